@@ -1,0 +1,28 @@
+# What every target of ours is compiled with, and how a library of the house is declared.
+
+set(NIGHTWATT_WARNINGS
+    -Wall -Wextra -Wpedantic -Wshadow -Wconversion -Wsign-conversion -Wold-style-cast -Wnon-virtual-dtor
+    -Woverloaded-virtual -Wcast-align -Wformat=2 -Wundef -Werror)
+
+set(NIGHTWATT_SANITIZE "" CACHE STRING "address;undefined or thread, for every target")
+
+add_library(nightwatt_options INTERFACE)
+target_compile_options(nightwatt_options INTERFACE ${NIGHTWATT_WARNINGS} -fno-fast-math -ffp-contract=off)
+if(NIGHTWATT_SANITIZE)
+  string(REPLACE ";" "," _sanitizers "${NIGHTWATT_SANITIZE}")
+  target_compile_options(nightwatt_options INTERFACE -fsanitize=${_sanitizers} -fno-omit-frame-pointer -fno-sanitize-recover=all)
+  target_link_options(nightwatt_options INTERFACE -fsanitize=${_sanitizers})
+endif()
+find_program(LLD ld.lld)
+if(LLD)
+  target_link_options(nightwatt_options INTERFACE -fuse-ld=lld)
+endif()
+
+# nightwatt_library(NAME source...): a library of one folder. Its headers lie in FOLDER/include/FOLDER, so that only who
+# links the target can include them.
+function(nightwatt_library name)
+  add_library(nightwatt_${name} STATIC ${ARGN})
+  add_library(nightwatt::${name} ALIAS nightwatt_${name})
+  target_include_directories(nightwatt_${name} PUBLIC ${CMAKE_CURRENT_SOURCE_DIR}/include PRIVATE ${CMAKE_CURRENT_SOURCE_DIR})
+  target_link_libraries(nightwatt_${name} PRIVATE nightwatt_options)
+endfunction()

@@ -1,0 +1,55 @@
+// The service's settings and meter profiles, from TOML. Unknown keys are errors with file and line.
+#pragma once
+
+#include <optional>
+#include <string>
+#include <string_view>
+#include <vector>
+
+#include "measure/meter_profile.hpp"
+#include "measure/result.hpp"
+
+namespace nightwatt::config {
+
+struct UsbIdentity {
+  std::string vendor;   ///< four hex digits, lower case
+  std::string product;
+  std::string serial;   ///< may be empty: any
+  friend bool operator==(const UsbIdentity&, const UsbIdentity&) = default;
+};
+
+struct MeterConfig {
+  std::string name;
+  std::string port;                 ///< path; empty where `usb` is given
+  std::optional<UsbIdentity> usb;
+  MeterProfile profile;
+  bool auto_runs = true;
+  double auto_end_s = 300.0;
+  double shortest_segment_s = 20.0;
+};
+
+struct StoreConfig {
+  std::string path = "/var/lib/nightwatt/nightwatt.db";
+  std::optional<double> keep_raw_days;
+  std::optional<double> max_size_mb;
+  double flush_s = 1.0;
+};
+
+struct ServiceConfig {
+  std::string file;  ///< where it was read
+  StoreConfig store;
+  std::string control_socket = "/run/nightwatt/control.sock";
+  std::vector<MeterConfig> meters;
+};
+
+/// Reads and validates; relative paths become relative to the file. The first thing wrong, as `file:line: what; what to
+/// do`, ErrorKind::input.
+[[nodiscard]] Result<ServiceConfig> load_config(const std::string& file);
+/// All that is wrong, for --check.
+[[nodiscard]] std::vector<Error> check_config(const std::string& file);
+/// --config, else $NIGHTWATT_CONFIG, else /etc/nightwatt/nightwatt.toml.
+[[nodiscard]] std::string config_path(const std::optional<std::string>& from_option);
+/// A file, or the name of an installed profile.
+[[nodiscard]] Result<MeterProfile> load_profile(const std::string& file_or_name, const std::string& relative_to);
+
+}  // namespace nightwatt::config

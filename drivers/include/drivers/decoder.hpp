@@ -1,0 +1,83 @@
+// The one interface of all protocols: bytes in, readings out, bytes to send. No port, no clock, no log.
+#pragma once
+
+#include <cstddef>
+#include <cstdint>
+#include <memory>
+#include <optional>
+#include <span>
+#include <string>
+#include <vector>
+
+#include "measure/meter_profile.hpp"
+#include "measure/reading.hpp"
+#include "measure/result.hpp"
+#include "measure/time.hpp"
+
+namespace nightwatt::drivers {
+
+/// One complete answer of a meter. The caller stamps it with the instant of the bytes that completed it.
+struct Measurement {
+  Values values;
+  std::uint64_t at_byte = 0;  ///< offset, in all bytes ever fed, of the frame's first byte
+  friend bool operator==(const Measurement&, const Measurement&) = default;
+};
+
+enum class FaultKind : std::uint8_t {
+  checksum,   ///< frame complete, its check value wrong
+  malformed,  ///< not a frame of the protocol: noise, cut, over-long, a field that is no number
+  exception,  ///< the meter refused, in the protocol's own way
+  mismatch,   ///< a good frame that does not answer what was asked: other unit, late, echoed, wrong length
+  timeout,    ///< no answer in time, after the retries
+  range,      ///< a number outside what a Decimal holds
+};
+[[nodiscard]] std::string_view fault_kind_name(FaultKind kind);
+
+/// Something that was not a reading. Skipped banner lines, comments and the meter's own "no value" are not faults.
+struct Fault {
+  FaultKind kind = FaultKind::malformed;
+  std::uint64_t at_byte = 0;
+  std::string message;  ///< one line, bounded to 200 characters, printable
+};
+
+/// What a call on a decoder produced; the caller owns and empties it.
+struct Output {
+  std::vector<Measurement> readings;
+  std::vector<Fault> faults;
+  std::vector<std::byte> send;  ///< to be written to the port, in order
+};
+
+/// A protocol's state machine. A value with bounded memory, used by one thread. Elapsed time is an argument that never
+/// goes back. The same bytes give the same readings in whatever chunks they come. After garbage the next good frame is
+/// found.
+class Decoder {
+ public:
+  virtual ~Decoder() = default;
+
+  /// Takes bytes that arrived at `now`.
+  virtual void feed(std::span<const std::byte> bytes, Duration now, Output& out) = 0;
+
+  /// Lets time pass: due requests, time-outs. Harmless to call at any time.
+  virtual void tick(Duration now, Output& out) = 0;
+
+  /// When tick() next has something to do; nullopt for a meter that speaks by itself.
+  [[nodiscard]] virtual std::optional<Duration> next_tick() const = 0;
+
+  /// The port was lost and is back: forget half a frame and outstanding requests.
+  virtual void reset(Duration now) = 0;
+};
+
+/// A decoder that talks to a live meter. Error kind input where the profile asks for what the protocol cannot do.
+[[nodiscard]] Result<std::unique_ptr<Decoder>> make_decoder(const MeterProfile& profile);
+
+/// A decoder for a captured stream (`nightwatt decode`): never sends, needs no requests, takes answers as they come;
+/// call finish() at the end of the capture so that a cut last frame is a fault. Requests in the capture are skipped.
+class CaptureDecoder {
+ public:
+  virtual ~CaptureDecoder() = default;
+  virtual void feed(std::span<const std::byte> bytes, Output& out) = 0;
+  virtual void finish(Output& out) = 0;
+};
+[[nodiscard]] Result<std::unique_ptr<CaptureDecoder>> make_capture_decoder(const MeterProfile& profile);
+
+}  // namespace nightwatt::drivers

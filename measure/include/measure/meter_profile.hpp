@@ -1,0 +1,105 @@
+// A meter as data: what a profile file says, parsed. Pure values; read by config, obeyed by drivers and the segmenter.
+#pragma once
+
+#include <cstdint>
+#include <optional>
+#include <string>
+#include <string_view>
+#include <variant>
+#include <vector>
+
+#include "measure/reading.hpp"
+#include "measure/result.hpp"
+
+namespace nightwatt {
+
+/// What a meter's maker promises: |error| <= percent of reading + floor, in the quantity's unit; or a class of the
+/// active-energy meter standards. Taken as the half-width of a rectangular distribution (GUM 4.3.7).
+struct Accuracy {
+  double percent = 0.0;  ///< of reading; [0, 100]
+  double floor = 0.0;    ///< in the quantity's unit; >= 0
+  std::string meter_class;  ///< "A", "B", "C", "0.5S", "1", ... or empty; where given, percent is its main-range limit
+
+  /// Half-width of the promise at a level, in the quantity's unit.
+  [[nodiscard]] double half_width(double level) const;
+
+  /// `"1%"`, `"1% + 0.05W"`, `"class B"`. Error kind input, one line.
+  [[nodiscard]] static Result<Accuracy> parse(std::string_view text);
+  /// The class's limit in its main range (standards: EN 50470-3, IEC 62053-21/-22). Error for an unknown class.
+  [[nodiscard]] static Result<Accuracy> from_class(std::string_view meter_class);
+  /// The words parse() takes.
+  [[nodiscard]] std::string text() const;
+  friend bool operator==(const Accuracy&, const Accuracy&) = default;
+};
+
+/// What is known of the power a stream delivers, beside its readings. Kept with the run, so that a figure can be made
+/// again without the config.
+struct MeterTraits {
+  std::optional<double> resolution_w;     ///< display step; learnt from the readings where not known
+  std::optional<Accuracy> accuracy;       ///< of power
+  std::optional<double> starting_w;       ///< below this the meter shows nothing
+  std::optional<double> energy_step_wh;   ///< step of the energy counter
+  std::optional<Accuracy> energy_accuracy;
+  friend bool operator==(const MeterTraits&, const MeterTraits&) = default;
+};
+
+enum class Parity : std::uint8_t { none, even, odd, mark, space };
+
+/// A serial line.
+struct LineSettings {
+  std::uint32_t baud = 9600;
+  Parity parity = Parity::none;
+  int data_bits = 8;  ///< 5 to 8
+  int stop_bits = 1;  ///< 1 or 2
+  /// Duration of one character on the wire, start, data, parity and stop bits counted.
+  [[nodiscard]] Duration character_time() const;
+};
+
+enum class RegisterType : std::uint8_t { u16, s16, u32, s32, u64, s64, float32, float64 };
+/// Order of the bytes on the wire for a 32-bit value whose big-endian bytes are a b c d; 64-bit values repeat the
+/// pattern (abcd: efgh follows; cdab: words reversed; badc: bytes in each word swapped; dcba: all reversed).
+enum class RegisterOrder : std::uint8_t { abcd, cdab, badc, dcba };
+
+/// One quantity to take from an answer.
+struct ReadSpec {
+  Quantity quantity = Quantity::power;
+  Decimal scale{1, 0};  ///< to W, Wh, V, A, Hz, VA, var; negative turns the sign
+  std::optional<double> resolution;
+  std::optional<Accuracy> accuracy;
+  // modbus-rtu
+  int function = 4;            ///< 3 or 4
+  std::uint16_t register_address = 0;  ///< PDU address, zero-based
+  RegisterType type = RegisterType::u16;
+  RegisterOrder order = RegisterOrder::abcd;
+  // text-line
+  int column = 0;   ///< csv: from 1; 0 where a key is used
+  std::string key;  ///< key-value and json
+};
+
+struct ModbusRtuSettings {
+  int unit = 1;                          ///< 1 to 247
+  Duration timeout{1'000'000};           ///< from the end of the request to the end of the answer
+  int retries = 2;                       ///< asks again at once this often before the reading counts as missed
+};
+
+enum class TextForm : std::uint8_t { csv, key_value, json };
+enum class TextChecksum : std::uint8_t { none, xor_nmea };
+struct TextLineSettings {
+  TextForm form = TextForm::csv;
+  TextChecksum checksum = TextChecksum::none;
+};
+
+struct MeterProfile {
+  std::string name;  ///< file name without folder and extension
+  std::variant<ModbusRtuSettings, TextLineSettings> protocol;
+  LineSettings line;
+  Duration interval{1'000'000};  ///< how often to ask, where the meter must be asked
+  std::optional<double> starting_w;
+  std::vector<ReadSpec> reads;   ///< at least one
+
+  /// The protocol's name in a profile file.
+  [[nodiscard]] std::string_view protocol_name() const;
+  [[nodiscard]] MeterTraits traits() const;
+};
+
+}  // namespace nightwatt

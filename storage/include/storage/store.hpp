@@ -1,0 +1,209 @@
+// The rolling store: one SQLite file with every reading, run, stretch, mark and event.
+//
+// Two ways in: StoreReader for questions (its own read-only connection, any number, while the service writes) and
+// StoreWriter for one writing process at a time per transaction. Times are the record's (see UtcTime); add
+// shift_at() to show them. Every call may fail with ErrorKind::unusable unless said otherwise. Not thread-safe: one
+// thread per object.
+#pragma once
+
+#include <cstdint>
+#include <functional>
+#include <memory>
+#include <optional>
+#include <span>
+#include <string>
+#include <string_view>
+#include <utility>
+#include <vector>
+
+#include "measure/meter_profile.hpp"
+#include "measure/reading.hpp"
+#include "measure/result.hpp"
+#include "measure/run_totals.hpp"
+#include "measure/segmenter.hpp"
+
+namespace nightwatt::storage {
+
+using StreamId = std::int64_t;
+using RunId = std::int64_t;
+
+/// What one meter delivers, or what one imported file delivered.
+struct StreamInfo {
+  StreamId id = 0;
+  std::optional<std::string> meter;  ///< none: imported
+};
+
+enum class RunOrigin : std::uint8_t { automatic, by_hand, imported, entered };
+
+struct RunInfo {
+  RunId id = 0;
+  StreamId stream = 0;               ///< 0 for entered rows
+  std::optional<std::string> meter;
+  std::optional<std::string> device;
+  RunOrigin origin = RunOrigin::automatic;
+  UtcTime begin;
+  std::optional<UtcTime> end;        ///< none: open
+  bool pinned = false;
+  std::int64_t samples = 0;
+  std::string note;
+  std::vector<std::string> includes;
+  std::vector<std::pair<std::string, std::string>> conditions;
+  MeterTraits traits;
+  double shortest_segment_s = 20.0;
+  // entered rows only: what was read from a display
+  std::optional<double> entered_idle_w;
+  std::optional<double> entered_load_w;
+};
+
+/// What to open a run with; id, samples and end are the store's.
+struct NewRun {
+  StreamId stream = 0;
+  std::optional<std::string> device;
+  RunOrigin origin = RunOrigin::by_hand;
+  UtcTime begin;
+  bool pinned = false;
+  std::string note;
+  std::vector<std::string> includes;
+  std::vector<std::pair<std::string, std::string>> conditions;
+  MeterTraits traits;
+  double shortest_segment_s = 20.0;
+  std::optional<double> entered_idle_w;
+  std::optional<double> entered_load_w;
+};
+
+/// What the segmenter and the totals had made of a run, as of one reading. `resume_*` let a writer or reader go on from
+/// `as_of` by replaying the readings after it.
+struct RunState {
+  std::vector<Stretch> stretches;      ///< final ones
+  std::string resume_segmenter;        ///< Segmenter::save(); empty once the run is finished
+  std::string resume_totals;           ///< RunTotals::save()
+  Learnt learnt;
+  std::optional<UtcTime> as_of;        ///< last reading counted in the state; none: none yet
+};
+
+struct Mark {
+  std::int64_t id = 0;
+  std::optional<RunId> run;
+  std::optional<std::string> meter;
+  UtcTime at;
+  std::string text;
+  std::optional<SegmentKind> kind;
+};
+
+enum class EventKind : std::uint8_t {
+  service_started, service_stopped, killed, port_lost, port_back, clock_step, disk_full, disk_room, readings_lost, config_reloaded
+};
+[[nodiscard]] std::string_view event_kind_name(EventKind kind);
+struct Event {
+  EventKind kind = EventKind::service_started;
+  UtcTime at;
+  std::optional<std::string> meter;
+  std::string detail;      ///< one line
+  double amount = 0.0;     ///< seconds of a clock step, readings lost; else 0
+};
+
+/// Counts, extremes and sums of one quantity over a window, from the sums kept beside the blocks.
+struct WindowSums {
+  std::int64_t count = 0;
+  double min = 0.0, max = 0.0, sum = 0.0, sum_of_squares = 0.0;
+  std::optional<UtcTime> first, last;
+};
+
+struct StoreStatus {
+  std::string path;
+  std::int64_t bytes = 0;   ///< main file and write-ahead log
+  std::optional<UtcTime> oldest;
+  std::int64_t samples = 0;
+};
+
+struct StoreCheck {
+  bool ok = true;
+  std::int64_t samples = 0;
+  std::int64_t blocks = 0;
+  std::vector<std::string> problems;
+};
+
+struct StoreSettings {
+  std::optional<double> keep_raw_days;
+  std::optional<double> max_size_mb;
+  double flush_s = 1.0;
+};
+
+class StoreReader {
+ public:
+  /// Never creates or changes the file. Says in one line what is wrong: missing, not a database, another program's,
+  /// newer version, cut, locked for long.
+  [[nodiscard]] static Result<StoreReader> open(const std::string& path);
+  ~StoreReader();
+  StoreReader(StoreReader&&) noexcept;
+  StoreReader& operator=(StoreReader&&) noexcept;
+
+  [[nodiscard]] Result<StoreStatus> status() const;
+  [[nodiscard]] Result<std::vector<StreamInfo>> streams() const;
+  [[nodiscard]] Result<std::optional<StreamId>> stream_of_meter(std::string_view meter) const;
+  [[nodiscard]] Result<std::vector<RunInfo>> runs() const;  ///< all, by number
+  [[nodiscard]] Result<RunInfo> run(RunId id) const;        ///< ErrorKind::negative: no such run
+  [[nodiscard]] Result<RunState> run_state(RunId id) const;
+  [[nodiscard]] Result<std::vector<Mark>> marks(RunId id) const;  ///< of the run, or of its meter within it
+  [[nodiscard]] Result<std::vector<Event>> events(UtcTime from, UtcTime to) const;
+
+  /// Every reading of [from, to] in order, oldest first. `visit` returns false to stop.
+  [[nodiscard]] Result<void> readings(StreamId stream, UtcTime from, UtcTime to,
+                                      const std::function<bool(const Reading&)>& visit) const;
+  [[nodiscard]] Result<std::optional<Reading>> last_reading(StreamId stream) const;
+  /// Whole window from the sums beside the blocks plus the two edge blocks.
+  [[nodiscard]] Result<WindowSums> sums(StreamId stream, Quantity quantity, UtcTime from, UtcTime to) const;
+  /// UTC minus record time in force at a record time (0 for imports).
+  [[nodiscard]] Result<Duration> shift_at(StreamId stream, UtcTime time) const;
+  /// Every block decodes and agrees with its sums, no overlap, no orphan, figures agree with readings; SQLite's own
+  /// integrity_check.
+  [[nodiscard]] Result<StoreCheck> check() const;
+
+ protected:
+  class Impl;
+  explicit StoreReader(std::unique_ptr<Impl> impl);
+  std::unique_ptr<Impl> impl_;
+};
+
+class StoreWriter : public StoreReader {
+ public:
+  /// Creates the file (0640) where it is missing, upgrades an older version in place, clears unfinished imports.
+  [[nodiscard]] static Result<StoreWriter> open(const std::string& path, StoreSettings settings);
+
+  /// Begins a transaction; commit() makes all since begin() durable against kill -9 at once. Not nested.
+  /// A full disk is ErrorKind::unusable with disk_full() true; the transaction is gone, the object stays usable.
+  [[nodiscard]] Result<void> begin();
+  [[nodiscard]] Result<void> commit();
+  void rollback() noexcept;
+  [[nodiscard]] bool disk_full() const noexcept;  ///< whether the last failure was for want of room
+
+  // All below must run between begin() and commit().
+  [[nodiscard]] Result<StreamId> stream_for_meter(std::string_view meter);  ///< found or made
+  [[nodiscard]] Result<StreamId> new_import_stream();  ///< invisible until publish_import()
+  [[nodiscard]] Result<void> publish_import(StreamId stream);
+  /// Times must rise within a stream, across calls too; a reading not later than the last is refused (ErrorKind::input).
+  [[nodiscard]] Result<void> append(StreamId stream, std::span<const Reading> readings);
+  [[nodiscard]] Result<RunId> open_run(const NewRun& run);
+  [[nodiscard]] Result<void> close_run(RunId id, UtcTime end);
+  /// Adds stretches that became final and replaces the resume mark.
+  [[nodiscard]] Result<void> put_run_state(RunId id, std::span<const Stretch> new_stretches, const RunState& resume);
+  /// Throws away a run's stretches and resume mark, to segment it anew.
+  [[nodiscard]] Result<void> clear_run_state(RunId id);
+  [[nodiscard]] Result<void> set_run_span(RunId id, UtcTime begin, std::optional<UtcTime> end);
+  [[nodiscard]] Result<void> set_device(RunId id, std::string_view device);
+  [[nodiscard]] Result<void> set_pinned(RunId id, bool pinned);
+  [[nodiscard]] Result<void> forget(RunId id);  ///< the run's row, state and marks; readings stay
+  [[nodiscard]] Result<void> put_mark(const Mark& mark);
+  [[nodiscard]] Result<void> put_event(const Event& event);
+  [[nodiscard]] Result<void> put_shift(StreamId stream, UtcTime from, Duration shift);
+  /// Small named values of the service: resume marks of auto runs, "running since".
+  [[nodiscard]] Result<void> put_value(std::string_view name, std::string_view bytes);
+  [[nodiscard]] Result<std::optional<std::string>> value(std::string_view name) const;
+  /// Applies age and size limits as of `now`; does a bounded amount of work and says whether more is left.
+  [[nodiscard]] Result<bool> retain(UtcTime now);
+
+ private:
+  explicit StoreWriter(std::unique_ptr<Impl> impl);
+};
+
+}  // namespace nightwatt::storage

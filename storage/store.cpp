@@ -1,0 +1,2 @@
+#include "storage/store.hpp"
+#include "storage/run_builder.hpp"
