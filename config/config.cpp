@@ -1,1 +1,133 @@
 #include "config/config.hpp"
+
+#include <cstdlib>
+#include <filesystem>
+#include <fstream>
+#include <optional>
+
+#include "config_parser.hpp"
+#include "problems.hpp"
+#include "profile_parser.hpp"
+#include "toml_node.hpp"
+
+namespace nightwatt::config {
+
+namespace {
+
+namespace fs = std::filesystem;
+
+/// A path long or odd enough to spoil the line it is reported in is shown cut and cleaned.
+constexpr std::size_t path_shown_limit = 300;
+std::string shown(const std::string& path) {
+  return printable(path, path_shown_limit);
+}
+
+std::string folder_of(const std::string& file) {
+  return fs::path(file).parent_path().string();
+}
+
+/// The whole of a regular file; a pipe or a device could keep us for ever.
+Result<std::string> read_file(const std::string& file) {
+  std::error_code error;
+  const fs::file_status status = fs::status(file, error);
+  if (status.type() == fs::file_type::not_found)
+    return fail(ErrorKind::input, shown(file) + ": no such file; name one with --config or write it");
+  if (status.type() != fs::file_type::regular)
+    return fail(ErrorKind::input, shown(file) + ": not a regular file; name a TOML file");
+  std::ifstream in(file, std::ios::binary);
+  std::string text(toml_size_limit + 1, '\0');
+  if (in) in.read(text.data(), static_cast<std::streamsize>(text.size()));
+  if (!in && !in.eof()) return fail(ErrorKind::input, shown(file) + ": cannot be read; check its rights");
+  text.resize(static_cast<std::size_t>(in.gcount()));
+  return text;
+}
+
+Result<Node> read_tree(const std::string& file) {
+  const auto text = read_file(file);
+  if (!text) return tl::unexpected(text.error());
+  return read_toml(*text, shown(file));
+}
+
+bool is_file(const std::string& path) {
+  std::error_code ignored;
+  const fs::file_type type = fs::status(path, ignored).type();
+  return type != fs::file_type::not_found && type != fs::file_type::none && type != fs::file_type::directory;
+}
+
+/// Where a profile may lie, the best place first.
+std::vector<std::string> profile_places(const std::string& file_or_name, const std::string& relative_to) {
+  const fs::path given(file_or_name);
+  if (given.is_absolute()) return {file_or_name};
+  std::vector<std::string> places{(fs::path(relative_to) / given).lexically_normal().string()};
+  // A bare word is also the name of an installed profile; a path is only ever a file.
+  if (given.has_parent_path()) return places;
+  const std::string name = given.extension() == ".toml" ? given.string() : given.string() + ".toml";
+  if (const char* folder = std::getenv("NIGHTWATT_PROFILES"); folder != nullptr && *folder != '\0')
+    places.push_back((fs::path(folder) / name).string());
+  places.push_back((fs::path(NIGHTWATT_PROFILE_DIR) / name).string());
+  return places;
+}
+
+ProfileOutcome find_profile(const std::string& file_or_name, const std::string& relative_to) {
+  ProfileOutcome outcome;
+  std::string looked_for;
+  for (const std::string& place : profile_places(file_or_name, relative_to)) {
+    looked_for += (looked_for.empty() ? "" : ", ") + shown(place);
+    if (!is_file(place)) continue;
+    const auto tree = read_tree(place);
+    if (!tree) {
+      outcome.errors.push_back(tree.error());
+      return outcome;
+    }
+    Problems problems(shown(place));
+    outcome.profile = parse_profile(*tree, fs::path(place).stem().string(), problems);
+    outcome.errors = problems.errors();
+    return outcome;
+  }
+  outcome.not_found = looked_for;
+  return outcome;
+}
+
+struct Loaded {
+  std::optional<ServiceConfig> config;
+  std::vector<Error> errors;
+};
+
+Loaded load(const std::string& file) {
+  const auto tree = read_tree(file);
+  if (!tree) return {std::nullopt, {tree.error()}};
+  const std::string folder = folder_of(file);
+  const ProfileSource profiles = [&](const std::string& name) { return find_profile(name, folder); };
+  Problems problems(shown(file));
+  auto config = parse_config(*tree, folder, profiles, problems);
+  if (config) config->file = file;
+  return {std::move(config), problems.errors()};
+}
+
+}  // namespace
+
+Result<ServiceConfig> load_config(const std::string& file) {
+  Loaded loaded = load(file);
+  if (!loaded.config) return tl::unexpected(loaded.errors.front());
+  return std::move(*loaded.config);
+}
+
+std::vector<Error> check_config(const std::string& file) {
+  return load(file).errors;
+}
+
+std::string config_path(const std::optional<std::string>& from_option) {
+  if (from_option) return *from_option;
+  if (const char* path = std::getenv("NIGHTWATT_CONFIG"); path != nullptr && *path != '\0') return path;
+  return "/etc/nightwatt/nightwatt.toml";
+}
+
+Result<MeterProfile> load_profile(const std::string& file_or_name, const std::string& relative_to) {
+  ProfileOutcome outcome = find_profile(file_or_name, relative_to);
+  if (outcome.profile) return std::move(*outcome.profile);
+  if (!outcome.errors.empty()) return tl::unexpected(outcome.errors.front());
+  return fail(ErrorKind::input, "no profile " + in_quotes(file_or_name) + ": looked for " + outcome.not_found +
+                                    "; correct the name or write the file");
+}
+
+}  // namespace nightwatt::config

@@ -12,15 +12,15 @@
 namespace nightwatt::config {
 
 struct UsbIdentity {
-  std::string vendor;   ///< four hex digits, lower case
+  std::string vendor;  ///< four hex digits, lower case
   std::string product;
-  std::string serial;   ///< may be empty: any
+  std::string serial;  ///< may be empty: any
   friend bool operator==(const UsbIdentity&, const UsbIdentity&) = default;
 };
 
 struct MeterConfig {
   std::string name;
-  std::string port;                 ///< path; empty where `usb` is given
+  std::string port;  ///< path; empty where `usb` is given
   std::optional<UsbIdentity> usb;
   MeterProfile profile;
   bool auto_runs = true;
@@ -49,7 +49,8 @@ struct ServiceConfig {
 [[nodiscard]] std::vector<Error> check_config(const std::string& file);
 /// --config, else $NIGHTWATT_CONFIG, else /etc/nightwatt/nightwatt.toml.
 [[nodiscard]] std::string config_path(const std::optional<std::string>& from_option);
-/// A file, or the name of an installed profile.
+/// A file, or the name of an installed profile: a bare word is looked for as a file of `relative_to` (a folder; "" is
+/// the current one), then as WORD.toml in $NIGHTWATT_PROFILES, then in the folder profiles are installed to.
 [[nodiscard]] Result<MeterProfile> load_profile(const std::string& file_or_name, const std::string& relative_to);
 
 }  // namespace nightwatt::config

@@ -1,0 +1,32 @@
+// Turns the tree of the service's config file into a ServiceConfig, or into all that is wrong with it.
+#pragma once
+
+#include <functional>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "config/config.hpp"
+#include "problems.hpp"
+#include "toml_node.hpp"
+
+namespace nightwatt::config {
+
+/// How many meters one service can be given; a serial hub has fewer ports.
+inline constexpr std::size_t meter_limit = 64;
+/// Of a meter's name, in bytes.
+inline constexpr std::size_t meter_name_limit = 64;
+
+/// Gets the profile a meter names; every problem with it on its own.
+struct ProfileOutcome {
+  std::optional<MeterProfile> profile;
+  std::vector<Error> errors;  ///< each with the profile's file and line
+  std::string not_found;      ///< where it was looked for, where there is none of that name
+};
+using ProfileSource = std::function<ProfileOutcome(const std::string& file_or_name)>;
+
+/// nullopt exactly where something was added to `problems`. Paths become relative to `folder` ("" for none).
+[[nodiscard]] std::optional<ServiceConfig> parse_config(const Node& root, const std::string& folder,
+                                                        const ProfileSource& profiles, Problems& problems);
+
+}  // namespace nightwatt::config

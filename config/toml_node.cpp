@@ -1,0 +1,227 @@
+#include "toml_node.hpp"
+
+#include <toml++/toml.h>
+#include <algorithm>
+#include <optional>
+
+namespace nightwatt::config {
+
+namespace {
+
+constexpr std::size_t quoted_limit = 60;
+constexpr std::size_t description_limit = 200;
+
+Error toml_error(const std::string& file, std::size_t line, const std::string& what, const std::string& remedy) {
+  return {ErrorKind::input, file + ":" + std::to_string(line) + ": " + what + "; " + remedy};
+}
+
+/// Walks the text as TOML's lexical rules do (strings, comments, brackets) and stops where nesting or a dotted key goes
+/// deeper than settings ever do. Up to the first fault the parser would report, it sees the same tokens as the parser.
+class DepthGuard {
+ public:
+  explicit DepthGuard(std::string_view text) : text_(text) {}
+
+  /// The line that is too deep.
+  std::optional<std::size_t> check() {
+    while (at_ < text_.size()) {
+      const char c = text_[at_];
+      if (c == '\n') {
+        next_line();
+      } else if (c == '#') {
+        skip_comment();
+        continue;
+      } else if (c == '"' || c == '\'') {
+        skip_string(c);
+        continue;
+      } else if (c == '[' || c == '{') {
+        if (++brackets_ > toml_bracket_limit) return line_;
+      } else if (c == ']' || c == '}') {
+        if (brackets_ > 0) --brackets_;
+      } else if (c == '.') {
+        if (++dots_ > toml_dots_a_line_limit) return line_;
+      }
+      ++at_;
+    }
+    return std::nullopt;
+  }
+
+ private:
+  void next_line() {
+    ++line_;
+    dots_ = 0;
+  }
+
+  void skip_comment() {
+    while (at_ < text_.size() && text_[at_] != '\n') ++at_;
+  }
+
+  bool three(char quote) const {
+    return at_ + 2 < text_.size() && text_[at_] == quote && text_[at_ + 1] == quote && text_[at_ + 2] == quote;
+  }
+
+  void skip_string(char quote) {
+    const bool many_lines = three(quote);
+    at_ += many_lines ? 3 : 1;
+    while (at_ < text_.size()) {
+      const char c = text_[at_];
+      if (c == '\\' && quote == '"') {
+        if (at_ + 1 < text_.size() && text_[at_ + 1] == '\n') next_line();
+        at_ += 2;
+        continue;
+      }
+      if (c == '\n') {
+        if (!many_lines) return;  // an unfinished string: the parser stops here too
+        next_line();
+      }
+      if (many_lines ? three(quote) : c == quote) {
+        at_ += many_lines ? 3 : 1;
+        // Up to two quotes may stand before the closing three.
+        for (int extra = 0; many_lines && extra < 2 && at_ < text_.size() && text_[at_] == quote; ++extra) ++at_;
+        return;
+      }
+      ++at_;
+    }
+  }
+
+  std::string_view text_;
+  std::size_t at_ = 0;
+  std::size_t line_ = 1;
+  int brackets_ = 0;
+  int dots_ = 0;
+};
+
+/// Turns the parser's tree into ours.
+class Converter {
+ public:
+  explicit Converter(std::string_view text) {
+    std::size_t begin = 0;
+    while (begin <= text.size()) {
+      const std::size_t end = std::min(text.find('\n', begin), text.size());
+      lines_.push_back(text.substr(begin, end - begin));
+      begin = end + 1;
+    }
+  }
+
+  Node convert(const toml::node& source) const {
+    Node node;
+    node.line = line_of(source.source(), 1);
+    if (const auto* table = source.as_table()) {
+      convert_table(*table, node);
+    } else if (const auto* array = source.as_array()) {
+      node.kind = NodeKind::array;
+      for (const toml::node& item : *array) node.items.push_back(convert(item));
+    } else if (const auto* text = source.as_string()) {
+      node.kind = NodeKind::text;
+      node.text = text->get();
+    } else if (const auto* integer = source.as_integer()) {
+      node.kind = NodeKind::integer;
+      node.integer = integer->get();
+      node.number = static_cast<double>(node.integer);
+      node.text = std::to_string(node.integer);
+    } else if (const auto* number = source.as_floating_point()) {
+      node.kind = NodeKind::number;
+      node.number = number->get();
+      node.text = written(source.source());
+    } else if (const auto* flag = source.as_boolean()) {
+      node.kind = NodeKind::flag;
+      node.flag = flag->get();
+    } else {
+      node.kind = NodeKind::moment;
+    }
+    return node;
+  }
+
+ private:
+  static int line_of(const toml::source_region& region, int otherwise) {
+    return region.begin.line > 0 ? static_cast<int>(region.begin.line) : otherwise;
+  }
+
+  void convert_table(const toml::table& table, Node& node) const {
+    node.kind = NodeKind::table;
+    for (const auto& [key, value] : table) {
+      NodeEntry entry{std::string(key.str()), line_of(key.source(), node.line), convert(value)};
+      node.entries.push_back(std::move(entry));
+    }
+    std::stable_sort(node.entries.begin(), node.entries.end(),
+                     [](const NodeEntry& a, const NodeEntry& b) { return a.line < b.line; });
+  }
+
+  /// The digits of a number in the file, underscores taken out: a binary float has lost whether 0.1 was 0.1 or 0.10.
+  /// Columns count code points, so a line with anything but ASCII before the number gives nothing.
+  std::string written(const toml::source_region& region) const {
+    if (region.begin.line == 0 || region.begin.line != region.end.line || region.begin.line > lines_.size()) return {};
+    const std::string_view line = lines_[region.begin.line - 1];
+    if (region.begin.column == 0 || region.end.column <= region.begin.column || region.end.column - 1 > line.size())
+      return {};
+    const std::string_view before = line.substr(0, region.end.column - 1);
+    if (std::any_of(before.begin(), before.end(), [](char c) { return static_cast<unsigned char>(c) >= 0x80; }))
+      return {};
+    std::string digits;
+    for (const char c : before.substr(region.begin.column - 1))
+      if (c != '_' && c != ' ' && c != '\t') digits += c;
+    return digits;
+  }
+
+  std::vector<std::string_view> lines_;
+};
+
+}  // namespace
+
+const NodeEntry* Node::find(std::string_view key) const {
+  const auto found = std::find_if(entries.begin(), entries.end(), [&](const NodeEntry& e) { return e.key == key; });
+  return found == entries.end() ? nullptr : &*found;
+}
+
+std::string_view node_kind_words(NodeKind kind) {
+  switch (kind) {
+    case NodeKind::text:
+      return "a text";
+    case NodeKind::integer:
+      return "a whole number";
+    case NodeKind::number:
+      return "a number with decimals";
+    case NodeKind::flag:
+      return "true or false";
+    case NodeKind::moment:
+      return "a date or time";
+    case NodeKind::array:
+      return "a list";
+    case NodeKind::table:
+      return "a table";
+  }
+  return "a value";
+}
+
+std::string printable(std::string_view text, std::size_t limit) {
+  std::string out;
+  for (const char c : text.substr(0, limit)) {
+    const auto byte = static_cast<unsigned char>(c);
+    out += byte < 0x20 || byte == 0x7F ? '?' : c;
+  }
+  if (text.size() > limit) out += "...";
+  return out;
+}
+
+std::string in_quotes(std::string_view text) {
+  return "\"" + printable(text, quoted_limit) + "\"";
+}
+
+Result<Node> read_toml(std::string_view text, const std::string& file) {
+  if (text.size() > toml_size_limit)
+    return tl::unexpected(toml_error(file, 1, "larger than 1 MiB", "this is not a settings file; name the right one"));
+  if (const auto line = DepthGuard(text).check())
+    return tl::unexpected(toml_error(file, *line, "nested too deeply", "settings need two levels; correct this line"));
+  try {
+    const toml::table table = toml::parse(text, file);
+    return Converter(text).convert(table);
+  } catch (const toml::parse_error& error) {
+    return tl::unexpected(toml_error(file, std::max<std::size_t>(error.source().begin.line, 1),
+                                     "not valid TOML: " + printable(error.description(), description_limit),
+                                     "correct this line"));
+  } catch (const std::exception& error) {
+    return tl::unexpected(
+        toml_error(file, 1, "cannot be read: " + printable(error.what(), description_limit), "correct the file"));
+  }
+}
+
+}  // namespace nightwatt::config
