@@ -1,0 +1,190 @@
+#!/usr/bin/env python3
+"""The house rules that a program can check. Usage: house_rules.py ROOT [format]
+
+Prints a line for each breach, `file:line: what`, and exits 1 if there was one. With `format`: whether clang-format agrees;
+77 (ctest: skipped) where Debian 12's clang-format is not at hand.
+"""
+
+import re
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+FOLDERS = ("measure", "drivers", "storage", "config", "daemon", "tools", "tests")
+
+# Who may include whom.
+EVERYTHING = set(FOLDERS) - {"tests"}
+MAY_INCLUDE = {
+    "measure": {"measure"},
+    "drivers": {"measure", "drivers"},
+    "storage": {"measure", "storage"},
+    "config": {"measure", "config"},
+    "daemon": EVERYTHING,
+    "tools": EVERYTHING,
+    "tests": EVERYTHING | {"tests"},
+}
+
+# Third-party headers, by how they begin, and the folders they serve; tests may use what they test.
+THIRD_PARTY = {
+    "tl/expected": set(FOLDERS),
+    "boost/": {"drivers", "daemon", "tools"},
+    "libserialport": {"drivers"},
+    "spdlog/": {"daemon"},
+    "fmt/": {"daemon", "tools"},
+    "SQLiteCpp/": {"storage"},
+    "sqlite3": {"storage"},
+    "zstd": {"storage"},
+    "toml++/": {"config"},
+    "CLI/": {"tools"},
+    "nlohmann/": {"tools", "daemon"},
+    "systemd/": {"daemon"},
+    "catch2/": set(),
+    "modbus/": set(),
+    "modbus.h": set(),
+}
+# Slow to compile, or another's business: never in a header that other folders see.
+NOT_IN_PUBLIC_HEADERS = ("boost/", "libserialport", "spdlog/", "SQLiteCpp/", "sqlite3", "zstd", "toml++/", "CLI/", "nlohmann/")
+SYSTEM = re.compile(r"^(sys|linux|netinet|arpa|asm)/|^[a-z_0-9]+\.h$")
+STANDARD = re.compile(r"^[a-z_0-9]+$")
+
+INCLUDE = re.compile(r'^\s*#\s*include\s*([<"])([^>"]+)[>"]')
+UNFINISHED = re.compile(r"\b(" + "|".join(("TO" + "DO", "FIX" + "ME", "X" * 3, "HA" + "CK")) + r")\b")
+SNAKE = re.compile(r"^[a-z0-9_]+$")
+
+# What must not be written where: (folders, pattern, why).
+FORBIDDEN = [
+    (("measure", "drivers", "storage", "config", "daemon", "tools"), re.compile(r"\busing namespace std\b"), "names of std are written out"),
+    (("measure", "drivers", "storage", "config"), re.compile(r"\bstd::(cout|cerr|clog)\b|\bf?printf\s*\("), "libraries return results, they do not print"),
+    (("measure", "config"), re.compile(r"\b(system|steady|high_resolution)_clock::now\b|\bclock_gettime\s*\("), "the clock is handed in"),
+    (("tests",), re.compile(r"\bsleep_for\b|\bu?sleep\s*\("), "only tests/process waits, on a condition"),
+]
+
+
+def code_files(root):
+    for folder in FOLDERS:
+        for path in sorted((root / folder).rglob("*")):
+            if path.suffix in (".cpp", ".hpp"):
+                yield folder, path
+
+
+def text_files(root):
+    """Everything of ours a person reads; recorded data stays as it came."""
+    for pattern in ("*.md", "*.txt", "*.json", ".ci/*", "cmake/*", "docs/**/*.md"):
+        yield from sorted(root.glob(pattern))
+    for folder in FOLDERS:
+        for path in sorted((root / folder).rglob("*")):
+            if path.is_file() and "data" not in path.relative_to(root).parts and "seeds" not in path.relative_to(root).parts:
+                if path.suffix in (".cpp", ".hpp", ".txt", ".cmake", ".md", ".toml", ".py", ".rules", ".in", ".sh") or path.suffix == "":
+                    yield path
+
+
+class Breaches:
+    def __init__(self, root):
+        self.root = root
+        self.count = 0
+
+    def add(self, path, line, what):
+        self.count += 1
+        print(f"{path.relative_to(self.root)}:{line}: {what}")
+
+
+def check_include(folder, path, number, bracket, name, breaches):
+    if bracket == '"':
+        owner = name.split("/")[0]
+        if owner in FOLDERS and owner not in MAY_INCLUDE[folder]:
+            breaches.add(path, number, f"{folder} may not include {owner}")
+        return
+    for prefix, served in THIRD_PARTY.items():
+        if name.startswith(prefix):
+            if folder != "tests" and folder not in served:
+                breaches.add(path, number, f"<{name}> does not serve in {folder}")
+            if "include" in path.parts and prefix in NOT_IN_PUBLIC_HEADERS:
+                breaches.add(path, number, f"<{name}> in a header that other folders see")
+            return
+    if folder == "measure" and not STANDARD.match(name):
+        breaches.add(path, number, f"measure includes the standard library and tl::expected only, not <{name}>")
+    elif not STANDARD.match(name) and not SYSTEM.match(name):
+        breaches.add(path, number, f"<{name}>: a library nobody has named in house_rules.py")
+
+
+def check_header(path, lines, breaches):
+    block = []
+    for line in lines:
+        if not line.startswith("//"):
+            break
+        block.append(line[2:].strip())
+    opening = " ".join(block)
+    if not re.match(r"^[A-Z`\"'].*[.:]", opening):
+        breaches.add(path, 1, "a header opens with one sentence on what it is for")
+    if not any(line.strip() == "#pragma once" for line in lines[:40]):
+        breaches.add(path, 1, "no #pragma once")
+
+
+def check_code(root, breaches):
+    seen = 0
+    for folder, path in code_files(root):
+        seen += 1
+        if not SNAKE.match(path.stem):
+            breaches.add(path, 1, "file names are snake_case")
+        lines = path.read_text(encoding="utf-8").split("\n")
+        if path.suffix == ".hpp":
+            check_header(path, lines, breaches)
+        in_process_tests = folder == "tests" and "process" in path.relative_to(root).parts
+        for number, line in enumerate(lines, 1):
+            include = INCLUDE.match(line)
+            if include:
+                check_include(folder, path, number, include.group(1), include.group(2), breaches)
+            for folders, pattern, why in FORBIDDEN:
+                if folder in folders and not in_process_tests and pattern.search(line):
+                    breaches.add(path, number, why)
+    if seen < 20:
+        breaches.add(root, 0, f"only {seen} source files found: is this the tree?")
+
+
+def check_text(root, breaches):
+    for path in text_files(root):
+        content = path.read_bytes()
+        if not content:
+            continue
+        if not content.endswith(b"\n"):
+            breaches.add(path, content.count(b"\n") + 1, "no newline at the end")
+        for number, line in enumerate(content.split(b"\n"), 1):
+            if b"\r" in line:
+                breaches.add(path, number, "carriage return")
+            if line.endswith((b" ", b"\t")) and path.suffix != ".md":
+                breaches.add(path, number, "blanks at the end of the line")
+            if UNFINISHED.search(line.decode("utf-8", "replace")):
+                breaches.add(path, number, "unfinished work is an issue, not a comment")
+
+
+def check_format(root):
+    tool = shutil.which("clang-format-14") or shutil.which("clang-format")
+    if tool is None:
+        print("SKIPPED: no clang-format here; tools/dev format installs it")
+        return 77
+    version = subprocess.run([tool, "--version"], capture_output=True, text=True, check=True).stdout
+    if " 14." not in version:
+        print(f"SKIPPED: the style is fixed by clang-format 14, this is {version.strip()}")
+        return 77
+    files = [str(path) for _, path in code_files(root)]
+    result = subprocess.run([tool, "--dry-run", "--Werror", *files], capture_output=True, text=True)
+    differing = sorted({line.split(":")[0] for line in result.stderr.splitlines() if "error:" in line})
+    for name in differing:
+        print(f"{Path(name).relative_to(root)}: not as clang-format writes it; tools/dev format")
+    return 1 if differing or result.returncode != 0 else 0
+
+
+def main():
+    root = Path(sys.argv[1]).resolve()
+    if sys.argv[2:] == ["format"]:
+        return check_format(root)
+    breaches = Breaches(root)
+    check_code(root, breaches)
+    check_text(root, breaches)
+    print(f"{breaches.count} breaches of the house rules")
+    return 1 if breaches.count else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
