@@ -44,8 +44,8 @@ struct RunFigures {
   std::vector<Segment> segments;
   std::vector<std::string> segment_warnings;
   RunTotals totals;
-  Duration shift{0};     ///< add to every time of the run to show it
-  int clock_steps = 0;   ///< during the run
+  Duration shift{0};    ///< add to every time of the run to show it
+  int clock_steps = 0;  ///< during the run
 };
 [[nodiscard]] Result<RunFigures> run_figures(const StoreReader& store, RunId run);
 

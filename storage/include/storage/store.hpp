@@ -37,12 +37,12 @@ enum class RunOrigin : std::uint8_t { automatic, by_hand, imported, entered };
 
 struct RunInfo {
   RunId id = 0;
-  StreamId stream = 0;               ///< 0 for entered rows
+  StreamId stream = 0;  ///< 0 for entered rows
   std::optional<std::string> meter;
   std::optional<std::string> device;
   RunOrigin origin = RunOrigin::automatic;
   UtcTime begin;
-  std::optional<UtcTime> end;        ///< none: open
+  std::optional<UtcTime> end;  ///< none: open
   bool pinned = false;
   std::int64_t samples = 0;
   std::string note;
@@ -74,11 +74,11 @@ struct NewRun {
 /// What the segmenter and the totals had made of a run, as of one reading. `resume_*` let a writer or reader go on from
 /// `as_of` by replaying the readings after it.
 struct RunState {
-  std::vector<Stretch> stretches;      ///< final ones
-  std::string resume_segmenter;        ///< Segmenter::save(); empty once the run is finished
-  std::string resume_totals;           ///< RunTotals::save()
+  std::vector<Stretch> stretches;  ///< final ones
+  std::string resume_segmenter;    ///< Segmenter::save(); empty once the run is finished
+  std::string resume_totals;       ///< RunTotals::save()
   Learnt learnt;
-  std::optional<UtcTime> as_of;        ///< last reading counted in the state; none: none yet
+  std::optional<UtcTime> as_of;  ///< last reading counted in the state; none: none yet
 };
 
 struct Mark {
@@ -91,27 +91,40 @@ struct Mark {
 };
 
 enum class EventKind : std::uint8_t {
-  service_started, service_stopped, killed, port_lost, port_back, clock_step, disk_full, disk_room, readings_lost, config_reloaded
+  service_started,
+  service_stopped,
+  killed,
+  port_lost,
+  port_back,
+  clock_step,
+  disk_full,
+  disk_room,
+  readings_lost,
+  config_reloaded
 };
 [[nodiscard]] std::string_view event_kind_name(EventKind kind);
 struct Event {
   EventKind kind = EventKind::service_started;
   UtcTime at;
   std::optional<std::string> meter;
-  std::string detail;      ///< one line
-  double amount = 0.0;     ///< seconds of a clock step, readings lost; else 0
+  std::string detail;   ///< one line
+  double amount = 0.0;  ///< seconds of a clock step, readings lost; else 0
 };
 
 /// Counts, extremes and sums of one quantity over a window, from the sums kept beside the blocks.
 struct WindowSums {
   std::int64_t count = 0;
   double min = 0.0, max = 0.0, sum = 0.0, sum_of_squares = 0.0;
+  double mean = 0.0;                ///< of the values, not weighted by time
+  double m2 = 0.0;                  ///< sum of squared deviations from `mean`; does not cancel as sum_of_squares does
+  std::optional<double> energy_wh;  ///< power only: trapezoid over neighbours, never across a gap (longer than
+                                    ///< max(10 s, 5 x the median interval of their block))
   std::optional<UtcTime> first, last;
 };
 
 struct StoreStatus {
   std::string path;
-  std::int64_t bytes = 0;   ///< main file and write-ahead log
+  std::int64_t bytes = 0;  ///< main file and write-ahead log
   std::optional<UtcTime> oldest;
   std::int64_t samples = 0;
 };
@@ -129,6 +142,22 @@ struct StoreSettings {
   double flush_s = 1.0;
 };
 
+class StoreReader;
+
+/// While it lives, all reads through its store see one moment, whatever others write. Must not outlive the store
+/// object.
+class Snapshot {
+ public:
+  Snapshot(Snapshot&& other) noexcept : store_(std::exchange(other.store_, nullptr)) {}
+  Snapshot& operator=(Snapshot&&) = delete;
+  ~Snapshot();
+
+ private:
+  friend class StoreReader;
+  explicit Snapshot(const StoreReader* store) : store_(store) {}
+  const StoreReader* store_;
+};
+
 class StoreReader {
  public:
   /// Never creates or changes the file. Says in one line what is wrong: missing, not a database, another program's,
@@ -137,6 +166,9 @@ class StoreReader {
   ~StoreReader();
   StoreReader(StoreReader&&) noexcept;
   StoreReader& operator=(StoreReader&&) noexcept;
+
+  /// May be nested; within a writer's transaction it adds nothing.
+  [[nodiscard]] Result<Snapshot> snapshot() const;
 
   [[nodiscard]] Result<StoreStatus> status() const;
   [[nodiscard]] Result<std::vector<StreamInfo>> streams() const;
@@ -160,15 +192,36 @@ class StoreReader {
   [[nodiscard]] Result<StoreCheck> check() const;
 
  protected:
+  friend class Snapshot;
   class Impl;
+  class Checker;
   explicit StoreReader(std::unique_ptr<Impl> impl);
   std::unique_ptr<Impl> impl_;
+};
+
+/// Lets one service at a time work on a store. Held as long as the object lives, also given up when the process dies.
+class ServiceLock {
+ public:
+  /// ErrorKind::unusable, naming the process, where another service has it. Makes the file `PATH-lock` beside the
+  /// store.
+  [[nodiscard]] static Result<ServiceLock> take(const std::string& store_path);
+  ServiceLock(ServiceLock&& other) noexcept : descriptor_(std::exchange(other.descriptor_, -1)) {}
+  ServiceLock& operator=(ServiceLock&& other) noexcept;
+  ~ServiceLock();
+
+ private:
+  explicit ServiceLock(int descriptor) : descriptor_(descriptor) {}
+  int descriptor_;
 };
 
 class StoreWriter : public StoreReader {
  public:
   /// Creates the file (0640) where it is missing, upgrades an older version in place, clears unfinished imports.
   [[nodiscard]] static Result<StoreWriter> open(const std::string& path, StoreSettings settings);
+
+  ~StoreWriter();
+  StoreWriter(StoreWriter&&) noexcept;
+  StoreWriter& operator=(StoreWriter&&) noexcept;
 
   /// Begins a transaction; commit() makes all since begin() durable against kill -9 at once. Not nested.
   /// A full disk is ErrorKind::unusable with disk_full() true; the transaction is gone, the object stays usable.
@@ -179,9 +232,10 @@ class StoreWriter : public StoreReader {
 
   // All below must run between begin() and commit().
   [[nodiscard]] Result<StreamId> stream_for_meter(std::string_view meter);  ///< found or made
-  [[nodiscard]] Result<StreamId> new_import_stream();  ///< invisible until publish_import()
+  [[nodiscard]] Result<StreamId> new_import_stream();                       ///< invisible until publish_import()
   [[nodiscard]] Result<void> publish_import(StreamId stream);
-  /// Times must rise within a stream, across calls too; a reading not later than the last is refused (ErrorKind::input).
+  /// Times must rise within a stream, across calls too; a reading not later than the last is refused
+  /// (ErrorKind::input).
   [[nodiscard]] Result<void> append(StreamId stream, std::span<const Reading> readings);
   [[nodiscard]] Result<RunId> open_run(const NewRun& run);
   [[nodiscard]] Result<void> close_run(RunId id, UtcTime end);

@@ -1,0 +1,176 @@
+// Proves a store: SQLite's own check, every block against its sums, order and overlap, orphans, runs against readings.
+#include <cmath>
+#include <limits>
+
+#include "impl.hpp"
+
+namespace nightwatt::storage {
+namespace {
+
+// More than this many lines help nobody.
+constexpr std::size_t problems_limit = 100;
+
+bool near(double a, double b) {
+  constexpr double relative = 1e-9;  // sums are made anew by the same code: this leaves room for another compiler only
+  return std::abs(a - b) <= relative * std::max({1.0, std::abs(a), std::abs(b)});
+}
+
+}  // namespace
+
+/// One pass over a store. Every step adds lines to the problems; only an unusable store stops it.
+class StoreReader::Checker {
+ public:
+  Checker(const StoreReader& store, Impl& impl) : store_(store), impl_(impl), database_(*impl.database) {}
+
+  Result<StoreCheck> run() {
+    integrity();
+    std::vector<std::pair<StreamId, bool>> streams;
+    {
+      Query rows = database_.query("SELECT id, published FROM stream ORDER BY id");
+      while (rows.step()) streams.emplace_back(rows.integer(0), rows.integer(1) != 0);
+    }
+    for (const auto& [stream, published] : streams) check_stream(stream, published);
+    orphans();
+    runs();
+    found_.ok = found_.problems.empty();
+    return found_;
+  }
+
+ private:
+  void problem(std::string text) {
+    if (found_.problems.size() < problems_limit) found_.problems.push_back(std::move(text));
+  }
+
+  void integrity() {
+    Query rows = database_.query("PRAGMA integrity_check(20)");
+    while (rows.step())
+      if (const std::string line = rows.text(0); line != "ok") problem("SQLite: " + line);
+  }
+
+  void check_stream(StreamId stream, bool published) {
+    const std::string name = "stream " + std::to_string(stream);
+    std::int64_t last_us = std::numeric_limits<std::int64_t>::min();
+    std::int64_t samples = 0;
+    for (const BlockRow& block :
+         impl_.blocks(stream, std::numeric_limits<std::int64_t>::min(), std::numeric_limits<std::int64_t>::max())) {
+      ++found_.blocks;
+      const std::string where = name + ", block " + std::to_string(block.data);
+      if (block.first_us <= last_us) problem(where + " overlaps the one before it");
+      last_us = block.last_us;
+      const Result<Columns> columns = impl_.block_columns(block);
+      if (!columns) {
+        problem(where + ": " + columns.error().message);
+        continue;
+      }
+      samples += static_cast<std::int64_t>(columns->size());
+      check_block(stream, block, *columns, where);
+    }
+    const Result<Columns> tail = impl_.tail(stream);
+    if (!tail) {
+      problem(name + ": its tail is damaged");
+    } else if (!tail->empty()) {
+      if (tail->times.front() <= last_us) problem(name + ": its tail overlaps its last block");
+      samples += static_cast<std::int64_t>(tail->size());
+    }
+    if (published) found_.samples += samples;
+  }
+
+  void check_block(StreamId stream, const BlockRow& block, const Columns& columns, const std::string& where) {
+    if (columns.times.front() != block.first_us || columns.times.back() != block.last_us ||
+        static_cast<std::int64_t>(columns.size()) != block.count)
+      problem(where + ": its readings are not those its row tells of");
+    for (const Quantity quantity : all_quantities) {
+      const Sums sums = sums_of(columns, quantity, 0, columns.size());
+      Query row = database_.query(
+          "SELECT count, first_us, last_us, first, last, min, max, mean, m2, energy_wh FROM sums "
+          "WHERE stream = ?1 AND quantity = ?2 AND block_us = ?3");
+      row.bind(1, stream).bind(2, static_cast<std::int64_t>(quantity)).bind(3, block.first_us);
+      const bool there = row.step();
+      if (!there && sums.count == 0) continue;
+      const std::optional<double> energy = there ? row.real_or_none(9) : std::nullopt;
+      const bool agree = there && row.integer(0) == sums.count && row.integer(1) == sums.first_us &&
+                         row.integer(2) == sums.last_us && row.real(3) == sums.first && row.real(4) == sums.last &&
+                         row.real(5) == sums.min && row.real(6) == sums.max && near(row.real(7), sums.mean) &&
+                         near(row.real(8), sums.m2) && energy.has_value() == sums.energy_wh.has_value() &&
+                         (!energy || near(*energy, *sums.energy_wh));
+      if (!agree) problem(where + ": the sums of " + std::string(quantity_column(quantity)) + " are not its readings'");
+    }
+  }
+
+  void count_orphans(const char* sql, const char* what) {
+    Query row = database_.query(sql);
+    if (row.step() && row.integer(0) != 0) problem(std::to_string(row.integer(0)) + " " + what);
+  }
+
+  void orphans() {
+    count_orphans("SELECT count(*) FROM block_data WHERE id NOT IN (SELECT data FROM block)",
+                  "blocks that belong to no stream");
+    count_orphans("SELECT count(*) FROM block WHERE stream NOT IN (SELECT id FROM stream)",
+                  "blocks of an unknown stream");
+    count_orphans(
+        "SELECT count(*) FROM sums WHERE NOT EXISTS (SELECT 1 FROM block WHERE block.stream = sums.stream "
+        "AND block.first_us = sums.block_us)",
+        "sums without a block");
+    count_orphans("SELECT count(*) FROM tail WHERE stream NOT IN (SELECT id FROM stream)",
+                  "tail rows of an unknown stream");
+    count_orphans("SELECT count(*) FROM rollup WHERE stream NOT IN (SELECT id FROM stream)",
+                  "roll-ups of an unknown stream");
+    count_orphans("SELECT count(*) FROM run WHERE stream IS NOT NULL AND stream NOT IN (SELECT id FROM stream)",
+                  "runs of an unknown stream");
+    count_orphans("SELECT count(*) FROM stretch WHERE run NOT IN (SELECT id FROM run)", "stretches of an unknown run");
+    count_orphans("SELECT count(*) FROM run_state WHERE run NOT IN (SELECT id FROM run)", "states of an unknown run");
+    count_orphans("SELECT count(*) FROM run_word WHERE run NOT IN (SELECT id FROM run)", "words of an unknown run");
+    count_orphans("SELECT count(*) FROM mark WHERE run IS NOT NULL AND run NOT IN (SELECT id FROM run)",
+                  "marks of an unknown run");
+  }
+
+  void runs() {
+    const Result<std::vector<RunInfo>> all = store_.runs();
+    if (!all) return problem(all.error().message);
+    std::map<StreamId, RunInfo> before;
+    for (const RunInfo& run : *all) {
+      if (run.stream == 0) continue;
+      const std::string name = "run " + std::to_string(run.id);
+      if (run.end && *run.end < run.begin) problem(name + " ends before it begins");
+      check_samples(run, name);
+      check_overlap(*all, run, name);
+    }
+  }
+
+  void check_samples(const RunInfo& run, const std::string& name) {
+    if (!run.end) return;
+    // Where raw readings have given way to roll-ups they can no longer be counted.
+    Query rolled =
+        database_.query("SELECT 1 FROM rollup WHERE stream = ?1 AND first_us <= ?3 AND last_us >= ?2 LIMIT 1");
+    rolled.bind(1, run.stream).bind(2, run.begin.us).bind(3, run.end->us);
+    if (rolled.step()) return;
+    const Result<std::int64_t> counted = impl_.count_readings(run.stream, run.begin.us, run.end->us);
+    if (!counted) return problem(name + ": " + counted.error().message);
+    if (*counted != run.samples)
+      problem(name + " tells of " + std::to_string(run.samples) + " readings, the store has " +
+              std::to_string(*counted));
+  }
+
+  void check_overlap(const std::vector<RunInfo>& all, const RunInfo& run, const std::string& name) {
+    for (const RunInfo& other : all) {
+      if (other.id >= run.id || other.stream != run.stream) continue;
+      const bool other_before = other.end && *other.end <= run.begin;
+      const bool other_after = run.end && *run.end <= other.begin;
+      if (!other_before && !other_after)
+        problem(name + " overlaps run " + std::to_string(other.id) + " of the same meter");
+    }
+  }
+
+  const StoreReader& store_;
+  Impl& impl_;
+  Database& database_;
+  StoreCheck found_;
+};
+
+Result<StoreCheck> StoreReader::check() const {
+  const Result<Snapshot> moment = snapshot();
+  if (!moment) return pass_on(moment.error());
+  return impl_->database->guarded([&] { return Checker(*this, *impl_).run(); });
+}
+
+}  // namespace nightwatt::storage

@@ -1,0 +1,138 @@
+#include "database.hpp"
+
+#include <cerrno>
+#include <cstring>
+
+namespace nightwatt::storage {
+
+Query::~Query() {
+  // Unfinished statements hold a read transaction open.
+  if (busy_ == nullptr) return;
+  statement_->tryReset();
+  *busy_ = false;
+}
+
+Query& Query::bind(int place, std::int64_t value) {
+  statement_->bind(place, value);
+  return *this;
+}
+Query& Query::bind(int place, double value) {
+  statement_->bind(place, value);
+  return *this;
+}
+Query& Query::bind(int place, const std::optional<double>& value) {
+  return value ? bind(place, *value) : bind_null(place);
+}
+Query& Query::bind(int place, const std::optional<std::int64_t>& value) {
+  return value ? bind(place, *value) : bind_null(place);
+}
+Query& Query::bind_text(int place, std::string_view value) {
+  statement_->bind(place, std::string(value));
+  return *this;
+}
+Query& Query::bind_text(int place, const std::optional<std::string>& value) {
+  return value ? bind_text(place, std::string_view(*value)) : bind_null(place);
+}
+Query& Query::bind_blob(int place, std::string_view value) {
+  statement_->bindNoCopy(place, value.data(), static_cast<int>(value.size()));
+  return *this;
+}
+Query& Query::bind_null(int place) {
+  statement_->bind(place);
+  return *this;
+}
+
+bool Query::null(int column) const {
+  return statement_->isColumnNull(column);
+}
+std::int64_t Query::integer(int column) const {
+  return statement_->getColumn(column).getInt64();
+}
+double Query::real(int column) const {
+  return statement_->getColumn(column).getDouble();
+}
+std::string Query::text(int column) const {
+  return statement_->getColumn(column).getString();
+}
+std::optional<std::string> Query::text_or_none(int column) const {
+  if (null(column)) return std::nullopt;
+  return text(column);
+}
+std::optional<double> Query::real_or_none(int column) const {
+  if (null(column)) return std::nullopt;
+  return real(column);
+}
+std::optional<std::int64_t> Query::integer_or_none(int column) const {
+  if (null(column)) return std::nullopt;
+  return integer(column);
+}
+std::string_view Query::blob(int column) const {
+  const SQLite::Column value = statement_->getColumn(column);
+  const void* data = value.getBlob();
+  if (data == nullptr) return {};
+  return {static_cast<const char*>(data), static_cast<std::size_t>(value.getBytes())};
+}
+
+Database::Database(std::string path, int flags) : path_(std::move(path)), connection_(path_, flags, busy_timeout_ms) {
+  sqlite3_extended_result_codes(connection_.getHandle(), 1);
+}
+
+Query Database::query(const char* sql) {
+  Kept& kept = kept_[sql];
+  if (kept.busy) return Query(std::make_unique<SQLite::Statement>(connection_, sql));
+  if (!kept.statement) kept.statement = std::make_unique<SQLite::Statement>(connection_, sql);
+  kept.statement->clearBindings();
+  return Query(*kept.statement, kept.busy);
+}
+
+std::int64_t Database::pragma(const char* sql) {
+  SQLite::Statement statement(connection_, sql);
+  return statement.executeStep() ? statement.getColumn(0).getInt64() : 0;
+}
+
+bool Database::in_transaction() const {
+  return sqlite3_get_autocommit(handle()) == 0;
+}
+
+Error Database::explain(const SQLite::Exception& exception) {
+  const int system_error = sqlite3_system_errno(handle());
+  const int code = exception.getExtendedErrorCode() > 0 ? exception.getExtendedErrorCode() : exception.getErrorCode();
+  disk_full_ = is_disk_full(code, system_error);
+  return {ErrorKind::unusable, explain_sqlite(path_, code, system_error, exception.what())};
+}
+
+bool is_disk_full(int code, int system_error) {
+  if ((code & 0xFF) == SQLITE_FULL) return true;
+  return (code & 0xFF) == SQLITE_IOERR &&
+         (system_error == ENOSPC || system_error == EDQUOT || code == SQLITE_IOERR_SHMSIZE);
+}
+
+std::string explain_sqlite(const std::string& path, int code, int system_error, const char* message) {
+  if (is_disk_full(code, system_error)) return path + ": the disk is full; make room";
+  switch (code & 0xFF) {
+    case SQLITE_NOTADB:
+      return path + ": not a nightwatt store (not a database); give the path of a store";
+    case SQLITE_CORRUPT:
+      return path + ": the store is damaged or cut short; restore it from a copy (`nightwatt check` says more)";
+    case SQLITE_BUSY:
+    case SQLITE_LOCKED:
+      return path + ": another program has held the store locked for 5 s; try again when it is done";
+    case SQLITE_READONLY:
+      return path + ": the store may not be written; check the permissions of the file and its folder";
+    case SQLITE_CANTOPEN:
+    case SQLITE_PERM:
+    case SQLITE_AUTH:
+      return path + ": cannot open the store" +
+             (system_error != 0 ? std::string(": ") + std::strerror(system_error) : std::string()) +
+             "; check the path and its permissions";
+    case SQLITE_IOERR:
+      return path + ": reading or writing the store failed" +
+             (system_error != 0 ? std::string(": ") + std::strerror(system_error) : std::string()) + "; check the disk";
+    case SQLITE_NOMEM:
+      return path + ": not enough memory";
+    default:
+      return path + ": the store could not be used: " + message;
+  }
+}
+
+}  // namespace nightwatt::storage

@@ -1,0 +1,111 @@
+// One SQLite connection with its statements, and the one place where SQLite's complaints become lines for a person.
+#pragma once
+
+#include <SQLiteCpp/Database.h>
+#include <SQLiteCpp/Exception.h>
+#include <SQLiteCpp/Statement.h>
+#include <sqlite3.h>
+
+#include <cstdint>
+#include <map>
+#include <memory>
+#include <new>
+#include <optional>
+#include <string>
+#include <string_view>
+#include <utility>
+
+#include "measure/result.hpp"
+
+namespace nightwatt::storage {
+
+/// A statement in use. Bind by ?1, ?2 ...; what it holds is given back when it goes out of scope.
+class Query {
+ public:
+  Query(SQLite::Statement& shared, bool& busy) : statement_(&shared), busy_(&busy) { busy = true; }
+  explicit Query(std::unique_ptr<SQLite::Statement> own) : own_(std::move(own)), statement_(own_.get()) {}
+  Query(const Query&) = delete;
+  Query& operator=(const Query&) = delete;
+  ~Query();
+
+  Query& bind(int place, std::int64_t value);
+  Query& bind(int place, double value);
+  Query& bind(int place, const std::optional<double>& value);
+  Query& bind(int place, const std::optional<std::int64_t>& value);
+  Query& bind_text(int place, std::string_view value);
+  Query& bind_text(int place, const std::string& value) { return bind_text(place, std::string_view(value)); }
+  Query& bind_text(int place, const std::optional<std::string>& value);
+  /// The bytes must outlive the query.
+  Query& bind_blob(int place, std::string_view value);
+  Query& bind_null(int place);
+  bool step() { return statement_->executeStep(); }
+  void run() { statement_->exec(); }
+
+  [[nodiscard]] bool null(int column) const;
+  [[nodiscard]] std::int64_t integer(int column) const;
+  [[nodiscard]] double real(int column) const;
+  [[nodiscard]] std::string text(int column) const;
+  [[nodiscard]] std::optional<std::string> text_or_none(int column) const;
+  [[nodiscard]] std::optional<double> real_or_none(int column) const;
+  [[nodiscard]] std::optional<std::int64_t> integer_or_none(int column) const;
+  /// Valid until the next step.
+  [[nodiscard]] std::string_view blob(int column) const;
+
+ private:
+  std::unique_ptr<SQLite::Statement> own_;
+  SQLite::Statement* statement_;
+  bool* busy_ = nullptr;
+};
+
+class Database {
+ public:
+  /// How long to wait for another program's transaction: longer than any of ours lasts, short enough for a person.
+  static constexpr int busy_timeout_ms = 5'000;
+
+  /// Opens; throws SQLite::Exception.
+  Database(std::string path, int flags);
+
+  /// `sql` must be a literal: statements are kept by its address.
+  [[nodiscard]] Query query(const char* sql);
+  void execute(const char* sql) { connection_.exec(sql); }
+  [[nodiscard]] std::int64_t pragma(const char* sql);
+  [[nodiscard]] std::int64_t last_row_id() const { return connection_.getLastInsertRowid(); }
+  [[nodiscard]] sqlite3* handle() const { return connection_.getHandle(); }
+  [[nodiscard]] const std::string& path() const { return path_; }
+  [[nodiscard]] bool in_transaction() const;
+
+  /// The line for a person; remembers whether it was for want of room.
+  [[nodiscard]] Error explain(const SQLite::Exception& exception);
+  [[nodiscard]] bool disk_full() const { return disk_full_; }
+  void set_disk_full(bool full) { disk_full_ = full; }
+
+  /// Runs `work`, which gives a Result; what SQLite throws becomes the Result's error.
+  template <class Work>
+  auto guarded(Work&& work) -> decltype(work()) {
+    disk_full_ = false;
+    try {
+      return work();
+    } catch (const SQLite::Exception& exception) {
+      return tl::unexpected<Error>(explain(exception));
+    } catch (const std::bad_alloc&) {
+      return tl::unexpected<Error>(Error{ErrorKind::unusable, path_ + ": not enough memory"});
+    }
+  }
+
+ private:
+  struct Kept {
+    std::unique_ptr<SQLite::Statement> statement;
+    bool busy = false;
+  };
+  std::string path_;
+  SQLite::Database connection_;
+  std::map<const char*, Kept> kept_;
+  bool disk_full_ = false;
+};
+
+/// What SQLite's complaint about `path` means for a person.
+[[nodiscard]] std::string explain_sqlite(const std::string& path, int code, int system_error, const char* message);
+/// Whether it means that there is no room.
+[[nodiscard]] bool is_disk_full(int code, int system_error);
+
+}  // namespace nightwatt::storage

@@ -1,0 +1,106 @@
+// What a reader and a writer keep between calls.
+#pragma once
+
+#include <functional>
+#include <map>
+#include <memory>
+#include <optional>
+#include <set>
+#include <span>
+#include <string>
+#include <vector>
+
+#include "block.hpp"
+#include "database.hpp"
+#include "storage/store.hpp"
+#include "sums.hpp"
+
+namespace nightwatt::storage {
+
+/// A block's row without its bytes.
+struct BlockRow {
+  std::int64_t first_us = 0;
+  std::int64_t last_us = 0;
+  std::int64_t count = 0;
+  std::int64_t data = 0;  ///< block_data.id
+};
+
+/// What a writer knows of a stream without asking again.
+struct StreamEnd {
+  std::optional<std::int64_t> last_us;  ///< of all its readings
+  std::optional<std::int64_t> tail_first_us;
+  std::size_t tail_count = 0;
+};
+
+class StoreReader::Impl {
+ public:
+  explicit Impl(std::unique_ptr<Database> opened) : database(std::move(opened)) {}
+  ~Impl();
+  Impl(const Impl&) = delete;
+  Impl& operator=(const Impl&) = delete;
+
+  std::unique_ptr<Database> database;
+  StoreSettings settings;
+  int snapshots = 0;
+
+  // Reading; these throw SQLite::Exception.
+  [[nodiscard]] Result<Columns> tail(StreamId stream);
+  [[nodiscard]] std::vector<BlockRow> blocks(StreamId stream, std::int64_t from_us, std::int64_t to_us);
+  [[nodiscard]] Result<Columns> block_columns(const BlockRow& block);
+  [[nodiscard]] Result<Sums> sums(StreamId stream, Quantity quantity, std::int64_t from_us, std::int64_t to_us);
+  [[nodiscard]] Result<std::int64_t> count_readings(StreamId stream, std::int64_t from_us, std::int64_t to_us);
+  [[nodiscard]] bool visible(StreamId stream);
+
+  // Writing.
+  [[nodiscard]] Result<void> need_transaction() const;
+  [[nodiscard]] Result<StreamEnd*> end_of(StreamId stream);
+  [[nodiscard]] Result<void> close_tail(StreamId stream, StreamEnd& end, std::span<const Reading> more);
+  void write_tail(StreamId stream, StreamEnd& end, std::span<const Reading> readings);
+  void write_block(StreamId stream, const Columns& columns);
+  [[nodiscard]] Result<std::int64_t> count_run(RunId id);
+  [[nodiscard]] Result<void> store_count(RunId id);
+  [[nodiscard]] Result<void> update_run(RunId id, Query& update);  ///< ErrorKind::negative if there is none
+  void delete_stream(StreamId stream);
+  void delete_run(RunId id);
+  [[nodiscard]] Result<void> lock_import(StreamId stream);
+  [[nodiscard]] Result<void> sweep_imports();
+  /// What was cached is not so any more: another process wrote, or a transaction is gone.
+  void forget_cached();
+
+  /// guarded(), after which a transaction that SQLite rolled back by itself (no room) is known to be gone.
+  template <class Work>
+  auto write(Work&& work) -> decltype(work()) {
+    auto result = database->guarded(std::forward<Work>(work));
+    if (!result && !database->in_transaction()) {
+      writing = false;
+      forget_cached();
+    }
+    return result;
+  }
+
+  bool writing = false;  ///< between begin() and commit()
+  std::int64_t data_version = -1;
+  std::map<StreamId, StreamEnd> ends;
+  /// The last row of the tail table, while this writer may go on with it.
+  struct OpenRow {
+    std::int64_t id = 0;
+    StreamId stream = 0;
+    TailEncoder encoder;
+  };
+  std::optional<OpenRow> open_row;
+  std::set<StreamId> own_imports;
+  int lock_descriptor = -1;
+};
+
+/// For a closed range of times that may be given as anything.
+[[nodiscard]] inline tl::unexpected<Error> pass_on(const Error& error) {
+  return tl::unexpected<Error>(error);
+}
+
+/// The lock file beside a store, made where missing. Byte 0 is the service's, byte 1 + stream an import's.
+[[nodiscard]] Result<int> open_lock_file(const std::string& store_path);
+enum class LockState : std::uint8_t { taken, held_by_other, failed };
+[[nodiscard]] LockState lock_byte(int descriptor, std::int64_t place);
+void unlock_byte(int descriptor, std::int64_t place);
+
+}  // namespace nightwatt::storage

@@ -1,0 +1,152 @@
+// Opening a store for questions, and the small questions.
+#include <sys/stat.h>
+#include <unistd.h>
+
+#include <algorithm>
+
+#include "impl.hpp"
+#include "schema.hpp"
+
+namespace nightwatt::storage {
+
+Snapshot::~Snapshot() {
+  if (store_ == nullptr) return;
+  auto& impl = *store_->impl_;
+  if (--impl.snapshots > 0) return;
+  // Ends a read transaction: nothing to lose, nothing to report.
+  (void)impl.database->guarded([&]() -> Result<void> {
+    impl.database->execute("COMMIT");
+    return {};
+  });
+}
+
+StoreReader::Impl::~Impl() {
+  if (lock_descriptor >= 0) ::close(lock_descriptor);
+}
+
+StoreReader::StoreReader(std::unique_ptr<Impl> impl) : impl_(std::move(impl)) {}
+StoreReader::~StoreReader() = default;
+StoreReader::StoreReader(StoreReader&&) noexcept = default;
+StoreReader& StoreReader::operator=(StoreReader&&) noexcept = default;
+
+Result<StoreReader> StoreReader::open(const std::string& path) {
+  Result<std::unique_ptr<Database>> database = open_for_reading(path);
+  if (!database) return pass_on(database.error());
+  return StoreReader(std::make_unique<Impl>(std::move(*database)));
+}
+
+Result<Snapshot> StoreReader::snapshot() const {
+  if (impl_->database->in_transaction() && impl_->snapshots == 0) return Snapshot(nullptr);  // a writer's own
+  if (impl_->snapshots == 0) {
+    const Result<void> begun = impl_->database->guarded([&]() -> Result<void> {
+      impl_->database->execute("BEGIN");
+      return {};
+    });
+    if (!begun) return pass_on(begun.error());
+  }
+  ++impl_->snapshots;
+  return Snapshot(this);
+}
+
+Result<StoreStatus> StoreReader::status() const {
+  const Result<Snapshot> moment = snapshot();
+  if (!moment) return pass_on(moment.error());
+  return impl_->database->guarded([&]() -> Result<StoreStatus> {
+    StoreStatus status;
+    status.path = impl_->database->path();
+    for (const char* suffix : {"", "-wal"}) {
+      struct stat file {};
+      if (::stat((status.path + suffix).c_str(), &file) == 0) status.bytes += file.st_size;
+    }
+    const auto older = [&](std::int64_t time_us) {
+      if (!status.oldest || time_us < status.oldest->us) status.oldest = UtcTime{time_us};
+    };
+    Query blocks = impl_->database->query(
+        "SELECT min(first_us), sum(count) FROM block JOIN stream ON stream.id = block.stream WHERE published = 1");
+    if (blocks.step() && !blocks.null(0)) {
+      older(blocks.integer(0));
+      status.samples += blocks.integer(1);
+    }
+    Query rollups = impl_->database->query(
+        "SELECT min(first_us) FROM rollup JOIN stream ON stream.id = rollup.stream WHERE published = 1");
+    if (rollups.step() && !rollups.null(0)) older(rollups.integer(0));
+    const Result<std::vector<StreamInfo>> all = streams();
+    if (!all) return pass_on(all.error());
+    for (const StreamInfo& stream : *all) {
+      const Result<Columns> tail = impl_->tail(stream.id);
+      if (!tail) return pass_on(tail.error());
+      if (tail->empty()) continue;
+      older(tail->times.front());
+      status.samples += static_cast<std::int64_t>(tail->size());
+    }
+    return status;
+  });
+}
+
+Result<std::vector<StreamInfo>> StoreReader::streams() const {
+  return impl_->database->guarded([&]() -> Result<std::vector<StreamInfo>> {
+    std::vector<StreamInfo> found;
+    Query rows = impl_->database->query("SELECT id, meter FROM stream WHERE published = 1 ORDER BY id");
+    while (rows.step()) found.push_back({rows.integer(0), rows.text_or_none(1)});
+    return found;
+  });
+}
+
+Result<std::optional<StreamId>> StoreReader::stream_of_meter(std::string_view meter) const {
+  return impl_->database->guarded([&]() -> Result<std::optional<StreamId>> {
+    Query row = impl_->database->query("SELECT id FROM stream WHERE meter = ?1");
+    row.bind_text(1, meter);
+    if (!row.step()) return std::optional<StreamId>{};
+    return std::optional<StreamId>(row.integer(0));
+  });
+}
+
+Result<Duration> StoreReader::shift_at(StreamId stream, UtcTime time) const {
+  return impl_->database->guarded([&]() -> Result<Duration> {
+    Query row = impl_->database->query(
+        "SELECT shift_us FROM shift WHERE stream = ?1 AND from_us <= ?2 ORDER BY from_us DESC LIMIT 1");
+    row.bind(1, stream).bind(2, time.us);
+    return Duration(row.step() ? row.integer(0) : 0);
+  });
+}
+
+std::string_view event_kind_name(EventKind kind) {
+  switch (kind) {
+    case EventKind::service_started:
+      return "service started";
+    case EventKind::service_stopped:
+      return "service stopped";
+    case EventKind::killed:
+      return "killed";
+    case EventKind::port_lost:
+      return "port lost";
+    case EventKind::port_back:
+      return "port back";
+    case EventKind::clock_step:
+      return "clock step";
+    case EventKind::disk_full:
+      return "disk full";
+    case EventKind::disk_room:
+      return "disk room";
+    case EventKind::readings_lost:
+      return "readings lost";
+    case EventKind::config_reloaded:
+      return "config reloaded";
+  }
+  return "unknown";
+}
+
+Result<std::vector<Event>> StoreReader::events(UtcTime from, UtcTime to) const {
+  return impl_->database->guarded([&]() -> Result<std::vector<Event>> {
+    std::vector<Event> found;
+    Query rows = impl_->database->query(
+        "SELECT kind, at_us, meter, detail, amount FROM event WHERE at_us BETWEEN ?1 AND ?2 ORDER BY at_us, id");
+    rows.bind(1, from.us).bind(2, to.us);
+    while (rows.step())
+      found.push_back({static_cast<EventKind>(rows.integer(0)), UtcTime{rows.integer(1)}, rows.text_or_none(2),
+                       rows.text(3), rows.real(4)});
+    return found;
+  });
+}
+
+}  // namespace nightwatt::storage

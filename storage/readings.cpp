@@ -1,0 +1,199 @@
+// Readings and sums out of blocks, tail and roll-ups.
+#include <algorithm>
+#include <limits>
+
+#include "impl.hpp"
+
+namespace nightwatt::storage {
+namespace {
+
+constexpr std::int64_t farthest = std::numeric_limits<std::int64_t>::max();
+
+Sums sums_from_row(const Query& row) {
+  Sums sums;
+  sums.count = row.integer(0);
+  sums.first_us = row.integer(1);
+  sums.last_us = row.integer(2);
+  sums.first = row.real(3);
+  sums.last = row.real(4);
+  sums.min = row.real(5);
+  sums.max = row.real(6);
+  sums.mean = row.real(7);
+  sums.m2 = row.real(8);
+  sums.energy_wh = row.real_or_none(9);
+  return sums;
+}
+
+}  // namespace
+
+Result<Columns> StoreReader::Impl::tail(StreamId stream) {
+  Columns columns;
+  Query rows = database->query("SELECT bytes FROM tail WHERE stream = ?1 ORDER BY id");
+  rows.bind(1, stream);
+  while (rows.step())
+    if (!decode_tail(rows.blob(0), columns))
+      return fail(ErrorKind::unusable, database->path() + ": the newest readings of stream " + std::to_string(stream) +
+                                           " are damaged; restore the store from a copy");
+  return columns;
+}
+
+std::vector<BlockRow> StoreReader::Impl::blocks(StreamId stream, std::int64_t from_us, std::int64_t to_us) {
+  std::vector<BlockRow> found;
+  // Blocks do not overlap: the one that begins last at or before `from` may still reach into the window.
+  std::int64_t begin_us = from_us;
+  {
+    Query before = database->query(
+        "SELECT first_us FROM block WHERE stream = ?1 AND first_us <= ?2 ORDER BY first_us DESC LIMIT 1");
+    before.bind(1, stream).bind(2, from_us);
+    if (before.step()) begin_us = before.integer(0);
+  }
+  Query rows = database->query(
+      "SELECT first_us, last_us, count, data FROM block WHERE stream = ?1 AND first_us BETWEEN ?2 AND ?3 ORDER BY "
+      "first_us");
+  rows.bind(1, stream).bind(2, begin_us).bind(3, to_us);
+  while (rows.step()) {
+    const BlockRow block{rows.integer(0), rows.integer(1), rows.integer(2), rows.integer(3)};
+    if (block.last_us >= from_us) found.push_back(block);
+  }
+  return found;
+}
+
+Result<Columns> StoreReader::Impl::block_columns(const BlockRow& block) {
+  Query row = database->query("SELECT bytes FROM block_data WHERE id = ?1");
+  row.bind(1, block.data);
+  const auto where = [&](const std::string& what) {
+    return fail(ErrorKind::unusable, database->path() + ": " + what + " (block " + std::to_string(block.data) +
+                                         "); restore the store from a copy (`nightwatt check` says more)");
+  };
+  if (!row.step()) return where("a block of readings is missing");
+  Result<Columns> columns = decode_block(row.blob(0));
+  if (!columns) return where(columns.error().message);
+  return columns;
+}
+
+Result<Sums> StoreReader::Impl::sums(StreamId stream, Quantity quantity, std::int64_t from_us, std::int64_t to_us) {
+  Sums total;
+  const auto add_part = [&](const Columns& columns) {
+    const std::size_t begin = columns.lower_bound(from_us);
+    const std::size_t end = to_us == farthest ? columns.size() : columns.lower_bound(to_us + 1);
+    if (begin < end) add(total, sums_of(columns, quantity, begin, end), quantity, gap_limit_us(columns));
+  };
+  const std::vector<BlockRow> found = blocks(stream, from_us, to_us);
+  std::size_t whole_begin = 0;
+  std::size_t whole_end = found.size();
+  const auto inside = [&](const BlockRow& block) { return block.first_us >= from_us && block.last_us <= to_us; };
+  if (!found.empty() && !inside(found.front())) {
+    const Result<Columns> columns = block_columns(found.front());
+    if (!columns) return pass_on(columns.error());
+    add_part(*columns);
+    whole_begin = 1;
+  }
+  if (whole_end > whole_begin && !inside(found.back())) --whole_end;
+  if (whole_begin < whole_end) {
+    Query rows = database->query(
+        "SELECT count, first_us, last_us, first, last, min, max, mean, m2, energy_wh, gap_us FROM sums "
+        "WHERE stream = ?1 AND quantity = ?2 AND block_us BETWEEN ?3 AND ?4 ORDER BY block_us");
+    rows.bind(1, stream).bind(2, static_cast<std::int64_t>(quantity));
+    rows.bind(3, found[whole_begin].first_us).bind(4, found[whole_end - 1].first_us);
+    while (rows.step()) add(total, sums_from_row(rows), quantity, rows.integer(10));
+  }
+  if (whole_end < found.size()) {
+    const Result<Columns> columns = block_columns(found.back());
+    if (!columns) return pass_on(columns.error());
+    add_part(*columns);
+  }
+  const Result<Columns> newest = tail(stream);
+  if (!newest) return pass_on(newest.error());
+  add_part(*newest);
+  return total;
+}
+
+Result<std::int64_t> StoreReader::Impl::count_readings(StreamId stream, std::int64_t from_us, std::int64_t to_us) {
+  std::int64_t total = 0;
+  const auto count_part = [&](const Columns& columns) {
+    const std::size_t end = to_us == farthest ? columns.size() : columns.lower_bound(to_us + 1);
+    const std::size_t begin = columns.lower_bound(from_us);
+    if (begin < end) total += static_cast<std::int64_t>(end - begin);
+  };
+  for (const BlockRow& block : blocks(stream, from_us, to_us)) {
+    if (block.first_us >= from_us && block.last_us <= to_us) {
+      total += block.count;
+      continue;
+    }
+    const Result<Columns> columns = block_columns(block);
+    if (!columns) return pass_on(columns.error());
+    count_part(*columns);
+  }
+  const Result<Columns> newest = tail(stream);
+  if (!newest) return pass_on(newest.error());
+  count_part(*newest);
+  return total;
+}
+
+bool StoreReader::Impl::visible(StreamId stream) {
+  if (own_imports.contains(stream)) return true;
+  Query row = database->query("SELECT published FROM stream WHERE id = ?1");
+  row.bind(1, stream);
+  return row.step() && row.integer(0) != 0;
+}
+
+Result<void> StoreReader::readings(StreamId stream, UtcTime from, UtcTime to,
+                                   const std::function<bool(const Reading&)>& visit) const {
+  const Result<Snapshot> moment = snapshot();
+  if (!moment) return pass_on(moment.error());
+  // False: the visitor has had enough.
+  const auto hand_out = [&](const Columns& columns) {
+    for (std::size_t row = columns.lower_bound(from.us); row < columns.size() && columns.times[row] <= to.us; ++row)
+      if (!visit(columns.reading(row))) return false;
+    return true;
+  };
+  return impl_->database->guarded([&]() -> Result<void> {
+    if (!impl_->visible(stream)) return {};
+    for (const BlockRow& block : impl_->blocks(stream, from.us, to.us)) {
+      const Result<Columns> columns = impl_->block_columns(block);
+      if (!columns) return pass_on(columns.error());
+      if (!hand_out(*columns)) return {};
+    }
+    const Result<Columns> newest = impl_->tail(stream);
+    if (!newest) return pass_on(newest.error());
+    hand_out(*newest);
+    return {};
+  });
+}
+
+Result<std::optional<Reading>> StoreReader::last_reading(StreamId stream) const {
+  return impl_->database->guarded([&]() -> Result<std::optional<Reading>> {
+    if (!impl_->visible(stream)) return std::optional<Reading>{};
+    {
+      Query row = impl_->database->query("SELECT bytes FROM tail WHERE stream = ?1 ORDER BY id DESC LIMIT 1");
+      row.bind(1, stream);
+      Columns columns;
+      if (row.step()) {
+        if (!decode_tail(row.blob(0), columns))
+          return fail(ErrorKind::unusable, impl_->database->path() + ": the newest readings are damaged");
+        return std::optional<Reading>(columns.reading(columns.size() - 1));
+      }
+    }
+    Query row = impl_->database->query(
+        "SELECT first_us, last_us, count, data FROM block WHERE stream = ?1 ORDER BY first_us DESC LIMIT 1");
+    row.bind(1, stream);
+    if (!row.step()) return std::optional<Reading>{};
+    const Result<Columns> columns =
+        impl_->block_columns({row.integer(0), row.integer(1), row.integer(2), row.integer(3)});
+    if (!columns) return pass_on(columns.error());
+    return std::optional<Reading>(columns->reading(columns->size() - 1));
+  });
+}
+
+Result<WindowSums> StoreReader::sums(StreamId stream, Quantity quantity, UtcTime from, UtcTime to) const {
+  const Result<Snapshot> moment = snapshot();
+  if (!moment) return pass_on(moment.error());
+  return impl_->database->guarded([&]() -> Result<WindowSums> {
+    if (!impl_->visible(stream)) return WindowSums{};
+    const Result<Sums> total = impl_->sums(stream, quantity, from.us, to.us);
+    if (!total) return pass_on(total.error());
+    return window_sums(*total);
+  });
+}
+
+}  // namespace nightwatt::storage

@@ -1,0 +1,285 @@
+#include "schema.hpp"
+
+#include <fcntl.h>
+#include <sys/stat.h>
+#include <unistd.h>
+
+#include <array>
+#include <cerrno>
+#include <cstring>
+
+namespace nightwatt::storage {
+namespace {
+
+// The smallest page SQLite has: every commit writes whole pages to the log, so one reading a second costs 46 MB a day
+// with pages of 512 bytes and 354 MB with the usual 4096.
+constexpr const char* new_file_settings = R"(
+  PRAGMA page_size = 512;
+  PRAGMA auto_vacuum = INCREMENTAL;
+  PRAGMA journal_mode = WAL;
+)";
+
+constexpr const char* connection_settings = R"(
+  PRAGMA synchronous = NORMAL;
+  PRAGMA foreign_keys = OFF;
+  PRAGMA secure_delete = OFF;
+  PRAGMA wal_autocheckpoint = 2000;
+  PRAGMA journal_size_limit = 4000000;
+  PRAGMA cache_size = -1000;
+)";
+
+constexpr const char* version_1 = R"(
+CREATE TABLE stream (
+  id INTEGER PRIMARY KEY,
+  meter TEXT UNIQUE,
+  published INTEGER NOT NULL
+);
+CREATE TABLE block (
+  stream INTEGER NOT NULL,
+  first_us INTEGER NOT NULL,
+  last_us INTEGER NOT NULL,
+  count INTEGER NOT NULL,
+  data INTEGER NOT NULL,
+  PRIMARY KEY (stream, first_us)
+) WITHOUT ROWID;
+CREATE TABLE block_data (
+  id INTEGER PRIMARY KEY,
+  bytes BLOB NOT NULL
+);
+CREATE TABLE sums (
+  stream INTEGER NOT NULL,
+  quantity INTEGER NOT NULL,
+  block_us INTEGER NOT NULL,
+  count INTEGER NOT NULL,
+  first_us INTEGER NOT NULL,
+  last_us INTEGER NOT NULL,
+  first REAL NOT NULL,
+  last REAL NOT NULL,
+  min REAL NOT NULL,
+  max REAL NOT NULL,
+  mean REAL NOT NULL,
+  m2 REAL NOT NULL,
+  energy_wh REAL,
+  gap_us INTEGER NOT NULL,
+  PRIMARY KEY (stream, quantity, block_us)
+) WITHOUT ROWID;
+CREATE TABLE tail (
+  id INTEGER PRIMARY KEY,
+  stream INTEGER NOT NULL,
+  bytes BLOB NOT NULL
+);
+CREATE TABLE rollup (
+  stream INTEGER NOT NULL,
+  step_s INTEGER NOT NULL,
+  first_us INTEGER NOT NULL,
+  last_us INTEGER NOT NULL,
+  count INTEGER NOT NULL,
+  bytes BLOB NOT NULL,
+  PRIMARY KEY (stream, step_s, first_us)
+);
+CREATE TABLE run (
+  id INTEGER PRIMARY KEY AUTOINCREMENT,
+  stream INTEGER,
+  device TEXT,
+  origin INTEGER NOT NULL,
+  begin_us INTEGER NOT NULL,
+  end_us INTEGER,
+  pinned INTEGER NOT NULL,
+  samples INTEGER NOT NULL,
+  note TEXT NOT NULL,
+  shortest_segment_s REAL NOT NULL,
+  resolution_w REAL,
+  starting_w REAL,
+  accuracy_percent REAL,
+  accuracy_floor_w REAL,
+  accuracy_class TEXT,
+  energy_step_wh REAL,
+  energy_accuracy_percent REAL,
+  energy_accuracy_floor_wh REAL,
+  energy_accuracy_class TEXT,
+  entered_idle_w REAL,
+  entered_load_w REAL
+);
+CREATE INDEX run_of_stream ON run (stream, begin_us);
+CREATE TABLE run_word (
+  run INTEGER NOT NULL,
+  place INTEGER NOT NULL,
+  key TEXT,
+  value TEXT NOT NULL,
+  PRIMARY KEY (run, place)
+) WITHOUT ROWID;
+CREATE TABLE run_state (
+  run INTEGER PRIMARY KEY,
+  as_of_us INTEGER,
+  step_w REAL NOT NULL,
+  median_interval_s REAL NOT NULL,
+  segmenter BLOB NOT NULL,
+  totals BLOB NOT NULL
+);
+CREATE TABLE stretch (
+  run INTEGER NOT NULL,
+  place INTEGER NOT NULL,
+  count INTEGER NOT NULL,
+  bytes BLOB NOT NULL,
+  PRIMARY KEY (run, place)
+);
+CREATE TABLE mark (
+  id INTEGER PRIMARY KEY,
+  run INTEGER,
+  meter TEXT,
+  at_us INTEGER NOT NULL,
+  text TEXT NOT NULL,
+  kind INTEGER
+);
+CREATE INDEX mark_by_time ON mark (at_us);
+CREATE TABLE event (
+  id INTEGER PRIMARY KEY,
+  kind INTEGER NOT NULL,
+  at_us INTEGER NOT NULL,
+  meter TEXT,
+  detail TEXT NOT NULL,
+  amount REAL NOT NULL
+);
+CREATE INDEX event_by_time ON event (at_us);
+CREATE TABLE shift (
+  stream INTEGER NOT NULL,
+  from_us INTEGER NOT NULL,
+  shift_us INTEGER NOT NULL,
+  PRIMARY KEY (stream, from_us)
+) WITHOUT ROWID;
+CREATE TABLE value (
+  name TEXT PRIMARY KEY,
+  bytes BLOB NOT NULL
+) WITHOUT ROWID;
+PRAGMA application_id = 0x4E574154;
+PRAGMA user_version = 1;
+)";
+
+tl::unexpected<Error> unusable(const std::string& path, const std::string& what) {
+  return fail(ErrorKind::unusable, path + ": " + what);
+}
+
+/// The WAL and its index stay when the last connection closes: a reader who may not write the folder could not make
+/// them, and without them cannot open the store.
+void keep_wal(Database& database) {
+  int on = 1;
+  sqlite3_file_control(database.handle(), "main", SQLITE_FCNTL_PERSIST_WAL, &on);
+}
+
+/// A file shorter than its own header says, with no log that could hold the rest.
+bool is_cut(Database& database) {
+  struct stat file {};
+  struct stat log {};
+  if (::stat(database.path().c_str(), &file) != 0) return false;
+  if (::stat((database.path() + "-wal").c_str(), &log) == 0 && log.st_size > 0) return false;
+  std::array<unsigned char, 32> header{};
+  const int descriptor = ::open(database.path().c_str(), O_RDONLY | O_CLOEXEC);
+  if (descriptor < 0) return false;
+  const ssize_t got = ::pread(descriptor, header.data(), header.size(), 0);
+  ::close(descriptor);
+  if (got != static_cast<ssize_t>(header.size())) return file.st_size > 0;
+  const std::int64_t page_size = header[16] == 0 && header[17] == 1 ? 65'536 : header[16] * 256 + header[17];
+  const std::int64_t pages = (std::int64_t{header[28]} << 24) | (header[29] << 16) | (header[30] << 8) | header[31];
+  return file.st_size < pages * page_size;
+}
+
+/// Whether the file is a store this program can read. Nothing is scanned: the header alone tells.
+Result<void> check_identity(Database& database, bool may_be_new) {
+  const std::string& path = database.path();
+  if (is_cut(database)) return unusable(path, "the store is cut short; restore it from a copy");
+  const std::int64_t id = database.pragma("PRAGMA application_id");
+  const std::int64_t version = database.pragma("PRAGMA user_version");
+  if (id == 0 && version == 0 && may_be_new && database.pragma("SELECT count(*) FROM sqlite_schema") == 0) return {};
+  if (id != application_id)
+    return unusable(path, "a database of another program, not a nightwatt store; give another path");
+  if (version > schema_version)
+    return unusable(path, "written by a newer nightwatt (store version " + std::to_string(version) +
+                              ", this program knows up to " + std::to_string(schema_version) +
+                              "); update this program");
+  if (version < 1) return unusable(path, "a nightwatt store without a version; restore it from a copy");
+  return {};
+}
+
+Result<void> create_file(const std::string& path) {
+  constexpr mode_t mode = 0640;  // the group may read
+  const int descriptor = ::open(path.c_str(), O_RDWR | O_CREAT | O_EXCL | O_CLOEXEC, mode);
+  if (descriptor < 0) {
+    if (errno == EEXIST) return {};
+    return unusable(path, std::string("cannot make the store: ") + std::strerror(errno) + "; check the folder");
+  }
+  const int changed = ::fchmod(descriptor, mode);  // whatever the umask
+  ::close(descriptor);
+  if (changed != 0) return unusable(path, std::string("cannot set the store's permissions: ") + std::strerror(errno));
+  return {};
+}
+
+Result<void> refuse_odd_files(const std::string& path) {
+  struct stat file {};
+  if (::stat(path.c_str(), &file) != 0) return {};
+  if (S_ISDIR(file.st_mode)) return unusable(path, "a folder, not a store; give the path of a file");
+  if (!S_ISREG(file.st_mode)) return unusable(path, "not a regular file; give the path of a store");
+  return {};
+}
+
+Result<void> create_tables(Database& database) {
+  database.execute(new_file_settings);
+  database.execute("BEGIN IMMEDIATE");
+  // Another process may have been first.
+  if (database.pragma("PRAGMA user_version") == 0) database.execute(version_1);
+  database.execute("COMMIT");
+  return {};
+}
+
+/// Opening throws before there is a Database to explain it.
+template <class Open>
+Result<std::unique_ptr<Database>> opened(const std::string& path, Open&& open) {
+  try {
+    return open();
+  } catch (const SQLite::Exception& exception) {
+    const int code = exception.getExtendedErrorCode() > 0 ? exception.getExtendedErrorCode() : exception.getErrorCode();
+    return fail(ErrorKind::unusable, explain_sqlite(path, code, errno, exception.what()));
+  } catch (const std::bad_alloc&) {
+    return unusable(path, "not enough memory");
+  }
+}
+
+}  // namespace
+
+Result<std::unique_ptr<Database>> open_for_reading(const std::string& path) {
+  if (auto odd = refuse_odd_files(path); !odd) return tl::unexpected<Error>(odd.error());
+  if (::access(path.c_str(), F_OK) != 0)
+    return unusable(path, errno == ENOENT ? std::string("there is no store yet; start nightwattd or import a file")
+                                          : std::string(std::strerror(errno)) + "; check the path");
+  if (::access(path.c_str(), R_OK) != 0)
+    return unusable(path, std::string(std::strerror(errno)) + "; ask to be put in the store's group");
+  return opened(path, [&]() -> Result<std::unique_ptr<Database>> {
+    auto database = std::make_unique<Database>(path, SQLite::OPEN_READONLY);
+    keep_wal(*database);
+    auto checked = database->guarded([&] { return check_identity(*database, false); });
+    if (!checked) return tl::unexpected<Error>(checked.error());
+    return database;
+  });
+}
+
+Result<std::unique_ptr<Database>> open_for_writing(const std::string& path) {
+  if (auto odd = refuse_odd_files(path); !odd) return tl::unexpected<Error>(odd.error());
+  if (auto made = create_file(path); !made) return tl::unexpected<Error>(made.error());
+  if (::access(path.c_str(), W_OK) != 0)
+    return unusable(path, std::string("the store may not be written (") + std::strerror(errno) +
+                              "); check the permissions of the file and its folder");
+  return opened(path, [&]() -> Result<std::unique_ptr<Database>> {
+    auto database = std::make_unique<Database>(path, SQLite::OPEN_READWRITE);
+    auto ready = database->guarded([&]() -> Result<void> {
+      if (auto identity = check_identity(*database, true); !identity) return identity;
+      if (database->pragma("PRAGMA user_version") == 0)
+        if (auto made = create_tables(*database); !made) return made;
+      database->execute(connection_settings);
+      keep_wal(*database);
+      return {};
+    });
+    if (!ready) return tl::unexpected<Error>(ready.error());
+    return database;
+  });
+}
+
+}  // namespace nightwatt::storage

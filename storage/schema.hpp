@@ -1,0 +1,20 @@
+// The store's tables, and opening a file as a store.
+#pragma once
+
+#include <memory>
+#include <string>
+
+#include "database.hpp"
+#include "measure/result.hpp"
+
+namespace nightwatt::storage {
+
+inline constexpr int application_id = 0x4E574154;  // "NWAT"
+inline constexpr int schema_version = 1;
+
+/// A connection that cannot change the file; never creates it.
+[[nodiscard]] Result<std::unique_ptr<Database>> open_for_reading(const std::string& path);
+/// Creates the file (0640) where it is missing and brings an older version up to date.
+[[nodiscard]] Result<std::unique_ptr<Database>> open_for_writing(const std::string& path);
+
+}  // namespace nightwatt::storage

@@ -1,2 +1,0 @@
-#include "storage/store.hpp"
-#include "storage/run_builder.hpp"

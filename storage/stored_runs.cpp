@@ -1,0 +1,174 @@
+// Runs, their states and their marks, read.
+#include <limits>
+
+#include "impl.hpp"
+
+namespace nightwatt::storage {
+namespace {
+
+// Hostile or damaged rows must not make a reader allocate more than this; a year of stretches is far below.
+constexpr std::size_t state_bytes_limit = 64U << 20U;
+
+#define NIGHTWATT_RUN_COLUMNS                                                                                  \
+  "SELECT run.id, run.stream, stream.meter, device, origin, begin_us, end_us, pinned, samples, note, "         \
+  "shortest_segment_s, resolution_w, starting_w, accuracy_percent, accuracy_floor_w, accuracy_class, "         \
+  "energy_step_wh, energy_accuracy_percent, energy_accuracy_floor_wh, energy_accuracy_class, entered_idle_w, " \
+  "entered_load_w FROM run LEFT JOIN stream ON stream.id = run.stream WHERE "
+// Runs of an import that is not complete do not exist yet.
+constexpr const char* all_runs = NIGHTWATT_RUN_COLUMNS "(run.stream IS NULL OR published = 1) ORDER BY run.id";
+constexpr const char* one_run = NIGHTWATT_RUN_COLUMNS "run.id = ?1";
+
+std::optional<Accuracy> accuracy_at(const Query& row, int column) {
+  if (row.null(column)) return std::nullopt;
+  Accuracy accuracy;
+  accuracy.percent = row.real(column);
+  accuracy.floor = row.real(column + 1);
+  accuracy.meter_class = row.text(column + 2);
+  return accuracy;
+}
+
+RunInfo info_from(const Query& row) {
+  RunInfo info;
+  info.id = row.integer(0);
+  info.stream = row.integer_or_none(1).value_or(0);
+  info.meter = row.text_or_none(2);
+  info.device = row.text_or_none(3);
+  info.origin = static_cast<RunOrigin>(row.integer(4));
+  info.begin.us = row.integer(5);
+  if (const auto end = row.integer_or_none(6)) info.end = UtcTime{*end};
+  info.pinned = row.integer(7) != 0;
+  info.samples = row.integer(8);
+  info.note = row.text(9);
+  info.shortest_segment_s = row.real(10);
+  info.traits.resolution_w = row.real_or_none(11);
+  info.traits.starting_w = row.real_or_none(12);
+  info.traits.accuracy = accuracy_at(row, 13);
+  info.traits.energy_step_wh = row.real_or_none(16);
+  info.traits.energy_accuracy = accuracy_at(row, 17);
+  info.entered_idle_w = row.real_or_none(20);
+  info.entered_load_w = row.real_or_none(21);
+  return info;
+}
+
+void add_word(RunInfo& info, const Query& row) {
+  if (const auto key = row.text_or_none(1))
+    info.conditions.emplace_back(*key, row.text(2));
+  else
+    info.includes.push_back(row.text(2));
+}
+
+}  // namespace
+
+Result<std::vector<RunInfo>> StoreReader::runs() const {
+  const Result<Snapshot> moment = snapshot();
+  if (!moment) return pass_on(moment.error());
+  return impl_->database->guarded([&]() -> Result<std::vector<RunInfo>> {
+    std::vector<RunInfo> found;
+    Query rows = impl_->database->query(all_runs);
+    while (rows.step()) found.push_back(info_from(rows));
+    Query words = impl_->database->query("SELECT run, key, value FROM run_word ORDER BY run, place");
+    std::size_t next = 0;
+    while (words.step()) {
+      while (next < found.size() && found[next].id < words.integer(0)) ++next;
+      if (next < found.size() && found[next].id == words.integer(0)) add_word(found[next], words);
+    }
+    for (RunInfo& info : found) {
+      if (info.end || info.stream == 0) continue;
+      const Result<std::int64_t> samples =
+          impl_->count_readings(info.stream, info.begin.us, std::numeric_limits<std::int64_t>::max());
+      if (!samples) return pass_on(samples.error());
+      info.samples = *samples;
+    }
+    return found;
+  });
+}
+
+Result<RunInfo> StoreReader::run(RunId id) const {
+  const Result<Snapshot> moment = snapshot();
+  if (!moment) return pass_on(moment.error());
+  return impl_->database->guarded([&]() -> Result<RunInfo> {
+    Query row = impl_->database->query(one_run);
+    row.bind(1, id);
+    const bool there = row.step() && (row.null(1) || impl_->visible(row.integer(1)));
+    if (!there)
+      return fail(ErrorKind::negative, "there is no run " + std::to_string(id) + "; `nightwatt runs` lists them");
+    RunInfo info = info_from(row);
+    Query words = impl_->database->query("SELECT run, key, value FROM run_word WHERE run = ?1 ORDER BY place");
+    words.bind(1, id);
+    while (words.step()) add_word(info, words);
+    if (!info.end && info.stream != 0) {
+      const Result<std::int64_t> samples =
+          impl_->count_readings(info.stream, info.begin.us, std::numeric_limits<std::int64_t>::max());
+      if (!samples) return pass_on(samples.error());
+      info.samples = *samples;
+    }
+    return info;
+  });
+}
+
+Result<RunState> StoreReader::run_state(RunId id) const {
+  const Result<Snapshot> moment = snapshot();
+  if (!moment) return pass_on(moment.error());
+  return impl_->database->guarded([&]() -> Result<RunState> {
+    const auto damaged = [&] {
+      return fail(ErrorKind::unusable, impl_->database->path() + ": the figures of run " + std::to_string(id) +
+                                           " are damaged; restore the store from a copy");
+    };
+    RunState state;
+    Query row = impl_->database->query(
+        "SELECT as_of_us, step_w, median_interval_s, segmenter, totals FROM run_state WHERE run = ?1");
+    row.bind(1, id);
+    if (row.step()) {
+      if (const auto as_of = row.integer_or_none(0)) state.as_of = UtcTime{*as_of};
+      state.learnt.step_w = row.real(1);
+      state.learnt.median_interval_s = row.real(2);
+      ByteReader segmenter(row.blob(3));
+      state.resume_segmenter = unsqueeze(segmenter, state_bytes_limit);
+      ByteReader totals(row.blob(4));
+      state.resume_totals = unsqueeze(totals, state_bytes_limit);
+      if (!segmenter.ok() || !totals.ok()) return damaged();
+    }
+    Query rows = impl_->database->query("SELECT count, bytes FROM stretch WHERE run = ?1 ORDER BY place");
+    rows.bind(1, id);
+    while (rows.step()) {
+      ByteReader packed(rows.blob(1));
+      const std::string bytes = unsqueeze(packed, state_bytes_limit);
+      ByteReader in(bytes);
+      for (std::int64_t left = rows.integer(0); packed.ok() && in.ok() && left > 0; --left) {
+        Result<Stretch> stretch = decode_stretch(in.take(in.varint()));
+        if (!stretch) return damaged();
+        state.stretches.push_back(std::move(*stretch));
+      }
+      if (!packed.ok() || !in.ok() || !in.at_end()) return damaged();
+    }
+    return state;
+  });
+}
+
+Result<std::vector<Mark>> StoreReader::marks(RunId id) const {
+  const Result<Snapshot> moment = snapshot();
+  if (!moment) return pass_on(moment.error());
+  const Result<RunInfo> info = run(id);
+  if (!info) return pass_on(info.error());
+  return impl_->database->guarded([&]() -> Result<std::vector<Mark>> {
+    std::vector<Mark> found;
+    Query rows = impl_->database->query(
+        "SELECT id, run, meter, at_us, text, kind FROM mark WHERE run = ?1 "
+        "OR (run IS NULL AND meter = ?2 AND at_us BETWEEN ?3 AND ?4) ORDER BY id");
+    rows.bind(1, id).bind_text(2, info->meter).bind(3, info->begin.us);
+    rows.bind(4, info->end ? info->end->us : std::numeric_limits<std::int64_t>::max());
+    while (rows.step()) {
+      Mark mark;
+      mark.id = rows.integer(0);
+      mark.run = rows.integer_or_none(1);
+      mark.meter = rows.text_or_none(2);
+      mark.at.us = rows.integer(3);
+      mark.text = rows.text(4);
+      if (const auto kind = rows.integer_or_none(5)) mark.kind = static_cast<SegmentKind>(*kind);
+      found.push_back(std::move(mark));
+    }
+    return found;
+  });
+}
+
+}  // namespace nightwatt::storage

@@ -1,0 +1,302 @@
+// Transactions, streams and readings, written.
+#include <algorithm>
+
+#include "impl.hpp"
+#include "schema.hpp"
+
+namespace nightwatt::storage {
+namespace {
+
+// A tail this long becomes a block: long enough to compress well, short enough to read in a millisecond or two.
+constexpr std::size_t block_target = 16'384;
+// A slow meter's tail becomes a block after a day, so that old readings can be given up by the day.
+constexpr std::int64_t tail_age_limit_us = 86'400'000'000;
+// Level 6 is where more effort stopped paying on year-long records.
+constexpr Effort block_effort{6};
+static_assert(block_target <= block_readings_limit);
+
+}  // namespace
+
+Result<void> StoreReader::Impl::need_transaction() const {
+  if (writing) return {};
+  return fail(ErrorKind::unusable, database->path() + ": nothing can be written outside a transaction");
+}
+
+void StoreReader::Impl::forget_cached() {
+  ends.clear();
+  open_row.reset();
+}
+
+Result<StreamEnd*> StoreReader::Impl::end_of(StreamId stream) {
+  if (const auto known = ends.find(stream); known != ends.end()) return &known->second;
+  StreamEnd end;
+  Query last = database->query(
+      "SELECT max(last_us) FROM (SELECT max(last_us) AS last_us FROM "
+      "(SELECT last_us FROM block WHERE stream = ?1 ORDER BY first_us DESC LIMIT 1) "
+      "UNION ALL SELECT max(last_us) FROM rollup WHERE stream = ?1)");
+  last.bind(1, stream);
+  if (last.step()) end.last_us = last.integer_or_none(0);
+  const Result<Columns> readings = tail(stream);
+  if (!readings) return pass_on(readings.error());
+  if (!readings->empty()) {
+    end.last_us = readings->times.back();
+    end.tail_first_us = readings->times.front();
+    end.tail_count = readings->size();
+  }
+  return &ends.emplace(stream, end).first->second;
+}
+
+void StoreReader::Impl::write_block(StreamId stream, const Columns& columns) {
+  const std::string bytes = encode_block(columns, block_effort);
+  Query data = database->query("INSERT INTO block_data (bytes) VALUES (?1)");
+  data.bind_blob(1, bytes).run();
+  Query row = database->query("INSERT INTO block (stream, first_us, last_us, count, data) VALUES (?1, ?2, ?3, ?4, ?5)");
+  row.bind(1, stream).bind(2, columns.times.front()).bind(3, columns.times.back());
+  row.bind(4, static_cast<std::int64_t>(columns.size())).bind(5, database->last_row_id());
+  row.run();
+  const std::int64_t gap_us = gap_limit_us(columns);
+  for (const Quantity quantity : all_quantities) {
+    const Sums sums = sums_of(columns, quantity, 0, columns.size());
+    if (sums.count == 0) continue;
+    Query insert = database->query(
+        "INSERT INTO sums (stream, quantity, block_us, count, first_us, last_us, first, last, min, max, mean, m2, "
+        "energy_wh, gap_us) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14)");
+    insert.bind(1, stream).bind(2, static_cast<std::int64_t>(quantity)).bind(3, columns.times.front());
+    insert.bind(4, sums.count).bind(5, sums.first_us).bind(6, sums.last_us).bind(7, sums.first).bind(8, sums.last);
+    insert.bind(9, sums.min).bind(10, sums.max).bind(11, sums.mean).bind(12, sums.m2).bind(13, sums.energy_wh);
+    insert.bind(14, gap_us);
+    insert.run();
+  }
+}
+
+Result<void> StoreReader::Impl::close_tail(StreamId stream, StreamEnd& end, std::span<const Reading> more) {
+  Result<Columns> columns = tail(stream);
+  if (!columns) return pass_on(columns.error());
+  for (const Reading& reading : more) columns->push(reading);
+  if (columns->empty()) return {};
+  write_block(stream, *columns);
+  if (end.tail_count > 0) {
+    Query remove = database->query("DELETE FROM tail WHERE stream = ?1");
+    remove.bind(1, stream).run();
+  }
+  if (open_row && open_row->stream == stream) open_row.reset();
+  end.last_us = columns->times.back();
+  end.tail_first_us.reset();
+  end.tail_count = 0;
+  return {};
+}
+
+void StoreReader::Impl::write_tail(StreamId stream, StreamEnd& end, std::span<const Reading> readings) {
+  const auto store_row = [&](bool is_new) {
+    if (is_new) {
+      Query insert = database->query("INSERT INTO tail (stream, bytes) VALUES (?1, ?2)");
+      insert.bind(1, stream).bind_blob(2, open_row->encoder.bytes()).run();
+      open_row->id = database->last_row_id();
+    } else {
+      Query update = database->query("UPDATE tail SET bytes = ?2 WHERE id = ?1");
+      update.bind(1, open_row->id).bind_blob(2, open_row->encoder.bytes()).run();
+    }
+  };
+  bool is_new = false;
+  if (!open_row || open_row->stream != stream) {
+    open_row = OpenRow{0, stream, {}};
+    is_new = true;
+  }
+  for (const Reading& reading : readings) {
+    if (open_row->encoder.push(reading)) continue;
+    store_row(is_new);
+    open_row = OpenRow{0, stream, {}};
+    is_new = true;
+    (void)open_row->encoder.push(reading);  // one reading always fits
+  }
+  store_row(is_new);
+  if (!end.tail_first_us) end.tail_first_us = readings.front().time.us;
+  end.tail_count += readings.size();
+  end.last_us = readings.back().time.us;
+}
+
+void StoreReader::Impl::delete_run(RunId id) {
+  for (const char* sql :
+       {"DELETE FROM stretch WHERE run = ?1", "DELETE FROM run_state WHERE run = ?1",
+        "DELETE FROM run_word WHERE run = ?1", "DELETE FROM mark WHERE run = ?1", "DELETE FROM run WHERE id = ?1"}) {
+    Query remove = database->query(sql);
+    remove.bind(1, id).run();
+  }
+}
+
+void StoreReader::Impl::delete_stream(StreamId stream) {
+  std::vector<RunId> runs;
+  {
+    Query rows = database->query("SELECT id FROM run WHERE stream = ?1");
+    rows.bind(1, stream);
+    while (rows.step()) runs.push_back(rows.integer(0));
+  }
+  for (const RunId id : runs) delete_run(id);
+  for (const char* sql : {"DELETE FROM block_data WHERE id IN (SELECT data FROM block WHERE stream = ?1)",
+                          "DELETE FROM block WHERE stream = ?1", "DELETE FROM sums WHERE stream = ?1",
+                          "DELETE FROM tail WHERE stream = ?1", "DELETE FROM rollup WHERE stream = ?1",
+                          "DELETE FROM shift WHERE stream = ?1", "DELETE FROM stream WHERE id = ?1"}) {
+    Query remove = database->query(sql);
+    remove.bind(1, stream).run();
+  }
+}
+
+Result<void> StoreReader::Impl::lock_import(StreamId stream) {
+  if (lock_descriptor < 0) {
+    const Result<int> opened = open_lock_file(database->path());
+    if (!opened) return pass_on(opened.error());
+    lock_descriptor = *opened;
+  }
+  if (lock_byte(lock_descriptor, 1 + stream) != LockState::taken)
+    return fail(ErrorKind::unusable, database->path() + "-lock: cannot be locked for an import");
+  return {};
+}
+
+/// An import whose lock nobody holds was left by a process that died.
+Result<void> StoreReader::Impl::sweep_imports() {
+  std::vector<StreamId> unfinished;
+  {
+    Query rows = database->query("SELECT id FROM stream WHERE published = 0");
+    while (rows.step()) unfinished.push_back(rows.integer(0));
+  }
+  for (const StreamId stream : unfinished) {
+    if (!lock_import(stream)) continue;  // somebody is at it
+    database->execute("BEGIN IMMEDIATE");
+    // It may have been published between the look and the lock.
+    Query still = database->query("SELECT 1 FROM stream WHERE id = ?1 AND published = 0");
+    still.bind(1, stream);
+    if (still.step()) delete_stream(stream);
+    database->execute("COMMIT");
+    unlock_byte(lock_descriptor, 1 + stream);
+  }
+  return {};
+}
+
+StoreWriter::StoreWriter(std::unique_ptr<Impl> impl) : StoreReader(std::move(impl)) {}
+StoreWriter::~StoreWriter() = default;
+StoreWriter::StoreWriter(StoreWriter&&) noexcept = default;
+StoreWriter& StoreWriter::operator=(StoreWriter&&) noexcept = default;
+
+Result<StoreWriter> StoreWriter::open(const std::string& path, StoreSettings settings) {
+  Result<std::unique_ptr<Database>> database = open_for_writing(path);
+  if (!database) return pass_on(database.error());
+  auto impl = std::make_unique<Impl>(std::move(*database));
+  impl->settings = settings;
+  const Result<void> swept = impl->database->guarded([&] { return impl->sweep_imports(); });
+  if (!swept) return pass_on(swept.error());
+  return StoreWriter(std::move(impl));
+}
+
+Result<void> StoreWriter::begin() {
+  if (impl_->writing) return fail(ErrorKind::unusable, impl_->database->path() + ": a transaction is open already");
+  if (impl_->snapshots > 0)
+    return fail(ErrorKind::unusable, impl_->database->path() + ": no transaction can begin while a snapshot is held");
+  return impl_->database->guarded([&]() -> Result<void> {
+    impl_->database->execute("BEGIN IMMEDIATE");
+    impl_->writing = true;
+    Query version = impl_->database->query("PRAGMA data_version");
+    const std::int64_t now = version.step() ? version.integer(0) : -1;
+    if (now != impl_->data_version) impl_->forget_cached();
+    impl_->data_version = now;
+    return {};
+  });
+}
+
+Result<void> StoreWriter::commit() {
+  if (auto begun = impl_->need_transaction(); !begun) return begun;
+  Result<void> done = impl_->database->guarded([&]() -> Result<void> {
+    Query commit = impl_->database->query("COMMIT");
+    commit.run();
+    impl_->writing = false;
+    return {};
+  });
+  if (!done) {
+    const bool full = impl_->database->disk_full();
+    rollback();
+    impl_->database->set_disk_full(full);
+  }
+  return done;
+}
+
+void StoreWriter::rollback() noexcept {
+  impl_->forget_cached();
+  impl_->writing = false;
+  if (!impl_->database->in_transaction()) return;  // SQLite has rolled back by itself
+  const bool full = impl_->database->disk_full();
+  (void)impl_->database->guarded([&]() -> Result<void> {
+    impl_->database->execute("ROLLBACK");
+    return {};
+  });
+  impl_->database->set_disk_full(full);
+}
+
+bool StoreWriter::disk_full() const noexcept {
+  return impl_->database->disk_full();
+}
+
+Result<StreamId> StoreWriter::stream_for_meter(std::string_view meter) {
+  if (auto begun = impl_->need_transaction(); !begun) return pass_on(begun.error());
+  return impl_->write([&]() -> Result<StreamId> {
+    {
+      Query row = impl_->database->query("SELECT id FROM stream WHERE meter = ?1");
+      row.bind_text(1, meter);
+      if (row.step()) return row.integer(0);
+    }
+    Query insert = impl_->database->query("INSERT INTO stream (meter, published) VALUES (?1, 1)");
+    insert.bind_text(1, meter).run();
+    return impl_->database->last_row_id();
+  });
+}
+
+Result<StreamId> StoreWriter::new_import_stream() {
+  if (auto begun = impl_->need_transaction(); !begun) return pass_on(begun.error());
+  return impl_->write([&]() -> Result<StreamId> {
+    Query insert = impl_->database->query("INSERT INTO stream (meter, published) VALUES (NULL, 0)");
+    insert.run();
+    const StreamId stream = impl_->database->last_row_id();
+    if (auto locked = impl_->lock_import(stream); !locked) return pass_on(locked.error());
+    impl_->own_imports.insert(stream);
+    return stream;
+  });
+}
+
+Result<void> StoreWriter::publish_import(StreamId stream) {
+  if (auto begun = impl_->need_transaction(); !begun) return begun;
+  return impl_->write([&]() -> Result<void> {
+    const Result<StreamEnd*> end = impl_->end_of(stream);
+    if (!end) return pass_on(end.error());
+    if (auto closed = impl_->close_tail(stream, **end, {}); !closed) return closed;
+    Query update = impl_->database->query("UPDATE stream SET published = 1 WHERE id = ?1");
+    update.bind(1, stream).run();
+    return {};
+  });
+}
+
+Result<void> StoreWriter::append(StreamId stream, std::span<const Reading> readings) {
+  if (auto begun = impl_->need_transaction(); !begun) return begun;
+  if (readings.empty()) return {};
+  return impl_->write([&]() -> Result<void> {
+    const Result<StreamEnd*> found = impl_->end_of(stream);
+    if (!found) return pass_on(found.error());
+    StreamEnd& end = **found;
+    std::int64_t last_us = end.last_us.value_or(lowest_time_us - 1);
+    for (const Reading& reading : readings) {
+      if (reading.time.us < lowest_time_us || reading.time.us > highest_time_us)
+        return fail(ErrorKind::input, "a reading's time lies outside the years 1 to 9999");
+      if (reading.time.us <= last_us)
+        return fail(ErrorKind::input, "a reading is not later than the one before it in its stream");
+      last_us = reading.time.us;
+    }
+    if (end.tail_first_us && readings.front().time.us - *end.tail_first_us >= tail_age_limit_us)
+      if (auto closed = impl_->close_tail(stream, end, {}); !closed) return closed;
+    while (end.tail_count + readings.size() >= block_target) {
+      const std::size_t room = block_target - end.tail_count;
+      if (auto closed = impl_->close_tail(stream, end, readings.first(room)); !closed) return closed;
+      readings = readings.subspan(room);
+    }
+    if (!readings.empty()) impl_->write_tail(stream, end, readings);
+    return {};
+  });
+}
+
+}  // namespace nightwatt::storage

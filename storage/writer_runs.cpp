@@ -1,0 +1,213 @@
+// Runs, marks, events and small values, written.
+#include <limits>
+
+#include "impl.hpp"
+
+namespace nightwatt::storage {
+namespace {
+
+// State is small and written every few thousand readings.
+constexpr Effort state_effort{6};
+
+void bind_accuracy(Query& query, int place, const std::optional<Accuracy>& accuracy) {
+  if (!accuracy) return;
+  query.bind(place, accuracy->percent).bind(place + 1, accuracy->floor).bind_text(place + 2, accuracy->meter_class);
+}
+
+tl::unexpected<Error> no_such_run(RunId id) {
+  return fail(ErrorKind::negative, "there is no run " + std::to_string(id) + "; `nightwatt runs` lists them");
+}
+
+}  // namespace
+
+Result<std::int64_t> StoreReader::Impl::count_run(RunId id) {
+  Query row = database->query("SELECT stream, begin_us, end_us FROM run WHERE id = ?1");
+  row.bind(1, id);
+  if (!row.step()) return no_such_run(id);
+  if (row.null(0)) return std::int64_t{0};
+  return count_readings(row.integer(0), row.integer(1),
+                        row.integer_or_none(2).value_or(std::numeric_limits<std::int64_t>::max()));
+}
+
+Result<RunId> StoreWriter::open_run(const NewRun& run) {
+  if (auto begun = impl_->need_transaction(); !begun) return pass_on(begun.error());
+  return impl_->write([&]() -> Result<RunId> {
+    Query insert = impl_->database->query(
+        "INSERT INTO run (stream, device, origin, begin_us, pinned, samples, note, shortest_segment_s, resolution_w, "
+        "starting_w, accuracy_percent, accuracy_floor_w, accuracy_class, energy_step_wh, energy_accuracy_percent, "
+        "energy_accuracy_floor_wh, energy_accuracy_class, entered_idle_w, entered_load_w) VALUES "
+        "(?1, ?2, ?3, ?4, ?5, 0, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18)");
+    if (run.stream != 0) insert.bind(1, run.stream);
+    insert.bind_text(2, run.device).bind(3, static_cast<std::int64_t>(run.origin)).bind(4, run.begin.us);
+    insert.bind(5, std::int64_t{run.pinned ? 1 : 0}).bind_text(6, run.note).bind(7, run.shortest_segment_s);
+    insert.bind(8, run.traits.resolution_w).bind(9, run.traits.starting_w);
+    bind_accuracy(insert, 10, run.traits.accuracy);
+    insert.bind(13, run.traits.energy_step_wh);
+    bind_accuracy(insert, 14, run.traits.energy_accuracy);
+    insert.bind(17, run.entered_idle_w).bind(18, run.entered_load_w);
+    insert.run();
+    const RunId id = impl_->database->last_row_id();
+    std::int64_t place = 0;
+    const auto put_word = [&](const std::optional<std::string>& key, std::string_view value) {
+      Query word = impl_->database->query("INSERT INTO run_word (run, place, key, value) VALUES (?1, ?2, ?3, ?4)");
+      word.bind(1, id).bind(2, place++).bind_text(3, key).bind_text(4, value).run();
+    };
+    for (const std::string& item : run.includes) put_word(std::nullopt, item);
+    for (const auto& [key, value] : run.conditions) put_word(key, value);
+    return id;
+  });
+}
+
+Result<void> StoreWriter::close_run(RunId id, UtcTime end) {
+  if (auto begun = impl_->need_transaction(); !begun) return begun;
+  return impl_->write([&]() -> Result<void> {
+    Query update = impl_->database->query("UPDATE run SET end_us = ?2 WHERE id = ?1");
+    update.bind(1, id).bind(2, end.us).run();
+    return impl_->store_count(id);
+  });
+}
+
+Result<void> StoreWriter::set_run_span(RunId id, UtcTime begin, std::optional<UtcTime> end) {
+  if (auto begun = impl_->need_transaction(); !begun) return begun;
+  return impl_->write([&]() -> Result<void> {
+    Query update = impl_->database->query("UPDATE run SET begin_us = ?2, end_us = ?3 WHERE id = ?1");
+    update.bind(1, id).bind(2, begin.us);
+    if (end) update.bind(3, end->us);
+    update.run();
+    return impl_->store_count(id);
+  });
+}
+
+Result<void> StoreReader::Impl::store_count(RunId id) {
+  const Result<std::int64_t> samples = count_run(id);
+  if (!samples) return pass_on(samples.error());
+  Query update = database->query("UPDATE run SET samples = ?2 WHERE id = ?1");
+  update.bind(1, id).bind(2, *samples).run();
+  return {};
+}
+
+Result<void> StoreWriter::put_run_state(RunId id, std::span<const Stretch> new_stretches, const RunState& resume) {
+  if (auto begun = impl_->need_transaction(); !begun) return begun;
+  return impl_->write([&]() -> Result<void> {
+    Database& database = *impl_->database;
+    if (!new_stretches.empty()) {
+      std::string bytes;
+      for (const Stretch& stretch : new_stretches) {
+        const std::string one = encode_stretch(stretch);
+        put_varint(bytes, one.size());
+        bytes += one;
+      }
+      const std::string squeezed = squeeze(bytes, state_effort);
+      Query insert = database.query(
+          "INSERT INTO stretch (run, place, count, bytes) VALUES "
+          "(?1, (SELECT coalesce(max(place) + 1, 0) FROM stretch WHERE run = ?1), ?2, ?3)");
+      insert.bind(1, id).bind(2, static_cast<std::int64_t>(new_stretches.size())).bind_blob(3, squeezed).run();
+    }
+    const std::string segmenter = squeeze(resume.resume_segmenter, state_effort);
+    const std::string totals = squeeze(resume.resume_totals, state_effort);
+    Query put = database.query(
+        "INSERT OR REPLACE INTO run_state (run, as_of_us, step_w, median_interval_s, segmenter, totals) "
+        "VALUES (?1, ?2, ?3, ?4, ?5, ?6)");
+    put.bind(1, id);
+    if (resume.as_of) put.bind(2, resume.as_of->us);
+    put.bind(3, resume.learnt.step_w).bind(4, resume.learnt.median_interval_s);
+    put.bind_blob(5, segmenter).bind_blob(6, totals).run();
+    return {};
+  });
+}
+
+Result<void> StoreWriter::clear_run_state(RunId id) {
+  if (auto begun = impl_->need_transaction(); !begun) return begun;
+  return impl_->write([&]() -> Result<void> {
+    for (const char* sql : {"DELETE FROM stretch WHERE run = ?1", "DELETE FROM run_state WHERE run = ?1"}) {
+      Query remove = impl_->database->query(sql);
+      remove.bind(1, id).run();
+    }
+    return {};
+  });
+}
+
+Result<void> StoreReader::Impl::update_run(RunId id, Query& update) {
+  update.run();
+  if (sqlite3_changes(database->handle()) == 0) return no_such_run(id);
+  return {};
+}
+
+Result<void> StoreWriter::set_device(RunId id, std::string_view device) {
+  if (auto begun = impl_->need_transaction(); !begun) return begun;
+  return impl_->write([&]() -> Result<void> {
+    Query update = impl_->database->query("UPDATE run SET device = ?2 WHERE id = ?1");
+    update.bind(1, id).bind_text(2, device);
+    return impl_->update_run(id, update);
+  });
+}
+
+Result<void> StoreWriter::set_pinned(RunId id, bool pinned) {
+  if (auto begun = impl_->need_transaction(); !begun) return begun;
+  return impl_->write([&]() -> Result<void> {
+    Query update = impl_->database->query("UPDATE run SET pinned = ?2 WHERE id = ?1");
+    update.bind(1, id).bind(2, std::int64_t{pinned ? 1 : 0});
+    return impl_->update_run(id, update);
+  });
+}
+
+Result<void> StoreWriter::forget(RunId id) {
+  if (auto begun = impl_->need_transaction(); !begun) return begun;
+  return impl_->write([&]() -> Result<void> {
+    if (const auto there = impl_->count_run(id); !there) return pass_on(there.error());
+    impl_->delete_run(id);
+    return {};
+  });
+}
+
+Result<void> StoreWriter::put_mark(const Mark& mark) {
+  if (auto begun = impl_->need_transaction(); !begun) return begun;
+  return impl_->write([&]() -> Result<void> {
+    Query insert =
+        impl_->database->query("INSERT INTO mark (run, meter, at_us, text, kind) VALUES (?1, ?2, ?3, ?4, ?5)");
+    insert.bind(1, mark.run).bind_text(2, mark.meter).bind(3, mark.at.us).bind_text(4, mark.text);
+    if (mark.kind) insert.bind(5, static_cast<std::int64_t>(*mark.kind));
+    insert.run();
+    return {};
+  });
+}
+
+Result<void> StoreWriter::put_event(const Event& event) {
+  if (auto begun = impl_->need_transaction(); !begun) return begun;
+  return impl_->write([&]() -> Result<void> {
+    Query insert =
+        impl_->database->query("INSERT INTO event (kind, at_us, meter, detail, amount) VALUES (?1, ?2, ?3, ?4, ?5)");
+    insert.bind(1, static_cast<std::int64_t>(event.kind)).bind(2, event.at.us).bind_text(3, event.meter);
+    insert.bind_text(4, event.detail).bind(5, event.amount).run();
+    return {};
+  });
+}
+
+Result<void> StoreWriter::put_shift(StreamId stream, UtcTime from, Duration shift) {
+  if (auto begun = impl_->need_transaction(); !begun) return begun;
+  return impl_->write([&]() -> Result<void> {
+    Query put = impl_->database->query("INSERT OR REPLACE INTO shift (stream, from_us, shift_us) VALUES (?1, ?2, ?3)");
+    put.bind(1, stream).bind(2, from.us).bind(3, std::int64_t{shift.count()}).run();
+    return {};
+  });
+}
+
+Result<void> StoreWriter::put_value(std::string_view name, std::string_view bytes) {
+  if (auto begun = impl_->need_transaction(); !begun) return begun;
+  return impl_->write([&]() -> Result<void> {
+    Query put = impl_->database->query("INSERT OR REPLACE INTO value (name, bytes) VALUES (?1, ?2)");
+    put.bind_text(1, name).bind_blob(2, bytes.empty() ? std::string_view("") : bytes).run();
+    return {};
+  });
+}
+
+Result<std::optional<std::string>> StoreWriter::value(std::string_view name) const {
+  return impl_->database->guarded([&]() -> Result<std::optional<std::string>> {
+    Query row = impl_->database->query("SELECT bytes FROM value WHERE name = ?1");
+    row.bind_text(1, name);
+    if (!row.step()) return std::optional<std::string>{};
+    return std::optional<std::string>(row.blob(0));
+  });
+}
+
+}  // namespace nightwatt::storage
