@@ -1,0 +1,26 @@
+#include "measure/record_clock.hpp"
+
+namespace nightwatt {
+
+RecordClock::RecordClock(MonoTime mono, UtcTime utc, std::optional<UtcTime> not_before)
+    : anchor_mono_(mono), anchor_record_(utc) {
+  if (not_before && utc <= *not_before) anchor_record_ = *not_before + Duration{1};
+  shift_ = utc - anchor_record_;
+}
+
+UtcTime RecordClock::at(MonoTime mono) const {
+  return mono <= anchor_mono_ ? anchor_record_ : anchor_record_ + (mono - anchor_mono_);
+}
+
+Duration RecordClock::shift() const {
+  return shift_;
+}
+
+std::optional<Duration> RecordClock::observe(MonoTime mono, UtcTime utc) {
+  const Duration moved = utc - (at(mono) + shift_);
+  if (moved <= step_limit && moved >= -step_limit) return std::nullopt;
+  shift_ += moved;
+  return moved;
+}
+
+}  // namespace nightwatt

@@ -1,0 +1,107 @@
+#include "measure/summary.hpp"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+
+#include "measure/time_text.hpp"
+
+namespace nightwatt {
+
+namespace {
+
+/// Fewer readings than this make no statistics worth the name ("common practice, no source").
+constexpr std::int64_t few_samples = 30;
+/// The contract's: a plateau must last this long to be the load before a shorter, higher one.
+constexpr double load_held_s = 120.0;
+
+double length_s(const Segment& segment) {
+  return to_seconds(segment.end - segment.begin).value;
+}
+
+/// Mean of the levels of a kind, weighted by length. Their own uncertainties share the meter and its display and are
+/// taken as fully correlated; the spread between them comes on top, as the standard error of a weighted mean.
+std::optional<Figure> pooled_level(std::span<const Segment> segments, SegmentKind kind) {
+  double weight = 0.0, weight_squared = 0.0, level = 0.0, uncertainty = 0.0;
+  for (const Segment& segment : segments) {
+    if (segment.kind != kind || !segment.level_w) continue;
+    const double w = std::max(length_s(segment), 1e-6);
+    weight += w;
+    weight_squared += w * w;
+    level += w * *segment.level_w;
+    uncertainty += w * segment.uncertainty_w.value_or(0.0);
+  }
+  if (weight == 0.0) return std::nullopt;
+  Figure figure{level / weight, uncertainty / weight};
+  const double share = weight_squared / (weight * weight);  // 1/n for n equal lengths
+  double spread = 0.0;
+  for (const Segment& segment : segments) {
+    if (segment.kind != kind || !segment.level_w) continue;
+    const double off = *segment.level_w - figure.value;
+    spread += std::max(length_s(segment), 1e-6) / weight * off * off;
+  }
+  if (share < 1.0 - 1e-9)
+    figure.uncertainty = std::hypot(figure.uncertainty, 2.0 * std::sqrt(spread / (1.0 - share) * share));
+  return figure;
+}
+
+const Segment* load_segment(std::span<const Segment> segments) {
+  const Segment* best = nullptr;
+  bool best_held = false;
+  for (const Segment& segment : segments) {
+    if (segment.kind != SegmentKind::plateau || !segment.level_w) continue;
+    const bool held = length_s(segment) >= load_held_s;
+    if (best == nullptr || (held && !best_held) || (held == best_held && *segment.level_w > *best->level_w)) {
+      best = &segment;
+      best_held = held;
+    }
+  }
+  return best;
+}
+
+std::string times_word(std::int64_t count) {
+  return count == 1 ? "once" : std::to_string(count) + " times";
+}
+
+void warn_of_record(Summary& summary, std::span<const Segment> segments, const RunTotals& totals, int clock_steps) {
+  std::vector<std::string>& warnings = summary.warnings;
+  if (summary.gap_s > 0.0) {
+    const int count = summary.segments[static_cast<std::size_t>(SegmentKind::gap)];
+    warnings.push_back((count > 1 ? std::to_string(count) + " gaps, together " : "a gap of ") +
+                       duration_text({summary.gap_s}) + " without data: no energy is counted for them");
+  }
+  if (clock_steps > 0)
+    warnings.push_back("the machine's clock was set " + times_word(clock_steps) +
+                       " during the run: times of the day may be off, lengths and energy are not");
+  if (totals.counter_resets() > 0)
+    warnings.push_back("the meter's energy counter was reset " + times_word(totals.counter_resets()) +
+                       ": its figure lacks what was used across the reset");
+  if (summary.samples < few_samples)
+    warnings.push_back("only " + std::to_string(summary.samples) + (summary.samples == 1 ? " reading" : " readings") +
+                       ": too few to trust the figures");
+  for (const Segment& segment : segments)
+    if (segment.settling_unfinished)
+      warnings.push_back("the level from " + local_text(segment.begin) + " had not settled when it ended");
+}
+
+}  // namespace
+
+Summary summarise(std::span<const Segment> segments, const RunTotals& totals,
+                  std::span<const std::string> segment_warnings, int clock_steps) {
+  Summary summary;
+  summary.samples = totals.samples();
+  summary.gap_s = totals.gap_s();
+  summary.energy_wh = totals.energy_wh();
+  summary.counter_wh = totals.counter_wh();
+  summary.peak_w = totals.peak_w();
+  for (const Segment& segment : segments) ++summary.segments[static_cast<std::size_t>(segment.kind)];
+  summary.idle = pooled_level(segments, SegmentKind::idle);
+  summary.standby = pooled_level(segments, SegmentKind::standby);
+  if (const Segment* load = load_segment(segments))
+    summary.load = Figure{*load->level_w, load->uncertainty_w.value_or(0.0)};
+  warn_of_record(summary, segments, totals, clock_steps);
+  summary.warnings.insert(summary.warnings.end(), segment_warnings.begin(), segment_warnings.end());
+  return summary;
+}
+
+}  // namespace nightwatt
