@@ -1,0 +1,204 @@
+// The CSV form of the outside contract ("Import and export"): what is read, and what is refused with its line.
+#include <algorithm>
+#include <catch2/catch.hpp>
+#include <random>
+
+#include "csv/csv_reader.hpp"
+#include "csv/csv_writer.hpp"
+
+using namespace nightwatt;
+using namespace nightwatt::csv;
+
+namespace {
+
+/// Gives a text in chunks of a size.
+Source source_of(std::string text, std::size_t chunk) {
+  return [text = std::move(text), chunk, at = std::size_t{0}](std::span<char> buffer) mutable -> Result<std::size_t> {
+    const std::size_t count = std::min({buffer.size(), chunk, text.size() - at});
+    std::copy_n(text.begin() + static_cast<std::ptrdiff_t>(at), count, buffer.begin());
+    at += count;
+    return count;
+  };
+}
+
+struct Read {
+  std::vector<Reading> readings;
+  std::uint64_t duplicates = 0;
+  std::uint64_t missing = 0;
+  std::string error;
+};
+
+Read read_all(const std::string& text, CsvReader::Settings settings = {}, std::size_t chunk = 1 << 20,
+              std::size_t most = 100) {
+  CsvReader reader("night.csv", source_of(text, chunk), settings);
+  Read read;
+  if (auto header = reader.read_header(); !header) {
+    CHECK(header.error().kind == ErrorKind::input);
+    read.error = header.error().message;
+    return read;
+  }
+  std::vector<Reading> batch;
+  do {
+    if (auto next = reader.next(batch, most); !next) {
+      CHECK(next.error().kind == ErrorKind::input);
+      read.error = next.error().message;
+      return read;
+    }
+    read.readings.insert(read.readings.end(), batch.begin(), batch.end());
+  } while (!batch.empty());
+  read.duplicates = reader.duplicates();
+  read.missing = reader.missing();
+  return read;
+}
+
+bool begins(const std::string& text, const std::string& with) {
+  return text.compare(0, with.size(), with) == 0;
+}
+
+}  // namespace
+
+TEST_CASE("a plain file gives its readings digit for digit") {
+  const Read read =
+      read_all("# a night at Skerry Point\ntime,power_w,energy_wh\n1767646800,25.02,100.0\n1767646801.25,-3,\n");
+  REQUIRE(read.error.empty());
+  REQUIRE(read.readings.size() == 2);
+  CHECK(read.readings[0].time.us == 1'767'646'800'000'000);
+  CHECK(read.readings[0].values.get(Quantity::power)->text() == "25.02");
+  CHECK(read.readings[0].values.get(Quantity::energy)->text() == "100.0");
+  CHECK(read.readings[1].time.us == 1'767'646'801'250'000);
+  CHECK(read.readings[1].values.get(Quantity::power)->value() == -3.0);
+  CHECK_FALSE(read.readings[1].values.has(Quantity::energy));
+}
+
+TEST_CASE("CRLF, a byte order mark, blanks and blank lines, and a last line without an end are all fine") {
+  const Read read = read_all("\xEF\xBB\xBFtime , power_w\r\n0, 1.5\r\n\r\n  \n# note\n1 ,2\t\r\n2,3");
+  REQUIRE(read.error.empty());
+  REQUIRE(read.readings.size() == 3);
+  CHECK(read.readings[2].time.us == 2'000'000);
+  CHECK(read.readings[2].values.get(Quantity::power)->value() == 3.0);
+}
+
+TEST_CASE("times may be Unix seconds with decimals or ISO 8601") {
+  const Read read = read_all(
+      "time,power_w\n2026-01-05T21:00:00Z,1\n2026-01-05T22:00:00.5+01:00,2\n1767646801.0000004,3\n1767646801.0000015,"
+      "4\n");
+  REQUIRE(read.error.empty());
+  REQUIRE(read.readings.size() == 4);
+  CHECK(read.readings[0].time.us == 1'767'646'800'000'000);
+  CHECK(read.readings[1].time.us == 1'767'646'800'500'000);
+  CHECK(read.readings[2].time.us == 1'767'646'801'000'000);
+  CHECK(read.readings[3].time.us == 1'767'646'801'000'002);
+}
+
+TEST_CASE("of equal times the first counts and the rest are counted") {
+  const Read read = read_all("time,power_w\n10,1\n10,2\n10.0000001,3\n11,4\n");
+  REQUIRE(read.error.empty());
+  REQUIRE(read.readings.size() == 2);
+  CHECK(read.readings[0].values.get(Quantity::power)->value() == 1.0);
+  CHECK(read.duplicates == 2);
+}
+
+TEST_CASE("a reading below the drop-out threshold is missing, never power") {
+  CsvReader::Settings settings;
+  settings.missing_below_w = -0.5;
+  const Read read = read_all("time,power_w,voltage_v\n1,5,230\n2,-1,230\n3,-2,\n4,-0.5,230\n", settings);
+  REQUIRE(read.error.empty());
+  REQUIRE(read.readings.size() == 3);
+  CHECK_FALSE(read.readings[1].values.has(Quantity::power));
+  CHECK(read.readings[1].values.get(Quantity::voltage)->value() == 230.0);
+  CHECK(read.readings[2].values.has(Quantity::power));
+  CHECK(read.missing == 1);
+}
+
+TEST_CASE("a bad file is refused with its line and what is wrong") {
+  const std::string head = "time,power_w\n";
+  const std::vector<std::pair<std::string, std::string>> bad = {
+      {"", "night.csv:1: the file is empty"},
+      {"# only a comment\n", "night.csv:1: there is no header"},
+      {"zeit,leistung\n1,2\n", "night.csv:1: no column is called \"zeit\""},
+      {"time,volts\n", "night.csv:1: no column is called \"volts\""},
+      {"time;power_w\n1;2\n", "night.csv:1: no column is called"},
+      {"power_w\n1\n", "night.csv:1: the column time is missing"},
+      {"time,voltage_v\n1,2\n", "night.csv:1: the column power_w is missing"},
+      {"time,power_w,power_w\n", "night.csv:1: the column \"power_w\" is named twice"},
+      {"time,power_w,\n", "night.csv:1: no column is called \"\""},
+      {head + "1,5\n2,abc\n", "night.csv:3: power_w is \"abc\""},
+      {head + "1,nan\n", "night.csv:2: power_w is \"nan\""},
+      {head + "1,inf\n", "night.csv:2: power_w is \"inf\""},
+      {head + "1,1e300\n", "night.csv:2: power_w is \"1e300\""},
+      {head + "1,0x10\n", "night.csv:2: power_w is \"0x10\""},
+      {head + "1,5 W\n", "night.csv:2: power_w is \"5 W\""},
+      {head + "1,\"5\"\n", "night.csv:2: power_w is "},
+      {head + "noon,5\n", "night.csv:2: time is \"noon\""},
+      {head + ",5\n", "night.csv:2: time is \"\""},
+      {head + "-1,5\n", "night.csv:2: time is \"-1\""},
+      {head + "7258118400,5\n", "night.csv:2: time is \"7258118400\""},
+      {head + "1767646800000,5\n", "night.csv:2: time is \"1767646800000\""},
+      {head + "99999999999999999999999,5\n", "night.csv:2: time is"},
+      {head + "2026-13-05T21:00:00Z,5\n", "night.csv:2: time is"},
+      {head + "1,5,6\n", "night.csv:2: the line has more than 2 columns"},
+      {head + "1\n", "night.csv:2: the line ends before the column power_w"},
+      {head + "5,1\n4,1\n", "night.csv:3: the time goes back, from 5 to 4"},
+      {head + "1,5\n2,6\r3,7\n", "night.csv:3: "},
+      {"time,power_w\r1,5\r2,6\r", "night.csv:1: there is a carriage return within it"},
+      {head + std::string("1,5\0\n", 5), "night.csv:2: power_w is \"5\\x00\": there is a NUL byte in it"},
+      {head + std::string("# \0\n", 4), "night.csv:2: there is a NUL byte in it"},
+      {head + "1," + std::string(10'000'000, '5') + "\n", "night.csv:2: the line is longer than 4096 bytes"},
+      {std::string(10'000'000, 'x'), "night.csv:1: the line is longer than 4096 bytes"},
+  };
+  for (const auto& [text, message] : bad) {
+    const Read read = read_all(text);
+    INFO(text.substr(0, 60));
+    CHECK_THAT(read.error, Catch::StartsWith(message));
+    CHECK(read.error.size() < 400);
+    CHECK(std::all_of(read.error.begin(), read.error.end(),
+                      [](char c) { return static_cast<unsigned char>(c) >= 0x20; }));
+  }
+}
+
+TEST_CASE("a line as long as the limit is read and one byte more is refused, in whatever chunks it comes") {
+  const std::string head = "time,power_w\n";
+  const std::string line = "1,5" + std::string(line_limit - 3, ' ');
+  for (const std::size_t chunk : {std::size_t{1} << 20, std::size_t{4096}, std::size_t{4097}, std::size_t{1}}) {
+    CHECK(read_all(head + line, {}, chunk).error.empty());
+    CHECK(read_all(head + line + "\r\n", {}, chunk).error.empty());
+    CHECK(read_all(head + line + " \r\n", {}, chunk).error.find("longer than") != std::string::npos);
+    CHECK(read_all(head + line + " ", {}, chunk).error.find("longer than") != std::string::npos);
+  }
+}
+
+TEST_CASE("the same bytes give the same readings and the same refusal in whatever chunks and batches") {
+  constexpr unsigned seed = 20260105;
+  INFO("seed " << seed);
+  std::mt19937 random(seed);
+  for (int round = 0; round < 60; ++round) {
+    std::string text = "time,power_w,voltage_v\n";
+    for (int i = 0; i < 40; ++i)
+      text +=
+          std::to_string(i / 2) + "." + std::to_string(random() % 10) + "," + std::to_string(random() % 300) + ",\n";
+    if (random() % 2 == 0) text[random() % text.size()] = static_cast<char>(random() % 256);
+    const Read whole = read_all(text);
+    for (const std::size_t chunk : {std::size_t{1}, std::size_t{7}, std::size_t{64}}) {
+      const Read pieces = read_all(text, {}, chunk, 1 + random() % 5);
+      CHECK(pieces.error == whole.error);
+      if (whole.error.empty()) CHECK(pieces.readings == whole.readings);
+      CHECK(pieces.duplicates == whole.duplicates);
+    }
+  }
+}
+
+TEST_CASE("what the source says about a failing disk is passed on") {
+  CsvReader reader("night.csv",
+                   [](std::span<char>) -> Result<std::size_t> { return fail(ErrorKind::input, "night.csv: gone"); },
+                   {});
+  const auto header = reader.read_header();
+  REQUIRE_FALSE(header);
+  CHECK(header.error().message == "night.csv: gone");
+}
+
+TEST_CASE("the name of a file is made safe in messages") {
+  CsvReader reader("\x1b[31mred.csv", source_of("x\n", 10), {});
+  const auto header = reader.read_header();
+  REQUIRE_FALSE(header);
+  CHECK(begins(header.error().message, "\\x1b[31mred.csv:1:"));
+}
