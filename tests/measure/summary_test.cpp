@@ -1,0 +1,74 @@
+#include "measure/summary.hpp"
+
+#include <catch2/catch.hpp>
+
+using namespace nightwatt;
+
+namespace {
+
+Segment segment(SegmentKind kind, double begin_s, double end_s, std::optional<double> level_w,
+                double uncertainty_w = 0.1) {
+  Segment s;
+  s.kind = kind;
+  s.begin = UtcTime{static_cast<std::int64_t>(begin_s * 1e6)};
+  s.end = UtcTime{static_cast<std::int64_t>(end_s * 1e6)};
+  s.level_w = level_w;
+  if (level_w) s.uncertainty_w = uncertainty_w;
+  return s;
+}
+
+RunTotals some_totals(int samples = 100) {
+  RunTotals totals;
+  for (int i = 0; i < samples; ++i) {
+    Reading r;
+    r.time = UtcTime{i * 1'000'000};
+    r.values.set(Quantity::power, Decimal{10, 0});
+    totals.push(r);
+  }
+  return totals;
+}
+
+}  // namespace
+
+TEST_CASE("idle is weighted by length and its spread counts") {
+  const std::vector<Segment> segments = {segment(SegmentKind::idle, 0, 300, 10.0),
+                                         segment(SegmentKind::plateau, 300, 600, 50.0),
+                                         segment(SegmentKind::idle, 600, 700, 11.0)};
+  const Summary summary = summarise(segments, some_totals(), {}, 0);
+  REQUIRE(summary.idle.has_value());
+  CHECK(summary.idle->value == Approx(10.25));
+  CHECK(summary.idle->uncertainty > 0.5);  // two levels a watt apart
+  const std::vector<Segment> alike = {segment(SegmentKind::idle, 0, 300, 10.0),
+                                      segment(SegmentKind::idle, 600, 700, 10.0)};
+  CHECK(summarise(alike, some_totals(), {}, 0).idle->uncertainty == Approx(0.1));
+}
+
+TEST_CASE("load is the highest plateau held for two minutes, else the highest") {
+  std::vector<Segment> segments = {segment(SegmentKind::plateau, 0, 120, 40.0),
+                                   segment(SegmentKind::plateau, 200, 319, 60.0)};
+  CHECK(summarise(segments, some_totals(), {}, 0).load->value == 40.0);
+  segments[0].end = UtcTime{119'000'000};
+  CHECK(summarise(segments, some_totals(), {}, 0).load->value == 60.0);
+}
+
+TEST_CASE("a figure the run cannot give is absent") {
+  const std::vector<Segment> segments = {segment(SegmentKind::unsteady, 0, 300, std::nullopt)};
+  const Summary summary = summarise(segments, RunTotals{}, {}, 0);
+  CHECK_FALSE(summary.idle.has_value());
+  CHECK_FALSE(summary.load.has_value());
+  CHECK_FALSE(summary.standby.has_value());
+  CHECK_FALSE(summary.energy_wh.has_value());
+  CHECK(summary.segments[static_cast<std::size_t>(SegmentKind::unsteady)] == 1);
+}
+
+TEST_CASE("the record's shortcomings are warned of, one sentence each") {
+  std::vector<Segment> segments = {segment(SegmentKind::idle, 0, 300, 10.0)};
+  segments[0].settling_unfinished = true;
+  const std::vector<std::string> of_segments = {"what is called idle may be sleep"};
+  const Summary summary = summarise(segments, some_totals(5), of_segments, 2);
+  REQUIRE(summary.warnings.size() == 4);
+  CHECK(summary.warnings[0].find("clock was set 2 times") != std::string::npos);
+  CHECK(summary.warnings[1].find("only 5 readings") != std::string::npos);
+  CHECK(summary.warnings[2].find("had not settled") != std::string::npos);
+  CHECK(summary.warnings[3] == of_segments[0]);
+}

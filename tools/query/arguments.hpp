@@ -1,0 +1,106 @@
+// The words of the command line, one struct a command, before anything was checked but their number.
+#pragma once
+
+#include <optional>
+#include <string>
+#include <string_view>
+#include <utility>
+#include <variant>
+#include <vector>
+
+#include "measure/result.hpp"
+#include "measure/time.hpp"
+
+namespace nightwatt::query {
+
+using Words = std::vector<std::string>;
+using MaybeWord = std::optional<std::string>;
+
+struct GlobalOptions {
+  MaybeWord store;
+  MaybeWord config;
+  bool json = false;
+  bool no_color = false;
+};
+
+struct StatusArguments {};
+struct PortsArguments {};
+struct BeginArguments {
+  std::string device;
+  MaybeWord meter, note, includes, at;
+  Words set;
+};
+struct EndArguments {
+  MaybeWord meter, at;
+};
+struct NameArguments {
+  std::string run, device;
+};
+struct MarkArguments {
+  std::string text;
+  MaybeWord meter, run, at, kind;
+};
+struct RunsArguments {
+  MaybeWord device, since;
+};
+struct SegmentsArguments {
+  std::string run;
+};
+struct SummaryArguments {
+  std::string run;
+};
+struct CompareArguments {
+  Words runs;
+};
+struct TraceArguments {
+  std::string run;
+  MaybeWord from, to;
+};
+struct ImportArguments {
+  std::string file;
+  MaybeWord device, resolution, accuracy, starting, missing_below, note, includes;
+  Words set;
+};
+struct ExportArguments {
+  MaybeWord run, format, meter, from, to;
+  bool segments = false;
+};
+struct DecodeArguments {
+  std::string file, profile;
+};
+struct EnterArguments {
+  std::string device, idle, load;
+  MaybeWord resolution, note;
+};
+struct SplitArguments {
+  std::string run, at;
+};
+struct PinArguments {
+  std::string run;
+  bool off = false;
+};
+struct ForgetArguments {
+  std::string run;
+};
+struct CheckArguments {};
+
+using CommandArguments =
+    std::variant<std::monostate, StatusArguments, PortsArguments, BeginArguments, EndArguments, NameArguments,
+                 MarkArguments, RunsArguments, SegmentsArguments, SummaryArguments, CompareArguments, TraceArguments,
+                 ImportArguments, ExportArguments, DecodeArguments, EnterArguments, SplitArguments, PinArguments,
+                 ForgetArguments, CheckArguments>;
+
+/// Turning words into values. Every error is of kind input and names the option.
+[[nodiscard]] Result<double> number_from(std::string_view option, std::string_view word);
+[[nodiscard]] Result<double> positive_from(std::string_view option, std::string_view word);
+[[nodiscard]] Result<UtcTime> time_from(std::string_view option, std::string_view word);
+/// Like number_from() and so on, of a word that may not be there.
+[[nodiscard]] Result<std::optional<double>> maybe_positive(std::string_view option, const MaybeWord& word);
+[[nodiscard]] Result<std::optional<UtcTime>> maybe_time(std::string_view option, const MaybeWord& word);
+/// `adapter,display,keyboard`
+[[nodiscard]] Result<Words> includes_from(const MaybeWord& word);
+/// `battery=full`, each key once
+[[nodiscard]] Result<std::vector<std::pair<std::string, std::string>>> conditions_from(const Words& words);
+[[nodiscard]] Result<std::string> note_from(const MaybeWord& word);
+
+}  // namespace nightwatt::query

@@ -1,0 +1,113 @@
+#include "chart.hpp"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+
+#include "figures.hpp"
+#include "measure/time_text.hpp"
+#include "text/width.hpp"
+
+namespace nightwatt::query {
+namespace {
+
+constexpr std::size_t scale_columns = 10;  // "1234.5 W |"
+constexpr std::size_t most_columns = 200;  // wider says no more to the eye
+constexpr int rows = 12;
+constexpr int eighths = 8;
+
+/// Rounds up to 1, 2 or 5 times a power of ten: a scale one reads without a ruler.
+double round_up(double value) {
+  if (!(value > 0.0)) return 1.0;
+  const double power = std::pow(10.0, std::floor(std::log10(value)));
+  for (const double step : {1.0, 1.2, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0})
+    if (value <= step * power) return step * power;
+  return 10.0 * power;
+}
+
+struct Scale {
+  double bottom;
+  double top;
+  /// Height above the bottom in eighths of a row.
+  [[nodiscard]] int height(double value) const {
+    return static_cast<int>(std::lround((value - bottom) / (top - bottom) * rows * eighths));
+  }
+  [[nodiscard]] double at_row(int row) const { return bottom + (top - bottom) * row / rows; }
+};
+
+Scale scale_of(const std::vector<Bin>& bins) {
+  double lowest = 0.0, highest = 0.0;
+  for (const Bin& bin : bins) {
+    if (bin.samples == 0) continue;
+    lowest = std::min(lowest, bin.lowest_w);
+    highest = std::max(highest, bin.highest_w);
+  }
+  return {lowest < 0.0 ? -round_up(-lowest) : 0.0, round_up(highest)};
+}
+
+std::string_view cell(const Scale& scale, const Bin& bin, int row) {
+  constexpr std::array<std::string_view, 9> blocks = {" ", "▁", "▂", "▃", "▄", "▅", "▆", "▇", "█"};
+  if (bin.samples == 0) return " ";
+  const int base = row * eighths;
+  // A reading is never invisible: at least an eighth of a row, for a peak as for zero.
+  const int full = std::max(scale.height(bin.lowest_w), 1);
+  const int light = std::max(scale.height(bin.highest_w), full);
+  if (full >= base + eighths) return blocks[eighths];
+  if (full > base) return light > full && light >= base + eighths ? "▓" : blocks[static_cast<std::size_t>(full - base)];
+  if (light > base) return light >= base + eighths / 2 ? "░" : "·";
+  return " ";
+}
+
+void write_curve(Sink& out, const Style& style, const std::vector<Bin>& bins) {
+  const Scale scale = scale_of(bins);
+  for (int row = rows - 1; row >= 0; --row) {
+    std::string label;
+    if (row % 3 == 2) label = number_text(scale.at_row(row + 1), "W");
+    std::string line = toned(style, Tone::dim, text::pad_left(label, scale_columns - 2) + " │");
+    for (const Bin& bin : bins)
+      line += toned(style, bin.kind ? kind_tone(*bin.kind) : Tone::plain, cell(scale, bin, row));
+    out.write(line + "\n");
+  }
+}
+
+void write_strip(Sink& out, const Style& style, const std::vector<Bin>& bins) {
+  std::string line = text::pad_left(number_text(scale_of(bins).bottom, "W"), scale_columns - 2) + " └";
+  for (const Bin& bin : bins) {
+    const char letter = bin.kind ? kind_letter(*bin.kind) : ' ';
+    line += toned(style, bin.kind ? kind_tone(*bin.kind) : Tone::plain, std::string_view(&letter, 1));
+  }
+  out.write(line + "\n");
+}
+
+void write_legend(Sink& out, const Style& style, const std::vector<Bin>& bins) {
+  std::string line(scale_columns, ' ');
+  for (std::uint8_t number = 0; number <= static_cast<std::uint8_t>(SegmentKind::gap); ++number) {
+    const auto kind = static_cast<SegmentKind>(number);
+    if (std::none_of(bins.begin(), bins.end(), [&](const Bin& bin) { return bin.kind == kind; })) continue;
+    line += toned(style, kind_tone(kind), std::string(1, kind_letter(kind))) + " " +
+            std::string(segment_kind_name(kind)) + "   ";
+  }
+  line += "█ lowest ░ to highest";
+  out.write(line + "\n");
+}
+
+}  // namespace
+
+std::size_t chart_columns(const Style& style) {
+  return std::clamp(style.columns > scale_columns + 10 ? style.columns - scale_columns : 10, std::size_t{10},
+                    most_columns);
+}
+
+void write_chart(Sink& out, const Style& style, const std::vector<Bin>& bins, UtcTime begin, UtcTime end) {
+  write_curve(out, style, bins);
+  write_strip(out, style, bins);
+  const std::string left = local_text(begin), right = local_text(end);
+  const std::size_t used = left.size() + right.size();
+  std::string axis(scale_columns, ' ');
+  axis += left;
+  axis.append(bins.size() > used ? bins.size() - used : 2, ' ');
+  out.write(axis + right + "\n");
+  write_legend(out, style, bins);
+}
+
+}  // namespace nightwatt::query

@@ -1,0 +1,186 @@
+#include "command_line.hpp"
+
+#include <CLI/App.hpp>
+#include <CLI/Config.hpp>
+#include <CLI/Formatter.hpp>
+#include <algorithm>
+
+#include "text/printable.hpp"
+
+namespace nightwatt::query {
+namespace {
+
+/// Adds commands to the parser; each command's words land in a struct of its own inside `line`.
+class Grammar {
+ public:
+  Grammar(CLI::App& app, CommandLine& line) : app_(app), line_(line) {}
+
+  void globals() {
+    app_.add_option("--store", line_.options.store, "The store to ask, instead of the configured one")
+        ->type_name("PATH");
+    app_.add_option("--config", line_.options.config,
+                    "The configuration to take the store and the service's socket from")
+        ->type_name("FILE");
+    app_.add_flag("--json", line_.options.json, "Answer in JSON: UTC, full precision");
+    app_.add_flag("--no-color", line_.options.no_color, "No colours, on a terminal too");
+  }
+
+  void live() {
+    plain<StatusArguments>("status", "Service, meters, store size, faults");
+    plain<PortsArguments>("ports", "Serial ports present and which meter each serves");
+    auto [begin, b] = command<BeginArguments>("begin", "Open a run: what is plugged in from now on");
+    begin->add_option("DEVICE", b->device, "What is plugged into the meter")->required();
+    begin->add_option("--meter", b->meter, "Which meter, where there are several")->type_name("M");
+    described(begin, b->note, b->includes, b->set);
+    begin->add_option("--at", b->at, "When it began, if not now")->type_name("TIME");
+    auto [end, e] = command<EndArguments>("end", "Close the open run");
+    end->add_option("--meter", e->meter, "Which meter, where there are several")->type_name("M");
+    end->add_option("--at", e->at, "When it ended, if not now")->type_name("TIME");
+  }
+
+  void words_on_runs() {
+    auto [name, n] = command<NameArguments>("name", "Say what device an automatic run was");
+    run_word(name, n->run);
+    name->add_option("DEVICE", n->device, "The device")->required();
+    auto [mark, m] = command<MarkArguments>("mark", "Pin a note to an instant, or say of what kind a segment is");
+    mark->add_option("TEXT", m->text, "The note")->required();
+    mark->add_option("--meter", m->meter, "The meter it concerns")->type_name("M");
+    mark->add_option("--run", m->run, "The run it concerns")->type_name("RUN");
+    mark->add_option("--at", m->at, "The instant, if not now")->type_name("TIME");
+    mark->add_option("--kind", m->kind, "The whole segment at that instant becomes off, standby, idle, plateau, ...")
+        ->type_name("KIND");
+    auto [split, s] = command<SplitArguments>("split", "Make two runs of one");
+    run_word(split, s->run);
+    split->add_option("--at", s->at, "Where the second begins")->type_name("TIME")->required();
+    auto [pin, p] = command<PinArguments>("pin", "Keep a run's raw readings for ever");
+    run_word(pin, p->run);
+    pin->add_flag("--off", p->off, "Take the pin out again");
+    auto [forget, f] = command<ForgetArguments>("forget", "Drop a run's name and figures; its readings stay");
+    run_word(forget, f->run);
+  }
+
+  void answers() {
+    auto [runs, r] = command<RunsArguments>("runs", "List the runs");
+    runs->add_option("--device", r->device, "Only this device's")->type_name("D");
+    runs->add_option("--since", r->since, "Only those that ended after this")->type_name("T");
+    auto [segments, g] = command<SegmentsArguments>("segments", "The segments of a run");
+    run_word(segments, g->run);
+    auto [summary, s] = command<SummaryArguments>("summary", "The figures of one run");
+    run_word(summary, s->run);
+    auto [compare, c] = command<CompareArguments>("compare", "One row a device: the table one would publish");
+    compare->add_option("RUN", c->runs, "Runs to compare; without any, the newest run of each device");
+    auto [trace, t] = command<TraceArguments>("trace", "The power curve of a run with its segments");
+    run_word(trace, t->run);
+    trace->add_option("--from", t->from, "Begin of the part to show")->type_name("T");
+    trace->add_option("--to", t->to, "End of the part to show")->type_name("T");
+    plain<CheckArguments>("check", "Verify the store");
+  }
+
+  void files() {
+    auto [import, i] = command<ImportArguments>("import", "Make one run of a CSV of readings");
+    import->add_option("FILE", i->file, "Header first: time,power_w and then any other column")->required();
+    import->add_option("--device", i->device, "What was measured")->type_name("NAME");
+    import->add_option("--resolution", i->resolution, "The meter's display step; without it, learnt")->type_name("W");
+    import->add_option("--accuracy", i->accuracy, "\"1%\", \"1% + 0.05W\" or \"class B\"")->type_name("SPEC");
+    import->add_option("--starting", i->starting, "Below this the meter shows nothing")->type_name("W");
+    import->add_option("--missing-below", i->missing_below, "Readings below this are no power, but missing")
+        ->type_name("W");
+    described(import, i->note, i->includes, i->set);
+    auto [out, x] = command<ExportArguments>("export", "Readings or segments out");
+    out->add_option("RUN", x->run, "A run's number, or last");
+    out->add_option("--format", x->format, "csv (can be imported again) or json")->type_name("F");
+    out->add_option("--meter", x->meter, "Instead of a run: all readings of this meter")->type_name("M");
+    out->add_option("--from", x->from, "Begin")->type_name("T");
+    out->add_option("--to", x->to, "End")->type_name("T");
+    out->add_flag("--segments", x->segments, "The run's segments instead of its readings");
+    auto [decode, d] = command<DecodeArguments>("decode", "Run a captured byte stream through a meter's decoder");
+    decode->add_option("FILE", d->file, "The bytes as they came from the port")->required();
+    decode->add_option("--profile", d->profile, "The meter's profile: a file, or an installed one's name")
+        ->type_name("P")
+        ->required();
+    auto [enter, e] = command<EnterArguments>("enter", "A figure read from a display, as a row of the table");
+    enter->add_option("DEVICE", e->device, "The device")->required();
+    enter->add_option("--idle", e->idle, "Its idle power")->type_name("W")->required();
+    enter->add_option("--load", e->load, "Its power under load")->type_name("W")->required();
+    enter->add_option("--resolution", e->resolution, "The display's step")->type_name("W");
+    enter->add_option("--note", e->note, "Where it comes from")->type_name("T");
+  }
+
+ private:
+  template <class Arguments>
+  std::pair<CLI::App*, Arguments*> command(const std::string& name, const std::string& help) {
+    CLI::App* sub = app_.add_subcommand(name, help);
+    auto words = std::make_shared<Arguments>();
+    sub->parse_complete_callback([this, words] { line_.command = *words; });
+    sub->footer("Also here: --store PATH, --config FILE, --json, --no-color.");
+    return {sub, words.get()};
+  }
+
+  template <class Arguments>
+  void plain(const std::string& name, const std::string& help) {
+    command<Arguments>(name, help);
+  }
+
+  static void run_word(CLI::App* sub, std::string& run) {
+    sub->add_option("RUN", run, "A run's number, or last")->required();
+  }
+
+  static void described(CLI::App* sub, MaybeWord& note, MaybeWord& includes, Words& set) {
+    sub->add_option("--note", note, "A note to the run")->type_name("T");
+    sub->add_option("--includes", includes, "What was plugged in: adapter,display,keyboard")->type_name("LIST");
+    sub->add_option("--set", set, "A condition it was measured under: battery=full, ambient_c=21 (may be repeated)")
+        ->type_name("KEY=VALUE")
+        ->allow_extra_args(false);
+  }
+
+  CLI::App& app_;
+  CommandLine& line_;
+};
+
+std::string one_line(std::string message) {
+  std::replace(message.begin(), message.end(), '\n', ' ');
+  while (!message.empty() && message.back() == ' ') message.pop_back();
+  return text::printable(message);
+}
+
+const CLI::App* chosen(const CLI::App& app) {
+  const auto subcommands = app.get_subcommands();
+  return subcommands.empty() ? &app : subcommands.front();
+}
+
+}  // namespace
+
+Result<CommandLine> parse_command_line(std::span<const std::string> words) {
+  CommandLine line;
+  CLI::App app("Asks a Nightwatt store what a device draws, and tells the service what is plugged in.", "nightwatt");
+  app.fallthrough();
+  app.require_subcommand(1);
+  app.set_version_flag("--version", std::string("nightwatt ") + NIGHTWATT_VERSION);
+  Grammar grammar(app, line);
+  grammar.globals();
+  grammar.answers();
+  grammar.live();
+  grammar.words_on_runs();
+  grammar.files();
+  app.footer(
+      "nightwatt COMMAND --help says more. RUN is a run's number, or last. Exit status: 0 done, 1 the answer is no,\n"
+      "2 wrong use or a bad input file, 3 the store or the service could not be used.");
+  std::vector<std::string> reversed(words.rbegin(), words.rend());  // as CLI11 wants it
+  try {
+    app.parse(std::move(reversed));
+  } catch (const CLI::CallForVersion& version) {
+    line.text = std::string(version.what()) + "\n";
+  } catch (const CLI::CallForHelp&) {
+    line.text = chosen(app)->help();
+  } catch (const CLI::CallForAllHelp&) {
+    line.text = app.help("", CLI::AppFormatMode::All);
+  } catch (const CLI::ParseError& error) {
+    const CLI::App* sub = chosen(app);
+    const std::string help = sub == &app ? "nightwatt --help" : "nightwatt " + sub->get_name() + " --help";
+    if (words.empty()) return fail(ErrorKind::input, "no command given; see " + help);
+    return fail(ErrorKind::input, one_line(error.what()) + "; see " + help);
+  }
+  return line;
+}
+
+}  // namespace nightwatt::query

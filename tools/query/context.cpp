@@ -1,0 +1,100 @@
+#include "context.hpp"
+
+#include <unistd.h>
+
+#include <charconv>
+
+#include "text/printable.hpp"
+
+namespace nightwatt::query {
+
+Context::Context(const GlobalOptions& options, Sink& out_sink, Sink& err_sink,
+                 const Environment& environment_of_process)
+    : out(out_sink), err(err_sink), environment(environment_of_process), json(options.json), options_(options) {
+  style.colour = environment.out_is_terminal && !environment.no_color && !options.no_color && !options.json;
+  style.columns = environment.columns;
+}
+
+Result<const config::ServiceConfig*> Context::configuration() {
+  if (!configuration_read_) {
+    configuration_read_ = true;
+    const std::string path = config::config_path(options_.config);
+    if (!options_.config && ::access(path.c_str(), F_OK) != 0) return nullptr;
+    auto loaded = config::load_config(path);
+    if (!loaded) {
+      configuration_read_ = false;
+      return tl::unexpected(loaded.error());
+    }
+    configuration_ = std::move(*loaded);
+  }
+  return configuration_ ? &*configuration_ : nullptr;
+}
+
+Result<std::string> Context::store_path() {
+  if (options_.store) return *options_.store;
+  const auto settings = configuration();
+  if (!settings) return tl::unexpected(settings.error());
+  return *settings != nullptr ? (*settings)->store.path : config::StoreConfig{}.path;
+}
+
+Result<std::string> Context::socket_path() {
+  const auto settings = configuration();
+  if (!settings) return tl::unexpected(settings.error());
+  return *settings != nullptr ? (*settings)->control_socket : config::ServiceConfig{}.control_socket;
+}
+
+Result<storage::StoreReader> Context::open_reader() {
+  const auto path = store_path();
+  if (!path) return tl::unexpected(path.error());
+  return storage::StoreReader::open(*path);
+}
+
+Result<storage::StoreWriter> Context::open_writer() {
+  const auto path = store_path();
+  if (!path) return tl::unexpected(path.error());
+  storage::StoreSettings settings;
+  if (const auto configured = configuration(); configured && *configured != nullptr) {
+    settings.keep_raw_days = (*configured)->store.keep_raw_days;
+    settings.max_size_mb = (*configured)->store.max_size_mb;
+  }
+  return storage::StoreWriter::open(*path, settings);
+}
+
+Result<storage::RunInfo> find_run(const storage::StoreReader& store, std::string_view word) {
+  if (word == "last") {
+    auto runs = store.runs();
+    if (!runs) return tl::unexpected(runs.error());
+    for (auto run = runs->rbegin(); run != runs->rend(); ++run)
+      if (run->origin != storage::RunOrigin::entered) return std::move(*run);
+    return fail(ErrorKind::negative, "the store holds no run yet; record one with nightwattd or import a CSV");
+  }
+  storage::RunId id = 0;
+  const auto [end, problem] = std::from_chars(word.data(), word.data() + word.size(), id);
+  if (problem == std::errc::result_out_of_range)
+    return fail(ErrorKind::negative, "there is no run " + text::quoted(word) + "; nightwatt runs lists them");
+  if (problem != std::errc() || end != word.data() + word.size() || id < 0)
+    return fail(ErrorKind::input,
+                "RUN is " + text::quoted(word) + "; give a run's number or last (nightwatt runs lists them)");
+  return store.run(id);
+}
+
+std::string device_text(const storage::RunInfo& run) {
+  return run.device ? text::printable(*run.device) : std::string();
+}
+
+std::string run_text(const storage::RunInfo& run) {
+  return "run " + std::to_string(run.id) + " (" + (run.device ? device_text(run) : "no name yet") + ")";
+}
+
+Result<void> in_transaction(storage::StoreWriter& store, const std::function<Result<void>()>& change) {
+  if (auto begun = store.begin(); !begun) return begun;
+  if (auto changed = change(); !changed) {
+    store.rollback();
+    return changed;
+  }
+  auto committed = store.commit();
+  if (!committed) store.rollback();
+  return committed;
+}
+
+}  // namespace nightwatt::query

@@ -1,0 +1,88 @@
+#include <unistd.h>
+
+#include <array>
+#include <cstring>
+
+#include "commands.hpp"
+#include "config/config.hpp"
+#include "drivers/decoder.hpp"
+#include "file.hpp"
+#include "json_text.hpp"
+#include "text/printable.hpp"
+
+namespace nightwatt::query {
+namespace {
+
+constexpr std::size_t chunk_bytes = std::size_t{64} * 1024;
+
+/// Prints what a decoder gave, and counts.
+class Printer {
+ public:
+  Printer(Context& context, std::string file) : context_(context), file_(std::move(file)) {}
+
+  void print(drivers::Output& output) {
+    for (const drivers::Measurement& reading : output.readings) context_.json ? as_json(reading) : as_text(reading);
+    for (const drivers::Fault& fault : output.faults)
+      context_.err.write(file_ + ": byte " + std::to_string(fault.at_byte) + ": " +
+                         std::string(fault_kind_name(fault.kind)) + ": " + text::printable(fault.message) + "\n");
+    readings_ += output.readings.size();
+    faults_ += output.faults.size();
+    output = {};
+  }
+
+  int finish() {
+    context_.out.flush();
+    context_.err.write(std::to_string(readings_) + (readings_ == 1 ? " reading, " : " readings, ") +
+                       std::to_string(faults_) + (faults_ == 1 ? " fault\n" : " faults\n"));
+    return faults_ > 0 || readings_ == 0 ? 1 : 0;
+  }
+
+ private:
+  void as_json(const drivers::Measurement& reading) {
+    JsonWriter json(context_.out);
+    json.begin_object().field("at_byte", static_cast<std::int64_t>(reading.at_byte));
+    for (const Quantity quantity : all_quantities)
+      if (const auto value = reading.values.get(quantity)) json.field(quantity_column(quantity), *value);
+    json.end_object();
+    context_.out.write("\n");
+  }
+
+  void as_text(const drivers::Measurement& reading) {
+    std::string line = "byte " + std::to_string(reading.at_byte) + ":";
+    for (const Quantity quantity : all_quantities)
+      if (const auto value = reading.values.get(quantity))
+        line += "  " + std::string(quantity_column(quantity)) + " " + value->text();
+    context_.out.write(line + "\n");
+  }
+
+  Context& context_;
+  std::string file_;
+  std::size_t readings_ = 0;
+  std::size_t faults_ = 0;
+};
+
+}  // namespace
+
+Outcome run(Context& context, const DecodeArguments& arguments) {
+  const auto profile = config::load_profile(arguments.profile, ".");
+  if (!profile) return tl::unexpected(profile.error());
+  auto decoder = drivers::make_capture_decoder(*profile);
+  if (!decoder) return tl::unexpected(decoder.error());
+  const auto file = File::open(arguments.file);
+  if (!file) return tl::unexpected(file.error());
+  Printer printer(context, text::printable(arguments.file));
+  drivers::Output output;
+  std::vector<char> chunk(chunk_bytes);
+  for (;;) {
+    const auto got = file->read(chunk);
+    if (!got) return tl::unexpected(got.error());
+    if (*got == 0) break;
+    (*decoder)->feed(std::as_bytes(std::span(chunk.data(), *got)), output);
+    printer.print(output);
+  }
+  (*decoder)->finish(output);
+  printer.print(output);
+  return printer.finish();
+}
+
+}  // namespace nightwatt::query

@@ -1,0 +1,199 @@
+#include <algorithm>
+
+#include "commands.hpp"
+#include "csv/csv_reader.hpp"
+#include "csv/csv_writer.hpp"
+#include "figures.hpp"
+#include "json_text.hpp"
+#include "measure/time_text.hpp"
+#include "text/printable.hpp"
+
+namespace nightwatt::query {
+namespace {
+
+enum class Format : std::uint8_t { csv, json };
+
+/// What goes out: the readings of a stream within a window, and what they belong to.
+struct Selection {
+  std::optional<storage::RunInfo> run;
+  std::string meter;
+  storage::StreamId stream = 0;
+  UtcTime from{0};
+  UtcTime to = csv::time_limit;
+  Duration shift{0};
+};
+
+Result<Format> format_from(const Context& context, const MaybeWord& word) {
+  const std::string name = word.value_or(context.json ? "json" : "csv");
+  if (name == "csv") return Format::csv;
+  if (name == "json") return Format::json;
+  return fail(ErrorKind::input, "--format is " + text::quoted(name) + "; give csv or json");
+}
+
+Result<Selection> of_run(const storage::StoreReader& store, const std::string& word) {
+  Selection selection;
+  auto run = find_run(store, word);
+  if (!run) return tl::unexpected(run.error());
+  if (run->origin == storage::RunOrigin::entered)
+    return fail(ErrorKind::negative,
+                run_text(*run) + " was entered by hand and has no readings; see nightwatt summary");
+  const auto shift = store.shift_at(run->stream, run->begin);
+  if (!shift) return tl::unexpected(shift.error());
+  selection.shift = *shift;
+  selection.stream = run->stream;
+  selection.from = run->begin;
+  if (run->end) selection.to = *run->end;
+  selection.run = std::move(*run);
+  return selection;
+}
+
+Result<Selection> of_meter(const storage::StoreReader& store, const std::string& meter) {
+  Selection selection;
+  selection.meter = meter;
+  const auto stream = store.stream_of_meter(meter);
+  if (!stream) return tl::unexpected(stream.error());
+  if (!*stream)
+    return fail(ErrorKind::negative,
+                "no reading of a meter " + text::quoted(meter) + " is in the store; nightwatt status lists the meters");
+  selection.stream = **stream;
+  const auto last = store.last_reading(selection.stream);
+  if (!last) return tl::unexpected(last.error());
+  const auto shift = store.shift_at(selection.stream, *last ? (*last)->time : UtcTime{0});
+  if (!shift) return tl::unexpected(shift.error());
+  selection.shift = *shift;
+  return selection;
+}
+
+Result<Selection> selection_from(const storage::StoreReader& store, const ExportArguments& arguments) {
+  if (arguments.run.has_value() == arguments.meter.has_value())
+    return fail(ErrorKind::input,
+                "give either RUN or --meter M (with --from T and --to T); see nightwatt export --help");
+  if (arguments.meter && arguments.segments)
+    return fail(ErrorKind::input, "segments belong to a run; give RUN instead of --meter");
+  const auto from = maybe_time("--from", arguments.from);
+  if (!from) return tl::unexpected(from.error());
+  const auto to = maybe_time("--to", arguments.to);
+  if (!to) return tl::unexpected(to.error());
+  auto selection = arguments.run ? of_run(store, *arguments.run) : of_meter(store, *arguments.meter);
+  if (!selection) return selection;
+  if (*from) selection->from = std::max(selection->from, **from - selection->shift);
+  if (*to) selection->to = std::min(selection->to, **to - selection->shift);
+  return selection;
+}
+
+/// The quantities the window holds beside power, from the sums kept beside the blocks.
+Result<std::vector<Quantity>> others_in(const storage::StoreReader& store, const Selection& selection, bool& any) {
+  std::vector<Quantity> others;
+  for (const Quantity quantity : all_quantities) {
+    if (selection.from > selection.to) break;
+    const auto sums = store.sums(selection.stream, quantity, selection.from, selection.to);
+    if (!sums) return tl::unexpected(sums.error());
+    any = any || sums->count > 0;
+    if (quantity != Quantity::power && sums->count > 0) others.push_back(quantity);
+  }
+  return others;
+}
+
+/// Readings go out as they come; an answer that can no longer be written stops it.
+template <class Row>
+Result<void> each_reading(Context& context, const storage::StoreReader& store, const Selection& selection,
+                          const Row& row) {
+  return store.readings(selection.stream, selection.from, selection.to, [&](const Reading& reading) {
+    row(reading);
+    return !context.out.failed();
+  });
+}
+
+Result<void> write_csv(Context& context, const storage::StoreReader& store, const Selection& selection,
+                       const std::vector<Quantity>& others) {
+  std::string line;
+  csv::append_header(line, others);
+  context.out.write(line);
+  return each_reading(context, store, selection, [&](const Reading& reading) {
+    line.clear();
+    csv::append_row(line, reading, selection.shift, others);
+    context.out.write(line);
+  });
+}
+
+Result<void> write_json(Context& context, const storage::StoreReader& store, const Selection& selection) {
+  JsonWriter json(context.out);
+  json.begin_object().key("run");
+  selection.run ? json.value(selection.run->id) : json.null();
+  json.key("device");
+  selection.run ? json.value(selection.run->device) : json.null();
+  json.key("meter");
+  selection.run ? json.value(selection.run->meter) : json.value(selection.meter);
+  json.key("readings").begin_array();
+  const auto written = each_reading(context, store, selection, [&](const Reading& reading) {
+    json.line_break().begin_object().field("time", reading.time + selection.shift);
+    for (const Quantity quantity : all_quantities)
+      if (const auto value = reading.values.get(quantity)) json.field(quantity_column(quantity), *value);
+    json.end_object();
+  });
+  json.end_array().end_object();
+  context.out.write("\n");
+  return written;
+}
+
+void write_segment_rows(Context& context, const RunRecord& record) {
+  context.out.write(
+      "kind,begin,end,samples,level_w,uncertainty_w,mean_w,settled_w,settling_s,lowest_w,highest_w,energy_wh,"
+      "excursions\n");
+  for (const Segment& s : record.segments) {
+    context.out.write(std::string(segment_kind_name(s.kind)) + "," + utc_text(s.begin + record.shift) + "," +
+                      utc_text(s.end + record.shift) + "," + std::to_string(s.samples));
+    for (const auto& figure :
+         {s.level_w, s.uncertainty_w, s.mean_w, s.settled_w, s.settling_s, s.lowest_w, s.highest_w, s.energy_wh}) {
+      context.out.write(",");
+      if (figure) context.out.write(exact_text(*figure));
+    }
+    context.out.write("," + std::to_string(s.excursions) + "\n");
+  }
+}
+
+Result<void> write_segments_of(Context& context, const storage::StoreReader& store, const Selection& selection,
+                               Format format) {
+  const auto record = run_record(store, *selection.run);
+  if (!record) return tl::unexpected(record.error());
+  if (format == Format::csv) {
+    write_segment_rows(context, *record);
+    return {};
+  }
+  JsonWriter json(context.out);
+  json.begin_object()
+      .field("run", record->info.id)
+      .field("device", record->info.device)
+      .field("meter", record->info.meter);
+  json.key("segments");
+  write_segments(json, record->segments, record->shift);
+  json.end_object();
+  context.out.write("\n");
+  return {};
+}
+
+}  // namespace
+
+Outcome run(Context& context, const ExportArguments& arguments) {
+  const auto format = format_from(context, arguments.format);
+  if (!format) return tl::unexpected(format.error());
+  const auto store = context.open_reader();
+  if (!store) return tl::unexpected(store.error());
+  const auto selection = selection_from(*store, arguments);
+  if (!selection) return tl::unexpected(selection.error());
+  Result<void> written;
+  if (arguments.segments) {
+    written = write_segments_of(context, *store, *selection, *format);
+  } else {
+    bool any = false;
+    const auto others = others_in(*store, *selection, any);
+    if (!others) return tl::unexpected(others.error());
+    if (!any) return fail(ErrorKind::negative, "there is no reading in that time; nightwatt runs says when there are");
+    written = *format == Format::csv ? write_csv(context, *store, *selection, *others)
+                                     : write_json(context, *store, *selection);
+  }
+  if (!written) return tl::unexpected(written.error());
+  return 0;
+}
+
+}  // namespace nightwatt::query

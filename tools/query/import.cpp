@@ -1,0 +1,209 @@
+#include <chrono>
+
+#include "commands.hpp"
+#include "csv/csv_reader.hpp"
+#include "figures.hpp"
+#include "file.hpp"
+#include "json_text.hpp"
+#include "measure/time_text.hpp"
+#include "storage/run_builder.hpp"
+#include "text/printable.hpp"
+
+namespace nightwatt::query {
+namespace {
+
+constexpr std::size_t batch_readings = 4096;  // fits a second-level cache
+constexpr std::size_t batches_a_commit = 48;  // about 200,000 readings: few commits, and the service never waits long
+constexpr double progress_after_s = 0.5;
+constexpr double progress_every_s = 0.2;
+
+/// A line on a terminal that says how far it is, once it lasts.
+class Progress {
+ public:
+  Progress(Context& context, std::int64_t of_bytes)
+      : context_(context), of_bytes_(of_bytes), began_(Watch::now()), next_(0.0) {
+    next_ = progress_after_s;
+  }
+  ~Progress() {
+    if (!shown_) return;
+    context_.err.write("\r\x1b[K");
+    context_.err.flush();
+  }
+
+  void show(std::uint64_t bytes, std::int64_t readings) {
+    if (!context_.environment.err_is_terminal) return;
+    const double passed_s = std::chrono::duration<double>(Watch::now() - began_).count();
+    if (passed_s < next_) return;
+    next_ = passed_s + progress_every_s;
+    shown_ = true;
+    std::string line = "\rimporting: " + std::to_string(readings) + " readings";
+    if (of_bytes_ > 0) line += ", " + std::to_string(bytes * 100 / static_cast<std::uint64_t>(of_bytes_)) + " %";
+    context_.err.write(line + "\x1b[K");
+    context_.err.flush();
+  }
+
+ private:
+  using Watch = std::chrono::steady_clock;
+  Context& context_;
+  std::int64_t of_bytes_;
+  Watch::time_point began_;
+  double next_;
+  bool shown_ = false;
+};
+
+struct Request {
+  storage::NewRun run;
+  csv::CsvReader::Settings reader;
+};
+
+Result<Request> request_from(const ImportArguments& arguments) {
+  Request request;
+  storage::NewRun& run = request.run;
+  run.origin = storage::RunOrigin::imported;
+  run.pinned = true;
+  if (!arguments.device) return fail(ErrorKind::input, "--device is missing; say what was measured: --device NAME");
+  if (auto checked = text::check_text("the device name", *arguments.device, text::name_limit); !checked)
+    return tl::unexpected(checked.error());
+  run.device = *arguments.device;
+  const auto resolution = maybe_positive("--resolution", arguments.resolution);
+  if (!resolution) return tl::unexpected(resolution.error());
+  run.traits.resolution_w = *resolution;
+  const auto starting = maybe_positive("--starting", arguments.starting);
+  if (!starting) return tl::unexpected(starting.error());
+  run.traits.starting_w = *starting;
+  if (arguments.accuracy) {
+    const auto accuracy = Accuracy::parse(*arguments.accuracy);
+    if (!accuracy) return fail(ErrorKind::input, "--accuracy: " + accuracy.error().message);
+    run.traits.accuracy = *accuracy;
+  }
+  if (arguments.missing_below) {
+    const auto below = number_from("--missing-below", *arguments.missing_below);
+    if (!below) return tl::unexpected(below.error());
+    request.reader.missing_below_w = *below;
+  }
+  auto note = note_from(arguments.note);
+  if (!note) return tl::unexpected(note.error());
+  run.note = std::move(*note);
+  auto includes = includes_from(arguments.includes);
+  if (!includes) return tl::unexpected(includes.error());
+  run.includes = std::move(*includes);
+  auto conditions = conditions_from(arguments.set);
+  if (!conditions) return tl::unexpected(conditions.error());
+  run.conditions = std::move(*conditions);
+  return request;
+}
+
+struct Imported {
+  storage::RunId run = 0;
+  std::int64_t samples = 0;
+};
+
+/// Readings into the store, a transaction for many batches. The stream stays invisible until the last transaction, so
+/// that a bad line far down, or a kill, leaves nothing to be seen.
+class Import {
+ public:
+  Import(storage::StoreWriter& store, csv::CsvReader& reader, Progress& progress)
+      : store_(store), reader_(reader), progress_(progress) {}
+
+  /// `batch` holds the first readings of the file and is not empty.
+  Result<Imported> all(storage::NewRun run, std::vector<Reading>& batch) {
+    if (auto opened = in_transaction(store_, [&] { return open(run, batch.front().time); }); !opened)
+      return tl::unexpected(opened.error());
+    storage::RunBuilder builder(imported_.run, {run.traits, run.shortest_segment_s});
+    while (!batch.empty())
+      if (auto some = in_transaction(store_, [&] { return some_batches(builder, batch); }); !some)
+        return tl::unexpected(some.error());
+    const auto published = in_transaction(store_, [&]() -> Result<void> {
+      if (auto finished = builder.finish(store_, last_); !finished) return finished;
+      return store_.publish_import(stream_);
+    });
+    if (!published) return tl::unexpected(published.error());
+    return imported_;
+  }
+
+ private:
+  Result<void> open(storage::NewRun& run, UtcTime begin) {
+    const auto stream = store_.new_import_stream();
+    if (!stream) return tl::unexpected(stream.error());
+    stream_ = *stream;
+    run.stream = stream_;
+    run.begin = begin;
+    const auto id = store_.open_run(run);
+    if (!id) return tl::unexpected(id.error());
+    imported_.run = *id;
+    return {};
+  }
+
+  Result<void> some_batches(storage::RunBuilder& builder, std::vector<Reading>& batch) {
+    for (std::size_t i = 0; i < batches_a_commit && !batch.empty(); ++i) {
+      if (auto appended = store_.append(stream_, batch); !appended) return appended;
+      for (const Reading& reading : batch) builder.push(reading);
+      imported_.samples += static_cast<std::int64_t>(batch.size());
+      last_ = batch.back().time;
+      progress_.show(reader_.bytes(), imported_.samples);
+      if (auto read = reader_.next(batch, batch_readings); !read) return read;
+    }
+    return builder.save(store_);
+  }
+
+  storage::StoreWriter& store_;
+  csv::CsvReader& reader_;
+  Progress& progress_;
+  storage::StreamId stream_ = 0;
+  UtcTime last_;
+  Imported imported_;
+};
+
+void write_json(Context& context, const Imported& imported, std::int64_t segments, std::uint64_t duplicates) {
+  JsonWriter json(context.out);
+  json.begin_object().field("run", imported.run).field("samples", imported.samples).field("segments", segments);
+  json.field("duplicates", static_cast<std::int64_t>(duplicates)).end_object();
+  context.out.write("\n");
+}
+
+void write_people(Context& context, const RunRecord& record, const csv::CsvReader& reader) {
+  std::string line = "Run " + std::to_string(record.info.id) + ": " + device_text(record.info) + ", " +
+                     std::to_string(record.summary.samples) + " readings, " + std::to_string(record.segments.size()) +
+                     " segments";
+  if (reader.duplicates() > 0) line += ", " + std::to_string(reader.duplicates()) + " duplicates left out";
+  if (reader.missing() > 0) line += ", " + std::to_string(reader.missing()) + " lines without a value left out";
+  context.out.write(line + "\n  idle " + (record.summary.idle ? figure_text(*record.summary.idle, "W") : "-") +
+                    ", load " + (record.summary.load ? figure_text(*record.summary.load, "W") : "-") +
+                    "; more: nightwatt summary " + std::to_string(record.info.id) + "\n");
+}
+
+}  // namespace
+
+Outcome run(Context& context, const ImportArguments& arguments) {
+  auto request = request_from(arguments);
+  if (!request) return tl::unexpected(request.error());
+  auto file = File::open(arguments.file);
+  if (!file) return tl::unexpected(file.error());
+  csv::CsvReader reader(
+      arguments.file, [&](std::span<char> buffer) { return file->read(buffer); }, request->reader);
+  if (auto header = reader.read_header(); !header) return tl::unexpected(header.error());
+  std::vector<Reading> batch;
+  if (auto first = reader.next(batch, batch_readings); !first) return tl::unexpected(first.error());
+  if (batch.empty())
+    return fail(ErrorKind::input, text::printable(arguments.file) + ":" + std::to_string(reader.lines()) +
+                                      ": there is no reading below the header; nothing was stored");
+  auto store = context.open_writer();
+  if (!store) return tl::unexpected(store.error());
+  Result<Imported> imported;
+  {
+    Progress progress(context, file->size());
+    imported = Import(*store, reader, progress).all(std::move(request->run), batch);
+  }
+  if (!imported) return tl::unexpected(imported.error());
+  const auto info = store->run(imported->run);
+  if (!info) return tl::unexpected(info.error());
+  const auto record = run_record(*store, *info);
+  if (!record) return tl::unexpected(record.error());
+  if (context.json)
+    write_json(context, *imported, static_cast<std::int64_t>(record->segments.size()), reader.duplicates());
+  else
+    write_people(context, *record, reader);
+  return 0;
+}
+
+}  // namespace nightwatt::query

@@ -1,0 +1,109 @@
+#include "commands.hpp"
+#include "json_text.hpp"
+#include "measure/time_text.hpp"
+#include "text/printable.hpp"
+
+namespace nightwatt::query {
+namespace {
+
+struct Row {
+  storage::RunInfo info;
+  Duration shift{0};
+};
+
+Result<std::vector<Row>> chosen_rows(Context& context, const RunsArguments& arguments) {
+  const auto since = maybe_time("--since", arguments.since);
+  if (!since) return tl::unexpected(since.error());
+  const auto store = context.open_reader();
+  if (!store) return tl::unexpected(store.error());
+  auto runs = store->runs();
+  if (!runs) return tl::unexpected(runs.error());
+  std::vector<Row> rows;
+  for (storage::RunInfo& run : *runs) {
+    if (arguments.device && run.device != arguments.device) continue;
+    Row row{std::move(run), Duration{0}};
+    if (row.info.stream != 0) {
+      const auto shift = store->shift_at(row.info.stream, row.info.begin);
+      if (!shift) return tl::unexpected(shift.error());
+      row.shift = *shift;
+    }
+    if (*since && row.info.end && *row.info.end + row.shift <= **since) continue;
+    rows.push_back(std::move(row));
+  }
+  return rows;
+}
+
+void write_json(Context& context, const std::vector<Row>& rows) {
+  JsonWriter json(context.out);
+  json.begin_object().key("runs").begin_array();
+  for (const Row& row : rows) {
+    json.line_break().begin_object();
+    json.field("run", row.info.id).field("device", row.info.device).field("meter", row.info.meter);
+    json.field("begin", row.info.begin + row.shift).key("end");
+    row.info.end ? json.value(*row.info.end + row.shift) : json.null();
+    json.field("open", !row.info.end.has_value() && row.info.origin != storage::RunOrigin::entered);
+    json.field("pinned", row.info.pinned).field("samples", row.info.samples);
+    json.field("entered", row.info.origin == storage::RunOrigin::entered).end_object();
+  }
+  json.end_array().end_object();
+  context.out.write("\n");
+}
+
+std::string remarks(const storage::RunInfo& run) {
+  std::string text;
+  const auto add = [&](std::string_view word) { text.append(text.empty() ? "" : ", ").append(word); };
+  switch (run.origin) {
+    case storage::RunOrigin::automatic:
+      add("automatic");
+      break;
+    case storage::RunOrigin::by_hand:
+      add("by hand");
+      break;
+    case storage::RunOrigin::imported:
+      add("imported");
+      break;
+    case storage::RunOrigin::entered:
+      add("entered");
+      break;
+  }
+  if (run.pinned) add("pinned");
+  return text;
+}
+
+void write_people(Context& context, const std::vector<Row>& rows) {
+  Table table;
+  table.column("run", Table::Align::right);
+  for (const char* title : {"device", "meter", "begin"}) table.column(title, Table::Align::left);
+  for (const char* title : {"length", "readings"}) table.column(title, Table::Align::right);
+  table.column("remarks", Table::Align::left);
+  for (const Row& row : rows) {
+    const bool entered = row.info.origin == storage::RunOrigin::entered;
+    std::string length;
+    if (row.info.end && !entered) length = duration_text(to_seconds(*row.info.end - row.info.begin));
+    if (!row.info.end && !entered) length = "open";
+    table.row({{std::to_string(row.info.id)},
+               {device_text(row.info), Tone::strong},
+               {row.info.meter ? text::printable(*row.info.meter) : std::string()},
+               {local_text(row.info.begin + row.shift)},
+               {length, row.info.end ? Tone::plain : Tone::green},
+               {entered ? std::string() : std::to_string(row.info.samples)},
+               {remarks(row.info)}});
+  }
+  table.write(context.out, context.style);
+}
+
+}  // namespace
+
+Outcome run(Context& context, const RunsArguments& arguments) {
+  const auto rows = chosen_rows(context, arguments);
+  if (!rows) return tl::unexpected(rows.error());
+  if (context.json) write_json(context, *rows);
+  if (rows->empty())
+    return fail(ErrorKind::negative, arguments.device || arguments.since
+                                         ? "no run matches; nightwatt runs lists them all"
+                                         : "the store holds no run yet; record one with nightwattd or import a CSV");
+  if (!context.json) write_people(context, *rows);
+  return 0;
+}
+
+}  // namespace nightwatt::query

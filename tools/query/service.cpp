@@ -1,0 +1,102 @@
+#include "service.hpp"
+
+#include <nlohmann/json.hpp>
+
+#include "daemon/control.hpp"
+#include "measure/time_text.hpp"
+#include "text/printable.hpp"
+
+namespace nightwatt::query {
+namespace {
+
+using Json = nlohmann::json;
+
+constexpr double timeout_s = 5.0;  // the service answers at once; a disk that sleeps takes seconds
+
+tl::unexpected<Error> strange_answer() {
+  return fail(ErrorKind::unusable,
+              "the service gave an answer that cannot be read; are nightwatt and nightwattd of one version?");
+}
+
+Result<Json> ask(Context& context, const Json& request) {
+  const auto socket = context.socket_path();
+  if (!socket) return tl::unexpected(socket.error());
+  const auto line = daemon::control_call(*socket, request.dump() + "\n", timeout_s);
+  if (!line) return tl::unexpected(line.error());
+  Json answer = Json::parse(*line, nullptr, false);
+  if (!answer.is_object() || !answer.contains("ok") || !answer["ok"].is_boolean()) return strange_answer();
+  if (answer["ok"].get<bool>()) return answer;
+  const int exit = answer.contains("exit") && answer["exit"].is_number_integer() ? answer["exit"].get<int>() : 3;
+  const bool said = answer.contains("error") && answer["error"].is_string();
+  const std::string why = said ? answer["error"].get<std::string>() : "the service refused and did not say why";
+  return fail(exit == 1   ? ErrorKind::negative
+              : exit == 2 ? ErrorKind::input
+                          : ErrorKind::unusable,
+              text::printable(why));
+}
+
+Result<storage::RunId> run_of(const Result<Json>& answer) {
+  if (!answer) return tl::unexpected(answer.error());
+  if (!answer->contains("run") || !(*answer)["run"].is_number_integer()) return strange_answer();
+  return (*answer)["run"].get<storage::RunId>();
+}
+
+template <class T>
+std::optional<T> number_in(const Json& object, const char* key) {
+  const auto found = object.find(key);
+  if (found == object.end() || !found->is_number()) return std::nullopt;
+  return found->get<T>();
+}
+
+std::string text_in(const Json& object, const char* key) {
+  const auto found = object.find(key);
+  return found != object.end() && found->is_string() ? found->get<std::string>() : std::string();
+}
+
+MeterState meter_from(const Json& object) {
+  MeterState meter;
+  meter.name = text_in(object, "name");
+  meter.state = text_in(object, "state");
+  if (const auto last = parse_time(text_in(object, "last"))) meter.last = *last;
+  meter.age_s = number_in<double>(object, "age_s");
+  meter.readings = number_in<std::int64_t>(object, "readings");
+  meter.faults = number_in<std::int64_t>(object, "faults");
+  return meter;
+}
+
+}  // namespace
+
+Result<std::vector<MeterState>> service_status(Context& context) {
+  const auto answer = ask(context, {{"do", "status"}});
+  if (!answer) return tl::unexpected(answer.error());
+  const auto list = answer->find("meters");
+  if (list == answer->end() || !list->is_array()) return strange_answer();
+  std::vector<MeterState> meters;
+  for (const Json& object : *list)
+    if (object.is_object()) meters.push_back(meter_from(object));
+  return meters;
+}
+
+Result<storage::RunId> service_begin(Context& context, const BeginRequest& request) {
+  Json json = {{"do", "begin"}, {"device", request.device}};
+  if (request.meter) json["meter"] = *request.meter;
+  if (!request.note.empty()) json["note"] = request.note;
+  if (!request.includes.empty()) json["includes"] = request.includes;
+  for (const auto& [key, value] : request.conditions) json["set"][key] = value;
+  if (request.at) json["at_us"] = request.at->us;
+  return run_of(ask(context, json));
+}
+
+Result<storage::RunId> service_end(Context& context, const std::optional<std::string>& meter,
+                                   const std::optional<UtcTime>& at) {
+  Json json = {{"do", "end"}};
+  if (meter) json["meter"] = *meter;
+  if (at) json["at_us"] = at->us;
+  return run_of(ask(context, json));
+}
+
+Result<storage::RunId> service_split(Context& context, storage::RunId run, UtcTime at) {
+  return run_of(ask(context, {{"do", "split"}, {"run", run}, {"at_us", at.us}}));
+}
+
+}  // namespace nightwatt::query

@@ -1,0 +1,39 @@
+// Talks to the running service.
+#pragma once
+
+#include <optional>
+#include <string>
+#include <utility>
+#include <vector>
+
+#include "context.hpp"
+
+namespace nightwatt::query {
+
+/// A meter as the service, or without it the store, knows it. Absent: not known.
+struct MeterState {
+  std::string name;
+  std::string state;
+  std::optional<UtcTime> last;
+  std::optional<double> age_s;
+  std::optional<std::int64_t> readings;
+  std::optional<std::int64_t> faults;
+};
+
+struct BeginRequest {
+  std::string device;
+  std::optional<std::string> meter;
+  std::string note;
+  std::vector<std::string> includes;
+  std::vector<std::pair<std::string, std::string>> conditions;
+  std::optional<UtcTime> at;
+};
+
+/// Each asks once and waits a few seconds at most. ErrorKind::unusable: no service; else as the service says.
+[[nodiscard]] Result<std::vector<MeterState>> service_status(Context& context);
+[[nodiscard]] Result<storage::RunId> service_begin(Context& context, const BeginRequest& request);
+[[nodiscard]] Result<storage::RunId> service_end(Context& context, const std::optional<std::string>& meter,
+                                                 const std::optional<UtcTime>& at);
+[[nodiscard]] Result<storage::RunId> service_split(Context& context, storage::RunId run, UtcTime at);
+
+}  // namespace nightwatt::query

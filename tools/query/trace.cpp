@@ -1,0 +1,130 @@
+#include <algorithm>
+
+#include "chart.hpp"
+#include "commands.hpp"
+#include "figures.hpp"
+#include "measure/time_text.hpp"
+
+namespace nightwatt::query {
+namespace {
+
+constexpr std::size_t json_points = 1000;  // more are the readings themselves: nightwatt export
+
+struct Window {
+  UtcTime from;  ///< record time, both ends included
+  UtcTime to;
+};
+
+Result<Window> window_of(const storage::StoreReader& store, const RunRecord& record, const TraceArguments& arguments) {
+  const auto from = maybe_time("--from", arguments.from);
+  if (!from) return tl::unexpected(from.error());
+  const auto to = maybe_time("--to", arguments.to);
+  if (!to) return tl::unexpected(to.error());
+  Window window{record.info.begin, record.info.begin};
+  if (record.info.end) {
+    window.to = *record.info.end;
+  } else {
+    const auto last = store.last_reading(record.info.stream);
+    if (!last) return tl::unexpected(last.error());
+    if (*last) window.to = std::max(window.from, (*last)->time);
+  }
+  if (*from) window.from = std::max(window.from, **from - record.shift);
+  if (*to) window.to = std::min(window.to, **to - record.shift);
+  if (window.from > window.to)
+    return fail(ErrorKind::negative,
+                run_text(record.info) + " has nothing there: it went from " +
+                    local_text(record.info.begin + record.shift) +
+                    (record.info.end ? " to " + local_text(*record.info.end + record.shift) : " on"));
+  return window;
+}
+
+std::optional<SegmentKind> kind_at(const RunRecord& record, UtcTime time) {
+  for (const Segment& segment : record.segments)
+    if (segment.begin <= time && time < segment.end) return segment.kind;
+  return std::nullopt;
+}
+
+/// Equal stretches of the window from the sums the store keeps, so that a year costs no more than an hour.
+Result<std::vector<Bin>> bins_of(const storage::StoreReader& store, const RunRecord& record, Window window,
+                                 std::size_t most) {
+  const std::int64_t span = (window.to - window.from).count() + 1;
+  const std::int64_t count = std::min<std::int64_t>(static_cast<std::int64_t>(most), span);
+  std::vector<Bin> bins;
+  const auto edge = [&](std::int64_t i) {
+    return UtcTime{window.from.us + span / count * i + span % count * i / count};
+  };
+  for (std::int64_t i = 0; i < count; ++i) {
+    const UtcTime begin = edge(i), next = edge(i + 1);
+    const auto sums = store.sums(record.info.stream, Quantity::power, begin, UtcTime{next.us - 1});
+    if (!sums) return tl::unexpected(sums.error());
+    bins.push_back({begin, sums->count, sums->mean, sums->min, sums->max,
+                    kind_at(record, UtcTime{begin.us + (next.us - begin.us) / 2})});
+  }
+  return bins;
+}
+
+/// The readings themselves where they are few enough.
+Result<std::vector<Bin>> points_of(const storage::StoreReader& store, const RunRecord& record, Window window) {
+  const auto sums = store.sums(record.info.stream, Quantity::power, window.from, window.to);
+  if (!sums) return tl::unexpected(sums.error());
+  if (sums->count > static_cast<std::int64_t>(json_points)) return bins_of(store, record, window, json_points);
+  std::vector<Bin> points;
+  const auto visited = store.readings(record.info.stream, window.from, window.to, [&](const Reading& reading) {
+    if (const auto power = reading.values.get(Quantity::power))
+      points.push_back({reading.time, 1, power->value(), power->value(), power->value(), std::nullopt});
+    return true;
+  });
+  if (!visited) return tl::unexpected(visited.error());
+  return points;
+}
+
+void write_json(Context& context, const RunRecord& record, const std::vector<Bin>& points, Window window) {
+  JsonWriter json(context.out);
+  json.begin_object()
+      .field("run", record.info.id)
+      .field("device", record.info.device)
+      .field("meter", record.info.meter);
+  json.key("points").begin_array();
+  for (const Bin& point : points) {
+    if (point.samples == 0) continue;
+    json.line_break().begin_object().field("time", point.begin + record.shift).field("power_w", point.mean_w);
+    json.field("lowest_w", point.lowest_w)
+        .field("highest_w", point.highest_w)
+        .field("samples", point.samples)
+        .end_object();
+  }
+  json.end_array().key("segments");
+  std::vector<Segment> within;
+  for (const Segment& segment : record.segments)
+    if (segment.begin <= window.to && segment.end >= window.from) within.push_back(segment);
+  write_segments(json, within, record.shift);
+  json.end_object();
+  context.out.write("\n");
+}
+
+}  // namespace
+
+Outcome run(Context& context, const TraceArguments& arguments) {
+  const auto store = context.open_reader();
+  if (!store) return tl::unexpected(store.error());
+  const auto info = find_run(*store, arguments.run);
+  if (!info) return tl::unexpected(info.error());
+  if (info->origin == storage::RunOrigin::entered)
+    return fail(ErrorKind::negative, run_text(*info) + " was entered by hand and has no curve; see nightwatt summary");
+  const auto record = run_record(*store, *info);
+  if (!record) return tl::unexpected(record.error());
+  const auto window = window_of(*store, *record, arguments);
+  if (!window) return tl::unexpected(window.error());
+  const auto bins = context.json ? points_of(*store, *record, *window)
+                                 : bins_of(*store, *record, *window, chart_columns(context.style));
+  if (!bins) return tl::unexpected(bins.error());
+  if (context.json) write_json(context, *record, *bins, *window);
+  if (std::none_of(bins->begin(), bins->end(), [](const Bin& bin) { return bin.samples > 0; }))
+    return fail(ErrorKind::negative, run_text(*info) + " has no readings there");
+  if (context.json) return 0;
+  context.out.write(toned(context.style, Tone::strong, "Power of " + run_text(record->info)) + "\n");
+  write_chart(context.out, context.style, *bins, window->from + record->shift, window->to + record->shift);
+  return 0;
+}
+
+}  // namespace nightwatt::query
