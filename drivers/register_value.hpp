@@ -1,0 +1,30 @@
+// From the bytes of Modbus registers to the decimal the meter meant.
+#pragma once
+
+#include <cstddef>
+#include <optional>
+#include <span>
+
+#include "measure/meter_profile.hpp"
+
+namespace nightwatt::drivers {
+
+/// Registers of 16 bits a type takes: 1, 2 or 4.
+[[nodiscard]] std::size_t register_count(RegisterType type);
+
+enum class RegisterState {
+  value,
+  none,   ///< the meter says that it has no value: NaN or an infinity
+  range,  ///< a number, but no Decimal holds it
+};
+struct RegisterValue {
+  RegisterState state = RegisterState::none;
+  Decimal value;
+};
+
+/// `bytes` as on the wire, exactly 2 x register_count(type) of them. The value times the scale, exact: a float is the
+/// shortest decimal that reads back as it.
+[[nodiscard]] RegisterValue decode_registers(std::span<const std::byte> bytes, RegisterType type, RegisterOrder order,
+                                             const Decimal& scale);
+
+}  // namespace nightwatt::drivers
