@@ -1,0 +1,60 @@
+#include "sim/meter.hpp"
+
+#include <algorithm>
+
+#include "line_meter.hpp"
+#include "modbus_slave.hpp"
+
+namespace nightwatt::sim {
+namespace {
+
+bool has(const Script& script, FaultType type) {
+  return std::any_of(script.faults.begin(), script.faults.end(),
+                     [type](const ScriptFault& fault) { return fault.type == type; });
+}
+
+}  // namespace
+
+std::string_view fate_name(Fate fate) {
+  switch (fate) {
+    case Fate::good:
+      return "good";
+    case Fate::cut:
+      return "cut";
+    case Fate::checksum:
+      return "checksum";
+    case Fate::exception:
+      return "exception";
+    case Fate::twice:
+      return "twice";
+    case Fate::silent:
+      return "silent";
+  }
+  return "";
+}
+
+Result<std::unique_ptr<Meter>> make_meter(const MeterProfile& profile, Script script, std::uint64_t seed) {
+  if (std::holds_alternative<ModbusRtuSettings>(profile.protocol))
+    return std::make_unique<ModbusSlave>(profile, std::move(script), seed);
+  if (has(script, FaultType::exception))
+    return fail(ErrorKind::input, "the script plays an exception, and a text-line meter has none; use modbus-rtu");
+  if (has(script, FaultType::checksum) && std::get<TextLineSettings>(profile.protocol).checksum == TextChecksum::none)
+    return fail(ErrorKind::input, "the script spoils a checksum, and the profile has none; say checksum = \"xor\"");
+  return std::make_unique<LineMeter>(profile, std::move(script), seed);
+}
+
+std::vector<std::pair<double, double>> unplugged_times(const Script& script) {
+  std::vector<std::pair<double, double>> times;
+  for (const ScriptFault& fault : script.faults) {
+    if (fault.type != FaultType::unplug) continue;
+    const double end = fault.at_s + fault.length_s;
+    if (!times.empty() && fault.at_s <= times.back().second) {
+      times.back().second = std::max(times.back().second, end);
+    } else {
+      times.emplace_back(fault.at_s, end);
+    }
+  }
+  return times;
+}
+
+}  // namespace nightwatt::sim
