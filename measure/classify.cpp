@@ -1,0 +1,190 @@
+#include <algorithm>
+#include <cmath>
+
+#include "level.hpp"
+#include "measure/segmenter.hpp"
+
+namespace nightwatt {
+
+namespace {
+
+constexpr double standby_share = 0.40;    // of the reference level: the contract's
+constexpr double idle_share = 0.07;       // of the idle level: the contract's
+constexpr double small_standby_w = 3.0;   // an adapter alone or asleep; common practice, no source
+
+Segment figures(const Stretch& s, const ClassifyInput& input) {
+  Segment g;
+  g.begin = s.begin;
+  g.end = s.end;
+  g.begin_uncertainty_s = s.begin_uncertainty_s;
+  g.end_uncertainty_s = s.end_uncertainty_s;
+  g.samples = s.samples;
+  if (s.shape == StretchShape::gap) {
+    g.kind = SegmentKind::gap;
+    return g;
+  }
+  g.lowest_w = s.lowest_w;
+  g.highest_w = s.highest_w;
+  g.excursions = s.excursions;
+  g.duty = s.duty;
+  if (s.covered_s > 0.0) {
+    g.energy_wh = s.energy_ws / 3600.0;
+    g.mean_w = s.energy_ws / s.covered_s;
+  } else if (s.samples > 0) {
+    g.mean_w = s.sketch.mean();
+  }
+  g.kind = s.shape == StretchShape::ramp ? SegmentKind::ramp : SegmentKind::unsteady;
+  if (s.shape == StretchShape::ramp && s.end > s.begin)
+    g.drift_w_per_h = (s.line_end_w - s.line_begin_w) / to_seconds(s.end - s.begin).value * 3600.0;
+  if (s.shape != StretchShape::steady) return g;
+  if (const std::optional<Level> level = level_of(s, input.settings.traits, input.learnt.step_w)) {
+    g.kind = SegmentKind::plateau;
+    g.level_w = level->mean_w;
+    g.uncertainty_w = level->uncertainty_w;
+    g.drift_w_per_h = level->drift_w_per_h;
+  }
+  return g;
+}
+
+bool steady(const Segment& g) { return g.level_w.has_value(); }
+
+class Namer {
+ public:
+  Namer(std::vector<Segment>& segments, const ClassifyInput& input, std::vector<std::string>& warnings)
+      : segments_(segments), input_(input), warnings_(warnings) {}
+
+  void run() {
+    name_off();
+    name_standby();
+    name_idle();
+    obey_marks();
+  }
+
+ private:
+  [[nodiscard]] double off_limit() const {
+    return input_.settings.traits.starting_w.value_or(input_.learnt.step_w / 4.0);
+  }
+
+  void name_off() {
+    for (Segment& g : segments_)
+      if (steady(g) && *g.level_w <= off_limit()) g.kind = SegmentKind::off;
+  }
+
+  /// The way from a lower level, through unsteady or a ramp, to a higher one.
+  [[nodiscard]] std::optional<std::size_t> start_up() const {
+    for (std::size_t i = 0; i < segments_.size(); ++i) {
+      if (segments_[i].kind != SegmentKind::unsteady) continue;
+      std::size_t j = i;
+      while (j < segments_.size() && !steady(segments_[j])) ++j;
+      if (j == segments_.size() || segments_[j].kind == SegmentKind::off) continue;
+      if (i == 0) continue;
+      const Segment& before = segments_[i - 1];
+      if (before.kind == SegmentKind::off) return j;
+      if (steady(before) && *before.level_w < standby_share * *segments_[j].level_w) return j;
+    }
+    return std::nullopt;
+  }
+
+  void name_standby() {
+    std::vector<std::size_t> on;
+    for (std::size_t i = 0; i < segments_.size(); ++i)
+      if (steady(segments_[i]) && segments_[i].kind != SegmentKind::off) on.push_back(i);
+    if (on.size() < 2) return;
+    const std::optional<std::size_t> started = start_up();
+    const std::size_t reference_at = started.value_or(on.front());
+    const double reference = *segments_[reference_at].level_w;
+    const double limit = standby_share * reference;
+    std::vector<double> held_before;
+    for (const std::size_t i : on) {
+      if (!started || i >= *started || *segments_[i].level_w >= limit) continue;
+      segments_[i].kind = SegmentKind::standby;
+      held_before.push_back(*segments_[i].level_w);
+    }
+    for (const std::size_t i : on) {
+      if (i <= reference_at || *segments_[i].level_w >= limit) continue;
+      const double level = *segments_[i].level_w;
+      const bool known = std::any_of(held_before.begin(), held_before.end(), [&](double h) {
+        return std::abs(level - h) <= std::max(input_.learnt.step_w / 2.0, idle_share * h);
+      });
+      if (known) {
+        segments_[i].kind = SegmentKind::standby;
+      } else if (level < small_standby_w) {
+        segments_[i].kind = SegmentKind::standby;
+        warn("a level of less than 3 W was entered after the device had worked: it is taken as standby, but may be its idle");
+      }
+    }
+    if (!started) lowest_of_three(on);
+  }
+
+  void lowest_of_three(const std::vector<std::size_t>& on) {
+    std::vector<double> levels;
+    for (const std::size_t i : on) levels.push_back(*segments_[i].level_w);
+    std::sort(levels.begin(), levels.end());
+    const double low = levels.front();
+    const auto second = std::find_if(levels.begin(), levels.end(), [&](double x) { return x * standby_share > low; });
+    if (second == levels.end()) return;
+    const auto third = std::find_if(second, levels.end(), [&](double x) { return x * standby_share > *second; });
+    if (third == levels.end()) return;
+    for (const std::size_t i : on) {
+      Segment& g = segments_[i];
+      if (*g.level_w > low * (1.0 + idle_share) + input_.learnt.step_w / 2.0 || g.kind == SegmentKind::standby) continue;
+      const bool edge = i == 0 || i + 1 == segments_.size() || segments_[i - 1].kind == SegmentKind::off ||
+                        segments_[i + 1].kind == SegmentKind::off;
+      if (!edge) continue;
+      g.kind = SegmentKind::standby;
+      warn("no start-up was seen: the lowest of three levels is taken as standby, but may be the device's idle");
+    }
+  }
+
+  void name_idle() {
+    double idle = -1.0;
+    for (const Segment& g : segments_)
+      if (g.kind == SegmentKind::plateau && (idle < 0.0 || *g.level_w < idle)) idle = *g.level_w;
+    if (idle < 0.0) return;
+    for (Segment& g : segments_)
+      if (g.kind == SegmentKind::plateau && *g.level_w - idle <= std::max(input_.learnt.step_w / 2.0, idle_share * idle))
+        g.kind = SegmentKind::idle;
+  }
+
+  void obey_marks() {
+    for (const KindMark& mark : input_.marks)
+      for (Segment& g : segments_)
+        if (g.begin <= mark.at && (mark.at < g.end || (&g == &segments_.back() && mark.at == g.end))) g.kind = mark.kind;
+  }
+
+  void warn(std::string text) {
+    if (std::find(warnings_.begin(), warnings_.end(), text) == warnings_.end()) warnings_.push_back(std::move(text));
+  }
+
+  std::vector<Segment>& segments_;
+  const ClassifyInput& input_;
+  std::vector<std::string>& warnings_;
+};
+
+}  // namespace
+
+Classified classify(std::span<const Stretch> stretches, const ClassifyInput& input) {
+  Classified result;
+  for (std::size_t i = 0; i < stretches.size(); ++i) {
+    result.segments.push_back(figures(stretches[i], input));
+    result.segments.back().open = input.open && i >= input.final_count;
+  }
+  if (result.segments.empty()) {
+    if (input.run_end > input.run_begin) {
+      Segment hole;
+      hole.kind = SegmentKind::gap;
+      hole.begin = input.run_begin;
+      hole.end = input.run_end;
+      hole.open = input.open;
+      result.segments.push_back(hole);
+    }
+    return result;
+  }
+  // A run may be opened before its first reading and closed after its last.
+  result.segments.front().begin = std::min(result.segments.front().begin, input.run_begin);
+  result.segments.back().end = std::max(result.segments.back().end, input.run_end);
+  Namer(result.segments, input, result.warnings).run();
+  return result;
+}
+
+}  // namespace nightwatt

@@ -1,0 +1,116 @@
+#include "noise_scale.hpp"
+
+#include <algorithm>
+#include <cmath>
+#include <vector>
+
+#include "measure/change_points.hpp"
+
+namespace nightwatt {
+
+namespace {
+
+struct ArFit {
+  double phi = 0.0;
+  double innovation_variance = 0.0;
+  std::int64_t pairs = 0;
+};
+
+/// Residuals about the segments' means as AR(1), the lag pair taken across changes too, not across cuts.
+ArFit fit_ar1(std::span<const double> y, std::span<const std::int64_t> changes, std::span<const std::int64_t> cuts,
+              double variance_floor) {
+  std::vector<double> r(y.begin(), y.end());
+  for (std::size_t k = 0; k <= changes.size(); ++k) {
+    const std::size_t a = k == 0 ? 0 : static_cast<std::size_t>(changes[k - 1]);
+    const std::size_t b = k == changes.size() ? y.size() : static_cast<std::size_t>(changes[k]);
+    double sum = 0.0;
+    for (std::size_t i = a; i < b; ++i) sum += y[i] - y[a];
+    const double mean = y[a] + sum / static_cast<double>(b - a);
+    for (std::size_t i = a; i < b; ++i) r[i] -= mean;
+  }
+  double s00 = 0.0, s01 = 0.0, s11 = 0.0;
+  std::size_t next_cut = 0;
+  ArFit fit;
+  for (std::size_t i = 1; i < r.size(); ++i) {
+    while (next_cut < cuts.size() && static_cast<std::size_t>(cuts[next_cut]) < i) ++next_cut;
+    if (next_cut < cuts.size() && static_cast<std::size_t>(cuts[next_cut]) == i) continue;
+    s00 += r[i - 1] * r[i - 1];
+    s01 += r[i - 1] * r[i];
+    s11 += r[i] * r[i];
+    ++fit.pairs;
+  }
+  if (fit.pairs == 0) return fit;
+  fit.phi = s00 > 0.0 ? std::clamp(s01 / s00, 0.0, 0.95) : 0.0;
+  const double rest = s11 - 2.0 * fit.phi * s01 + fit.phi * fit.phi * s00;
+  fit.innovation_variance = std::max(rest / static_cast<double>(fit.pairs), variance_floor);
+  return fit;
+}
+
+double median(std::vector<double> values) {
+  if (values.empty()) return 0.0;
+  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
+  std::nth_element(values.begin(), middle, values.end());
+  return *middle;
+}
+
+std::vector<std::int64_t> partition(std::span<const double> y, std::span<const std::int64_t> cuts, double penalty) {
+  OptimalPartition engine(static_cast<std::int64_t>(y.size()) + 1, 0);
+  std::size_t next_cut = 0;
+  std::vector<std::int64_t> changes;
+  const auto collect = [&] {
+    const std::vector<std::int64_t> more = engine.take_final();
+    changes.insert(changes.end(), more.begin(), more.end());
+  };
+  for (std::size_t i = 0; i < y.size(); ++i) {
+    if (next_cut < cuts.size() && static_cast<std::size_t>(cuts[next_cut]) == i) {
+      engine.finish();
+      collect();
+      changes.push_back(static_cast<std::int64_t>(i));
+      ++next_cut;
+    }
+    engine.push(y[i], penalty);
+  }
+  engine.finish();
+  collect();
+  return changes;
+}
+
+}  // namespace
+
+NoiseScale learn_noise(std::span<const double> y, std::span<const std::int64_t> cuts, double step) {
+  NoiseScale best;
+  if (y.size() < 3) return best;
+  std::vector<double> differences;
+  for (std::size_t i = 1; i < y.size(); ++i) differences.push_back(std::abs(y[i] - y[i - 1]));
+  const auto n = static_cast<double>(y.size());
+  double sum = 0.0, squares = 0.0;
+  for (const double x : y) sum += x - y[0];
+  for (const double x : y) squares += (x - y[0] - sum / n) * (x - y[0] - sum / n);
+  const double whole_variance = squares / n;
+  if (!(whole_variance > 0.0)) return best;
+  const double mad = 1.4826 * median(std::move(differences)) / std::sqrt(2.0);
+  const double floor = std::max(step * step / 12.0, whole_variance * 1e-12);
+  double variance = std::max(mad * mad, floor);
+  double best_score = 0.0;
+  bool first = true;
+  // From the noise of neighbours to the scatter of the whole: each rung four times the last.
+  for (int rung = 0; rung < 40; ++rung, variance *= 4.0) {
+    const double penalty = 3.0 * variance * std::log(n);
+    const std::vector<std::int64_t> changes = partition(y, cuts, penalty);
+    const ArFit fit = fit_ar1(y, changes, cuts, floor);
+    if (fit.pairs > 0) {
+      const double score = static_cast<double>(fit.pairs) * std::log(fit.innovation_variance) +
+                           3.0 * std::log(n) * static_cast<double>(changes.size() - cuts.size());
+      if (first || score < best_score) {
+        first = false;
+        best_score = score;
+        best.phi = fit.phi;
+        best.sigma_lr = std::sqrt(fit.innovation_variance) / (1.0 - fit.phi);
+      }
+    }
+    if (changes.size() == cuts.size()) break;
+  }
+  return best;
+}
+
+}  // namespace nightwatt

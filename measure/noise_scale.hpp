@@ -1,0 +1,19 @@
+// How strong and how correlated the noise of a series is while its mean steps: the penalty's scale.
+#pragma once
+
+#include <cstdint>
+#include <span>
+
+namespace nightwatt {
+
+struct NoiseScale {
+  double sigma_lr = 0.0;  ///< long-run: sigma of the innovations / (1 - phi)
+  double phi = 0.0;       ///< lag-1 correlation of the residuals, in [0, 0.95]
+};
+
+/// Fits the series by ever fewer steps (optimal partitions along a ladder of penalties) and takes the fit that explains
+/// it best with AR(1) noise: -2 ln L + 3 ln n for each change. A trend or a random walk is then noise, not a staircase.
+/// `cuts`: indices where a section begins. `step`: of the display, 0 if unknown.
+[[nodiscard]] NoiseScale learn_noise(std::span<const double> series, std::span<const std::int64_t> cuts, double step);
+
+}  // namespace nightwatt

@@ -1,0 +1,203 @@
+#include "segment_parts.hpp"
+
+#include <algorithm>
+#include <cmath>
+#include <utility>
+
+#include "stretch_bytes.hpp"
+
+namespace nightwatt {
+
+namespace {
+
+constexpr double level_tolerance = 0.03;  // of the level: fan and background cycles reach 3 to 5 %
+constexpr std::int64_t least_readings = 3;
+
+double length_s(const Part& p) { return to_seconds(p.stretch.end - p.stretch.begin).value; }
+
+bool is_steady(const Part& p, const PartRules& rules) {
+  return p.stretch.shape == StretchShape::steady && length_s(p) >= rules.shortest_s && p.stretch.samples >= least_readings;
+}
+
+double variance(const Part& p) {
+  const auto n = static_cast<double>(p.stretch.sketch.n());
+  return n > 1.0 ? p.stretch.sketch.m2() / (n - 1.0) : 0.0;
+}
+
+/// How far two facing levels may differ and still be one.
+double tolerance(const EdgeLevel& a, const EdgeLevel& b, double noise_variance, const PartRules& rules) {
+  const double level = std::min(std::abs(a.mean), std::abs(b.mean));
+  const double n = 1.0 / static_cast<double>(std::max<std::int64_t>(a.n, 1)) + 1.0 / static_cast<double>(std::max<std::int64_t>(b.n, 1));
+  return std::max({rules.step_w / 2.0, level_tolerance * level, 4.0 * std::sqrt(noise_variance * n)});
+}
+
+double facing_step(const Part& a, const Part& b, const PartRules& rules) {
+  const double noise = std::min(variance(a), variance(b));
+  const double tol = tolerance(a.tail, b.head, noise, rules);
+  const double step = std::abs(a.tail.mean - b.head.mean);
+  return tol > 0.0 ? step / tol : (step > 0.0 ? 2.0 : 0.0);
+}
+
+/// `b` follows `a`. `kept`: false leaves b's readings out of the level.
+void join(Part& a, const Part& b, const PartRules& rules, bool kept) {
+  const bool a_short = length_s(a) < rules.shortest_s;
+  const bool b_short = length_s(b) < rules.shortest_s;
+  Stretch& s = a.stretch;
+  if (kept) {
+    if (a_short) a.head.add(b.head);
+    if (b_short) {
+      EdgeLevel tail = a.tail;
+      tail.add(b.tail);
+      a.tail = tail;
+    } else {
+      a.tail = b.tail;
+    }
+    s.sketch.append(b.stretch.sketch);
+  }
+  s.end = b.stretch.end;
+  s.end_uncertainty_s = b.stretch.end_uncertainty_s;
+  s.samples += b.stretch.samples;
+  s.energy_ws += b.stretch.energy_ws;
+  s.covered_s += b.stretch.covered_s;
+  s.lowest_w = std::min(s.lowest_w, b.stretch.lowest_w);
+  s.highest_w = std::max(s.highest_w, b.stretch.highest_w);
+  s.excursions += b.stretch.excursions;
+}
+
+class Arranger {
+ public:
+  Arranger(const std::vector<Part>& parts, const PartRules& rules) : rules_(rules) {
+    for (std::size_t i = 0; i < parts.size(); ++i) items_.push_back({parts[i], i, i + 1});
+  }
+  std::vector<Arranged> run() {
+    merge_levels();
+    while (swallow_excursion()) merge_levels();
+    name_the_rest();
+    return std::move(items_);
+  }
+
+ private:
+  void fuse(std::size_t i, bool kept) {  // i + 1 into i
+    join(items_[i].part, items_[i + 1].part, rules_, kept);
+    items_[i].last = items_[i + 1].last;
+    items_.erase(items_.begin() + static_cast<std::ptrdiff_t>(i) + 1);
+  }
+
+  void merge_levels() {
+    for (;;) {
+      std::size_t best = items_.size();
+      double least = 1.0;
+      for (std::size_t i = 0; i + 1 < items_.size(); ++i) {
+        if (items_[i].part.stretch.shape != StretchShape::steady || items_[i + 1].part.stretch.shape != StretchShape::steady) continue;
+        const double ratio = facing_step(items_[i].part, items_[i + 1].part, rules_);
+        if (ratio < least) {
+          least = ratio;
+          best = i;
+        }
+      }
+      if (best == items_.size()) return;
+      fuse(best, true);
+    }
+  }
+
+  /// A departure shorter than the shortest segment between two equal levels is counted, not split on.
+  bool swallow_excursion() {
+    for (std::size_t i = 0; i < items_.size(); ++i) {
+      if (!is_steady(items_[i].part, rules_)) continue;
+      for (std::size_t j = i + 2; j < items_.size(); ++j) {
+        const double away_s = to_seconds(items_[j].part.stretch.begin - items_[i].part.stretch.end).value;
+        if (away_s >= rules_.shortest_s) break;
+        if (items_[j].part.stretch.shape != StretchShape::steady) break;
+        if (facing_step(items_[i].part, items_[j].part, rules_) >= 1.0) continue;
+        for (std::size_t k = i + 1; k < j; ++k) fuse(i, false);
+        ++items_[i].part.stretch.excursions;
+        fuse(i, true);
+        return true;
+      }
+    }
+    return false;
+  }
+
+  /// What is left between steady levels: a jump, a ramp, or unsteady.
+  void name_the_rest() {
+    for (std::size_t i = 0; i < items_.size(); ++i) {
+      if (is_steady(items_[i].part, rules_)) continue;
+      std::size_t j = i;
+      std::int64_t readings = 0;
+      while (j < items_.size() && !is_steady(items_[j].part, rules_)) readings += items_[j++].part.stretch.samples;
+      const bool between = i > 0 && j < items_.size();
+      const bool straight = between && monotone(i - 1, j);
+      while (j > i + 1) {
+        fuse(i, true);
+        --j;
+      }
+      if (readings <= 2 && j < items_.size()) {
+        take_into_next(i);
+        --i;
+      } else if (readings <= 2 && i > 0) {
+        fuse(i - 1, false);
+        --i;
+      } else {
+        Stretch& s = items_[i].part.stretch;
+        s.shape = straight ? StretchShape::ramp : StretchShape::unsteady;
+        s.line_begin_w = i > 0 ? items_[i - 1].part.tail.mean : items_[i].part.head.mean;
+        s.line_end_w = i + 1 < items_.size() ? items_[i + 1].part.head.mean : items_[i].part.tail.mean;
+      }
+    }
+  }
+
+  [[nodiscard]] bool monotone(std::size_t from, std::size_t to) const {
+    const double way = items_[to].part.head.mean - items_[from].part.tail.mean;
+    double last = items_[from].part.tail.mean;
+    for (std::size_t k = from + 1; k < to; ++k) {
+      if (items_[k].part.stretch.shape != StretchShape::steady) return false;
+      const double mean = items_[k].part.stretch.sketch.mean();
+      if ((mean - last) * way < 0.0) return false;
+      last = mean;
+    }
+    return (items_[to].part.head.mean - last) * way >= 0.0;
+  }
+
+  void take_into_next(std::size_t i) {
+    Part way = items_[i].part;
+    Part& next = items_[i + 1].part;
+    Stretch& s = next.stretch;
+    s.begin = way.stretch.begin;
+    s.begin_uncertainty_s = way.stretch.begin_uncertainty_s;
+    s.samples += way.stretch.samples;
+    s.energy_ws += way.stretch.energy_ws;
+    s.covered_s += way.stretch.covered_s;
+    s.lowest_w = std::min(s.lowest_w, way.stretch.lowest_w);
+    s.highest_w = std::max(s.highest_w, way.stretch.highest_w);
+    s.excursions += way.stretch.excursions;
+    items_[i + 1].first = items_[i].first;
+    items_.erase(items_.begin() + static_cast<std::ptrdiff_t>(i));
+  }
+
+  PartRules rules_;
+  std::vector<Arranged> items_;
+};
+
+}  // namespace
+
+std::vector<Arranged> arrange(const std::vector<Part>& parts, const PartRules& rules) { return Arranger(parts, rules).run(); }
+
+void write_part(ByteWriter& out, const Part& part) {
+  write_stretch(out, part.stretch);
+  for (const EdgeLevel* e : {&part.head, &part.tail}) {
+    out.integer(e->n);
+    out.real(e->mean);
+  }
+}
+
+Part read_part(ByteReader& in) {
+  Part part;
+  part.stretch = read_stretch(in);
+  for (EdgeLevel* e : {&part.head, &part.tail}) {
+    e->n = in.integer();
+    e->mean = in.real();
+  }
+  return part;
+}
+
+}  // namespace nightwatt

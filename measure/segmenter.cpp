@@ -1,0 +1,432 @@
+#include "measure/segmenter.hpp"
+
+#include <algorithm>
+#include <cmath>
+#include <deque>
+#include <utility>
+
+#include "bytes.hpp"
+#include "measure/change_points.hpp"
+#include "measure/gap_rule.hpp"
+#include "segment_parts.hpp"
+#include "stretch_bytes.hpp"
+
+namespace nightwatt {
+
+namespace {
+
+constexpr std::uint8_t state_version = 1;
+constexpr double binned_below_s = 0.5;         // faster streams are averaged to 1 s
+constexpr std::size_t early_limit = 16;        // readings looked at before the rate is believed
+constexpr std::size_t part_limit = 96;         // parts kept before the oldest are settled
+constexpr std::size_t part_lookahead = 24;     // parts that may still change what lies before them
+constexpr std::size_t edge_point_limit = 64;   // points of a part's tail: 20 s at the engine's fastest rate, 2 Hz, and some
+
+struct RawReading {
+  UtcTime time;
+  double power_w = 0.0;
+};
+
+/// What the engine sees as one number: one reading, or the readings of one second.
+struct Point {
+  UtcTime first;
+  UtcTime last;
+  std::int64_t n = 0;
+  double mean = 0.0;
+  double m2 = 0.0;
+  double low = 0.0;
+  double high = 0.0;
+  double first_w = 0.0;
+  double last_w = 0.0;
+  double integral_ws = 0.0;
+
+  void start(const RawReading& r) { *this = {r.time, r.time, 1, r.power_w, 0.0, r.power_w, r.power_w, r.power_w, r.power_w, 0.0}; }
+  void add(const RawReading& r) {
+    integral_ws += to_seconds(r.time - last).value * (r.power_w + last_w) / 2.0;
+    ++n;
+    const double d = r.power_w - mean;
+    mean += d / static_cast<double>(n);
+    m2 += d * (r.power_w - mean);
+    low = std::min(low, r.power_w);
+    high = std::max(high, r.power_w);
+    last = r.time;
+    last_w = r.power_w;
+  }
+};
+
+void write_point(ByteWriter& out, const Point& p) {
+  out.integer(p.first.us);
+  out.integer(p.last.us - p.first.us);
+  out.integer(p.n);
+  out.real(p.mean);
+  if (p.n == 1) return;
+  for (const double x : {p.m2, p.low, p.high, p.first_w, p.last_w, p.integral_ws}) out.real(x);
+}
+
+Point read_point(ByteReader& in) {
+  Point p;
+  p.first.us = in.integer();
+  p.last.us = p.first.us + in.integer();
+  p.n = in.integer();
+  p.mean = in.real();
+  p.low = p.high = p.first_w = p.last_w = p.mean;
+  if (p.n == 1) return p;
+  for (double* x : {&p.m2, &p.low, &p.high, &p.first_w, &p.last_w, &p.integral_ws}) *x = in.real();
+  return p;
+}
+
+}  // namespace
+
+class Segmenter::Impl {
+ public:
+  explicit Impl(SegmenterSettings settings) : settings_(std::move(settings)) {
+    if (settings_.traits.resolution_w && *settings_.traits.resolution_w > 0.0) {
+      step_ = *settings_.traits.resolution_w;
+      step_known_ = true;
+      engine_.set_step(step_);
+    }
+  }
+
+  void push(UtcTime time, double power_w) {
+    if (last_pushed_ && time <= *last_pushed_) return;
+    last_pushed_ = time;
+    if (rate_known_) {
+      accept({time, power_w});
+      return;
+    }
+    early_.push_back({time, power_w});
+    if (early_.size() >= early_limit) believe_rate();
+  }
+
+  void finish(UtcTime end) {
+    if (!rate_known_) believe_rate();
+    close_bin();
+    engine_.finish();
+    drain();
+    close_part();
+    settle(true);
+    close_record(end);
+  }
+
+  std::vector<Stretch> take_final() { return std::exchange(final_, {}); }
+
+  [[nodiscard]] std::vector<Stretch> provisional() const {
+    if (!last_pushed_) return {};
+    Impl rest = *this;
+    rest.final_.clear();
+    rest.finish(*last_pushed_);
+    return rest.take_final();
+  }
+
+  [[nodiscard]] Learnt learnt() const { return {step_, gaps_.median_interval_s()}; }
+
+  [[nodiscard]] std::string save() const;
+  void restore(ByteReader& in);
+
+ private:
+  void believe_rate() {
+    GapRule preview = gaps_;
+    for (const RawReading& r : early_) preview.push(r.time);
+    binned_ = early_.size() > 2 && preview.median_interval_s() < binned_below_s;
+    rate_known_ = true;
+    const std::vector<RawReading> early = std::exchange(early_, {});
+    for (const RawReading& r : early) accept(r);
+  }
+
+  void learn_step(double power_w) {
+    if (step_known_ || !last_power_) return;
+    // Readings are decimals of a display: what is left of their difference below a microwatt is arithmetic.
+    const double difference = std::round(std::abs(power_w - *last_power_) * 1e6) * 1e-6;
+    if (difference > 0.0 && (step_ == 0.0 || difference < step_)) {
+      step_ = difference;
+      engine_.set_step(step_);
+    }
+  }
+
+  void accept(const RawReading& r) {
+    const bool gap = gaps_.push(r.time);
+    learn_step(r.power_w);
+    last_power_ = r.power_w;
+    if (gap) {
+      close_bin();
+      engine_.cut();
+      drain();
+      gap_before_next_ = true;
+    }
+    if (!binned_) {
+      Point p;
+      p.start(r);
+      emit(p);
+      return;
+    }
+    const std::int64_t second = r.time.us / 1'000'000 - (r.time.us % 1'000'000 < 0 ? 1 : 0);
+    if (bin_.n > 0 && second == bin_second_) {
+      bin_.add(r);
+      return;
+    }
+    close_bin();
+    bin_second_ = second;
+    bin_.start(r);
+  }
+
+  void close_bin() {
+    if (bin_.n == 0) return;
+    const Point p = bin_;
+    bin_.n = 0;
+    emit(p);
+  }
+
+  void emit(const Point& p) {
+    if (gap_before_next_) {
+      gap_before_next_ = false;
+      gaps_waiting_.push_back(engine_.pushed());
+    }
+    points_.push_back(p);
+    engine_.push(p.mean);
+    if (engine_.has_final() || engine_.decided() > drained_) drain();
+  }
+
+  /// Takes the points about which the engine has decided into parts.
+  void drain() {
+    for (const std::int64_t c : engine_.take_final()) changes_.push_back(c);
+    // The last decided point waits for its successor: whether it is a spike shows from both sides.
+    const std::int64_t decided = engine_.decided();
+    while (drained_ < decided && !points_.empty()) {
+      if (!changes_.empty() && changes_.front() == drained_) {
+        changes_.pop_front();
+        close_part();
+        if (!gaps_waiting_.empty() && gaps_waiting_.front() == drained_) {
+          gaps_waiting_.pop_front();
+          settle(true);
+          close_record(points_.front().first);
+        } else {
+          settle(false);
+        }
+      }
+      take(points_.front());
+      points_.pop_front();
+      ++drained_;
+    }
+  }
+
+  void take(const Point& p) {
+    const double shortest = settings_.shortest_segment_s;
+    Stretch& s = part_.stretch;
+    double link_s = 0.0;
+    double link_ws = 0.0;
+    if (previous_) {
+      link_s = to_seconds(p.first - previous_->last).value;
+      link_ws = link_s * (p.first_w + previous_->last_w) / 2.0;
+    }
+    if (!part_open_) {
+      // The way from the last reading of the part before belongs to that part.
+      if (previous_ && !parts_.empty()) {
+        parts_.back().stretch.energy_ws += link_ws;
+        parts_.back().stretch.covered_s += link_s;
+      }
+      part_ = {};
+      part_open_ = true;
+      s.begin = p.first;
+      s.lowest_w = p.low;
+      s.highest_w = p.high;
+      s.shape = StretchShape::steady;
+      s.begin_uncertainty_s = 2.0 * link_s / std::sqrt(12.0);
+      tail_.clear();
+      link_s = link_ws = 0.0;
+    }
+    s.end = p.last;
+    s.samples += p.n;
+    s.lowest_w = std::min(s.lowest_w, p.low);
+    s.highest_w = std::max(s.highest_w, p.high);
+    const double inner_s = to_seconds(p.last - p.first).value;
+    s.energy_ws += link_ws + p.integral_ws;
+    s.covered_s += link_s + inner_s;
+    s.sketch.add(p.first, p.n, p.mean, p.m2, link_s + inner_s, link_ws + p.integral_ws);
+    if (to_seconds(p.first - s.begin).value < shortest) part_.head.add({p.n, p.mean});
+    tail_.push_back(p);
+    while (tail_.size() > edge_point_limit || to_seconds(p.first - tail_.front().first).value >= shortest) tail_.pop_front();
+    previous_ = p;
+  }
+
+  void close_part() {
+    if (!part_open_) return;
+    part_open_ = false;
+    part_.tail = {};
+    for (const Point& p : tail_) part_.tail.add({p.n, p.mean});
+    if (!parts_.empty()) {
+      parts_.back().stretch.end = part_.stretch.begin;
+      parts_.back().stretch.end_uncertainty_s = part_.stretch.begin_uncertainty_s;
+    }
+    parts_.push_back(std::move(part_));
+    part_ = {};
+  }
+
+  /// Makes stretches of the parts; `all`: nothing can join them any more.
+  void settle(bool all) {
+    if (!all && parts_.size() < part_limit) return;
+    if (parts_.empty()) return;
+    const std::vector<Arranged> arranged = arrange(parts_, {settings_.shortest_segment_s, step_});
+    std::vector<Part> rest;
+    for (const Arranged& a : arranged) {
+      if (all || a.last + part_lookahead <= parts_.size()) {
+        final_.push_back(a.part.stretch);
+      } else if (rest.empty() && a.last - a.first > part_lookahead && a.part.stretch.shape != StretchShape::ramp) {
+        rest.push_back(a.part);
+      } else {
+        rest.insert(rest.end(), parts_.begin() + static_cast<std::ptrdiff_t>(a.first),
+                    parts_.begin() + static_cast<std::ptrdiff_t>(a.last));
+      }
+    }
+    parts_ = std::move(rest);
+  }
+
+  /// The record stops at the last point taken and goes on, if at all, at `next`.
+  void close_record(UtcTime next) {
+    if (!previous_) return;
+    if (next > previous_->last) {
+      Stretch hole;
+      hole.begin = previous_->last;
+      hole.end = next;
+      hole.shape = StretchShape::gap;
+      const bool long_enough = to_seconds(next - previous_->last).value >
+                               std::max(GapRule::shortest_gap_s, GapRule::median_factor * gaps_.median_interval_s());
+      if (long_enough || !final_or_emitted()) final_.push_back(hole);
+      else if (!final_.empty()) final_.back().end = next;
+    }
+    previous_.reset();
+  }
+  [[nodiscard]] bool final_or_emitted() const { return !final_.empty(); }
+
+  SegmenterSettings settings_;
+  std::optional<UtcTime> last_pushed_;
+  std::vector<RawReading> early_;
+  bool rate_known_ = false;
+  bool binned_ = false;
+  GapRule gaps_;
+  bool step_known_ = false;
+  double step_ = 0.0;
+  std::optional<double> last_power_;
+  Point bin_;
+  std::int64_t bin_second_ = 0;
+  bool gap_before_next_ = false;
+  ChangePoints engine_;
+  std::deque<Point> points_;               // not yet decided by the engine
+  std::int64_t drained_ = 0;               // engine index of points_.front()
+  std::deque<std::int64_t> changes_;       // final, not yet reached by drained_
+  std::deque<std::int64_t> gaps_waiting_;  // engine indices before which a gap lies
+  std::optional<Point> previous_;          // last point taken
+  bool part_open_ = false;
+  Part part_;
+  std::deque<Point> tail_;
+  std::vector<Part> parts_;
+  std::vector<Stretch> final_;
+};
+
+std::string Segmenter::Impl::save() const {
+  ByteWriter out;
+  out.byte(state_version);
+  const auto optional_time = [&](const std::optional<UtcTime>& t) {
+    out.byte(t ? 1 : 0);
+    out.integer(t ? t->us : 0);
+  };
+  optional_time(last_pushed_);
+  out.whole(early_.size());
+  for (const RawReading& r : early_) {
+    out.integer(r.time.us);
+    out.real(r.power_w);
+  }
+  out.byte(rate_known_ ? 1 : 0);
+  out.byte(binned_ ? 1 : 0);
+  out.text(gaps_.save());
+  out.real(step_);
+  out.byte(last_power_ ? 1 : 0);
+  out.real(last_power_.value_or(0.0));
+  write_point(out, bin_);
+  out.integer(bin_second_);
+  out.byte(gap_before_next_ ? 1 : 0);
+  engine_.save(out);
+  out.whole(points_.size());
+  for (const Point& p : points_) write_point(out, p);
+  out.integer(drained_);
+  for (const auto* list : {&changes_, &gaps_waiting_}) {
+    out.whole(list->size());
+    for (const std::int64_t x : *list) out.integer(x);
+  }
+  out.byte(previous_ ? 1 : 0);
+  write_point(out, previous_.value_or(Point{}));
+  out.byte(part_open_ ? 1 : 0);
+  write_part(out, part_);
+  out.whole(tail_.size());
+  for (const Point& p : tail_) write_point(out, p);
+  out.whole(parts_.size());
+  for (const Part& p : parts_) write_part(out, p);
+  out.whole(final_.size());
+  for (const Stretch& s : final_) write_stretch(out, s);
+  return out.take();
+}
+
+void Segmenter::Impl::restore(ByteReader& in) {
+  if (in.byte() != state_version) in.refuse();
+  const auto flag = [&] { return in.byte() == 1; };
+  const bool has_last = flag();
+  last_pushed_ = UtcTime{in.integer()};
+  if (!has_last) last_pushed_.reset();
+  early_.resize(in.count(9));
+  for (RawReading& r : early_) {
+    r.time.us = in.integer();
+    r.power_w = in.real();
+  }
+  rate_known_ = flag();
+  binned_ = flag();
+  Result<GapRule> gaps = GapRule::restore(in.text());
+  if (gaps) gaps_ = *gaps;
+  else in.refuse();
+  step_ = in.real();
+  const bool has_power = flag();
+  last_power_ = in.real();
+  if (!has_power) last_power_.reset();
+  bin_ = read_point(in);
+  bin_second_ = in.integer();
+  gap_before_next_ = flag();
+  engine_.restore(in);
+  points_.resize(in.count(11));
+  for (Point& p : points_) p = read_point(in);
+  drained_ = in.integer();
+  for (auto* list : {&changes_, &gaps_waiting_}) {
+    list->resize(in.count(1));
+    for (std::int64_t& x : *list) x = in.integer();
+  }
+  const bool has_previous = flag();
+  previous_ = read_point(in);
+  if (!has_previous) previous_.reset();
+  part_open_ = flag();
+  part_ = read_part(in);
+  tail_.resize(in.count(11));
+  for (Point& p : tail_) p = read_point(in);
+  parts_.resize(in.count(100));
+  for (Part& p : parts_) p = read_part(in);
+  final_.resize(in.count(90));
+  for (Stretch& s : final_) s = read_stretch(in);
+}
+
+Segmenter::Segmenter(SegmenterSettings settings) : impl_(std::make_unique<Impl>(std::move(settings))) {}
+Segmenter::~Segmenter() = default;
+Segmenter::Segmenter(Segmenter&&) noexcept = default;
+Segmenter& Segmenter::operator=(Segmenter&&) noexcept = default;
+
+void Segmenter::push(UtcTime time, double power_w) { impl_->push(time, power_w); }
+void Segmenter::finish(UtcTime end) { impl_->finish(end); }
+std::vector<Stretch> Segmenter::take_final() { return impl_->take_final(); }
+std::vector<Stretch> Segmenter::provisional() const { return impl_->provisional(); }
+Learnt Segmenter::learnt() const { return impl_->learnt(); }
+std::string Segmenter::save() const { return impl_->save(); }
+
+Result<Segmenter> Segmenter::restore(SegmenterSettings settings, std::string_view state) {
+  Segmenter segmenter(std::move(settings));
+  ByteReader in(state);
+  segmenter.impl_->restore(in);
+  if (!in.done()) return fail(ErrorKind::input, "the saved state of a run's segments is damaged or of another version; segment the run anew");
+  return segmenter;
+}
+
+}  // namespace nightwatt
