@@ -10,7 +10,9 @@
 namespace nightwatt {
 
 namespace {
-double median_of_three(double a, double b, double c) { return std::max(std::min(a, b), std::min(std::max(a, b), c)); }
+double median_of_three(double a, double b, double c) {
+  return std::max(std::min(a, b), std::min(std::max(a, b), c));
+}
 }  // namespace
 
 ChangePoints::ChangePoints() : partition_(horizon, 0) {}
@@ -96,16 +98,21 @@ void ChangePoints::cut() {
 void ChangePoints::finish() {
   close_section();
   if (!learnt_) {
-    if (!waiting_cuts_.empty() && waiting_cuts_.back() == static_cast<std::int64_t>(waiting_.size())) waiting_cuts_.pop_back();
+    if (!waiting_cuts_.empty() && waiting_cuts_.back() == static_cast<std::int64_t>(waiting_.size()))
+      waiting_cuts_.pop_back();
     learn();
   }
   partition_.finish();
   collect();
 }
 
-std::vector<std::int64_t> ChangePoints::take_final() { return std::exchange(final_, {}); }
+std::vector<std::int64_t> ChangePoints::take_final() {
+  return std::exchange(final_, {});
+}
 
-std::int64_t ChangePoints::decided() const { return learnt_ ? partition_.decided() : 0; }
+std::int64_t ChangePoints::decided() const {
+  return learnt_ ? partition_.decided() : 0;
+}
 
 void ChangePoints::save(ByteWriter& out) const {
   out.integer(pushed_);

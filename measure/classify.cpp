@@ -8,9 +8,9 @@ namespace nightwatt {
 
 namespace {
 
-constexpr double standby_share = 0.40;    // of the reference level: the contract's
-constexpr double idle_share = 0.07;       // of the idle level: the contract's
-constexpr double small_standby_w = 3.0;   // an adapter alone or asleep; common practice, no source
+constexpr double standby_share = 0.40;   // of the reference level: the contract's
+constexpr double idle_share = 0.07;      // of the idle level: the contract's
+constexpr double small_standby_w = 3.0;  // an adapter alone or asleep; common practice, no source
 
 Segment figures(const Stretch& s, const ClassifyInput& input) {
   Segment g;
@@ -46,7 +46,9 @@ Segment figures(const Stretch& s, const ClassifyInput& input) {
   return g;
 }
 
-bool steady(const Segment& g) { return g.level_w.has_value(); }
+bool steady(const Segment& g) {
+  return g.level_w.has_value();
+}
 
 class Namer {
  public:
@@ -110,7 +112,9 @@ class Namer {
         segments_[i].kind = SegmentKind::standby;
       } else if (level < small_standby_w) {
         segments_[i].kind = SegmentKind::standby;
-        warn("a level of less than 3 W was entered after the device had worked: it is taken as standby, but may be its idle");
+        warn(
+            "a level of less than 3 W was entered after the device had worked: it is taken as standby, but may be its "
+            "idle");
       }
     }
     if (!started) lowest_of_three(on);
@@ -127,7 +131,8 @@ class Namer {
     if (third == levels.end()) return;
     for (const std::size_t i : on) {
       Segment& g = segments_[i];
-      if (*g.level_w > low * (1.0 + idle_share) + input_.learnt.step_w / 2.0 || g.kind == SegmentKind::standby) continue;
+      if (*g.level_w > low * (1.0 + idle_share) + input_.learnt.step_w / 2.0 || g.kind == SegmentKind::standby)
+        continue;
       const bool edge = i == 0 || i + 1 == segments_.size() || segments_[i - 1].kind == SegmentKind::off ||
                         segments_[i + 1].kind == SegmentKind::off;
       if (!edge) continue;
@@ -142,14 +147,16 @@ class Namer {
       if (g.kind == SegmentKind::plateau && (idle < 0.0 || *g.level_w < idle)) idle = *g.level_w;
     if (idle < 0.0) return;
     for (Segment& g : segments_)
-      if (g.kind == SegmentKind::plateau && *g.level_w - idle <= std::max(input_.learnt.step_w / 2.0, idle_share * idle))
+      if (g.kind == SegmentKind::plateau &&
+          *g.level_w - idle <= std::max(input_.learnt.step_w / 2.0, idle_share * idle))
         g.kind = SegmentKind::idle;
   }
 
   void obey_marks() {
     for (const KindMark& mark : input_.marks)
       for (Segment& g : segments_)
-        if (g.begin <= mark.at && (mark.at < g.end || (&g == &segments_.back() && mark.at == g.end))) g.kind = mark.kind;
+        if (g.begin <= mark.at && (mark.at < g.end || (&g == &segments_.back() && mark.at == g.end)))
+          g.kind = mark.kind;
   }
 
   void warn(std::string text) {

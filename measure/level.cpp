@@ -16,7 +16,9 @@ struct Weighted {
   double mean = 0.0;
 };
 
-double bin_weight(const SketchBin& b) { return b.covered_s > 0.0 ? b.covered_s : 0.0; }
+double bin_weight(const SketchBin& b) {
+  return b.covered_s > 0.0 ? b.covered_s : 0.0;
+}
 
 Weighted mean_of(std::span<const SketchBin> bins) {
   Weighted all;
@@ -81,7 +83,8 @@ double statistical_uncertainty(std::span<const SketchBin> bins) {
   for (const double m : means) sum += m;
   const auto count = static_cast<double>(means.size());
   for (const double m : means) squares += (m - sum / count) * (m - sum / count);
-  const double between = std::sqrt(squares / (count - 1.0) / count) * student_k2(static_cast<int>(means.size()) - 1) / 2.0;
+  const double between =
+      std::sqrt(squares / (count - 1.0) / count) * student_k2(static_cast<int>(means.size()) - 1) / 2.0;
   return std::max(independent, between);
 }
 

@@ -8,8 +8,9 @@
 namespace nightwatt {
 
 struct Level {
-  double mean_w = 0.0;         ///< over the last two thirds of the time, excursions left out
-  double uncertainty_w = 0.0;  ///< expanded, k = 2; never 0 but for a stretch whose display step is unknown and noiseless
+  double mean_w = 0.0;  ///< over the last two thirds of the time, excursions left out
+  double uncertainty_w =
+      0.0;  ///< expanded, k = 2; never 0 but for a stretch whose display step is unknown and noiseless
   double drift_w_per_h = 0.0;  ///< least-squares slope over the same time
 };
 

@@ -234,7 +234,9 @@ void OptimalPartition::finish() {
   decided_ = next_;
 }
 
-std::vector<std::int64_t> OptimalPartition::take_final() { return std::exchange(final_, {}); }
+std::vector<std::int64_t> OptimalPartition::take_final() {
+  return std::exchange(final_, {});
+}
 
 void OptimalPartition::save(ByteWriter& out) const {
   out.integer(next_);

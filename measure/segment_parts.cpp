@@ -13,10 +13,13 @@ namespace {
 constexpr double level_tolerance = 0.03;  // of the level: fan and background cycles reach 3 to 5 %
 constexpr std::int64_t least_readings = 3;
 
-double length_s(const Part& p) { return to_seconds(p.stretch.end - p.stretch.begin).value; }
+double length_s(const Part& p) {
+  return to_seconds(p.stretch.end - p.stretch.begin).value;
+}
 
 bool is_steady(const Part& p, const PartRules& rules) {
-  return p.stretch.shape == StretchShape::steady && length_s(p) >= rules.shortest_s && p.stretch.samples >= least_readings;
+  return p.stretch.shape == StretchShape::steady && length_s(p) >= rules.shortest_s &&
+         p.stretch.samples >= least_readings;
 }
 
 double variance(const Part& p) {
@@ -27,7 +30,8 @@ double variance(const Part& p) {
 /// How far two facing levels may differ and still be one.
 double tolerance(const EdgeLevel& a, const EdgeLevel& b, double noise_variance, const PartRules& rules) {
   const double level = std::min(std::abs(a.mean), std::abs(b.mean));
-  const double n = 1.0 / static_cast<double>(std::max<std::int64_t>(a.n, 1)) + 1.0 / static_cast<double>(std::max<std::int64_t>(b.n, 1));
+  const double n = 1.0 / static_cast<double>(std::max<std::int64_t>(a.n, 1)) +
+                   1.0 / static_cast<double>(std::max<std::int64_t>(b.n, 1));
   return std::max({rules.step_w / 2.0, level_tolerance * level, 4.0 * std::sqrt(noise_variance * n)});
 }
 
@@ -88,7 +92,9 @@ class Arranger {
       std::size_t best = items_.size();
       double least = 1.0;
       for (std::size_t i = 0; i + 1 < items_.size(); ++i) {
-        if (items_[i].part.stretch.shape != StretchShape::steady || items_[i + 1].part.stretch.shape != StretchShape::steady) continue;
+        if (items_[i].part.stretch.shape != StretchShape::steady ||
+            items_[i + 1].part.stretch.shape != StretchShape::steady)
+          continue;
         const double ratio = facing_step(items_[i].part, items_[i + 1].part, rules_);
         if (ratio < least) {
           least = ratio;
@@ -180,7 +186,9 @@ class Arranger {
 
 }  // namespace
 
-std::vector<Arranged> arrange(const std::vector<Part>& parts, const PartRules& rules) { return Arranger(parts, rules).run(); }
+std::vector<Arranged> arrange(const std::vector<Part>& parts, const PartRules& rules) {
+  return Arranger(parts, rules).run();
+}
 
 void write_part(ByteWriter& out, const Part& part) {
   write_stretch(out, part.stretch);

@@ -16,11 +16,12 @@ namespace nightwatt {
 namespace {
 
 constexpr std::uint8_t state_version = 1;
-constexpr double binned_below_s = 0.5;         // faster streams are averaged to 1 s
-constexpr std::size_t early_limit = 16;        // readings looked at before the rate is believed
-constexpr std::size_t part_limit = 96;         // parts kept before the oldest are settled
-constexpr std::size_t part_lookahead = 24;     // parts that may still change what lies before them
-constexpr std::size_t edge_point_limit = 64;   // points of a part's tail: 20 s at the engine's fastest rate, 2 Hz, and some
+constexpr double binned_below_s = 0.5;      // faster streams are averaged to 1 s
+constexpr std::size_t early_limit = 16;     // readings looked at before the rate is believed
+constexpr std::size_t part_limit = 96;      // parts kept before the oldest are settled
+constexpr std::size_t part_lookahead = 24;  // parts that may still change what lies before them
+constexpr std::size_t edge_point_limit =
+    64;  // points of a part's tail: 20 s at the engine's fastest rate, 2 Hz, and some
 
 struct RawReading {
   UtcTime time;
@@ -40,7 +41,9 @@ struct Point {
   double last_w = 0.0;
   double integral_ws = 0.0;
 
-  void start(const RawReading& r) { *this = {r.time, r.time, 1, r.power_w, 0.0, r.power_w, r.power_w, r.power_w, r.power_w, 0.0}; }
+  void start(const RawReading& r) {
+    *this = {r.time, r.time, 1, r.power_w, 0.0, r.power_w, r.power_w, r.power_w, r.power_w, 0.0};
+  }
   void add(const RawReading& r) {
     integral_ws += to_seconds(r.time - last).value * (r.power_w + last_w) / 2.0;
     ++n;
@@ -244,7 +247,8 @@ class Segmenter::Impl {
     s.sketch.add(p.first, p.n, p.mean, p.m2, link_s + inner_s, link_ws + p.integral_ws);
     if (to_seconds(p.first - s.begin).value < shortest) part_.head.add({p.n, p.mean});
     tail_.push_back(p);
-    while (tail_.size() > edge_point_limit || to_seconds(p.first - tail_.front().first).value >= shortest) tail_.pop_front();
+    while (tail_.size() > edge_point_limit || to_seconds(p.first - tail_.front().first).value >= shortest)
+      tail_.pop_front();
     previous_ = p;
   }
 
@@ -290,8 +294,10 @@ class Segmenter::Impl {
       hole.shape = StretchShape::gap;
       const bool long_enough = to_seconds(next - previous_->last).value >
                                std::max(GapRule::shortest_gap_s, GapRule::median_factor * gaps_.median_interval_s());
-      if (long_enough || !final_or_emitted()) final_.push_back(hole);
-      else if (!final_.empty()) final_.back().end = next;
+      if (long_enough || !final_or_emitted())
+        final_.push_back(hole);
+      else if (!final_.empty())
+        final_.back().end = next;
     }
     previous_.reset();
   }
@@ -379,8 +385,10 @@ void Segmenter::Impl::restore(ByteReader& in) {
   rate_known_ = flag();
   binned_ = flag();
   Result<GapRule> gaps = GapRule::restore(in.text());
-  if (gaps) gaps_ = *gaps;
-  else in.refuse();
+  if (gaps)
+    gaps_ = *gaps;
+  else
+    in.refuse();
   step_ = in.real();
   const bool has_power = flag();
   last_power_ = in.real();
@@ -414,18 +422,32 @@ Segmenter::~Segmenter() = default;
 Segmenter::Segmenter(Segmenter&&) noexcept = default;
 Segmenter& Segmenter::operator=(Segmenter&&) noexcept = default;
 
-void Segmenter::push(UtcTime time, double power_w) { impl_->push(time, power_w); }
-void Segmenter::finish(UtcTime end) { impl_->finish(end); }
-std::vector<Stretch> Segmenter::take_final() { return impl_->take_final(); }
-std::vector<Stretch> Segmenter::provisional() const { return impl_->provisional(); }
-Learnt Segmenter::learnt() const { return impl_->learnt(); }
-std::string Segmenter::save() const { return impl_->save(); }
+void Segmenter::push(UtcTime time, double power_w) {
+  impl_->push(time, power_w);
+}
+void Segmenter::finish(UtcTime end) {
+  impl_->finish(end);
+}
+std::vector<Stretch> Segmenter::take_final() {
+  return impl_->take_final();
+}
+std::vector<Stretch> Segmenter::provisional() const {
+  return impl_->provisional();
+}
+Learnt Segmenter::learnt() const {
+  return impl_->learnt();
+}
+std::string Segmenter::save() const {
+  return impl_->save();
+}
 
 Result<Segmenter> Segmenter::restore(SegmenterSettings settings, std::string_view state) {
   Segmenter segmenter(std::move(settings));
   ByteReader in(state);
   segmenter.impl_->restore(in);
-  if (!in.done()) return fail(ErrorKind::input, "the saved state of a run's segments is damaged or of another version; segment the run anew");
+  if (!in.done())
+    return fail(ErrorKind::input,
+                "the saved state of a run's segments is damaged or of another version; segment the run anew");
   return segmenter;
 }
 

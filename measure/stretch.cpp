@@ -2,8 +2,8 @@
 
 #include <cmath>
 
-#include "stretch_bytes.hpp"
 #include "measure/segmenter.hpp"
+#include "stretch_bytes.hpp"
 
 namespace nightwatt {
 
@@ -133,7 +133,8 @@ Stretch read_stretch(ByteReader& in) {
   Stretch s;
   if (in.byte() != stretch_version) in.refuse();
   s.begin.us = in.integer();
-  s.end.us = static_cast<std::int64_t>(static_cast<std::uint64_t>(s.begin.us) + static_cast<std::uint64_t>(in.integer()));
+  s.end.us =
+      static_cast<std::int64_t>(static_cast<std::uint64_t>(s.begin.us) + static_cast<std::uint64_t>(in.integer()));
   const std::uint8_t shape = in.byte();
   if (shape > static_cast<std::uint8_t>(StretchShape::gap)) in.refuse();
   s.shape = static_cast<StretchShape>(shape);
@@ -156,7 +157,8 @@ Stretch read_stretch(ByteReader& in) {
     b.n = in.integer();
     for (double* x : {&b.mean, &b.m2, &b.covered_s, &b.integral_ws}) *x = in.real();
   }
-  if (s.end < s.begin || s.samples < 0 || s.excursions < 0 || !s.sketch.assign(width_log2, std::move(bins))) in.refuse();
+  if (s.end < s.begin || s.samples < 0 || s.excursions < 0 || !s.sketch.assign(width_log2, std::move(bins)))
+    in.refuse();
   return s;
 }
 
@@ -169,7 +171,8 @@ std::string encode_stretch(const Stretch& stretch) {
 Result<Stretch> decode_stretch(std::string_view bytes) {
   ByteReader in(bytes);
   Stretch stretch = read_stretch(in);
-  if (!in.done()) return fail(ErrorKind::input, "a stored stretch is damaged or of another version; segment the run anew");
+  if (!in.done())
+    return fail(ErrorKind::input, "a stored stretch is damaged or of another version; segment the run anew");
   return stretch;
 }
 

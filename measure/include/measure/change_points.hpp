@@ -21,7 +21,7 @@ class ByteReader;
 /// F_t(m) = min(F_{t-1}(m), min F_{t-1} + penalty_t) + (y_t - m)^2, kept as intervals of m with one quadratic each.
 class OptimalPartition {
  public:
-  static constexpr std::size_t piece_limit = 1000;   // safety: 5 to 25 are usual
+  static constexpr std::size_t piece_limit = 1000;  // safety: 5 to 25 are usual
   static constexpr std::int64_t horizon_stride = 256;
 
   /// `horizon`: what the best partition says of numbers older than this is taken as decided. `first_index`: of the
@@ -45,14 +45,14 @@ class OptimalPartition {
   void restore(ByteReader& in);
 
  private:
-  struct Piece {      // F(m) = cost + n (m - mean)^2 for m from the end of the piece before to hi
+  struct Piece {  // F(m) = cost + n (m - mean)^2 for m from the end of the piece before to hi
     double hi;
     double n;
     double mean;
     double cost;
     std::int32_t node;
   };
-  struct Node {       // a change that a live piece, or a later change of one, goes back to
+  struct Node {  // a change that a live piece, or a later change of one, goes back to
     std::int64_t index;
     std::int32_t parent;
     std::int32_t pieces;
@@ -70,8 +70,8 @@ class OptimalPartition {
   [[nodiscard]] std::int32_t ancestor_at_or_before(std::int32_t node, std::int64_t index) const;
 
   std::int64_t horizon_;
-  std::int64_t next_;              // index of the next number
-  std::int64_t decided_;           // by the horizon
+  std::int64_t next_;     // index of the next number
+  std::int64_t decided_;  // by the horizon
   std::vector<Piece> pieces_;
   std::vector<Piece> scratch_;
   std::vector<Node> nodes_;
@@ -79,7 +79,7 @@ class OptimalPartition {
   std::int32_t root_ = -1;
   std::size_t best_ = 0;
   double best_cost_ = 0.0;
-  double dropped_cost_ = 0.0;      // taken off all costs, so that they stay small
+  double dropped_cost_ = 0.0;  // taken off all costs, so that they stay small
   std::vector<std::int64_t> final_;
 };
 
@@ -124,8 +124,8 @@ class ChangePoints {
   double last_ = 0.0;
   double previous_filtered_ = 0.0;
   std::int64_t in_section_ = 0;
-  std::vector<double> waiting_;            // filtered numbers, until the noise is learnt
-  std::vector<std::int64_t> waiting_cuts_; // positions in waiting_ where a section begins
+  std::vector<double> waiting_;             // filtered numbers, until the noise is learnt
+  std::vector<std::int64_t> waiting_cuts_;  // positions in waiting_ where a section begins
   OptimalPartition partition_;
   std::vector<std::int64_t> final_;
 };

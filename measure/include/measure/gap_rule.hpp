@@ -41,7 +41,7 @@ class GapRule {
   std::optional<UtcTime> last_;
   std::array<Class, class_count> classes_{};
   std::int64_t total_ = 0;
-  std::int64_t below_ = 0;      // intervals in classes below median_
+  std::int64_t below_ = 0;  // intervals in classes below median_
   std::size_t median_ = 0;
 };
 

@@ -61,17 +61,17 @@ class Stretch {
   StretchShape shape = StretchShape::unsteady;
   double begin_uncertainty_s = 0.0;  ///< k = 2
   double end_uncertainty_s = 0.0;
-  std::int64_t samples = 0;    ///< readings, excursions counted
-  double energy_ws = 0.0;      ///< trapezoids, the way to the next stretch's first reading counted; none across a gap
-  double covered_s = 0.0;      ///< time under energy_ws
+  std::int64_t samples = 0;  ///< readings, excursions counted
+  double energy_ws = 0.0;    ///< trapezoids, the way to the next stretch's first reading counted; none across a gap
+  double covered_s = 0.0;    ///< time under energy_ws
   double lowest_w = 0.0;
   double highest_w = 0.0;
   std::int64_t excursions = 0;
   std::optional<double> duty;  ///< of a cycling stretch
   double line_begin_w = 0.0;   ///< of a ramp: its least-squares line at begin and end
   double line_end_w = 0.0;
-  double lag1 = 0.0;           ///< correlation of neighbouring readings within pieces
-  double toggle_share = 0.0;   ///< share of readings that lie on the two commonest neighbouring counts
+  double lag1 = 0.0;          ///< correlation of neighbouring readings within pieces
+  double toggle_share = 0.0;  ///< share of readings that lie on the two commonest neighbouring counts
   LevelSketch sketch;
   friend bool operator==(const Stretch&, const Stretch&) = default;
 };

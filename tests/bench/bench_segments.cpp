@@ -1,0 +1,139 @@
+// How good and how fast the segmenter is: real traces with logged edges, plug days, nights with known truth, speed.
+#include <chrono>
+#include <cmath>
+#include <cstdio>
+#include <cstring>
+#include <random>
+
+#include "measure/change_points.hpp"
+#include "trace_files.hpp"
+
+namespace nightwatt::bench {
+namespace {
+
+void print_segments(const std::vector<Segment>& segments) {
+  for (const Segment& g : segments)
+    std::printf(
+        "    %-9s %9.1f - %9.1f  n %6lld  level %9.3f +- %7.3f  mean %9.3f  low %8.2f high %8.2f exc %lld settle "
+        "%.1f%s duty %.2f drift %.2f\n",
+        std::string(segment_kind_name(g.kind)).c_str(), static_cast<double>(g.begin.us) * 1e-6,
+        static_cast<double>(g.end.us) * 1e-6, static_cast<long long>(g.samples), g.level_w.value_or(NAN),
+        g.uncertainty_w.value_or(NAN), g.mean_w.value_or(NAN), g.lowest_w.value_or(NAN), g.highest_w.value_or(NAN),
+        static_cast<long long>(g.excursions), g.settling_s.value_or(NAN), g.settling_unfinished ? " not settled" : "",
+        g.duty.value_or(NAN), g.drift_w_per_h.value_or(NAN));
+}
+
+void computers(const std::string& folder, bool verbose) {
+  TraceScore all;
+  int traces = 0, lowest = 0;
+  double least = 1.0;
+  std::printf("%-16s %6s %7s %7s %7s %7s %22s\n", "trace", "edges", "in 5 s", "in 2 s", "bounds", "steady",
+              "window in one plateau");
+  for (const std::string& path : trace_paths(folder)) {
+    const Trace trace = read_trace(path, 0.0);
+    if (trace.truth_s.empty()) continue;
+    const Classified result = segment(trace, {});
+    const TraceScore s = score(trace, result.segments);
+    std::printf("%-16s %6d %7d %7d %7d %7d %22.3f\n", trace.name.c_str(), s.edges, s.within_5_s, s.within_2_s,
+                s.boundaries, s.steady, s.least_window_share);
+    if (verbose) print_segments(result.segments);
+    ++traces;
+    all.edges += s.edges;
+    all.within_5_s += s.within_5_s;
+    all.within_2_s += s.within_2_s;
+    all.boundaries += s.boundaries;
+    least = std::min(least, s.least_window_share);
+    lowest += s.least_window_share < 0.95 ? 1 : 0;
+  }
+  if (traces == 0) {
+    std::printf("no traces in %s\n", folder.c_str());
+    return;
+  }
+  std::printf(
+      "edges %d, within 5 s %d (%.3f), within 2 s %d (%.3f), bounds a trace %.1f, least window %.3f, traces with a "
+      "window below 0.95: %d\n",
+      all.edges, all.within_5_s, all.within_5_s / static_cast<double>(all.edges), all.within_2_s,
+      all.within_2_s / static_cast<double>(all.edges), all.boundaries / static_cast<double>(traces), least, lowest);
+}
+
+void plugs(const std::string& folder, bool verbose) {
+  for (const std::string& path : trace_paths(folder)) {
+    const Trace trace = read_trace(path, 0.0);
+    const Classified result = segment(trace, {});
+    std::printf("%-16s %zu segments of %zu readings\n", trace.name.c_str(), result.segments.size(),
+                trace.readings.size());
+    if (verbose) print_segments(result.segments);
+  }
+}
+
+double seconds_since(std::chrono::steady_clock::time_point from) {
+  return std::chrono::duration<double>(std::chrono::steady_clock::now() - from).count();
+}
+
+double level_at(std::int64_t i) {
+  static constexpr double levels[] = {5.0, 24.0, 5.1, 60.0, 5.0, 9.0, 30.0, 12.0, 80.0, 7.0};
+  return levels[(i / 3000) % 10];
+}
+
+void speed(std::int64_t n) {
+  std::mt19937_64 random(1);
+  std::vector<double> noise(4096);
+  std::normal_distribution<double> normal(0.0, 0.05);
+  for (double& x : noise) x = normal(random);
+  const auto value = [&](std::int64_t i) {
+    return std::round((level_at(i) + noise[static_cast<std::size_t>((i * 2654435761) & 4095)]) * 100.0) * 0.01;
+  };
+  auto from = std::chrono::steady_clock::now();
+  double sink = 0.0;
+  for (std::int64_t i = 0; i < n; ++i) sink += value(i);
+  const double generating = seconds_since(from);
+  from = std::chrono::steady_clock::now();
+  ChangePoints engine;
+  std::size_t changes = 0;
+  for (std::int64_t i = 0; i < n; ++i) {
+    engine.push(value(i));
+    if (engine.has_final()) changes += engine.take_final().size();
+  }
+  engine.finish();
+  changes += engine.take_final().size();
+  double t = seconds_since(from) - generating;
+  std::printf("engine, %lld readings: %.3f s, %.2f M readings/s, %zu changes (%g)\n", static_cast<long long>(n), t,
+              static_cast<double>(n) / t * 1e-6, changes, sink);
+  from = std::chrono::steady_clock::now();
+  Segmenter chain({});
+  std::size_t stretches = 0, state = 0;
+  for (std::int64_t i = 0; i < n; ++i) {
+    chain.push(UtcTime{i * 1'000'000}, value(i));
+    if (i % 4096 == 0) stretches += chain.take_final().size();
+    if (i % 1'000'003 == 1'000'000) state = std::max(state, chain.save().size());
+  }
+  chain.finish(UtcTime{n * 1'000'000});
+  stretches += chain.take_final().size();
+  t = seconds_since(from) - generating;
+  std::printf("whole chain, %lld readings: %.3f s, %.2f M readings/s, %zu stretches, largest state %zu bytes\n",
+              static_cast<long long>(n), t, static_cast<double>(n) / t * 1e-6, stretches, state);
+}
+
+}  // namespace
+}  // namespace nightwatt::bench
+
+int main(int argc, char** argv) {
+  using namespace nightwatt::bench;
+  std::string data = NIGHTWATT_SHARED_DATA;
+  bool verbose = false;
+  std::string part = "all";
+  for (int i = 1; i < argc; ++i) {
+    if (std::strcmp(argv[i], "--segments") == 0)
+      verbose = true;
+    else if (std::strcmp(argv[i], "--data") == 0 && i + 1 < argc)
+      data = argv[++i];
+    else
+      part = argv[i];
+  }
+  if (part == "all" || part == "computers") computers(data + "/traces/computers", verbose);
+  if (part == "all" || part == "plugs") plugs(data + "/traces/plug", verbose);
+  if (part == "all" || part == "speed") {
+    speed(100'000);
+    speed(30'000'000);
+  }
+}

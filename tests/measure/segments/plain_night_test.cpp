@@ -1,0 +1,78 @@
+// Plain nights: off, adapter alone, start-up, idle, load, idle, off, on three displays.
+#include <catch2/catch.hpp>
+
+#include "night.hpp"
+
+using namespace nightwatt;
+using night::Act;
+using night::Meter;
+
+namespace {
+
+std::vector<Act> plain_night() {
+  const double none = -1.0;
+  return {
+      {SegmentKind::off, 300, 0.0, none, 0, 60, 0.0, 0.0, 0},
+      {SegmentKind::standby, 400, 2.1, none, 0, 60, 0.02, 0.3, 0},
+      {SegmentKind::unsteady, 60, 8.0, none, 0, 60, 0.5, 0.3, 25.0},
+      {SegmentKind::idle, 1800, 8.2, none, 0, 60, 0.05, 0.3, 0},
+      {SegmentKind::plateau, 1200, 26.4, none, 0, 60, 0.2, 0.5, 0},
+      {SegmentKind::idle, 900, 8.25, none, 0, 60, 0.05, 0.3, 0},
+      {SegmentKind::off, 300, 0.0, none, 0, 60, 0.0, 0.0, 0},
+  };
+}
+
+}  // namespace
+
+TEST_CASE("a plain night is off, standby, start-up, idle, load, idle, off on every display") {
+  const double step = GENERATE(1.0, 0.1, 0.01);
+  const std::uint64_t seed = 7;
+  CAPTURE(step, seed);
+  const night::Night n = night::play(plain_night(), {1.0, 0.0, step}, seed);
+  SegmenterSettings settings;
+  settings.traits.resolution_w = step;
+  const Classified result = night::segment(n, settings);
+  const std::vector<SegmentKind> expected = {SegmentKind::off,  SegmentKind::standby, SegmentKind::unsteady,
+                                             SegmentKind::idle, SegmentKind::plateau, SegmentKind::idle,
+                                             SegmentKind::off};
+  REQUIRE(result.segments.size() == expected.size());
+  for (std::size_t i = 0; i < expected.size(); ++i) {
+    CAPTURE(i);
+    CHECK(segment_kind_name(result.segments[i].kind) == segment_kind_name(expected[i]));
+    CHECK(std::abs(static_cast<double>(result.segments[i].begin.us) * 1e-6 - n.truth[i].first) <= 3.0);
+  }
+  CHECK(*result.segments[3].level_w == Approx(8.2).margin(std::max(0.082, 0.35 * step)));
+  CHECK(*result.segments[4].level_w == Approx(26.4).epsilon(0.01));
+}
+
+TEST_CASE("stretches are the same to the bit after save and restore at any reading") {
+  const night::Night n = night::play(plain_night(), {1.0, 0.3, 0.1}, 11);
+  const SegmenterSettings settings;
+  Segmenter whole(settings);
+  Segmenter broken(settings);
+  std::vector<Stretch> from_whole, from_broken;
+  std::size_t count = 0, largest = 0;
+  for (const auto& [time, power] : n.readings) {
+    whole.push(time, power);
+    broken.push(time, power);
+    if (++count % 97 != 0) continue;
+    const std::string state = broken.save();
+    largest = std::max(largest, state.size());
+    Result<Segmenter> again = Segmenter::restore(settings, state);
+    REQUIRE(again);
+    broken = std::move(*again);
+    for (Stretch& s : broken.take_final()) from_broken.push_back(s);
+  }
+  whole.finish(n.readings.back().first);
+  broken.finish(n.readings.back().first);
+  for (Stretch& s : whole.take_final()) from_whole.push_back(s);
+  for (Stretch& s : broken.take_final()) from_broken.push_back(s);
+  CHECK(largest < 1'000'000);
+  REQUIRE(from_whole.size() == from_broken.size());
+  for (std::size_t i = 0; i < from_whole.size(); ++i) {
+    CHECK(encode_stretch(from_whole[i]) == encode_stretch(from_broken[i]));
+    const Result<Stretch> decoded = decode_stretch(encode_stretch(from_whole[i]));
+    REQUIRE(decoded);
+    CHECK(*decoded == from_whole[i]);
+  }
+}
