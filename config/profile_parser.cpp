@@ -177,7 +177,10 @@ ReadSpec parse_read(CheckedTable& table, const std::variant<ModbusRtuSettings, T
 
 void parse_reads(CheckedTable& root, MeterProfile& profile) {
   auto tables = root.tables("read", "[[read]]");
-  if (!root.has("read")) root.need("read", "add a [[read]] table for each quantity the meter gives");
+  if (!root.has("read"))
+    root.need("read", "add a [[read]] table for each quantity the meter gives");
+  else if (tables.empty())
+    root.problem("read", "\"read\" is empty", "add a [[read]] table for each quantity the meter gives");
   std::array<int, quantity_count> first_lines{};
   for (CheckedTable& table : tables) {
     const ReadSpec read = parse_read(table, profile.protocol);

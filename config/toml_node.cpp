@@ -1,5 +1,19 @@
 #include "toml_node.hpp"
 
+#include <stdexcept>
+
+// toml++ 3.3 asserts on some malformed input, such as a table header that begins with a sign no key may begin with;
+// with assertions off it goes on regardless, so a bad file would be undefined behaviour. Here each assertion is an
+// exception: header-only, and NDEBUG off for this file (see CMakeLists.txt).
+namespace {
+struct AssertionFailed : std::runtime_error {
+  using std::runtime_error::runtime_error;
+};
+[[noreturn]] void refuse_toml() {
+  throw AssertionFailed("not valid TOML");
+}
+}  // namespace
+#define TOML_ASSERT(condition) ((condition) ? static_cast<void>(0) : refuse_toml())
 #include <toml++/toml.h>
 #include <algorithm>
 #include <optional>
@@ -165,6 +179,26 @@ class Converter {
   std::vector<std::string_view> lines_;
 };
 
+/// An assertion has no line: the shortest run of whole lines that fails it ends with the culprit.
+std::size_t line_of_assertion(std::string_view text) {
+  std::vector<std::size_t> ends;
+  for (std::size_t end = text.find('\n'); end != std::string_view::npos; end = text.find('\n', end + 1))
+    ends.push_back(end + 1);
+  ends.push_back(text.size());
+  const auto fails = [&](std::size_t end) {
+    try {
+      static_cast<void>(toml::parse(text.substr(0, end)));
+    } catch (const AssertionFailed&) {
+      return true;
+    } catch (const std::exception&) {
+      return false;
+    }
+    return false;
+  };
+  const auto culprit = std::partition_point(ends.begin(), ends.end(), [&](std::size_t end) { return !fails(end); });
+  return std::min(static_cast<std::size_t>(culprit - ends.begin()) + 1, ends.size());
+}
+
 }  // namespace
 
 const NodeEntry* Node::find(std::string_view key) const {
@@ -194,11 +228,14 @@ std::string_view node_kind_words(NodeKind kind) {
 
 std::string printable(std::string_view text, std::size_t limit) {
   std::string out;
-  for (const char c : text.substr(0, limit)) {
+  std::size_t length = std::min(limit, text.size());
+  // Not in the middle of a character.
+  while (length < text.size() && length > 0 && (static_cast<unsigned char>(text[length]) & 0xC0) == 0x80) --length;
+  for (const char c : text.substr(0, length)) {
     const auto byte = static_cast<unsigned char>(c);
     out += byte < 0x20 || byte == 0x7F ? '?' : c;
   }
-  if (text.size() > limit) out += "...";
+  if (length < text.size()) out += "...";
   return out;
 }
 
@@ -218,6 +255,8 @@ Result<Node> read_toml(std::string_view text, const std::string& file) {
     return tl::unexpected(toml_error(file, std::max<std::size_t>(error.source().begin.line, 1),
                                      "not valid TOML: " + printable(error.description(), description_limit),
                                      "correct this line"));
+  } catch (const AssertionFailed&) {
+    return tl::unexpected(toml_error(file, line_of_assertion(text), "not valid TOML", "correct this line"));
   } catch (const std::exception& error) {
     return tl::unexpected(
         toml_error(file, 1, "cannot be read: " + printable(error.what(), description_limit), "correct the file"));
