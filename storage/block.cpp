@@ -8,7 +8,6 @@ namespace nightwatt::storage {
 namespace {
 
 constexpr unsigned block_format = 1;
-constexpr std::size_t crc_bytes = 4;
 constexpr std::array<std::int64_t, 3> time_units = {1'000'000, 1'000, 1};  // us
 
 enum class TimeMethod : std::uint8_t { steps = 0, grid = 1 };
@@ -138,12 +137,6 @@ bool take_times(ByteReader& in, std::size_t count, std::vector<std::int64_t>& ti
 
 // ---- quantities
 
-std::optional<std::int64_t> scaled(std::int64_t mantissa, int places) {
-  for (; places > 0; --places)
-    if (__builtin_mul_overflow(mantissa, std::int64_t{10}, &mantissa)) return std::nullopt;
-  return mantissa;
-}
-
 // What stands before a quantity's values.
 constexpr unsigned flag_gaps = 1;             // a presence column follows
 constexpr unsigned flag_mixed_exponents = 2;  // an exponent column follows
@@ -239,22 +232,17 @@ std::string encode_block(const Columns& columns, Effort effort) {
   put_varint(out, carried);
   for (const Columns::Column& column : columns.columns)
     if (column.count != 0) put_quantity(out, column, effort);
-  const std::uint32_t crc = crc32(out);
-  for (unsigned i = 0; i < crc_bytes; ++i) put_byte(out, (crc >> (8 * i)) & 0xFFU);
+  put_crc(out);
   return out;
 }
 
 Result<Columns> decode_block(std::string_view bytes) {
   if (bytes.empty()) return bad_block("it is empty");
   if (static_cast<unsigned char>(bytes.front()) != block_format) return bad_block("its format is not known here");
-  if (bytes.size() < 1 + crc_bytes) return bad_block("it is cut");
-  const std::string_view content = bytes.substr(0, bytes.size() - crc_bytes);
-  std::uint32_t stored = 0;
-  for (std::size_t i = 0; i < crc_bytes; ++i)
-    stored |= static_cast<std::uint32_t>(static_cast<std::uint8_t>(bytes[content.size() + i])) << (8 * i);
-  if (crc32(content) != stored) return bad_block("its checksum is wrong");
+  const std::optional<std::string_view> content = checked_content(bytes);
+  if (!content || content->empty()) return bad_block("its checksum is wrong");
 
-  ByteReader in(content.substr(1));
+  ByteReader in(content->substr(1));
   const std::uint64_t count = in.varint();
   if (!in.ok() || count == 0 || count > block_readings_limit) return bad_block("its number of readings is absurd");
   Columns columns;

@@ -54,9 +54,14 @@ class StoreReader::Checker {
     for (const BlockRow& block :
          impl_.blocks(stream, std::numeric_limits<std::int64_t>::min(), std::numeric_limits<std::int64_t>::max())) {
       ++found_.blocks;
-      const std::string where = name + ", block " + std::to_string(block.data);
+      const std::string where =
+          name + ", block " + (block.data ? std::to_string(*block.data) : std::string("given up"));
       if (block.first_us <= last_us) problem(where + " overlaps the one before it");
       last_us = block.last_us;
+      if (!block.data) {
+        check_given_up(stream, block, where);
+        continue;
+      }
       const Result<Columns> columns = impl_.block_columns(block);
       if (!columns) {
         problem(where + ": " + columns.error().message);
@@ -73,6 +78,27 @@ class StoreReader::Checker {
       samples += static_cast<std::int64_t>(tail->size());
     }
     if (published) found_.samples += samples;
+  }
+
+  /// What is left of it must tell of as many readings of each quantity as its sums do.
+  void check_given_up(StreamId stream, const BlockRow& block, const std::string& where) {
+    for (const std::int64_t step_s : {minute_s, hour_s}) {
+      const Result<Buckets> buckets = impl_.buckets(stream, block, step_s);
+      if (!buckets) {
+        problem(where + ": " + buckets.error().message);
+        continue;
+      }
+      for (const Quantity quantity : all_quantities) {
+        const std::vector<Bucket>& list = (*buckets)[static_cast<std::size_t>(quantity)];
+        if (list.empty()) continue;
+        std::int64_t count = 0;
+        for (const Bucket& bucket : list) count += bucket.count;
+        Query row = database_.query("SELECT count FROM sums WHERE stream = ?1 AND quantity = ?2 AND block_us = ?3");
+        row.bind(1, stream).bind(2, static_cast<std::int64_t>(quantity)).bind(3, block.first_us);
+        if (!row.step() || row.integer(0) != count)
+          problem(where + ": its minutes or hours and its sums count different readings");
+      }
+    }
   }
 
   void check_block(StreamId stream, const BlockRow& block, const Columns& columns, const std::string& where) {
@@ -103,7 +129,7 @@ class StoreReader::Checker {
   }
 
   void orphans() {
-    count_orphans("SELECT count(*) FROM block_data WHERE id NOT IN (SELECT data FROM block)",
+    count_orphans("SELECT count(*) FROM block_data WHERE id NOT IN (SELECT data FROM block WHERE data IS NOT NULL)",
                   "blocks that belong to no stream");
     count_orphans("SELECT count(*) FROM block WHERE stream NOT IN (SELECT id FROM stream)",
                   "blocks of an unknown stream");
@@ -139,11 +165,10 @@ class StoreReader::Checker {
 
   void check_samples(const RunInfo& run, const std::string& name) {
     if (!run.end) return;
-    // Where raw readings have given way to roll-ups they can no longer be counted.
-    Query rolled =
-        database_.query("SELECT 1 FROM rollup WHERE stream = ?1 AND first_us <= ?3 AND last_us >= ?2 LIMIT 1");
-    rolled.bind(1, run.stream).bind(2, run.begin.us).bind(3, run.end->us);
-    if (rolled.step()) return;
+    // Where raw readings have given way to minutes they can no longer be counted to the last one.
+    const Result<bool> whole = store_.raw_is_whole(run.stream, run.begin, *run.end);
+    if (!whole) return problem(name + ": " + whole.error().message);
+    if (!*whole) return;
     const Result<std::int64_t> counted = impl_.count_readings(run.stream, run.begin.us, run.end->us);
     if (!counted) return problem(name + ": " + counted.error().message);
     if (*counted != run.samples)

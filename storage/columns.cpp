@@ -14,6 +14,12 @@ double decimal_value(std::int64_t mantissa, int exponent) {
   return exponent < 0 ? number / tens[place] : number * tens[place];
 }
 
+std::optional<std::int64_t> scaled(std::int64_t mantissa, int places) {
+  for (; places > 0; --places)
+    if (__builtin_mul_overflow(mantissa, std::int64_t{10}, &mantissa)) return std::nullopt;
+  return mantissa;
+}
+
 double Columns::value(Quantity quantity, std::size_t row) const {
   const Column& c = column(quantity);
   return decimal_value(c.mantissas[row], c.exponents[row]);

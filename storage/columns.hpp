@@ -42,4 +42,7 @@ class Columns {
 /// mantissa x 10^exponent to the nearest double (exactly rounded while the mantissa has at most 53 bits).
 [[nodiscard]] double decimal_value(std::int64_t mantissa, int exponent);
 
+/// mantissa x 10^places, where it fits.
+[[nodiscard]] std::optional<std::int64_t> scaled(std::int64_t mantissa, int places);
+
 }  // namespace nightwatt::storage

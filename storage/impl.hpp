@@ -12,6 +12,7 @@
 
 #include "block.hpp"
 #include "database.hpp"
+#include "rollup.hpp"
 #include "storage/store.hpp"
 #include "sums.hpp"
 
@@ -22,7 +23,7 @@ struct BlockRow {
   std::int64_t first_us = 0;
   std::int64_t last_us = 0;
   std::int64_t count = 0;
-  std::int64_t data = 0;  ///< block_data.id
+  std::optional<std::int64_t> data;  ///< block_data.id; none: the raw readings were given up
 };
 
 /// What a writer knows of a stream without asking again.
@@ -49,6 +50,13 @@ class StoreReader::Impl {
   [[nodiscard]] Result<Columns> block_columns(const BlockRow& block);
   [[nodiscard]] Result<Sums> sums(StreamId stream, Quantity quantity, std::int64_t from_us, std::int64_t to_us);
   [[nodiscard]] Result<std::int64_t> count_readings(StreamId stream, std::int64_t from_us, std::int64_t to_us);
+  /// Adds the part of a given-up block that lies in the window, by whole minutes or hours.
+  [[nodiscard]] Result<void> add_rolled(Sums& total, StreamId stream, Quantity quantity, const BlockRow& block,
+                                        std::int64_t from_us, std::int64_t to_us);
+  [[nodiscard]] Result<Buckets> buckets(StreamId stream, const BlockRow& block, std::int64_t step_s);
+  [[nodiscard]] Result<std::int64_t> count_rolled(StreamId stream, const BlockRow& block, std::int64_t from_us,
+                                                  std::int64_t to_us);
+  [[nodiscard]] Result<std::int64_t> samples_of_open(const RunInfo& run);
   [[nodiscard]] bool visible(StreamId stream);
 
   // Writing.
@@ -58,8 +66,13 @@ class StoreReader::Impl {
   void write_tail(StreamId stream, StreamEnd& end, std::span<const Reading> readings);
   void write_block(StreamId stream, const Columns& columns);
   [[nodiscard]] Result<std::int64_t> count_run(RunId id);
-  [[nodiscard]] Result<void> store_count(RunId id);
+  [[nodiscard]] Result<void> store_count(RunId id, std::optional<std::int64_t> known);
   [[nodiscard]] Result<void> update_run(RunId id, Query& update);  ///< ErrorKind::negative if there is none
+  /// Raw readings out, minutes and hours in.
+  [[nodiscard]] Result<void> give_up(StreamId stream, const BlockRow& block);
+  [[nodiscard]] Result<bool> close_old_tail(std::int64_t now_us);
+  [[nodiscard]] Result<bool> give_up_oldest(std::optional<std::int64_t> before_us);
+  [[nodiscard]] bool drop_oldest_minutes();
   void delete_stream(StreamId stream);
   void delete_run(RunId id);
   [[nodiscard]] Result<void> lock_import(StreamId stream);

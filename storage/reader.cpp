@@ -62,14 +62,12 @@ Result<StoreStatus> StoreReader::status() const {
       if (!status.oldest || time_us < status.oldest->us) status.oldest = UtcTime{time_us};
     };
     Query blocks = impl_->database->query(
-        "SELECT min(first_us), sum(count) FROM block JOIN stream ON stream.id = block.stream WHERE published = 1");
+        "SELECT min(first_us), sum(CASE WHEN data IS NULL THEN 0 ELSE count END) FROM block "
+        "JOIN stream ON stream.id = block.stream WHERE published = 1");
     if (blocks.step() && !blocks.null(0)) {
       older(blocks.integer(0));
       status.samples += blocks.integer(1);
     }
-    Query rollups = impl_->database->query(
-        "SELECT min(first_us) FROM rollup JOIN stream ON stream.id = rollup.stream WHERE published = 1");
-    if (rollups.step() && !rollups.null(0)) older(rollups.integer(0));
     const Result<std::vector<StreamInfo>> all = streams();
     if (!all) return pass_on(all.error());
     for (const StreamInfo& stream : *all) {

@@ -52,7 +52,7 @@ std::vector<BlockRow> StoreReader::Impl::blocks(StreamId stream, std::int64_t fr
       "first_us");
   rows.bind(1, stream).bind(2, begin_us).bind(3, to_us);
   while (rows.step()) {
-    const BlockRow block{rows.integer(0), rows.integer(1), rows.integer(2), rows.integer(3)};
+    const BlockRow block{rows.integer(0), rows.integer(1), rows.integer(2), rows.integer_or_none(3)};
     if (block.last_us >= from_us) found.push_back(block);
   }
   return found;
@@ -62,7 +62,8 @@ Result<Columns> StoreReader::Impl::block_columns(const BlockRow& block) {
   Query row = database->query("SELECT bytes FROM block_data WHERE id = ?1");
   row.bind(1, block.data);
   const auto where = [&](const std::string& what) {
-    return fail(ErrorKind::unusable, database->path() + ": " + what + " (block " + std::to_string(block.data) +
+    return fail(ErrorKind::unusable, database->path() + ": " + what + " (block " +
+                                         std::to_string(block.data.value_or(0)) +
                                          "); restore the store from a copy (`nightwatt check` says more)");
   };
   if (!row.step()) return where("a block of readings is missing");
@@ -82,10 +83,15 @@ Result<Sums> StoreReader::Impl::sums(StreamId stream, Quantity quantity, std::in
   std::size_t whole_begin = 0;
   std::size_t whole_end = found.size();
   const auto inside = [&](const BlockRow& block) { return block.first_us >= from_us && block.last_us <= to_us; };
-  if (!found.empty() && !inside(found.front())) {
-    const Result<Columns> columns = block_columns(found.front());
+  const auto add_edge = [&](const BlockRow& block) -> Result<void> {
+    if (!block.data) return add_rolled(total, stream, quantity, block, from_us, to_us);
+    const Result<Columns> columns = block_columns(block);
     if (!columns) return pass_on(columns.error());
     add_part(*columns);
+    return {};
+  };
+  if (!found.empty() && !inside(found.front())) {
+    if (auto added = add_edge(found.front()); !added) return pass_on(added.error());
     whole_begin = 1;
   }
   if (whole_end > whole_begin && !inside(found.back())) --whole_end;
@@ -97,11 +103,8 @@ Result<Sums> StoreReader::Impl::sums(StreamId stream, Quantity quantity, std::in
     rows.bind(3, found[whole_begin].first_us).bind(4, found[whole_end - 1].first_us);
     while (rows.step()) add(total, sums_from_row(rows), quantity, rows.integer(10));
   }
-  if (whole_end < found.size()) {
-    const Result<Columns> columns = block_columns(found.back());
-    if (!columns) return pass_on(columns.error());
-    add_part(*columns);
-  }
+  if (whole_end < found.size())
+    if (auto added = add_edge(found.back()); !added) return pass_on(added.error());
   const Result<Columns> newest = tail(stream);
   if (!newest) return pass_on(newest.error());
   add_part(*newest);
@@ -118,6 +121,12 @@ Result<std::int64_t> StoreReader::Impl::count_readings(StreamId stream, std::int
   for (const BlockRow& block : blocks(stream, from_us, to_us)) {
     if (block.first_us >= from_us && block.last_us <= to_us) {
       total += block.count;
+      continue;
+    }
+    if (!block.data) {
+      const Result<std::int64_t> rolled = count_rolled(stream, block, from_us, to_us);
+      if (!rolled) return pass_on(rolled.error());
+      total += *rolled;
       continue;
     }
     const Result<Columns> columns = block_columns(block);
@@ -150,6 +159,7 @@ Result<void> StoreReader::readings(StreamId stream, UtcTime from, UtcTime to,
   return impl_->database->guarded([&]() -> Result<void> {
     if (!impl_->visible(stream)) return {};
     for (const BlockRow& block : impl_->blocks(stream, from.us, to.us)) {
+      if (!block.data) continue;  // see rollups()
       const Result<Columns> columns = impl_->block_columns(block);
       if (!columns) return pass_on(columns.error());
       if (!hand_out(*columns)) return {};
@@ -175,11 +185,12 @@ Result<std::optional<Reading>> StoreReader::last_reading(StreamId stream) const 
       }
     }
     Query row = impl_->database->query(
-        "SELECT first_us, last_us, count, data FROM block WHERE stream = ?1 ORDER BY first_us DESC LIMIT 1");
+        "SELECT first_us, last_us, count, data FROM block WHERE stream = ?1 AND data IS NOT NULL "
+        "ORDER BY first_us DESC LIMIT 1");
     row.bind(1, stream);
     if (!row.step()) return std::optional<Reading>{};
     const Result<Columns> columns =
-        impl_->block_columns({row.integer(0), row.integer(1), row.integer(2), row.integer(3)});
+        impl_->block_columns({row.integer(0), row.integer(1), row.integer(2), row.integer_or_none(3)});
     if (!columns) return pass_on(columns.error());
     return std::optional<Reading>(columns->reading(columns->size() - 1));
   });

@@ -39,9 +39,10 @@ CREATE TABLE block (
   first_us INTEGER NOT NULL,
   last_us INTEGER NOT NULL,
   count INTEGER NOT NULL,
-  data INTEGER NOT NULL,
+  data INTEGER,
   PRIMARY KEY (stream, first_us)
 ) WITHOUT ROWID;
+CREATE INDEX block_by_age ON block (last_us) WHERE data IS NOT NULL;
 CREATE TABLE block_data (
   id INTEGER PRIMARY KEY,
   bytes BLOB NOT NULL
@@ -70,12 +71,10 @@ CREATE TABLE tail (
 );
 CREATE TABLE rollup (
   stream INTEGER NOT NULL,
+  block_us INTEGER NOT NULL,
   step_s INTEGER NOT NULL,
-  first_us INTEGER NOT NULL,
-  last_us INTEGER NOT NULL,
-  count INTEGER NOT NULL,
   bytes BLOB NOT NULL,
-  PRIMARY KEY (stream, step_s, first_us)
+  PRIMARY KEY (stream, block_us, step_s)
 );
 CREATE TABLE run (
   id INTEGER PRIMARY KEY AUTOINCREMENT,
@@ -111,6 +110,7 @@ CREATE TABLE run_word (
 CREATE TABLE run_state (
   run INTEGER PRIMARY KEY,
   as_of_us INTEGER,
+  samples INTEGER NOT NULL,
   step_w REAL NOT NULL,
   median_interval_s REAL NOT NULL,
   segmenter BLOB NOT NULL,

@@ -59,6 +59,23 @@ void add_word(RunInfo& info, const Query& row) {
 
 }  // namespace
 
+/// What its state has counted, and the readings since: exact even where the run's oldest readings were given up.
+Result<std::int64_t> StoreReader::Impl::samples_of_open(const RunInfo& run) {
+  std::int64_t counted = 0;
+  std::int64_t from_us = run.begin.us;
+  {
+    Query row = database->query("SELECT as_of_us, samples FROM run_state WHERE run = ?1 AND as_of_us IS NOT NULL");
+    row.bind(1, run.id);
+    if (row.step()) {
+      from_us = row.integer(0) + 1;
+      counted = row.integer(1);
+    }
+  }
+  const Result<std::int64_t> since = count_readings(run.stream, from_us, std::numeric_limits<std::int64_t>::max());
+  if (!since) return pass_on(since.error());
+  return counted + *since;
+}
+
 Result<std::vector<RunInfo>> StoreReader::runs() const {
   const Result<Snapshot> moment = snapshot();
   if (!moment) return pass_on(moment.error());
@@ -74,8 +91,7 @@ Result<std::vector<RunInfo>> StoreReader::runs() const {
     }
     for (RunInfo& info : found) {
       if (info.end || info.stream == 0) continue;
-      const Result<std::int64_t> samples =
-          impl_->count_readings(info.stream, info.begin.us, std::numeric_limits<std::int64_t>::max());
+      const Result<std::int64_t> samples = impl_->samples_of_open(info);
       if (!samples) return pass_on(samples.error());
       info.samples = *samples;
     }
@@ -97,8 +113,7 @@ Result<RunInfo> StoreReader::run(RunId id) const {
     words.bind(1, id);
     while (words.step()) add_word(info, words);
     if (!info.end && info.stream != 0) {
-      const Result<std::int64_t> samples =
-          impl_->count_readings(info.stream, info.begin.us, std::numeric_limits<std::int64_t>::max());
+      const Result<std::int64_t> samples = impl_->samples_of_open(info);
       if (!samples) return pass_on(samples.error());
       info.samples = *samples;
     }
@@ -116,12 +131,13 @@ Result<RunState> StoreReader::run_state(RunId id) const {
     };
     RunState state;
     Query row = impl_->database->query(
-        "SELECT as_of_us, step_w, median_interval_s, segmenter, totals FROM run_state WHERE run = ?1");
+        "SELECT as_of_us, step_w, median_interval_s, segmenter, totals, samples FROM run_state WHERE run = ?1");
     row.bind(1, id);
     if (row.step()) {
       if (const auto as_of = row.integer_or_none(0)) state.as_of = UtcTime{*as_of};
       state.learnt.step_w = row.real(1);
       state.learnt.median_interval_s = row.real(2);
+      state.samples = row.integer(5);
       ByteReader segmenter(row.blob(3));
       state.resume_segmenter = unsqueeze(segmenter, state_bytes_limit);
       ByteReader totals(row.blob(4));

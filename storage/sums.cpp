@@ -10,11 +10,11 @@ constexpr std::int64_t shortest_gap_us = 10'000'000;
 constexpr std::int64_t highest_step_us = 320'000'000'000'000'000;  // longer than year 1 to 9999
 constexpr double us_per_hour = 3.6e9;
 
+}  // namespace
+
 double trapezoid_wh(double from_w, double to_w, std::int64_t step_us) {
   return (from_w + to_w) / 2.0 * (static_cast<double>(step_us) / us_per_hour);
 }
-
-}  // namespace
 
 std::int64_t gap_limit_us(const Columns& columns) {
   if (columns.size() < 2) return shortest_gap_us;

@@ -29,6 +29,8 @@ void add(Sums& sums, const Sums& next, Quantity quantity, std::int64_t gap_us);
 /// A hole longer than this is a gap: max(10 s, 5 x the median interval).
 [[nodiscard]] std::int64_t gap_limit_us(const Columns& columns);
 
+[[nodiscard]] double trapezoid_wh(double from_w, double to_w, std::int64_t step_us);
+
 [[nodiscard]] WindowSums window_sums(const Sums& sums);
 
 }  // namespace nightwatt::storage

@@ -30,10 +30,7 @@ void StoreReader::Impl::forget_cached() {
 Result<StreamEnd*> StoreReader::Impl::end_of(StreamId stream) {
   if (const auto known = ends.find(stream); known != ends.end()) return &known->second;
   StreamEnd end;
-  Query last = database->query(
-      "SELECT max(last_us) FROM (SELECT max(last_us) AS last_us FROM "
-      "(SELECT last_us FROM block WHERE stream = ?1 ORDER BY first_us DESC LIMIT 1) "
-      "UNION ALL SELECT max(last_us) FROM rollup WHERE stream = ?1)");
+  Query last = database->query("SELECT last_us FROM block WHERE stream = ?1 ORDER BY first_us DESC LIMIT 1");
   last.bind(1, stream);
   if (last.step()) end.last_us = last.integer_or_none(0);
   const Result<Columns> readings = tail(stream);

@@ -58,12 +58,12 @@ Result<RunId> StoreWriter::open_run(const NewRun& run) {
   });
 }
 
-Result<void> StoreWriter::close_run(RunId id, UtcTime end) {
+Result<void> StoreWriter::close_run(RunId id, UtcTime end, std::optional<std::int64_t> samples) {
   if (auto begun = impl_->need_transaction(); !begun) return begun;
   return impl_->write([&]() -> Result<void> {
     Query update = impl_->database->query("UPDATE run SET end_us = ?2 WHERE id = ?1");
     update.bind(1, id).bind(2, end.us).run();
-    return impl_->store_count(id);
+    return impl_->store_count(id, samples);
   });
 }
 
@@ -74,16 +74,16 @@ Result<void> StoreWriter::set_run_span(RunId id, UtcTime begin, std::optional<Ut
     update.bind(1, id).bind(2, begin.us);
     if (end) update.bind(3, end->us);
     update.run();
-    return impl_->store_count(id);
+    return impl_->store_count(id, std::nullopt);
   });
 }
 
-Result<void> StoreReader::Impl::store_count(RunId id) {
-  const Result<std::int64_t> samples = count_run(id);
+Result<void> StoreReader::Impl::store_count(RunId id, std::optional<std::int64_t> known) {
+  const Result<std::int64_t> samples = known ? Result<std::int64_t>(*known) : count_run(id);
   if (!samples) return pass_on(samples.error());
   Query update = database->query("UPDATE run SET samples = ?2 WHERE id = ?1");
-  update.bind(1, id).bind(2, *samples).run();
-  return {};
+  update.bind(1, id).bind(2, *samples);
+  return update_run(id, update);
 }
 
 Result<void> StoreWriter::put_run_state(RunId id, std::span<const Stretch> new_stretches, const RunState& resume) {
@@ -106,12 +106,12 @@ Result<void> StoreWriter::put_run_state(RunId id, std::span<const Stretch> new_s
     const std::string segmenter = squeeze(resume.resume_segmenter, state_effort);
     const std::string totals = squeeze(resume.resume_totals, state_effort);
     Query put = database.query(
-        "INSERT OR REPLACE INTO run_state (run, as_of_us, step_w, median_interval_s, segmenter, totals) "
-        "VALUES (?1, ?2, ?3, ?4, ?5, ?6)");
+        "INSERT OR REPLACE INTO run_state (run, as_of_us, samples, step_w, median_interval_s, segmenter, totals) "
+        "VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)");
     put.bind(1, id);
     if (resume.as_of) put.bind(2, resume.as_of->us);
-    put.bind(3, resume.learnt.step_w).bind(4, resume.learnt.median_interval_s);
-    put.bind_blob(5, segmenter).bind_blob(6, totals).run();
+    put.bind(3, resume.samples).bind(4, resume.learnt.step_w).bind(5, resume.learnt.median_interval_s);
+    put.bind_blob(6, segmenter).bind_blob(7, totals).run();
     return {};
   });
 }

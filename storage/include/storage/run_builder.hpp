@@ -2,6 +2,7 @@
 #pragma once
 
 #include <optional>
+#include <string>
 #include <vector>
 
 #include "measure/run_totals.hpp"
@@ -11,26 +12,37 @@
 namespace nightwatt::storage {
 
 /// Owns a run's segmenter and totals, and keeps their state in the store. Readings themselves are appended by the
-/// caller in the same transaction. One thread.
+/// caller in the same transaction. When a transaction is lost (full disk, rollback), what was pushed for it is in here
+/// and not in the store: throw the builder away and resume(). One thread.
 class RunBuilder {
  public:
   /// A run just opened.
   RunBuilder(RunId run, SegmenterSettings settings);
-  /// A run of the store: restores its resume mark and replays the readings after it.
+  /// An open run of the store: restores its resume mark and replays the readings after it.
   [[nodiscard]] static Result<RunBuilder> resume(const StoreReader& store, RunId run);
+  /// Replays the stored readings of [info.begin, info.end] (or to the last) as a run with info's settings, whatever
+  /// state the store has of it. Writes nothing, so that a long run is done before any transaction begins; then, between
+  /// begin() and commit(): clear_run_state(), set_run() where the run is new, and finish() or save(). Refused
+  /// (ErrorKind::negative) where raw readings have given way to minutes and hours.
+  [[nodiscard]] static Result<RunBuilder> over(const StoreReader& store, const RunInfo& info);
 
   void push(const Reading& reading);
   /// Writes what became final since the last call, and the resume mark. Call at least every few thousand readings; in
   /// between nothing of the run needs to be written, since a reader replays the readings.
   [[nodiscard]] Result<void> save(StoreWriter& store);
-  /// Ends the run at `end`: everything final, written, and the run closed. Between begin() and commit().
+  /// Ends the run at `end`: everything final, written, and the run closed. Between begin() and commit(). Where readings
+  /// after `end` were pushed (an automatic run ends where `off` began) it goes back to the state before them; the
+  /// readings up to `end` must have been appended by now.
   [[nodiscard]] Result<void> finish(StoreWriter& store, UtcTime end);
 
   [[nodiscard]] RunId run() const { return run_; }
+  void set_run(RunId run) { run_ = run; }
   [[nodiscard]] const RunTotals& totals() const { return totals_; }
   [[nodiscard]] const Segmenter& segmenter() const { return segmenter_; }
+  [[nodiscard]] std::optional<UtcTime> last_pushed() const { return as_of_; }
 
  private:
+  friend class RunReplay;
   RunId run_;
   SegmenterSettings settings_;
   Segmenter segmenter_;
@@ -38,13 +50,19 @@ class RunBuilder {
   std::optional<UtcTime> as_of_;
 };
 
+/// Makes a run's state anew from its stored readings, between begin() and commit(): over() and finish() or save() in
+/// one. Holds the store for as long as the replay lasts (about a second for a million readings): for short runs.
+[[nodiscard]] Result<void> resegment(StoreWriter& store, RunId run);
+
+[[nodiscard]] SegmenterSettings segmenter_settings(const RunInfo& info);
+
 /// A run as one asks for it: final and provisional segments, totals, warnings. For closed and open runs alike.
 struct RunFigures {
   RunInfo info;
   std::vector<Segment> segments;
   std::vector<std::string> segment_warnings;
   RunTotals totals;
-  Duration shift{0};    ///< add to every time of the run to show it
+  Duration shift{0};    ///< add to every time of the run to show it: the calendar as last corrected during the run
   int clock_steps = 0;  ///< during the run
 };
 [[nodiscard]] Result<RunFigures> run_figures(const StoreReader& store, RunId run);

@@ -122,6 +122,16 @@ struct WindowSums {
   std::optional<UtcTime> first, last;
 };
 
+/// A minute or an hour (or the part of it in one block) of a quantity whose raw readings were given up.
+struct Rollup {
+  UtcTime begin;
+  Duration step{0};
+  std::int64_t count = 0;
+  double min = 0.0, mean = 0.0, max = 0.0;
+  std::optional<double> energy_wh;  ///< power only
+};
+enum class RollupStep : std::uint8_t { minute, hour };
+
 struct StoreStatus {
   std::string path;
   std::int64_t bytes = 0;  ///< main file and write-ahead log
@@ -182,8 +192,15 @@ class StoreReader {
   /// Every reading of [from, to] in order, oldest first. `visit` returns false to stop.
   [[nodiscard]] Result<void> readings(StreamId stream, UtcTime from, UtcTime to,
                                       const std::function<bool(const Reading&)>& visit) const;
+  /// What is left of [from, to] where raw readings were given up: whole buckets, in order. Minutes may be gone too
+  /// where room was short; hours stay. `visit` returns false to stop.
+  [[nodiscard]] Result<void> rollups(StreamId stream, Quantity quantity, RollupStep step, UtcTime from, UtcTime to,
+                                     const std::function<bool(const Rollup&)>& visit) const;
+  /// Whether every reading of [from, to] is still there as the meter gave it.
+  [[nodiscard]] Result<bool> raw_is_whole(StreamId stream, UtcTime from, UtcTime to) const;
   [[nodiscard]] Result<std::optional<Reading>> last_reading(StreamId stream) const;
-  /// Whole window from the sums beside the blocks plus the two edge blocks.
+  /// Whole window from the sums beside the blocks plus the two edge blocks. Where an edge lies in readings given up,
+  /// its block counts by whole minutes (or hours).
   [[nodiscard]] Result<WindowSums> sums(StreamId stream, Quantity quantity, UtcTime from, UtcTime to) const;
   /// UTC minus record time in force at a record time (0 for imports).
   [[nodiscard]] Result<Duration> shift_at(StreamId stream, UtcTime time) const;
@@ -238,7 +255,9 @@ class StoreWriter : public StoreReader {
   /// (ErrorKind::input).
   [[nodiscard]] Result<void> append(StreamId stream, std::span<const Reading> readings);
   [[nodiscard]] Result<RunId> open_run(const NewRun& run);
-  [[nodiscard]] Result<void> close_run(RunId id, UtcTime end);
+  /// A run holds the readings of [begin, end], both included. `samples`: how many, where the caller knows; else they
+  /// are counted.
+  [[nodiscard]] Result<void> close_run(RunId id, UtcTime end, std::optional<std::int64_t> samples = std::nullopt);
   /// Adds stretches that became final and replaces the resume mark.
   [[nodiscard]] Result<void> put_run_state(RunId id, std::span<const Stretch> new_stretches, const RunState& resume);
   /// Throws away a run's stretches and resume mark, to segment it anew.
@@ -253,7 +272,9 @@ class StoreWriter : public StoreReader {
   /// Small named values of the service: resume marks of auto runs, "running since".
   [[nodiscard]] Result<void> put_value(std::string_view name, std::string_view bytes);
   [[nodiscard]] Result<std::optional<std::string>> value(std::string_view name) const;
-  /// Applies age and size limits as of `now`; does a bounded amount of work and says whether more is left.
+  /// Applies age and size limits as of `now`: the oldest raw readings give way to minutes and hours, save those of
+  /// pinned and imported runs. A bounded amount of work (some ten milliseconds); says whether more is left. Between
+  /// begin() and commit().
   [[nodiscard]] Result<bool> retain(UtcTime now);
 
  private:

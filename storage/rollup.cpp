@@ -1,0 +1,196 @@
+#include "rollup.hpp"
+
+#include <algorithm>
+#include <bit>
+#include <cmath>
+
+#include "block.hpp"
+#include "sums.hpp"
+
+namespace nightwatt::storage {
+namespace {
+
+constexpr unsigned rollup_format = 1;
+constexpr unsigned flag_reals = 1;  // doubles instead of whole numbers at a common exponent
+constexpr double wh_unit = 1e-9;    // energies are kept in nWh: a year of minutes is off by 0.3 mWh at most
+constexpr double wh_limit = 9e9;    // beyond, nWh do not fit 64 bits
+
+/// One quantity's buckets as columns.
+struct BucketColumns {
+  std::vector<std::int64_t> index, count, min, max, sum, energy;
+};
+
+std::int64_t bucket_of(std::int64_t time_us, std::int64_t step_us) {
+  const std::int64_t whole = time_us / step_us;
+  return time_us % step_us < 0 ? whole - 1 : whole;
+}
+
+std::int64_t bits_of(double value) {
+  return std::bit_cast<std::int64_t>(value);
+}
+double real_of(std::int64_t bits) {
+  return std::bit_cast<double>(bits);
+}
+
+/// Energies of the buckets, in their order, by the trapezoids that end in each.
+std::vector<double> energies(const Columns& columns, std::int64_t step_us) {
+  std::vector<double> found;
+  std::int64_t bucket = 0;
+  std::size_t previous = columns.size();
+  const std::int64_t gap_us = gap_limit_us(columns);
+  for (std::size_t row = 0; row < columns.size(); ++row) {
+    if (!columns.has(Quantity::power, row)) continue;
+    const std::int64_t here = bucket_of(columns.times[row], step_us);
+    if (found.empty() || here != bucket) found.push_back(0.0);
+    bucket = here;
+    if (previous != columns.size() && columns.times[row] - columns.times[previous] <= gap_us)
+      found.back() += trapezoid_wh(columns.value(Quantity::power, previous), columns.value(Quantity::power, row),
+                                   columns.times[row] - columns.times[previous]);
+    previous = row;
+  }
+  return found;
+}
+
+/// As whole numbers at the finest exponent; nothing where they do not fit 64 bits.
+std::optional<BucketColumns> whole_buckets(const Columns& columns, Quantity quantity, std::int64_t step_us,
+                                           int exponent) {
+  const Columns::Column& column = columns.column(quantity);
+  BucketColumns out;
+  for (std::size_t row = 0; row < columns.size(); ++row) {
+    if (column.present[row] == 0) continue;
+    const auto value = scaled(column.mantissas[row], column.exponents[row] - exponent);
+    if (!value) return std::nullopt;
+    const std::int64_t here = bucket_of(columns.times[row], step_us);
+    if (out.index.empty() || out.index.back() != here) {
+      out.index.push_back(here);
+      out.count.push_back(0);
+      out.min.push_back(*value);
+      out.max.push_back(*value);
+      out.sum.push_back(0);
+    }
+    ++out.count.back();
+    out.min.back() = std::min(out.min.back(), *value);
+    out.max.back() = std::max(out.max.back(), *value);
+    if (__builtin_add_overflow(out.sum.back(), *value, &out.sum.back())) return std::nullopt;
+  }
+  return out;
+}
+
+BucketColumns real_buckets(const Columns& columns, Quantity quantity, std::int64_t step_us) {
+  BucketColumns out;
+  std::vector<double> min, max, mean;
+  for (std::size_t row = 0; row < columns.size(); ++row) {
+    if (!columns.has(quantity, row)) continue;
+    const double value = columns.value(quantity, row);
+    const std::int64_t here = bucket_of(columns.times[row], step_us);
+    if (out.index.empty() || out.index.back() != here) {
+      out.index.push_back(here);
+      out.count.push_back(0);
+      min.push_back(value);
+      max.push_back(value);
+      mean.push_back(0.0);
+    }
+    ++out.count.back();
+    min.back() = std::min(min.back(), value);
+    max.back() = std::max(max.back(), value);
+    mean.back() += (value - mean.back()) / static_cast<double>(out.count.back());
+  }
+  for (std::size_t i = 0; i < min.size(); ++i) {
+    out.min.push_back(bits_of(min[i]));
+    out.max.push_back(bits_of(max[i]));
+    out.sum.push_back(bits_of(mean[i]));
+  }
+  return out;
+}
+
+int finest_exponent(const Columns::Column& column) {
+  int finest = 127;
+  for (std::size_t row = 0; row < column.present.size(); ++row)
+    if (column.present[row] != 0) finest = std::min(finest, static_cast<int>(column.exponents[row]));
+  return finest;
+}
+
+void put_quantity(std::string& out, const Columns& columns, Quantity quantity, std::int64_t step_us, Effort effort) {
+  const int exponent = finest_exponent(columns.column(quantity));
+  std::vector<double> energy_wh;
+  if (quantity == Quantity::power) energy_wh = energies(columns, step_us);
+  const bool energies_fit =
+      std::all_of(energy_wh.begin(), energy_wh.end(), [](double wh) { return std::abs(wh) < wh_limit; });
+  std::optional<BucketColumns> buckets;
+  if (energies_fit) buckets = whole_buckets(columns, quantity, step_us, exponent);
+  const unsigned flags = buckets ? 0 : flag_reals;
+  if (!buckets) buckets = real_buckets(columns, quantity, step_us);
+  for (const double wh : energy_wh) buckets->energy.push_back(flags == 0 ? std::llround(wh / wh_unit) : bits_of(wh));
+  put_byte(out, flags);
+  put_signed(out, exponent);
+  put_varint(out, buckets->index.size());
+  for (const auto* column : {&buckets->index, &buckets->count, &buckets->min, &buckets->max, &buckets->sum})
+    pack_column(out, *column, effort);
+  if (quantity == Quantity::power) pack_column(out, buckets->energy, effort);
+}
+
+bool take_quantity(ByteReader& in, Quantity quantity, std::int64_t step_us, std::vector<Bucket>& buckets) {
+  const unsigned flags = in.byte();
+  const std::int64_t exponent = in.signed_varint();
+  const std::uint64_t size = in.varint();
+  if (!in.ok() || flags > flag_reals || exponent < -128 || exponent > 127 || size == 0 || size > block_readings_limit)
+    return false;
+  const auto count = static_cast<std::size_t>(size);
+  BucketColumns columns;
+  for (auto* column : {&columns.index, &columns.count, &columns.min, &columns.max, &columns.sum})
+    *column = unpack_column(in, count);
+  if (quantity == Quantity::power) columns.energy = unpack_column(in, count);
+  if (!in.ok()) return false;
+  const bool reals = flags == flag_reals;
+  for (std::size_t i = 0; i < count; ++i) {
+    if (columns.count[i] < 1 || columns.index[i] > highest_time_us / step_us ||
+        columns.index[i] < lowest_time_us / step_us - 1 || (i > 0 && columns.index[i] <= columns.index[i - 1]))
+      return false;
+    const auto number = [&](std::int64_t stored) {
+      return reals ? real_of(stored) : decimal_value(stored, static_cast<int>(exponent));
+    };
+    Bucket bucket;
+    bucket.begin_us = columns.index[i] * step_us;
+    bucket.count = columns.count[i];
+    bucket.min = number(columns.min[i]);
+    bucket.max = number(columns.max[i]);
+    bucket.mean = reals ? number(columns.sum[i]) : number(columns.sum[i]) / static_cast<double>(bucket.count);
+    if (quantity == Quantity::power)
+      bucket.energy_wh = reals ? real_of(columns.energy[i]) : static_cast<double>(columns.energy[i]) * wh_unit;
+    buckets.push_back(bucket);
+  }
+  return true;
+}
+
+}  // namespace
+
+std::string encode_rollup(const Columns& columns, std::int64_t step_s, Effort effort) {
+  std::string out;
+  put_byte(out, rollup_format);
+  unsigned carried = 0;
+  for (std::size_t q = 0; q < quantity_count; ++q)
+    if (columns.columns[q].count != 0) carried |= 1U << q;
+  put_varint(out, carried);
+  for (const Quantity quantity : all_quantities)
+    if (columns.column(quantity).count != 0) put_quantity(out, columns, quantity, step_s * 1'000'000, effort);
+  put_crc(out);
+  return out;
+}
+
+Result<Buckets> decode_rollup(std::string_view bytes, std::int64_t step_s) {
+  const auto bad = [] { return fail(ErrorKind::unusable, "minutes and hours of old readings are damaged"); };
+  const std::optional<std::string_view> content = checked_content(bytes);
+  if (!content) return bad();
+  ByteReader in(*content);
+  if (in.byte() != rollup_format) return bad();
+  const std::uint64_t carried = in.varint();
+  if (!in.ok() || (carried >> quantity_count) != 0) return bad();
+  Buckets buckets;
+  for (std::size_t q = 0; q < quantity_count; ++q)
+    if ((carried & (1U << q)) != 0 && !take_quantity(in, all_quantities[q], step_s * 1'000'000, buckets[q]))
+      return bad();
+  if (!in.at_end()) return bad();
+  return buckets;
+}
+
+}  // namespace nightwatt::storage

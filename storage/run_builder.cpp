@@ -1,0 +1,217 @@
+#include "storage/run_builder.hpp"
+
+#include <limits>
+#include <utility>
+
+namespace nightwatt::storage {
+namespace {
+
+constexpr UtcTime end_of_time{std::numeric_limits<std::int64_t>::max()};
+
+tl::unexpected<Error> pass(const Error& error) {
+  return tl::unexpected<Error>(error);
+}
+
+UtcTime after(std::optional<UtcTime> as_of, UtcTime begin) {
+  return as_of && as_of->us + 1 > begin.us ? UtcTime{as_of->us + 1} : begin;
+}
+
+}  // namespace
+
+/// Takes a builder from what the store has of its run to a later reading.
+class RunReplay {
+ public:
+  static Result<RunBuilder> from_state(const StoreReader& store, const RunInfo& info, const RunState& state,
+                                       UtcTime to) {
+    RunBuilder builder(info.id, segmenter_settings(info));
+    if (state.as_of) {
+      Result<Segmenter> segmenter = Segmenter::restore(builder.settings_, state.resume_segmenter);
+      if (!segmenter) return pass(segmenter.error());
+      Result<RunTotals> totals = RunTotals::restore(state.resume_totals);
+      if (!totals) return pass(totals.error());
+      builder.segmenter_ = std::move(*segmenter);
+      builder.totals_ = std::move(*totals);
+      builder.as_of_ = state.as_of;
+    }
+    return onward(store, info, std::move(builder), to);
+  }
+
+  static Result<RunBuilder> onward(const StoreReader& store, const RunInfo& info, RunBuilder builder, UtcTime to) {
+    const UtcTime from = after(builder.as_of_, info.begin);
+    if (to < from) return builder;
+    const Result<void> replayed = store.readings(info.stream, from, to, [&](const Reading& reading) {
+      builder.push(reading);
+      return true;
+    });
+    if (!replayed) return pass(replayed.error());
+    return builder;
+  }
+  static Segmenter& segmenter(RunBuilder& builder) { return builder.segmenter_; }
+};
+
+SegmenterSettings segmenter_settings(const RunInfo& info) {
+  return {info.traits, info.shortest_segment_s};
+}
+
+RunBuilder::RunBuilder(RunId run, SegmenterSettings settings)
+    : run_(run), settings_(settings), segmenter_(std::move(settings)) {}
+
+Result<RunBuilder> RunBuilder::resume(const StoreReader& store, RunId run) {
+  const Result<Snapshot> moment = store.snapshot();
+  if (!moment) return pass(moment.error());
+  const Result<RunInfo> info = store.run(run);
+  if (!info) return pass(info.error());
+  if (info->end) return fail(ErrorKind::negative, "run " + std::to_string(run) + " has ended; it cannot go on");
+  const Result<RunState> state = store.run_state(run);
+  if (!state) return pass(state.error());
+  return RunReplay::from_state(store, *info, *state, end_of_time);
+}
+
+Result<RunBuilder> RunBuilder::over(const StoreReader& store, const RunInfo& info) {
+  const Result<Snapshot> moment = store.snapshot();
+  if (!moment) return pass(moment.error());
+  const UtcTime end = info.end.value_or(end_of_time);
+  const Result<bool> whole = store.raw_is_whole(info.stream, info.begin, end);
+  if (!whole) return pass(whole.error());
+  if (!*whole)
+    return fail(ErrorKind::negative, "the raw readings of run " + std::to_string(info.id) +
+                                         " have given way to minutes and hours; it cannot be segmented anew");
+  return RunReplay::onward(store, info, RunBuilder(info.id, segmenter_settings(info)), end);
+}
+
+void RunBuilder::push(const Reading& reading) {
+  if (const auto power = reading.values.get(Quantity::power)) segmenter_.push(reading.time, power->value());
+  totals_.push(reading);
+  as_of_ = reading.time;
+}
+
+Result<void> RunBuilder::save(StoreWriter& store) {
+  RunState state;
+  state.resume_segmenter = segmenter_.save();
+  state.resume_totals = totals_.save();
+  state.learnt = segmenter_.learnt();
+  state.as_of = as_of_;
+  state.samples = totals_.samples();
+  return store.put_run_state(run_, segmenter_.take_final(), state);
+}
+
+Result<void> RunBuilder::finish(StoreWriter& store, UtcTime end) {
+  if (as_of_ && end < *as_of_) {
+    Result<RunInfo> info = store.run(run_);
+    if (!info) return pass(info.error());
+    info->end = end;
+    Result<RunState> state = store.run_state(run_);
+    if (!state) return pass(state.error());
+    if (state->as_of && *state->as_of > end) {
+      const Result<bool> whole = store.raw_is_whole(info->stream, info->begin, end);
+      if (!whole) return pass(whole.error());
+      // The state lies beyond and the readings to make an earlier one of are gone: end where the state is.
+      if (!*whole) return finish(store, *as_of_);
+    }
+    if (!state->as_of || *state->as_of > end) {
+      if (auto cleared = store.clear_run_state(run_); !cleared) return cleared;
+      *state = RunState{};
+    }
+    Result<RunBuilder> back = RunReplay::from_state(store, *info, *state, end);
+    if (!back) return pass(back.error());
+    *this = std::move(*back);
+  }
+  segmenter_.finish(end);
+  RunState state;
+  state.resume_totals = totals_.save();
+  state.learnt = segmenter_.learnt();
+  state.as_of = as_of_;
+  state.samples = totals_.samples();
+  const std::vector<Stretch> last = segmenter_.take_final();
+  if (auto put = store.put_run_state(run_, last, state); !put) return put;
+  return store.close_run(run_, end, totals_.samples());
+}
+
+Result<void> resegment(StoreWriter& store, RunId run) {
+  const Result<RunInfo> info = store.run(run);
+  if (!info) return pass(info.error());
+  Result<RunBuilder> builder = RunBuilder::over(store, *info);
+  if (!builder) return pass(builder.error());
+  if (auto cleared = store.clear_run_state(run); !cleared) return cleared;
+  return info->end ? builder->finish(store, *info->end) : builder->save(store);
+}
+
+namespace {
+
+/// All stretches of the run as of now; how many of them are final; and the totals.
+struct Pieces {
+  std::vector<Stretch> stretches;
+  std::size_t final_count = 0;
+  Learnt learnt;
+  RunTotals totals;
+};
+
+Result<Pieces> pieces_of(const StoreReader& store, const RunInfo& info) {
+  Result<RunState> state = store.run_state(info.id);
+  if (!state) return pass(state.error());
+  Pieces pieces;
+  pieces.stretches = std::move(state->stretches);
+  const bool finished = info.end && state->as_of && state->resume_segmenter.empty();
+  if (finished) {
+    Result<RunTotals> totals = RunTotals::restore(state->resume_totals);
+    if (!totals) return pass(totals.error());
+    pieces.totals = std::move(*totals);
+    pieces.learnt = state->learnt;
+    pieces.final_count = pieces.stretches.size();
+    return pieces;
+  }
+  Result<RunBuilder> builder = RunReplay::from_state(store, info, *state, info.end.value_or(end_of_time));
+  if (!builder) return pass(builder.error());
+  Segmenter& segmenter = RunReplay::segmenter(*builder);
+  if (info.end) segmenter.finish(*info.end);
+  for (Stretch& stretch : segmenter.take_final()) pieces.stretches.push_back(std::move(stretch));
+  pieces.final_count = pieces.stretches.size();
+  if (!info.end)
+    for (Stretch& stretch : segmenter.provisional()) pieces.stretches.push_back(std::move(stretch));
+  pieces.learnt = segmenter.learnt();
+  pieces.totals = builder->totals();
+  return pieces;
+}
+
+}  // namespace
+
+Result<RunFigures> run_figures(const StoreReader& store, RunId run) {
+  const Result<Snapshot> moment = store.snapshot();
+  if (!moment) return pass(moment.error());
+  Result<RunInfo> info = store.run(run);
+  if (!info) return pass(info.error());
+  RunFigures figures;
+  figures.info = *info;
+  if (info->origin == RunOrigin::entered) return figures;
+
+  Result<Pieces> pieces = pieces_of(store, *info);
+  if (!pieces) return pass(pieces.error());
+  ClassifyInput input;
+  input.settings = segmenter_settings(*info);
+  input.learnt = pieces->learnt;
+  input.run_begin = info->begin;
+  input.run_end = info->end.value_or(pieces->totals.last().value_or(info->begin));
+  input.open = !info->end;
+  input.final_count = pieces->final_count;
+  const Result<std::vector<Mark>> marks = store.marks(run);
+  if (!marks) return pass(marks.error());
+  for (const Mark& mark : *marks)
+    if (mark.kind) input.marks.push_back({mark.at, *mark.kind});
+  Classified classified = classify(pieces->stretches, input);
+  figures.segments = std::move(classified.segments);
+  figures.segment_warnings = std::move(classified.warnings);
+  figures.totals = std::move(pieces->totals);
+
+  const UtcTime last = info->end.value_or(end_of_time);
+  const Result<Duration> shift = store.shift_at(info->stream, last);
+  if (!shift) return pass(shift.error());
+  figures.shift = *shift;
+  const Result<std::vector<Event>> events = store.events(info->begin, last);
+  if (!events) return pass(events.error());
+  for (const Event& event : *events)
+    if (event.kind == EventKind::clock_step && info->meter && (!event.meter || event.meter == info->meter))
+      ++figures.clock_steps;
+  return figures;
+}
+
+}  // namespace nightwatt::storage
