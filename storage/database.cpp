@@ -116,7 +116,7 @@ std::string explain_sqlite(const std::string& path, int code, int system_error, 
       return path + ": the store is damaged or cut short; restore it from a copy (`nightwatt check` says more)";
     case SQLITE_BUSY:
     case SQLITE_LOCKED:
-      return path + ": another program has held the store locked for 5 s; try again when it is done";
+      return path + ": another program keeps the store locked; try again when it is done";
     case SQLITE_READONLY:
       return path + ": the store may not be written; check the permissions of the file and its folder";
     case SQLITE_CANTOPEN:

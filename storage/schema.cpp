@@ -4,9 +4,11 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
+#include <algorithm>
 #include <array>
 #include <cerrno>
 #include <cstring>
+#include <string_view>
 
 namespace nightwatt::storage {
 namespace {
@@ -177,7 +179,11 @@ bool is_cut(Database& database) {
   if (descriptor < 0) return false;
   const ssize_t got = ::pread(descriptor, header.data(), header.size(), 0);
   ::close(descriptor);
-  if (got != static_cast<ssize_t>(header.size())) return file.st_size > 0;
+  constexpr std::string_view magic("SQLite format 3", 16);
+  const auto begins_as_database =
+      std::equal(magic.begin(), magic.end(), header.begin(),
+                 [](char wanted, unsigned char there) { return static_cast<unsigned char>(wanted) == there; });
+  if (got != static_cast<ssize_t>(header.size()) || !begins_as_database) return false;
   const std::int64_t page_size = header[16] == 0 && header[17] == 1 ? 65'536 : header[16] * 256 + header[17];
   const std::int64_t pages = (std::int64_t{header[28]} << 24) | (header[29] << 16) | (header[30] << 8) | header[31];
   return file.st_size < pages * page_size;

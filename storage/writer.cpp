@@ -227,6 +227,10 @@ void StoreWriter::rollback() noexcept {
   impl_->database->set_disk_full(full);
 }
 
+void StoreWriter::set_busy_timeout_ms(int milliseconds) noexcept {
+  sqlite3_busy_timeout(impl_->database->handle(), milliseconds);
+}
+
 bool StoreWriter::disk_full() const noexcept {
   return impl_->database->disk_full();
 }

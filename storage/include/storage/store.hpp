@@ -79,6 +79,7 @@ struct RunState {
   std::string resume_totals;       ///< RunTotals::save()
   Learnt learnt;
   std::optional<UtcTime> as_of;  ///< last reading counted in the state; none: none yet
+  std::int64_t samples = 0;      ///< readings counted in the state
 };
 
 struct Mark {
@@ -239,6 +240,9 @@ class StoreWriter : public StoreReader {
   ~StoreWriter();
   StoreWriter(StoreWriter&&) noexcept;
   StoreWriter& operator=(StoreWriter&&) noexcept;
+
+  /// How long begin() waits for another program's transaction; 5 s where not set.
+  void set_busy_timeout_ms(int milliseconds) noexcept;
 
   /// Begins a transaction; commit() makes all since begin() durable against kill -9 at once. Not nested.
   /// A full disk is ErrorKind::unusable with disk_full() true; the transaction is gone, the object stays usable.
