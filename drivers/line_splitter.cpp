@@ -60,7 +60,7 @@ bool LineSplitter::end_line(std::string_view rest, Line& line) {
     line.text = std::string_view(buffer_.data(), length_ + rest.size());
     length_ = 0;
   }
-  return !line.text.empty();
+  return true;
 }
 
 }  // namespace nightwatt::drivers::text

@@ -12,8 +12,8 @@ namespace nightwatt::drivers::text {
 /// Longest line taken, its end not counted. A home-made meter's line has 20 to 200 characters, NMEA 0183 allows 82.
 inline constexpr std::size_t line_limit = 1024;
 
-/// CR, LF and CR LF end a line; an empty line is none. A line beyond line_limit is given as over-long once and dropped
-/// up to its end. The same lines for any chunks.
+/// CR and LF end a line, so that CR LF makes an empty one after it. A line beyond line_limit is given as over-long once
+/// and dropped up to its end. The same lines for any chunks.
 class LineSplitter {
  public:
   struct Line {
@@ -35,7 +35,7 @@ class LineSplitter {
   template <class OnLine>
   void finish(OnLine&& on_line) {
     Line line;
-    if (end_line({}, line)) on_line(line);
+    if (inside_line() && end_line({}, line)) on_line(line);
   }
 
   /// Whether a line has begun and not ended.
