@@ -1,0 +1,158 @@
+// A simulated meter read by the real decoder in simulated time: every reading is one the meter sent, digit for digit.
+// The two share no protocol code, so each checks the other.
+#include <algorithm>
+#include <catch2/catch.hpp>
+#include <optional>
+
+#include "drivers/decoder.hpp"
+#include "sim/meter.hpp"
+
+namespace nightwatt::sim {
+namespace {
+
+struct Heard {
+  std::vector<Sent> sent;
+  std::vector<Values> readings;
+  std::size_t faults = 0;
+};
+
+Duration at(double seconds) {
+  return to_duration(Seconds{seconds});
+}
+
+Heard play(const MeterProfile& profile, std::string_view text, double length_s) {
+  auto script = parse_script(text, "test");
+  REQUIRE(script);
+  auto meter = make_meter(profile, std::move(*script), 5);
+  auto decoder = drivers::make_decoder(profile);
+  REQUIRE(meter);
+  REQUIRE(decoder);
+  Heard heard;
+  std::vector<Chunk> chunks;
+  (*meter)->plugged(0.0, chunks);
+  for (double now_s = 0.0; now_s < length_s; now_s += 0.005) {
+    (*meter)->advance(now_s, chunks);
+    drivers::Output out;
+    for (const Chunk& chunk : chunks) {
+      if (chunk.sent) heard.sent.push_back(*chunk.sent);
+      (*decoder)->feed(chunk.bytes, at(now_s), out);
+    }
+    chunks.clear();
+    (*decoder)->tick(at(now_s), out);
+    for (const drivers::Measurement& measurement : out.readings) heard.readings.push_back(measurement.values);
+    heard.faults += out.faults.size();
+    if (!out.send.empty()) (*meter)->receive(out.send, now_s + 0.001, chunks);
+  }
+  return heard;
+}
+
+// The index of the first frame from `next` on that carries exactly these values.
+std::optional<std::size_t> find_frame(const std::vector<Sent>& sent, std::size_t next, const Values& values) {
+  for (; next < sent.size(); ++next) {
+    if (sent[next].fate != Fate::good && sent[next].fate != Fate::twice) continue;
+    Values expected;
+    for (const auto& [quantity, text] : sent[next].values) expected.set(quantity, Decimal::parse(text).value());
+    if (expected == values) return next;
+  }
+  return std::nullopt;
+}
+
+// How many frames that arrived whole were not read; fails where a reading is none of them, or out of order.
+std::size_t missed(const Heard& heard) {
+  std::size_t next = 0;
+  for (std::size_t i = 0; i < heard.readings.size(); ++i) {
+    const auto found = find_frame(heard.sent, next, heard.readings[i]);
+    CAPTURE(i, next);
+    REQUIRE(found);
+    next = *found + 1;
+  }
+  const auto good = std::count_if(heard.sent.begin(), heard.sent.end(), [](const Sent& frame) {
+    return !frame.values.empty() && (frame.fate == Fate::good || frame.fate == Fate::twice);
+  });
+  return static_cast<std::size_t>(good) - heard.readings.size();
+}
+
+ReadSpec spec(Quantity quantity, int register_address, RegisterType type, RegisterOrder order, Decimal scale,
+              double resolution) {
+  ReadSpec read;
+  read.quantity = quantity;
+  read.register_address = static_cast<std::uint16_t>(register_address);
+  read.type = type;
+  read.order = order;
+  read.scale = scale;
+  read.resolution = resolution;
+  read.column = register_address;
+  read.key = std::string("q") + std::to_string(register_address);
+  return read;
+}
+
+constexpr std::string_view quiet =
+    "voltage 230.2 noise 0.4\nenergy 812.5\nnoise white 0.4\nlevel 25 for 60\nramp 80 for 60\n";
+
+TEST_CASE("a Modbus meter of every register type and order is read digit for digit") {
+  const RegisterType types[] = {RegisterType::u32, RegisterType::s32,     RegisterType::u64,
+                                RegisterType::s64, RegisterType::float32, RegisterType::float64};
+  for (const RegisterType type : types)
+    for (const RegisterOrder order :
+         {RegisterOrder::abcd, RegisterOrder::cdab, RegisterOrder::badc, RegisterOrder::dcba}) {
+      MeterProfile profile;
+      profile.protocol = ModbusRtuSettings{};
+      const bool is_float = type == RegisterType::float32 || type == RegisterType::float64;
+      profile.reads = {spec(Quantity::power, 100, type, order, is_float ? Decimal{1, 0} : Decimal{1, -1}, 0.1),
+                       spec(Quantity::voltage, 104, RegisterType::u16, RegisterOrder::abcd, Decimal{1, -1}, 0.1)};
+      if (type != RegisterType::u64 && type != RegisterType::s64 && type != RegisterType::float64)
+        profile.reads[1].register_address = 102;
+      const Heard heard = play(profile, quiet, 100.0);
+      CAPTURE(static_cast<int>(type), static_cast<int>(order));
+      CHECK(heard.readings.size() >= 95);
+      CHECK(missed(heard) == 0);
+      CHECK(heard.faults == 0);
+    }
+}
+
+TEST_CASE("a Modbus meter with every fault gives its good answers only, and the faults are counted") {
+  MeterProfile profile;
+  profile.protocol = ModbusRtuSettings{.unit = 9, .timeout = Duration{200'000}, .retries = 1};
+  profile.reads = {spec(Quantity::power, 12, RegisterType::float32, RegisterOrder::cdab, Decimal{1, 0}, 0.1),
+                   spec(Quantity::energy, 14, RegisterType::u32, RegisterOrder::abcd, Decimal{1, -3}, 0.001)};
+  const Heard heard = play(profile,
+                           std::string(quiet) +
+                               "at 10 cut 2\nat 20 checksum 2\nat 30 exception 6 2\nat 40 silence 5\n"
+                               "at 50 noise 300\nat 55 garbage 10\nat 70 twice\nevery 3s from 80s until 95s noise 3\n",
+                           110.0);
+  CHECK(heard.readings.size() >= 75);
+  CHECK(heard.faults >= 4);
+  (void)missed(heard);
+}
+
+TEST_CASE("a text meter is read digit for digit in each form") {
+  for (const TextForm form : {TextForm::csv, TextForm::key_value, TextForm::json}) {
+    MeterProfile profile;
+    profile.protocol = TextLineSettings{form, TextChecksum::none};
+    profile.reads = {spec(Quantity::power, 2, RegisterType::u16, RegisterOrder::abcd, Decimal{1, -3}, 0.01),
+                     spec(Quantity::voltage, 3, RegisterType::u16, RegisterOrder::abcd, Decimal{1, 0}, 0.1)};
+    const Heard heard = play(profile, std::string(quiet) + "banner line meter 3 ready\n", 100.5);
+    CAPTURE(static_cast<int>(form), heard.readings.size());
+    CHECK(heard.readings.size() >= 100);
+    CHECK(missed(heard) == 0);
+  }
+}
+
+TEST_CASE("a text meter with a checksum loses to a fault the line it struck, and at most the one it ran into") {
+  MeterProfile profile;
+  profile.protocol = TextLineSettings{TextForm::csv, TextChecksum::xor_nmea};
+  profile.interval = Duration{100'000};
+  profile.reads = {spec(Quantity::power, 2, RegisterType::u16, RegisterOrder::abcd, Decimal{1, 0}, 0.1),
+                   spec(Quantity::energy, 4, RegisterType::u16, RegisterOrder::abcd, Decimal{1, -4}, 0.0001)};
+  const Heard heard = play(profile,
+                           std::string(quiet) +
+                               "at 10 cut\nat 20 checksum 3\nat 30 silence 5\nat 50 noise 300\n"
+                               "at 60 garbage 10\nevery 2s from 80s until 90s cut\n",
+                           110.0);
+  CHECK(heard.faults >= 4);
+  CHECK(missed(heard) <= 1 + 1 + 1 + 6);  // behind a cut line, the noise, the garbage, and each of six cut lines
+  CHECK(heard.readings.size() >= 900);
+}
+
+}  // namespace
+}  // namespace nightwatt::sim
