@@ -164,7 +164,7 @@ TEST_CASE("a fault in the config is said with its line and what to do") {
   }
 }
 
-TEST_CASE("--check says all that is wrong, by line, faults of a profile with the profile's own line") {
+TEST_CASE("a check says all that is wrong, by line, faults of a profile with the profile's own line") {
   const Site site;
   site.folder.write("profiles/mine.toml", profile + "scale = 0\n");
   const auto said =

@@ -175,15 +175,21 @@ def check_format(root):
     return 1 if differing or result.returncode != 0 else 0
 
 
+def check(root):
+    """Prints the breaches and gives their number."""
+    breaches = Breaches(root)
+    check_code(root, breaches)
+    check_text(root, breaches)
+    return breaches.count
+
+
 def main():
     root = Path(sys.argv[1]).resolve()
     if sys.argv[2:] == ["format"]:
         return check_format(root)
-    breaches = Breaches(root)
-    check_code(root, breaches)
-    check_text(root, breaches)
-    print(f"{breaches.count} breaches of the house rules")
-    return 1 if breaches.count else 0
+    count = check(root)
+    print(f"{count} breaches of the house rules")
+    return 1 if count else 0
 
 
 if __name__ == "__main__":
