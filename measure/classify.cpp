@@ -10,6 +10,8 @@ namespace {
 
 constexpr double standby_share = 0.40;   // of the reference level: the contract's
 constexpr double idle_share = 0.07;      // of the idle level: the contract's
+constexpr double start_up_peak = 1.05;     // of the level it leads to
+constexpr double working_share = 0.90;     // of the lowest steady level: below it the device was seen working lower
 constexpr double small_standby_w = 3.0;  // an adapter alone or asleep; common practice, no source
 
 Segment figures(const Stretch& s, const ClassifyInput& input) {
@@ -72,17 +74,33 @@ class Namer {
       if (steady(g) && *g.level_w <= off_limit()) g.kind = SegmentKind::off;
   }
 
-  /// The way from a lower level, through unsteady or a ramp, to a higher one.
+  /// The first steady level after a start-up: after `off`, or after an unsteady span that follows a level below 40 % and
+  /// peaks above the level it leads to. A device that starts works harder than when it then idles; one on its way
+  /// into a load works less than it does there.
   [[nodiscard]] std::optional<std::size_t> start_up() const {
+    bool was_off = false;
+    std::optional<double> low;      // the last steady level
+    double peak = 0.0;              // of what is unsteady since
     for (std::size_t i = 0; i < segments_.size(); ++i) {
-      if (segments_[i].kind != SegmentKind::unsteady) continue;
-      std::size_t j = i;
-      while (j < segments_.size() && !steady(segments_[j])) ++j;
-      if (j == segments_.size() || segments_[j].kind == SegmentKind::off) continue;
-      if (i == 0) continue;
-      const Segment& before = segments_[i - 1];
-      if (before.kind == SegmentKind::off) return j;
-      if (steady(before) && *before.level_w < standby_share * *segments_[j].level_w) return j;
+      const Segment& g = segments_[i];
+      if (g.kind == SegmentKind::unsteady || g.kind == SegmentKind::ramp) {
+        if (g.kind == SegmentKind::unsteady) peak = std::max(peak, g.highest_w.value_or(0.0));
+        continue;
+      }
+      if (g.kind == SegmentKind::gap) {
+        low.reset();
+        peak = 0.0;
+        continue;
+      }
+      if (g.kind != SegmentKind::off) {
+        const bool from_low = low && *low < standby_share * *g.level_w;
+        if (peak > start_up_peak * *g.level_w && (from_low || (!low && was_off))) return i;
+        low = *g.level_w;
+      } else {
+        was_off = true;
+        low.reset();
+      }
+      peak = 0.0;
     }
     return std::nullopt;
   }
@@ -145,11 +163,26 @@ class Namer {
     double idle = -1.0;
     for (const Segment& g : segments_)
       if (g.kind == SegmentKind::plateau && (idle < 0.0 || *g.level_w < idle)) idle = *g.level_w;
-    if (idle < 0.0) return;
+    if (idle < 0.0 || seen_working_below(idle)) return;
     for (Segment& g : segments_)
       if (g.kind == SegmentKind::plateau &&
           *g.level_w - idle <= std::max(input_.learnt.step_w / 2.0, idle_share * idle))
         g.kind = SegmentKind::idle;
+  }
+
+  /// After the first steady level: the device worked well below `level`, but never 20 s at one power.
+  [[nodiscard]] bool seen_working_below(double level) {
+    bool begun = false;
+    for (std::size_t i = 0; i < segments_.size(); ++i) {
+      const Segment& g = segments_[i];
+      begun = begun || g.kind == SegmentKind::plateau;
+      if (!begun || g.kind != SegmentKind::unsteady) continue;
+      const bool into_off = i + 1 < segments_.size() && segments_[i + 1].kind == SegmentKind::off;
+      if (into_off || *g.mean_w >= working_share * level || *g.mean_w < small_standby_w || *g.lowest_w <= off_limit()) continue;
+      warn("the device worked below its lowest steady level, but never long enough at one power: no idle level can be quoted");
+      return true;
+    }
+    return false;
   }
 
   void obey_marks() {

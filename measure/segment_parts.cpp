@@ -10,7 +10,14 @@ namespace nightwatt {
 
 namespace {
 
-constexpr double level_tolerance = 0.03;  // of the level: fan and background cycles reach 3 to 5 %
+// Of the level: what fans and background work do to it, common practice, no source. They reach 5 %, but then come and go
+// within a minute or two.
+constexpr double level_tolerance = 0.03;
+constexpr double brief_level_tolerance = 0.05;
+constexpr double brief_s = 60.0;
+constexpr double lasting_s = 120.0;
+constexpr double scatter_tolerance = 1.5;    // of the readings' own scatter: less is no step to the eye
+constexpr double settling_tolerance = 0.07;  // of the level: as wide as the contract takes idle to be
 constexpr std::int64_t least_readings = 3;
 
 double length_s(const Part& p) {
@@ -28,24 +35,29 @@ double variance(const Part& p) {
 }
 
 /// How far two facing levels may differ and still be one.
-double tolerance(const EdgeLevel& a, const EdgeLevel& b, double noise_variance, const PartRules& rules) {
-  const double level = std::min(std::abs(a.mean), std::abs(b.mean));
-  const double n = 1.0 / static_cast<double>(std::max<std::int64_t>(a.n, 1)) +
-                   1.0 / static_cast<double>(std::max<std::int64_t>(b.n, 1));
-  return std::max({rules.step_w / 2.0, level_tolerance * level, 4.0 * std::sqrt(noise_variance * n)});
+double tolerance(const Part& a, const Part& b, const PartRules& rules) {
+  const double held_s = std::min(length_s(a), length_s(b));
+  const double brief = std::clamp((lasting_s - held_s) / (lasting_s - brief_s), 0.0, 1.0);
+  const double share = level_tolerance + brief * (brief_level_tolerance - level_tolerance);
+  const double level = std::min(std::abs(a.tail.mean), std::abs(b.head.mean));
+  const double n = 1.0 / static_cast<double>(std::max<std::int64_t>(a.tail.n, 1)) +
+                   1.0 / static_cast<double>(std::max<std::int64_t>(b.head.n, 1));
+  const double noise = std::min(variance(a), variance(b));
+  const double scatter = std::sqrt((variance(a) + variance(b)) / 2.0);
+  return std::max({rules.step_w / 2.0, share * level, 4.0 * std::sqrt(noise * n), scatter_tolerance * scatter});
 }
 
+/// The step from one to the next in units of what is tolerated.
 double facing_step(const Part& a, const Part& b, const PartRules& rules) {
-  const double noise = std::min(variance(a), variance(b));
-  const double tol = tolerance(a.tail, b.head, noise, rules);
+  const double allowed = tolerance(a, b, rules);
   const double step = std::abs(a.tail.mean - b.head.mean);
-  return tol > 0.0 ? step / tol : (step > 0.0 ? 2.0 : 0.0);
+  return allowed > 0.0 ? step / allowed : (step > 0.0 ? 2.0 : 0.0);
 }
 
 /// `b` follows `a`. `kept`: false leaves b's readings out of the level.
 void join(Part& a, const Part& b, const PartRules& rules, bool kept) {
-  const bool a_short = length_s(a) < rules.shortest_s;
-  const bool b_short = length_s(b) < rules.shortest_s;
+  const bool a_short = length_s(a) < rules.edge_window_s();
+  const bool b_short = length_s(b) < rules.edge_window_s();
   Stretch& s = a.stretch;
   if (kept) {
     if (a_short) a.head.add(b.head);
@@ -76,6 +88,7 @@ class Arranger {
   std::vector<Arranged> run() {
     merge_levels();
     while (swallow_excursion()) merge_levels();
+    while (take_in_settling()) merge_levels();
     name_the_rest();
     return std::move(items_);
   }
@@ -122,6 +135,26 @@ class Arranger {
       }
     }
     return false;
+  }
+
+  /// A short piece beside a steady level and near it is how that level begins or ends, not something of its own.
+  bool take_in_settling() {
+    for (std::size_t i = 0; i < items_.size(); ++i) {
+      if (!is_steady(items_[i].part, rules_)) continue;
+      if (i > 0 && settles(items_[i - 1].part, items_[i].part.head)) {
+        fuse(i - 1, true);
+        return true;
+      }
+      if (i + 2 == items_.size() && settles(items_[i + 1].part, items_[i].part.tail)) {
+        fuse(i, false);
+        return true;
+      }
+    }
+    return false;
+  }
+  [[nodiscard]] bool settles(const Part& part, const EdgeLevel& beside) const {
+    if (part.stretch.shape != StretchShape::steady || is_steady(part, rules_)) return false;
+    return std::abs(part.stretch.sketch.mean() - beside.mean) <= std::max(rules_.step_w, settling_tolerance * std::abs(beside.mean));
   }
 
   /// What is left between steady levels: a jump, a ramp, or unsteady.

@@ -9,7 +9,7 @@
 
 namespace nightwatt {
 
-/// Mean of the first or last readings of a part, over at most the shortest segment's length.
+/// Mean of the first or last readings of a part, over PartRules::edge_window_s().
 struct EdgeLevel {
   std::int64_t n = 0;
   double mean = 0.0;
@@ -30,6 +30,8 @@ struct Part {
 struct PartRules {
   double shortest_s = 20.0;
   double step_w = 0.0;
+  /// Facing levels are compared over this much on either side of a change: a slow curve is no step.
+  [[nodiscard]] double edge_window_s() const { return shortest_s / 2.0; }
 };
 
 /// One stretch and the parts [first, last) it is made of.

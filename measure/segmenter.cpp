@@ -212,8 +212,29 @@ class Segmenter::Impl {
     }
   }
 
+  /// The change lies somewhere between two readings: the middle is as good as any, and off by half the way at most.
+  void open_part(const Point& p, double link_s) {
+    part_ = {};
+    part_open_ = true;
+    tail_.clear();
+    Stretch& s = part_.stretch;
+    s.begin = p.first;
+    s.lowest_w = p.low;
+    s.highest_w = p.high;
+    s.shape = StretchShape::steady;
+    if (!previous_ || parts_.empty()) return;
+    s.begin = previous_->last + Duration((p.first - previous_->last).count() / 2);
+    s.begin_uncertainty_s = 2.0 * link_s / std::sqrt(12.0);
+    const double half_s = to_seconds(s.begin - previous_->last).value;
+    const double middle_w = previous_->last_w + (p.first_w - previous_->last_w) * half_s / link_s;
+    parts_.back().stretch.energy_ws += half_s * (previous_->last_w + middle_w) / 2.0;
+    parts_.back().stretch.covered_s += half_s;
+    s.energy_ws += (link_s - half_s) * (middle_w + p.first_w) / 2.0;
+    s.covered_s += link_s - half_s;
+  }
+
   void take(const Point& p) {
-    const double shortest = settings_.shortest_segment_s;
+    const double window_s = rules().edge_window_s();
     Stretch& s = part_.stretch;
     double link_s = 0.0;
     double link_ws = 0.0;
@@ -221,36 +242,30 @@ class Segmenter::Impl {
       link_s = to_seconds(p.first - previous_->last).value;
       link_ws = link_s * (p.first_w + previous_->last_w) / 2.0;
     }
-    if (!part_open_) {
-      // The way from the last reading of the part before belongs to that part.
-      if (previous_ && !parts_.empty()) {
-        parts_.back().stretch.energy_ws += link_ws;
-        parts_.back().stretch.covered_s += link_s;
-      }
-      part_ = {};
-      part_open_ = true;
-      s.begin = p.first;
-      s.lowest_w = p.low;
-      s.highest_w = p.high;
-      s.shape = StretchShape::steady;
-      s.begin_uncertainty_s = 2.0 * link_s / std::sqrt(12.0);
-      tail_.clear();
-      link_s = link_ws = 0.0;
-    }
+    const bool began = !part_open_;
+    if (began) open_part(p, link_s);
     s.end = p.last;
     s.samples += p.n;
     s.lowest_w = std::min(s.lowest_w, p.low);
     s.highest_w = std::max(s.highest_w, p.high);
     const double inner_s = to_seconds(p.last - p.first).value;
-    s.energy_ws += link_ws + p.integral_ws;
-    s.covered_s += link_s + inner_s;
+    if (!began) {
+      s.energy_ws += link_ws;
+      s.covered_s += link_s;
+    } else {
+      link_s = link_ws = 0.0;
+    }
+    s.energy_ws += p.integral_ws;
+    s.covered_s += inner_s;
     s.sketch.add(p.first, p.n, p.mean, p.m2, link_s + inner_s, link_ws + p.integral_ws);
-    if (to_seconds(p.first - s.begin).value < shortest) part_.head.add({p.n, p.mean});
+    if (to_seconds(p.first - s.begin).value < window_s) part_.head.add({p.n, p.mean});
     tail_.push_back(p);
-    while (tail_.size() > edge_point_limit || to_seconds(p.first - tail_.front().first).value >= shortest)
+    while (tail_.size() > edge_point_limit || to_seconds(p.first - tail_.front().first).value >= window_s)
       tail_.pop_front();
     previous_ = p;
   }
+
+  [[nodiscard]] PartRules rules() const { return {settings_.shortest_segment_s, step_}; }
 
   void close_part() {
     if (!part_open_) return;
@@ -269,7 +284,7 @@ class Segmenter::Impl {
   void settle(bool all) {
     if (!all && parts_.size() < part_limit) return;
     if (parts_.empty()) return;
-    const std::vector<Arranged> arranged = arrange(parts_, {settings_.shortest_segment_s, step_});
+    const std::vector<Arranged> arranged = arrange(parts_, rules());
     std::vector<Part> rest;
     for (const Arranged& a : arranged) {
       if (all || a.last + part_lookahead <= parts_.size()) {

@@ -36,7 +36,10 @@ void computers(const std::string& folder, bool verbose) {
     const TraceScore s = score(trace, result.segments);
     std::printf("%-16s %6d %7d %7d %7d %7d %22.3f\n", trace.name.c_str(), s.edges, s.within_5_s, s.within_2_s,
                 s.boundaries, s.steady, s.least_window_share);
-    if (verbose) print_segments(result.segments);
+    if (verbose) {
+      for (const double t : s.missed_s) std::printf("    missed %.1f\n", t);
+      print_segments(result.segments);
+    }
     ++traces;
     all.edges += s.edges;
     all.within_5_s += s.within_5_s;

@@ -72,6 +72,7 @@ TraceScore score(const Trace& trace, const std::vector<Segment>& segments) {
     ++s.edges;
     s.within_5_s += found(t, 5.0) ? 1 : 0;
     s.within_2_s += found(t, 2.0) ? 1 : 0;
+    if (!found(t, 2.0)) s.missed_s.push_back(t);
   }
   for (std::size_t i = 0; i + 1 < trace.truth_s.size(); i += 2) {
     const double a = trace.truth_s[i];
