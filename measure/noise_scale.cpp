@@ -10,6 +10,9 @@ namespace nightwatt {
 
 namespace {
 
+constexpr double highest_phi = 0.96;      // of the long-run variance: beyond, a trend is not told from noise at all
+constexpr std::size_t prune_limit = 40;   // fits of more changes are taken as they are: pruning costs their square
+
 struct ArFit {
   double phi = 0.0;
   double innovation_variance = 0.0;
@@ -40,7 +43,7 @@ ArFit fit_ar1(std::span<const double> y, std::span<const std::int64_t> changes, 
     ++fit.pairs;
   }
   if (fit.pairs == 0) return fit;
-  fit.phi = s00 > 0.0 ? std::clamp(s01 / s00, 0.0, 0.95) : 0.0;
+  fit.phi = s00 > 0.0 ? std::clamp(s01 / s00, 0.0, 1.0) : 0.0;
   const double rest = s11 - 2.0 * fit.phi * s01 + fit.phi * fit.phi * s00;
   fit.innovation_variance = std::max(rest / static_cast<double>(fit.pairs), variance_floor);
   return fit;
@@ -75,13 +78,78 @@ std::vector<std::int64_t> partition(std::span<const double> y, std::span<const s
   return changes;
 }
 
+struct Candidate {
+  ArFit ar;
+  double score = 0.0;
+};
+
+Candidate candidate(std::span<const double> y, std::span<const std::int64_t> changes, std::span<const std::int64_t> cuts,
+                    double floor) {
+  Candidate c;
+  c.ar = fit_ar1(y, changes, cuts, floor);
+  if (c.ar.pairs > 0)
+    c.score = static_cast<double>(c.ar.pairs) * std::log(c.ar.innovation_variance) +
+              3.0 * std::log(static_cast<double>(y.size())) * static_cast<double>(changes.size() - cuts.size());
+  return c;
+}
+
+/// The other extreme: a random walk whose largest steps are jumps.
+Candidate walk(std::span<const double> y, std::span<const std::int64_t> cuts, double floor) {
+  std::vector<double> squares;
+  std::size_t next_cut = 0;
+  for (std::size_t i = 1; i < y.size(); ++i) {
+    while (next_cut < cuts.size() && static_cast<std::size_t>(cuts[next_cut]) < i) ++next_cut;
+    if (next_cut < cuts.size() && static_cast<std::size_t>(cuts[next_cut]) == i) continue;
+    squares.push_back((y[i] - y[i - 1]) * (y[i] - y[i - 1]));
+  }
+  std::sort(squares.begin(), squares.end());
+  double sum = 0.0;
+  for (const double s : squares) sum += s;
+  const auto pairs = static_cast<double>(squares.size());
+  Candidate best;
+  for (std::size_t jumps = 0; jumps < squares.size() / 4 + 1 && jumps < squares.size(); ++jumps) {
+    if (jumps > 0) sum -= squares[squares.size() - jumps];
+    Candidate c;
+    c.ar = {1.0, std::max(sum / pairs, floor), static_cast<std::int64_t>(squares.size())};
+    c.score = pairs * std::log(c.ar.innovation_variance) + 3.0 * std::log(static_cast<double>(y.size())) * static_cast<double>(jumps);
+    if (jumps == 0 || c.score < best.score) best = c;
+  }
+  return best;
+}
+
+/// Leaves out, one by one, the changes that AR(1) noise explains better: steps of a trend, not a drop in it.
+Candidate prune(std::span<const double> y, std::vector<std::int64_t> changes, std::span<const std::int64_t> cuts, double floor) {
+  Candidate best = candidate(y, changes, cuts, floor);
+  if (changes.size() > prune_limit) return best;
+  for (;;) {
+    std::size_t least = changes.size();
+    for (std::size_t i = 0; i < changes.size(); ++i) {
+      if (std::find(cuts.begin(), cuts.end(), changes[i]) != cuts.end()) continue;
+      std::vector<std::int64_t> fewer = changes;
+      fewer.erase(fewer.begin() + static_cast<std::ptrdiff_t>(i));
+      const Candidate c = candidate(y, fewer, cuts, floor);
+      if (c.score >= best.score) continue;
+      best = c;
+      least = i;
+    }
+    if (least == changes.size()) return best;
+    changes.erase(changes.begin() + static_cast<std::ptrdiff_t>(least));
+  }
+}
+
 }  // namespace
 
 NoiseScale learn_noise(std::span<const double> y, std::span<const std::int64_t> cuts, double step) {
   NoiseScale best;
   if (y.size() < 3) return best;
   std::vector<double> differences;
-  for (std::size_t i = 1; i < y.size(); ++i) differences.push_back(std::abs(y[i] - y[i - 1]));
+  double least_difference = 0.0;
+  for (std::size_t i = 1; i < y.size(); ++i) {
+    const double d = std::abs(y[i] - y[i - 1]);
+    differences.push_back(d);
+    if (d > 0.0 && (least_difference == 0.0 || d < least_difference)) least_difference = d;
+  }
+  if (!(step > 0.0)) step = least_difference;
   const auto n = static_cast<double>(y.size());
   double sum = 0.0, squares = 0.0;
   for (const double x : y) sum += x - y[0];
@@ -93,21 +161,20 @@ NoiseScale learn_noise(std::span<const double> y, std::span<const std::int64_t> 
   double variance = std::max(mad * mad, floor);
   double best_score = 0.0;
   bool first = true;
+  const Candidate wandering = walk(y, cuts, floor);
+  const auto take = [&](const Candidate& fit) {
+    if (fit.ar.pairs == 0 || (!first && fit.score >= best_score)) return;
+    first = false;
+    best_score = fit.score;
+    best.phi = std::min(fit.ar.phi, highest_phi);
+    best.sigma_lr = std::sqrt(fit.ar.innovation_variance) / (1.0 - best.phi);
+  };
+  take(wandering);
   // From the noise of neighbours to the scatter of the whole: each rung four times the last.
   for (int rung = 0; rung < 40; ++rung, variance *= 4.0) {
     const double penalty = 3.0 * variance * std::log(n);
     const std::vector<std::int64_t> changes = partition(y, cuts, penalty);
-    const ArFit fit = fit_ar1(y, changes, cuts, floor);
-    if (fit.pairs > 0) {
-      const double score = static_cast<double>(fit.pairs) * std::log(fit.innovation_variance) +
-                           3.0 * std::log(n) * static_cast<double>(changes.size() - cuts.size());
-      if (first || score < best_score) {
-        first = false;
-        best_score = score;
-        best.phi = fit.phi;
-        best.sigma_lr = std::sqrt(fit.innovation_variance) / (1.0 - fit.phi);
-      }
-    }
+    take(prune(y, changes, cuts, floor));
     if (changes.size() == cuts.size()) break;
   }
   return best;

@@ -8,7 +8,7 @@ namespace nightwatt {
 
 struct NoiseScale {
   double sigma_lr = 0.0;  ///< long-run: sigma of the innovations / (1 - phi)
-  double phi = 0.0;       ///< lag-1 correlation of the residuals, in [0, 0.95]
+  double phi = 0.0;       ///< lag-1 correlation of the residuals, in [0, 0.96]
 };
 
 /// Fits the series by ever fewer steps (optimal partitions along a ladder of penalties) and takes the fit that explains
