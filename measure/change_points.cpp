@@ -13,13 +13,16 @@ namespace {
 double median_of_three(double a, double b, double c) {
   return std::max(std::min(a, b), std::min(std::max(a, b), c));
 }
+
+constexpr double arithmetic_noise = 1e-9;  // of the largest number: differences below are rounding
+constexpr double walk_allowance = 3.0;     // fitted noise over the noise of most of a block
+constexpr std::size_t least_block = 256;   // fewer numbers say little of their noise: the block before speaks
 }  // namespace
 
 ChangePoints::ChangePoints() : partition_(horizon, 0) {}
 
 double ChangePoints::penalty() const {
-  const double floor = step_ / std::sqrt(12.0);
-  const double sigma = std::max(sigma_lr_, floor);
+  const double sigma = std::max({sigma_lr_, step_ / std::sqrt(12.0), magnitude_ * arithmetic_noise});
   return penalty_factor * sigma * sigma * std::log(static_cast<double>(horizon));
 }
 
@@ -35,8 +38,7 @@ void ChangePoints::push(double y) {
 void ChangePoints::close_section() {
   // The last number has one neighbour only: what was said of its neighbour is said again.
   if (in_section_ >= 3) {
-    const double z = learnt_ ? previous_filtered_ : waiting_.back();
-    filtered(z);
+    filtered(previous_filtered_);
   } else {
     if (in_section_ == 2) filtered(before_);
     if (in_section_ >= 1) filtered(last_);
@@ -46,36 +48,35 @@ void ChangePoints::close_section() {
 
 void ChangePoints::filtered(double z) {
   previous_filtered_ = z;
-  if (learnt_) {
-    feed(z);
-    return;
-  }
+  magnitude_ = std::max(magnitude_, std::abs(z));
   waiting_.push_back(z);
-  if (static_cast<std::int64_t>(waiting_.size()) >= horizon) learn();
+  if (static_cast<std::int64_t>(waiting_.size()) >= horizon) run_block();
 }
 
-void ChangePoints::learn() {
-  const NoiseScale noise = learn_noise(waiting_, waiting_cuts_, step_);
-  sigma_lr_ = noise.sigma_lr;
-  learnt_ = true;
-  std::size_t next_cut = 0;
+void ChangePoints::run_block() {
+  if (fed_ == 0) {
+    sigma_lr_ = learn_noise(waiting_, waiting_cuts_, step_).sigma_lr;
+    // A few ramps in a quiet record look like a random walk to the fit; most of the record says otherwise.
+    if (waiting_.size() >= least_block)
+      sigma_lr_ = std::min(sigma_lr_, walk_allowance * std::max(follow_noise(waiting_), step_ / std::sqrt(12.0)));
+  } else if (waiting_.size() >= least_block) {
+    sigma_lr_ = follow_noise(waiting_);
+  }
+  const double change_penalty = penalty();
+  auto next_cut = waiting_cuts_.begin();
   for (std::size_t i = 0; i < waiting_.size(); ++i) {
-    while (next_cut < waiting_cuts_.size() && waiting_cuts_[next_cut] == static_cast<std::int64_t>(i)) {
+    if (next_cut != waiting_cuts_.end() && *next_cut == static_cast<std::int64_t>(i)) {
       partition_.finish();
       collect();
-      if (i > 0) final_.push_back(static_cast<std::int64_t>(i));
+      final_.push_back(fed_);
       ++next_cut;
     }
-    feed(waiting_[i]);
+    partition_.push(waiting_[i], change_penalty);
+    ++fed_;
   }
+  collect();
   waiting_.clear();
-  waiting_.shrink_to_fit();
   waiting_cuts_.clear();
-}
-
-void ChangePoints::feed(double z) {
-  partition_.push(z, penalty());
-  if (partition_.has_final()) collect();
 }
 
 void ChangePoints::collect() {
@@ -86,22 +87,15 @@ void ChangePoints::collect() {
 void ChangePoints::cut() {
   if (in_section_ == 0) return;
   close_section();
-  if (!learnt_) {
-    waiting_cuts_.push_back(static_cast<std::int64_t>(waiting_.size()));
-    return;
-  }
-  partition_.finish();
-  collect();
-  final_.push_back(pushed_);
+  waiting_cuts_.push_back(static_cast<std::int64_t>(waiting_.size()));
 }
 
 void ChangePoints::finish() {
   close_section();
-  if (!learnt_) {
-    if (!waiting_cuts_.empty() && waiting_cuts_.back() == static_cast<std::int64_t>(waiting_.size()))
-      waiting_cuts_.pop_back();
-    learn();
-  }
+  // A cut after the last number begins nothing.
+  if (!waiting_cuts_.empty() && waiting_cuts_.back() == static_cast<std::int64_t>(waiting_.size()))
+    waiting_cuts_.pop_back();
+  run_block();
   partition_.finish();
   collect();
 }
@@ -110,14 +104,10 @@ std::vector<std::int64_t> ChangePoints::take_final() {
   return std::exchange(final_, {});
 }
 
-std::int64_t ChangePoints::decided() const {
-  return learnt_ ? partition_.decided() : 0;
-}
-
 void ChangePoints::save(ByteWriter& out) const {
   out.integer(pushed_);
-  for (const double x : {step_, sigma_lr_, before_, last_, previous_filtered_}) out.real(x);
-  out.byte(learnt_ ? 1 : 0);
+  for (const double x : {step_, sigma_lr_, magnitude_, before_, last_, previous_filtered_}) out.real(x);
+  out.integer(fed_);
   out.integer(in_section_);
   out.whole(waiting_.size());
   for (const double x : waiting_) out.real(x);
@@ -130,8 +120,8 @@ void ChangePoints::save(ByteWriter& out) const {
 
 void ChangePoints::restore(ByteReader& in) {
   pushed_ = in.integer();
-  for (double* x : {&step_, &sigma_lr_, &before_, &last_, &previous_filtered_}) *x = in.real();
-  learnt_ = in.byte() == 1;
+  for (double* x : {&step_, &sigma_lr_, &magnitude_, &before_, &last_, &previous_filtered_}) *x = in.real();
+  fed_ = in.integer();
   in_section_ = in.integer();
   waiting_.resize(in.count(8));
   for (double& x : waiting_) x = in.real();

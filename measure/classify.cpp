@@ -10,8 +10,8 @@ namespace {
 
 constexpr double standby_share = 0.40;   // of the reference level: the contract's
 constexpr double idle_share = 0.07;      // of the idle level: the contract's
-constexpr double start_up_peak = 1.05;     // of the level it leads to
-constexpr double working_share = 0.90;     // of the lowest steady level: below it the device was seen working lower
+constexpr double start_up_peak = 1.05;   // of the level it leads to
+constexpr double working_share = 0.90;   // of the lowest steady level: below it the device was seen working lower
 constexpr double small_standby_w = 3.0;  // an adapter alone or asleep; common practice, no source
 
 Segment figures(const Stretch& s, const ClassifyInput& input) {
@@ -74,13 +74,13 @@ class Namer {
       if (steady(g) && *g.level_w <= off_limit()) g.kind = SegmentKind::off;
   }
 
-  /// The first steady level after a start-up: after `off`, or after an unsteady span that follows a level below 40 % and
-  /// peaks above the level it leads to. A device that starts works harder than when it then idles; one on its way
+  /// The first steady level after a start-up: after `off`, or after an unsteady span that follows a level below 40 %
+  /// and peaks above the level it leads to. A device that starts works harder than when it then idles; one on its way
   /// into a load works less than it does there.
   [[nodiscard]] std::optional<std::size_t> start_up() const {
     bool was_off = false;
-    std::optional<double> low;      // the last steady level
-    double peak = 0.0;              // of what is unsteady since
+    std::optional<double> low;  // the last steady level
+    double peak = 0.0;          // of what is unsteady since
     for (std::size_t i = 0; i < segments_.size(); ++i) {
       const Segment& g = segments_[i];
       if (g.kind == SegmentKind::unsteady || g.kind == SegmentKind::ramp) {
@@ -178,8 +178,11 @@ class Namer {
       begun = begun || g.kind == SegmentKind::plateau;
       if (!begun || g.kind != SegmentKind::unsteady) continue;
       const bool into_off = i + 1 < segments_.size() && segments_[i + 1].kind == SegmentKind::off;
-      if (into_off || *g.mean_w >= working_share * level || *g.mean_w < small_standby_w || *g.lowest_w <= off_limit()) continue;
-      warn("the device worked below its lowest steady level, but never long enough at one power: no idle level can be quoted");
+      if (into_off || *g.mean_w >= working_share * level || *g.mean_w < small_standby_w || *g.lowest_w <= off_limit())
+        continue;
+      warn(
+          "the device worked below its lowest steady level, but never long enough at one power: no idle level can be "
+          "quoted");
       return true;
     }
     return false;

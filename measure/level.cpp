@@ -100,8 +100,7 @@ std::optional<Level> level_of(const Stretch& s, const MeterTraits& traits, doubl
   const double statistics = statistical_uncertainty(bins);
   const double display = step_w / std::sqrt(12.0);
   double accuracy = 0.0;
-  if (traits.accuracy)
-    accuracy = traits.accuracy->half_width(level.mean_w) / std::sqrt(3.0);
+  if (traits.accuracy) accuracy = traits.accuracy->half_width(level.mean_w) / std::sqrt(3.0);
   level.uncertainty_w = 2.0 * std::sqrt(statistics * statistics + display * display + accuracy * accuracy);
   double w = 0.0, wt = 0.0;
   for (const SketchBin& b : bins) {

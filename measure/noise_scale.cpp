@@ -10,8 +10,8 @@ namespace nightwatt {
 
 namespace {
 
-constexpr double highest_phi = 0.96;      // of the long-run variance: beyond, a trend is not told from noise at all
-constexpr std::size_t prune_limit = 40;   // fits of more changes are taken as they are: pruning costs their square
+constexpr double highest_phi = 0.96;     // of the long-run variance: beyond, a trend is not told from noise at all
+constexpr std::size_t prune_limit = 40;  // fits of more changes are taken as they are: pruning costs their square
 
 struct ArFit {
   double phi = 0.0;
@@ -83,8 +83,8 @@ struct Candidate {
   double score = 0.0;
 };
 
-Candidate candidate(std::span<const double> y, std::span<const std::int64_t> changes, std::span<const std::int64_t> cuts,
-                    double floor) {
+Candidate candidate(std::span<const double> y, std::span<const std::int64_t> changes,
+                    std::span<const std::int64_t> cuts, double floor) {
   Candidate c;
   c.ar = fit_ar1(y, changes, cuts, floor);
   if (c.ar.pairs > 0)
@@ -111,14 +111,16 @@ Candidate walk(std::span<const double> y, std::span<const std::int64_t> cuts, do
     if (jumps > 0) sum -= squares[squares.size() - jumps];
     Candidate c;
     c.ar = {1.0, std::max(sum / pairs, floor), static_cast<std::int64_t>(squares.size())};
-    c.score = pairs * std::log(c.ar.innovation_variance) + 3.0 * std::log(static_cast<double>(y.size())) * static_cast<double>(jumps);
+    c.score = pairs * std::log(c.ar.innovation_variance) +
+              3.0 * std::log(static_cast<double>(y.size())) * static_cast<double>(jumps);
     if (jumps == 0 || c.score < best.score) best = c;
   }
   return best;
 }
 
 /// Leaves out, one by one, the changes that AR(1) noise explains better: steps of a trend, not a drop in it.
-Candidate prune(std::span<const double> y, std::vector<std::int64_t> changes, std::span<const std::int64_t> cuts, double floor) {
+Candidate prune(std::span<const double> y, std::vector<std::int64_t> changes, std::span<const std::int64_t> cuts,
+                double floor) {
   Candidate best = candidate(y, changes, cuts, floor);
   if (changes.size() > prune_limit) return best;
   for (;;) {
@@ -178,6 +180,29 @@ NoiseScale learn_noise(std::span<const double> y, std::span<const std::int64_t> 
     if (changes.size() == cuts.size()) break;
   }
   return best;
+}
+
+double follow_noise(std::span<const double> y) {
+  static constexpr double upper_quartile = 1.1503;  // of |x| for a standard normal x
+  double most = 0.0;
+  std::vector<double> differences;
+  for (const std::size_t width : {std::size_t{1}, std::size_t{4}, std::size_t{16}}) {
+    differences.clear();
+    double before = 0.0;
+    for (std::size_t k = 0; (k + 1) * width <= y.size(); ++k) {
+      double sum = 0.0;
+      for (std::size_t i = k * width; i < (k + 1) * width; ++i) sum += y[i];
+      const double mean = sum / static_cast<double>(width);
+      if (k > 0) differences.push_back(std::abs(mean - before));
+      before = mean;
+    }
+    if (differences.size() < 4) break;
+    const auto at = differences.begin() + static_cast<std::ptrdiff_t>(differences.size() * 3 / 4);
+    std::nth_element(differences.begin(), at, differences.end());
+    const double allan = *at / upper_quartile / std::sqrt(2.0);
+    most = std::max(most, allan * std::sqrt(static_cast<double>(width)));
+  }
+  return most;
 }
 
 }  // namespace nightwatt

@@ -16,4 +16,9 @@ struct NoiseScale {
 /// `cuts`: indices where a section begins. `step`: of the display, 0 if unknown.
 [[nodiscard]] NoiseScale learn_noise(std::span<const double> series, std::span<const std::int64_t> cuts, double step);
 
+/// The same at constant cost a number, for a block of a stream already known: the largest of tau x Allan variance for
+/// averages of 1, 4 and 16 (NIST SP 1065, 5.2.2), each from the upper quartile of its differences, which neither
+/// changes of level nor a block half at rest disturb.
+[[nodiscard]] double follow_noise(std::span<const double> series);
+
 }  // namespace nightwatt

@@ -4,29 +4,44 @@
 #include <cmath>
 #include <utility>
 
+#include "level.hpp"
 #include "stretch_bytes.hpp"
 
 namespace nightwatt {
 
 namespace {
 
-// Of the level: what fans and background work do to it, common practice, no source. They reach 5 %, but then come and go
-// within a minute or two.
+// Of the level: what fans and background work do to it, common practice, no source. They reach 5 %, but then come and
+// go within a minute or two.
 constexpr double level_tolerance = 0.03;
 constexpr double brief_level_tolerance = 0.05;
 constexpr double brief_s = 60.0;
 constexpr double lasting_s = 120.0;
 constexpr double scatter_tolerance = 1.5;    // of the readings' own scatter: less is no step to the eye
+constexpr double restless_share = 0.10;      // of the mean, k = 2: a figure less sure than that is none
 constexpr double settling_tolerance = 0.07;  // of the level: as wide as the contract takes idle to be
+constexpr std::int64_t jump_points = 2;      // a change that takes no longer is a jump, not a ramp
 constexpr std::int64_t least_readings = 3;
 
 double length_s(const Part& p) {
   return to_seconds(p.stretch.end - p.stretch.begin).value;
 }
 
+bool is_long(const Part& p, const PartRules& rules) {
+  return length_s(p) >= rules.shortest_s && p.stretch.samples >= least_readings;
+}
+
+/// Long, and yet so irregular that its mean says nothing of any level.
+bool is_restless(const Part& p, const PartRules& rules) {
+  if (p.stretch.shape == StretchShape::unsteady) return true;
+  if (!is_long(p, rules)) return false;
+  const std::vector<SketchBin>& bins = p.stretch.sketch.bins();
+  const double expanded = 2.0 * statistical_uncertainty(bins);
+  return expanded > rules.step_w / 2.0 && expanded > restless_share * std::abs(p.stretch.sketch.mean());
+}
+
 bool is_steady(const Part& p, const PartRules& rules) {
-  return p.stretch.shape == StretchShape::steady && length_s(p) >= rules.shortest_s &&
-         p.stretch.samples >= least_readings;
+  return p.stretch.shape == StretchShape::steady && is_long(p, rules) && !is_restless(p, rules);
 }
 
 double variance(const Part& p) {
@@ -43,7 +58,8 @@ double tolerance(const Part& a, const Part& b, const PartRules& rules) {
   const double n = 1.0 / static_cast<double>(std::max<std::int64_t>(a.tail.n, 1)) +
                    1.0 / static_cast<double>(std::max<std::int64_t>(b.head.n, 1));
   const double noise = std::min(variance(a), variance(b));
-  const double scatter = std::sqrt((variance(a) + variance(b)) / 2.0);
+  // The geometric mean: a quiet level beside a restless one is not part of it.
+  const double scatter = std::pow(variance(a) * variance(b), 0.25);
   return std::max({rules.step_w / 2.0, share * level, 4.0 * std::sqrt(noise * n), scatter_tolerance * scatter});
 }
 
@@ -73,6 +89,7 @@ void join(Part& a, const Part& b, const PartRules& rules, bool kept) {
   s.end = b.stretch.end;
   s.end_uncertainty_s = b.stretch.end_uncertainty_s;
   s.samples += b.stretch.samples;
+  a.points += b.points;
   s.energy_ws += b.stretch.energy_ws;
   s.covered_s += b.stretch.covered_s;
   s.lowest_w = std::min(s.lowest_w, b.stretch.lowest_w);
@@ -105,9 +122,7 @@ class Arranger {
       std::size_t best = items_.size();
       double least = 1.0;
       for (std::size_t i = 0; i + 1 < items_.size(); ++i) {
-        if (items_[i].part.stretch.shape != StretchShape::steady ||
-            items_[i + 1].part.stretch.shape != StretchShape::steady)
-          continue;
+        if (is_restless(items_[i].part, rules_) || is_restless(items_[i + 1].part, rules_)) continue;
         const double ratio = facing_step(items_[i].part, items_[i + 1].part, rules_);
         if (ratio < least) {
           least = ratio;
@@ -154,7 +169,8 @@ class Arranger {
   }
   [[nodiscard]] bool settles(const Part& part, const EdgeLevel& beside) const {
     if (part.stretch.shape != StretchShape::steady || is_steady(part, rules_)) return false;
-    return std::abs(part.stretch.sketch.mean() - beside.mean) <= std::max(rules_.step_w, settling_tolerance * std::abs(beside.mean));
+    return std::abs(part.stretch.sketch.mean() - beside.mean) <=
+           std::max(rules_.step_w, settling_tolerance * std::abs(beside.mean));
   }
 
   /// What is left between steady levels: a jump, a ramp, or unsteady.
@@ -162,18 +178,18 @@ class Arranger {
     for (std::size_t i = 0; i < items_.size(); ++i) {
       if (is_steady(items_[i].part, rules_)) continue;
       std::size_t j = i;
-      std::int64_t readings = 0;
-      while (j < items_.size() && !is_steady(items_[j].part, rules_)) readings += items_[j++].part.stretch.samples;
+      std::int64_t points = 0;
+      while (j < items_.size() && !is_steady(items_[j].part, rules_)) points += items_[j++].part.points;
       const bool between = i > 0 && j < items_.size();
       const bool straight = between && monotone(i - 1, j);
       while (j > i + 1) {
         fuse(i, true);
         --j;
       }
-      if (readings <= 2 && j < items_.size()) {
+      if (points <= jump_points && j < items_.size()) {
         take_into_next(i);
         --i;
-      } else if (readings <= 2 && i > 0) {
+      } else if (points <= jump_points && i > 0) {
         fuse(i - 1, false);
         --i;
       } else {
@@ -201,7 +217,23 @@ class Arranger {
     Part way = items_[i].part;
     Part& next = items_[i + 1].part;
     Stretch& s = next.stretch;
-    s.begin = way.stretch.begin;
+    // The mean of a second in which the level jumped tells when it did.
+    std::int64_t late_us = 0;
+    if (way.points == 1 && way.stretch.samples > 1 && i > 0) {
+      const double from = items_[i - 1].part.tail.mean;
+      const double share = (next.head.mean - way.stretch.sketch.mean()) / (next.head.mean - from);
+      if (share > 0.0 && share < 1.0)
+        late_us = std::llround(share * static_cast<double>((way.stretch.end - way.stretch.begin).count()));
+      Stretch& before = items_[i - 1].part.stretch;
+      const double late_s = static_cast<double>(late_us) * 1e-6;
+      before.end = before.end + Duration(late_us);
+      before.energy_ws += late_s * from;
+      before.covered_s += late_s;
+      s.energy_ws -= late_s * from;
+      s.covered_s -= late_s;
+    }
+    next.points += way.points;
+    s.begin = way.stretch.begin + Duration(late_us);
     s.begin_uncertainty_s = way.stretch.begin_uncertainty_s;
     s.samples += way.stretch.samples;
     s.energy_ws += way.stretch.energy_ws;
@@ -225,6 +257,7 @@ std::vector<Arranged> arrange(const std::vector<Part>& parts, const PartRules& r
 
 void write_part(ByteWriter& out, const Part& part) {
   write_stretch(out, part.stretch);
+  out.integer(part.points);
   for (const EdgeLevel* e : {&part.head, &part.tail}) {
     out.integer(e->n);
     out.real(e->mean);
@@ -234,6 +267,7 @@ void write_part(ByteWriter& out, const Part& part) {
 Part read_part(ByteReader& in) {
   Part part;
   part.stretch = read_stretch(in);
+  part.points = in.integer();
   for (EdgeLevel* e : {&part.head, &part.tail}) {
     e->n = in.integer();
     e->mean = in.real();

@@ -245,6 +245,7 @@ class Segmenter::Impl {
     const bool began = !part_open_;
     if (began) open_part(p, link_s);
     s.end = p.last;
+    ++part_.points;
     s.samples += p.n;
     s.lowest_w = std::min(s.lowest_w, p.low);
     s.highest_w = std::max(s.highest_w, p.high);

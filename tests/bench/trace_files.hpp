@@ -27,7 +27,7 @@ struct TraceScore {
   int within_2_s = 0;
   int boundaries = 0;
   int steady = 0;
-  std::vector<double> missed_s;  ///< edges not within 2 s
+  std::vector<double> missed_s;     ///< edges not within 2 s
   double least_window_share = 1.0;  ///< of the load windows: the share in one plateau
 };
 

@@ -83,11 +83,13 @@ class OptimalPartition {
   std::vector<std::int64_t> final_;
 };
 
-/// The engine with its one fixed default: median of three, noise learnt from the first `horizon` numbers and followed
-/// after that, penalty 3 sigma_lr^2 ln(horizon), exact partition.
+/// The engine with its one fixed default: median of three, noise learnt block by block, penalty
+/// 3 sigma_lr^2 ln(horizon), exact partition. The first block's noise is fitted (learn_noise), later blocks' is read
+/// off their own Allan deviation, so that a device that comes on after hours of nothing is judged by its own noise.
+/// Numbers wait until their block is full; finish() takes what there is.
 class ChangePoints {
  public:
-  static constexpr std::int64_t horizon = 2048;
+  static constexpr std::int64_t horizon = 2048;  // also the block
   static constexpr double penalty_factor = 3.0;
 
   ChangePoints();
@@ -98,7 +100,8 @@ class ChangePoints {
   /// Final changes since the last call, rising; a cut() is one too.
   [[nodiscard]] std::vector<std::int64_t> take_final();
   [[nodiscard]] bool has_final() const { return !final_.empty(); }
-  [[nodiscard]] std::int64_t decided() const;
+  /// Of the numbers before this index it is decided for good to which segment they belong.
+  [[nodiscard]] std::int64_t decided() const { return partition_.decided(); }
   [[nodiscard]] std::int64_t pushed() const { return pushed_; }
   /// Numbers come in steps of q: the noise is at least q/sqrt(12). 0: unknown. May be refined between pushes.
   void set_step(double q) { step_ = q; }
@@ -110,21 +113,21 @@ class ChangePoints {
  private:
   void filtered(double z);
   void close_section();
-  void learn();
-  void feed(double z);
+  void run_block();
   void collect();
   [[nodiscard]] double penalty() const;
 
   std::int64_t pushed_ = 0;
   double step_ = 0.0;
   double sigma_lr_ = 0.0;
-  bool learnt_ = false;
+  double magnitude_ = 0.0;  // largest number so far: arithmetic's own noise is a part of it
+  std::int64_t fed_ = 0;    // filtered numbers the partition has seen
   // median of three: the last two numbers of this section and how many it has
   double before_ = 0.0;
   double last_ = 0.0;
   double previous_filtered_ = 0.0;
   std::int64_t in_section_ = 0;
-  std::vector<double> waiting_;             // filtered numbers, until the noise is learnt
+  std::vector<double> waiting_;             // filtered numbers of the block that fills
   std::vector<std::int64_t> waiting_cuts_;  // positions in waiting_ where a section begins
   OptimalPartition partition_;
   std::vector<std::int64_t> final_;

@@ -1,6 +1,7 @@
 // Seeded nights with known truth: what a device does, what a meter shows of it.
 #pragma once
 
+#include <algorithm>
 #include <cmath>
 #include <cstdint>
 #include <optional>
@@ -83,6 +84,139 @@ inline Classified segment(const Night& night, const SegmenterSettings& settings)
   input.final_count = stretches.size();
   input.learnt = segmenter.learnt();
   return classify(stretches, input);
+}
+
+/// A random plan of a night: off and adapter alone, a start-up, idle, then loads, ramps, throttling and idle again.
+inline std::vector<Act> plan(std::uint64_t seed) {
+  std::mt19937_64 random(seed * 7919 + 17);
+  const auto uniform = [&](double a, double b) {
+    return a + (b - a) * static_cast<double>(random() >> 11) * 0x1.0p-53;
+  };
+  const auto pick = [&](std::uint64_t n) { return random() % n; };
+  std::vector<Act> acts;
+  const double idle = std::exp(uniform(std::log(1.2), std::log(90.0)));
+  const double noise = uniform(0.002, 0.012);
+  const auto act = [&](SegmentKind kind, double length_s, double level_w) {
+    Act a;
+    a.kind = kind;
+    a.length_s = length_s;
+    a.level_w = level_w;
+    a.noise_w = noise * level_w;
+    a.correlation = uniform(0.0, 0.7);
+    acts.push_back(a);
+    return &acts.back();
+  };
+  if (pick(3) > 0) act(SegmentKind::off, uniform(60, 400), 0.0)->noise_w = 0.0;
+  const bool adapter = idle > 6.0 && pick(2) == 0;
+  if (adapter) act(SegmentKind::standby, uniform(60, 600), uniform(0.05, 0.25) * idle);
+  if (!acts.empty()) act(SegmentKind::unsteady, uniform(30, 90), 0.9 * idle)->wander_w = uniform(1.5, 3.0) * idle;
+  act(SegmentKind::idle, uniform(300, 1500), idle);
+  double last = idle;
+  const auto steady = [&](double level, double length_s) {
+    const SegmentKind kind = level <= 1.05 * idle ? SegmentKind::idle : SegmentKind::plateau;
+    Act* a = act(kind, length_s, level);
+    if (kind == SegmentKind::plateau && pick(2) == 0) {
+      a->settle_w = uniform(-0.06, 0.12) * level;
+      a->settle_tau_s = uniform(15, 60);
+    }
+    last = level;
+  };
+  const std::uint64_t loads = 1 + pick(4);
+  for (std::uint64_t k = 0; k < loads; ++k) {
+    const double load = idle * uniform(1.5, 6.0);
+    switch (pick(4)) {
+      case 0: {  // a ramp up to it
+        Act* a = act(SegmentKind::ramp, uniform(30, 120), last);
+        a->end_level_w = load;
+        steady(load, uniform(200, 900));
+        break;
+      }
+      case 1: {  // throttling: three steps down
+        double level = load;
+        for (int step = 0; step < 3; ++step) {
+          steady(level, uniform(120, 400));
+          level *= uniform(0.80, 0.90);
+          if (level < 1.3 * idle) break;
+        }
+        break;
+      }
+      default:
+        steady(load, uniform(120, 1200));
+    }
+    if (pick(3) > 0 || k + 1 == loads) steady(idle * uniform(0.99, 1.01), uniform(120, 900));
+  }
+  if (pick(2) == 0) act(SegmentKind::off, uniform(60, 400), 0.0)->noise_w = 0.0;
+  return acts;
+}
+
+/// Ten load levels 6 % apart in random order.
+inline std::vector<Act> close_levels(std::uint64_t seed) {
+  std::mt19937_64 random(seed * 104729 + 3);
+  std::vector<Act> acts(1);
+  acts[0] = {SegmentKind::idle, 600.0, 8.0, -1.0, 0.0, 60.0, 0.05, 0.3, 0.0};
+  std::vector<int> order = {0, 1, 2, 3, 4, 5, 6, 7, 8, 9};
+  for (std::size_t i = 9; i > 0; --i) std::swap(order[i], order[random() % (i + 1)]);
+  for (const int k : order)
+    acts.push_back({SegmentKind::plateau, 200.0 + static_cast<double>(random() % 300), 20.0 * std::pow(1.06, k), -1.0,
+                    0.0, 60.0, 0.1, 0.5, 0.0});
+  return acts;
+}
+
+struct Score {
+  double true_edges = 0, found_edges = 0, reported = 0, right_reports = 0;
+  double time_s = 0, right_time_s = 0;
+  double levels = 0, right_levels = 0, covered_levels = 0;
+  [[nodiscard]] double f1() const {
+    const double p = reported > 0 ? right_reports / reported : 1.0;
+    const double r = true_edges > 0 ? found_edges / true_edges : 1.0;
+    return p + r > 0 ? 2 * p * r / (p + r) : 0.0;
+  }
+  void add(const Score& o) {
+    true_edges += o.true_edges, found_edges += o.found_edges, reported += o.reported, right_reports += o.right_reports;
+    time_s += o.time_s, right_time_s += o.right_time_s;
+    levels += o.levels, right_levels += o.right_levels, covered_levels += o.covered_levels;
+  }
+};
+
+/// Boundaries within max(3 s, 3 readings); the share of time with the right kind; levels within max(1 %, 0.15 step) of
+/// the device's true power, and how many intervals hold it.
+inline Score score(const Night& night, const Meter& meter, const std::vector<Segment>& segments) {
+  Score s;
+  const double tolerance_s = std::max(3.0, 3.0 * meter.interval_s);
+  std::vector<double> edges, bounds;
+  for (std::size_t i = 1; i < night.truth.size(); ++i) edges.push_back(night.truth[i].first);
+  for (std::size_t i = 1; i < segments.size(); ++i) bounds.push_back(static_cast<double>(segments[i].begin.us) * 1e-6);
+  const auto near = [&](double t, const std::vector<double>& list) {
+    for (const double x : list)
+      if (std::abs(x - t) <= tolerance_s) return true;
+    return false;
+  };
+  s.true_edges = static_cast<double>(edges.size());
+  s.reported = static_cast<double>(bounds.size());
+  for (const double e : edges) s.found_edges += near(e, bounds) ? 1 : 0;
+  for (const double b : bounds) s.right_reports += near(b, edges) ? 1 : 0;
+  const double end = static_cast<double>(night.readings.back().first.us) * 1e-6;
+  for (const Segment& g : segments) {
+    const double a = static_cast<double>(g.begin.us) * 1e-6, z = static_cast<double>(g.end.us) * 1e-6;
+    double longest = 0.0;
+    const Act* of = nullptr;
+    for (std::size_t i = 0; i < night.truth.size(); ++i) {
+      const double begin = night.truth[i].first;
+      const double stop = i + 1 < night.truth.size() ? night.truth[i + 1].first : end;
+      const double both = std::min(z, stop) - std::max(a, begin);
+      if (both <= 0.0) continue;
+      s.time_s += both;
+      if (night.truth[i].second.kind == g.kind) s.right_time_s += both;
+      if (both > longest) longest = both, of = &night.truth[i].second;
+    }
+    if (!g.level_w || of == nullptr || of->end_level_w >= 0.0 || of->wander_w > 0.0) continue;
+    if (of->noise_w < 0.3 * meter.step_w && of->level_w > 0.0) continue;  // a display that does not dither cannot tell
+    ++s.levels;
+    const double off_by = std::abs(*g.level_w - of->level_w);
+    s.right_levels += off_by <= std::max(0.01 * of->level_w, 0.15 * meter.step_w) ? 1 : 0;
+    s.covered_levels += off_by <= g.uncertainty_w.value_or(0.0) ? 1 : 0;
+  }
+  return s;
 }
 
 }  // namespace nightwatt::night
