@@ -3,6 +3,7 @@
 #include <limits>
 
 #include "impl.hpp"
+#include "storage/run_builder.hpp"
 
 namespace nightwatt::storage {
 namespace {
@@ -153,13 +154,13 @@ class StoreReader::Checker {
   void runs() {
     const Result<std::vector<RunInfo>> all = store_.runs();
     if (!all) return problem(all.error().message);
-    std::map<StreamId, RunInfo> before;
     for (const RunInfo& run : *all) {
       if (run.stream == 0) continue;
       const std::string name = "run " + std::to_string(run.id);
       if (run.end && *run.end < run.begin) problem(name + " ends before it begins");
       check_samples(run, name);
       check_overlap(*all, run, name);
+      check_figures(run, name);
     }
   }
 
@@ -174,6 +175,40 @@ class StoreReader::Checker {
     if (*counted != run.samples)
       problem(name + " tells of " + std::to_string(run.samples) + " readings, the store has " +
               std::to_string(*counted));
+  }
+
+  /// The run's totals are those of its readings, and its stretches follow each other within it.
+  void check_figures(const RunInfo& run, const std::string& name) {
+    const Result<RunState> state = store_.run_state(run.id);
+    if (!state) return problem(state.error().message);
+    if (!state->as_of) return;
+    for (std::size_t i = 0; i < state->stretches.size(); ++i) {
+      const Stretch& stretch = state->stretches[i];
+      const bool follows = i == 0 || stretch.begin == state->stretches[i - 1].end;
+      if (!follows || stretch.end < stretch.begin || stretch.begin < run.begin || (run.end && *run.end < stretch.end))
+        return problem(name + ": its stretches have a hole, overlap or leave the run");
+    }
+    const Result<RunTotals> kept = RunTotals::restore(state->resume_totals);
+    if (!kept) return problem(name + ": " + kept.error().message);
+    const Result<bool> whole = store_.raw_is_whole(run.stream, run.begin, *state->as_of);
+    if (!whole) return problem(name + ": " + whole.error().message);
+    if (*whole) {
+      RunTotals again;
+      const Result<void> replayed = store_.readings(run.stream, run.begin, *state->as_of, [&](const Reading& reading) {
+        again.push(reading);
+        return true;
+      });
+      if (!replayed) return problem(name + ": " + replayed.error().message);
+      if (again.samples() != kept->samples() || again.first() != kept->first() || again.last() != kept->last() ||
+          !near(again.energy_wh().value_or(0.0), kept->energy_wh().value_or(0.0)) ||
+          !near(again.gap_s(), kept->gap_s()) || again.peak_w() != kept->peak_w())
+        problem(name + ": its totals are not those of its readings");
+    }
+    if (run.end) return;
+    const Result<RunBuilder> builder = RunBuilder::resume(store_, run.id);
+    if (!builder) return problem(name + ": it cannot go on: " + builder.error().message);
+    if (builder->totals().samples() != run.samples)
+      problem(name + ": what it goes on from does not count its readings");
   }
 
   void check_overlap(const std::vector<RunInfo>& all, const RunInfo& run, const std::string& name) {

@@ -47,6 +47,8 @@ class StoreReader::Impl {
   // Reading; these throw SQLite::Exception.
   [[nodiscard]] Result<Columns> tail(StreamId stream);
   [[nodiscard]] std::vector<BlockRow> blocks(StreamId stream, std::int64_t from_us, std::int64_t to_us);
+  [[nodiscard]] std::optional<BlockRow> first_block(StreamId stream, std::int64_t from_us, std::int64_t to_us);
+  [[nodiscard]] std::optional<BlockRow> last_block(StreamId stream, std::int64_t to_us);
   [[nodiscard]] Result<Columns> block_columns(const BlockRow& block);
   [[nodiscard]] Result<Sums> sums(StreamId stream, Quantity quantity, std::int64_t from_us, std::int64_t to_us);
   [[nodiscard]] Result<std::int64_t> count_readings(StreamId stream, std::int64_t from_us, std::int64_t to_us);

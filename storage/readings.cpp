@@ -24,6 +24,10 @@ Sums sums_from_row(const Query& row) {
   return sums;
 }
 
+BlockRow block_row(const Query& row) {
+  return {row.integer(0), row.integer(1), row.integer(2), row.integer_or_none(3)};
+}
+
 }  // namespace
 
 Result<Columns> StoreReader::Impl::tail(StreamId stream) {
@@ -37,24 +41,36 @@ Result<Columns> StoreReader::Impl::tail(StreamId stream) {
   return columns;
 }
 
+// Blocks do not overlap: the one that begins last at or before `from` may still reach into the window.
+std::optional<BlockRow> StoreReader::Impl::first_block(StreamId stream, std::int64_t from_us, std::int64_t to_us) {
+  if (const std::optional<BlockRow> before = last_block(stream, from_us); before && before->last_us >= from_us)
+    return before;
+  Query row = database->query(
+      "SELECT first_us, last_us, count, data FROM block WHERE stream = ?1 AND first_us BETWEEN ?2 AND ?3 "
+      "ORDER BY first_us LIMIT 1");
+  row.bind(1, stream).bind(2, from_us).bind(3, to_us);
+  if (!row.step()) return std::nullopt;
+  return block_row(row);
+}
+
+std::optional<BlockRow> StoreReader::Impl::last_block(StreamId stream, std::int64_t to_us) {
+  Query row = database->query(
+      "SELECT first_us, last_us, count, data FROM block WHERE stream = ?1 AND first_us <= ?2 "
+      "ORDER BY first_us DESC LIMIT 1");
+  row.bind(1, stream).bind(2, to_us);
+  if (!row.step()) return std::nullopt;
+  return block_row(row);
+}
+
 std::vector<BlockRow> StoreReader::Impl::blocks(StreamId stream, std::int64_t from_us, std::int64_t to_us) {
   std::vector<BlockRow> found;
-  // Blocks do not overlap: the one that begins last at or before `from` may still reach into the window.
-  std::int64_t begin_us = from_us;
-  {
-    Query before = database->query(
-        "SELECT first_us FROM block WHERE stream = ?1 AND first_us <= ?2 ORDER BY first_us DESC LIMIT 1");
-    before.bind(1, stream).bind(2, from_us);
-    if (before.step()) begin_us = before.integer(0);
-  }
+  const std::optional<BlockRow> first = first_block(stream, from_us, to_us);
+  if (!first) return found;
   Query rows = database->query(
       "SELECT first_us, last_us, count, data FROM block WHERE stream = ?1 AND first_us BETWEEN ?2 AND ?3 ORDER BY "
       "first_us");
-  rows.bind(1, stream).bind(2, begin_us).bind(3, to_us);
-  while (rows.step()) {
-    const BlockRow block{rows.integer(0), rows.integer(1), rows.integer(2), rows.integer_or_none(3)};
-    if (block.last_us >= from_us) found.push_back(block);
-  }
+  rows.bind(1, stream).bind(2, first->first_us).bind(3, to_us);
+  while (rows.step()) found.push_back(block_row(rows));
   return found;
 }
 
@@ -79,32 +95,28 @@ Result<Sums> StoreReader::Impl::sums(StreamId stream, Quantity quantity, std::in
     const std::size_t end = to_us == farthest ? columns.size() : columns.lower_bound(to_us + 1);
     if (begin < end) add(total, sums_of(columns, quantity, begin, end), quantity, gap_limit_us(columns));
   };
-  const std::vector<BlockRow> found = blocks(stream, from_us, to_us);
-  std::size_t whole_begin = 0;
-  std::size_t whole_end = found.size();
-  const auto inside = [&](const BlockRow& block) { return block.first_us >= from_us && block.last_us <= to_us; };
-  const auto add_edge = [&](const BlockRow& block) -> Result<void> {
-    if (!block.data) return add_rolled(total, stream, quantity, block, from_us, to_us);
-    const Result<Columns> columns = block_columns(block);
-    if (!columns) return pass_on(columns.error());
-    add_part(*columns);
-    return {};
-  };
-  if (!found.empty() && !inside(found.front())) {
-    if (auto added = add_edge(found.front()); !added) return pass_on(added.error());
-    whole_begin = 1;
-  }
-  if (whole_end > whole_begin && !inside(found.back())) --whole_end;
-  if (whole_begin < whole_end) {
+  const std::optional<BlockRow> first = first_block(stream, from_us, to_us);
+  if (first) {
+    const BlockRow last = *last_block(stream, to_us);
+    const auto inside = [&](const BlockRow& block) { return block.first_us >= from_us && block.last_us <= to_us; };
+    const auto add_edge = [&](const BlockRow& block) -> Result<void> {
+      if (!block.data) return add_rolled(total, stream, quantity, block, from_us, to_us);
+      const Result<Columns> columns = block_columns(block);
+      if (!columns) return pass_on(columns.error());
+      add_part(*columns);
+      return {};
+    };
+    if (!inside(*first))
+      if (auto added = add_edge(*first); !added) return pass_on(added.error());
     Query rows = database->query(
         "SELECT count, first_us, last_us, first, last, min, max, mean, m2, energy_wh, gap_us FROM sums "
         "WHERE stream = ?1 AND quantity = ?2 AND block_us BETWEEN ?3 AND ?4 ORDER BY block_us");
     rows.bind(1, stream).bind(2, static_cast<std::int64_t>(quantity));
-    rows.bind(3, found[whole_begin].first_us).bind(4, found[whole_end - 1].first_us);
+    rows.bind(3, first->first_us + (inside(*first) ? 0 : 1)).bind(4, last.first_us - (inside(last) ? 0 : 1));
     while (rows.step()) add(total, sums_from_row(rows), quantity, rows.integer(10));
+    if (last.first_us != first->first_us && !inside(last))
+      if (auto added = add_edge(last); !added) return pass_on(added.error());
   }
-  if (whole_end < found.size())
-    if (auto added = add_edge(found.back()); !added) return pass_on(added.error());
   const Result<Columns> newest = tail(stream);
   if (!newest) return pass_on(newest.error());
   add_part(*newest);

@@ -1,0 +1,256 @@
+// Times the store against SQLite's own shell on the same readings, and counts the bytes either writes.
+//
+//   bench_storage [million readings of the long run, default 31.5]
+//
+// Data: made up, seeded. "Year": one reading a second in whole watts, a computer idle most of the time, 3 % of
+// neighbours differ. "Hour": 1 kHz with noise in the last digits. Peer: `sqlite3 FILE ".import readings.csv"` into a
+// table with a primary key on the time, WAL and synchronous NORMAL as here.
+#include <sys/stat.h>
+#include <unistd.h>
+
+#include <chrono>
+#include <cmath>
+#include <cstdio>
+#include <cstdlib>
+#include <filesystem>
+#include <fstream>
+#include <random>
+#include <string>
+#include <vector>
+
+#include "storage/store.hpp"
+
+using namespace nightwatt;
+using namespace nightwatt::storage;
+
+namespace {
+
+constexpr std::int64_t begin_us = 1'767'225'600'000'000;  // 2026-01-01T00:00:00Z
+constexpr UtcTime always_end{4'000'000'000'000'000'000};
+
+class Stopwatch {
+ public:
+  [[nodiscard]] double seconds() const {
+    return std::chrono::duration<double>(std::chrono::steady_clock::now() - begin_).count();
+  }
+
+ private:
+  std::chrono::steady_clock::time_point begin_ = std::chrono::steady_clock::now();
+};
+
+template <class T>
+T must(Result<T> result) {
+  if (result) return std::move(*result);
+  std::fprintf(stderr, "%s\n", result.error().message.c_str());
+  std::exit(1);
+}
+void must(const Result<void>& result) {
+  if (result) return;
+  std::fprintf(stderr, "%s\n", result.error().message.c_str());
+  std::exit(1);
+}
+
+/// Readings one after the other, the same for the same seed.
+class YearOfWatts {
+ public:
+  Reading next() {
+    const std::uint32_t dice = static_cast<std::uint32_t>(random_()) % 10'000;
+    if (dice < 150) watts_ = base_ + static_cast<std::int64_t>(random_() % 3) - 1;  // there ...
+    if (dice >= 150 && dice < 300) watts_ = base_;                                  // ... and back
+    if (dice == 9'999) base_ = random_() % 4 == 0 ? 26 + static_cast<std::int64_t>(random_() % 30) : 8;
+    Reading reading;
+    reading.time.us = begin_us + count_++ * 1'000'000;
+    reading.values.set(Quantity::power, Decimal{watts_, 0});
+    return reading;
+  }
+
+ private:
+  std::mt19937 random_{20'260'101};
+  std::int64_t count_ = 0, base_ = 8, watts_ = 8;
+};
+
+std::int64_t bytes_of(const std::string& path) {
+  std::int64_t bytes = 0;
+  for (const char* suffix : {"", "-wal"}) {
+    struct stat file {};
+    if (::stat((path + suffix).c_str(), &file) == 0) bytes += file.st_size;
+  }
+  return bytes;
+}
+
+/// What this process has asked the system to write, and what the system counts as going to the disk.
+struct Written {
+  double asked = 0.0, to_disk = 0.0;
+};
+Written written() {
+  Written now;
+  std::ifstream io("/proc/self/io");
+  std::string name;
+  double value = 0.0;
+  while (io >> name >> value) {
+    if (name == "wchar:") now.asked = value;
+    if (name == "write_bytes:") now.to_disk = value;
+  }
+  return now;
+}
+
+template <class Source>
+double write_readings(StoreWriter& writer, StreamId stream, std::int64_t count, Source&& source) {
+  constexpr std::int64_t chunk = 4'096;
+  const Stopwatch watch;
+  std::vector<Reading> readings;
+  for (std::int64_t done = 0; done < count;) {
+    readings.clear();
+    for (; done < count && static_cast<std::int64_t>(readings.size()) < chunk; ++done) readings.push_back(source());
+    must(writer.begin());
+    must(writer.append(stream, readings));
+    must(writer.commit());
+  }
+  return watch.seconds();
+}
+
+StreamId meter_stream(StoreWriter& writer) {
+  must(writer.begin());
+  const StreamId stream = must(writer.stream_for_meter("bench"));
+  must(writer.commit());
+  return stream;
+}
+
+void million_against_the_shell(const std::filesystem::path& folder) {
+  constexpr std::int64_t count = 1'000'000;
+  const std::string csv = (folder / "readings.csv").string();
+  {
+    std::ofstream out(csv);
+    YearOfWatts year;
+    for (std::int64_t i = 0; i < count; ++i) {
+      const Reading reading = year.next();
+      out << reading.time.us / 1'000'000 << ',' << reading.values.get(Quantity::power)->mantissa << '\n';
+    }
+  }
+  const std::string peer = (folder / "peer.db").string();
+  const std::string command = "sqlite3 '" + peer +
+                              "' 'PRAGMA journal_mode=WAL' 'PRAGMA synchronous=NORMAL' "
+                              "'CREATE TABLE r (time INTEGER PRIMARY KEY, power_w INTEGER)' '.mode csv' '.import \"" +
+                              csv + "\" r' > /dev/null";
+  const Stopwatch peer_watch;
+  const bool peer_done = std::system(command.c_str()) == 0;
+  const double peer_s = peer_watch.seconds();
+
+  const std::string path = (folder / "million.db").string();
+  StoreWriter writer = must(StoreWriter::open(path, {}));
+  const StreamId stream = meter_stream(writer);
+  YearOfWatts year;
+  const double own_s = write_readings(writer, stream, count, [&] { return year.next(); });
+  const std::int64_t own_bytes = bytes_of(path);
+  std::printf(
+      "A million readings written (the store: through its interface, readings made up on the way; the shell: .import "
+      "of the CSV)\n");
+  std::printf("  store          %7.3f s  %10lld bytes\n", own_s, static_cast<long long>(own_bytes));
+  if (peer_done)
+    std::printf("  sqlite3 shell  %7.3f s  %10lld bytes   the store's are %.4f of them\n", peer_s,
+                static_cast<long long>(bytes_of(peer)),
+                static_cast<double>(own_bytes) / static_cast<double>(bytes_of(peer)));
+  else
+    std::printf("  sqlite3 shell: could not be run\n");
+}
+
+void long_run(const std::filesystem::path& folder, std::int64_t count) {
+  const std::string path = (folder / "year.db").string();
+  StoreWriter writer = must(StoreWriter::open(path, {}));
+  const StreamId stream = meter_stream(writer);
+  YearOfWatts year;
+  const double seconds = write_readings(writer, stream, count, [&] { return year.next(); });
+  std::printf("%.1f million readings at 1 Hz, whole watts, 3 %% of neighbours differ\n",
+              static_cast<double>(count) / 1e6);
+  std::printf(
+      "  written        %7.2f million/s, %.4f bytes a reading   (a time-series server 0.82 million/s, 0.230 bytes: "
+      "measured earlier on like data)\n",
+      static_cast<double>(count) / seconds / 1e6, static_cast<double>(bytes_of(path)) / static_cast<double>(count));
+
+  const StoreReader reader = must(StoreReader::open(path));
+  const UtcTime from{begin_us + count / 2 * 1'000'000};
+  const UtcTime to{from.us + 43'200'000'000};
+  std::int64_t seen = 0;
+  const Stopwatch window;
+  must(reader.readings(stream, from, to, [&](const Reading&) {
+    ++seen;
+    return true;
+  }));
+  std::printf("  12 h window    %7.2f ms, %lld readings handed out\n", window.seconds() * 1e3,
+              static_cast<long long>(seen));
+  for (const char* temperature : {"first", "again"}) {
+    const Stopwatch sums;
+    const WindowSums all = must(reader.sums(stream, Quantity::power, UtcTime{0}, always_end));
+    std::printf("  sums of all    %7.2f ms (%s): %lld readings, mean %.4f W, %.3f kWh\n", sums.seconds() * 1e3,
+                temperature, static_cast<long long>(all.count), all.mean, all.energy_wh.value_or(0.0) / 1e3);
+  }
+  const Stopwatch open;
+  { const StoreReader again = must(StoreReader::open(path)); }
+  std::printf("  open           %7.2f ms\n", open.seconds() * 1e3);
+}
+
+void fast_hour(const std::filesystem::path& folder) {
+  constexpr std::int64_t count = 3'600'000;
+  const std::string path = (folder / "hour.db").string();
+  StoreWriter writer = must(StoreWriter::open(path, {}));
+  const StreamId stream = meter_stream(writer);
+  std::mt19937 random(2);
+  std::normal_distribution<double> noise(0.0, 1.5);
+  std::int64_t i = 0;
+  const double seconds = write_readings(writer, stream, count, [&] {
+    Reading reading;
+    reading.time.us = begin_us + i * 1'000;
+    const double watts = 40.0 + 5.0 * std::sin(static_cast<double>(i++) / 40'000.0);
+    reading.values.set(Quantity::power, Decimal{std::llround(watts * 100.0 + noise(random)), -2});
+    return reading;
+  });
+  std::printf(
+      "An hour at 1 kHz, hundredths of a watt, noise of 1.5 hundredths (normal: %.2f bits a reading of entropy)\n",
+      std::log2(1.5 * std::sqrt(2.0 * 3.14159265358979 * 2.71828182845905)));
+  std::printf(
+      "  written        %7.2f million/s (with making the noise), %.4f bytes a reading   (earlier prototype 1.19)\n",
+      static_cast<double>(count) / seconds / 1e6, static_cast<double>(bytes_of(path)) / static_cast<double>(count));
+}
+
+void a_day_at_one_hertz(const std::filesystem::path& folder) {
+  constexpr int commits = 20'000;  // a block closes within
+  const std::string path = (folder / "day.db").string();
+  StoreWriter writer = must(StoreWriter::open(path, {}));
+  const StreamId stream = meter_stream(writer);
+  YearOfWatts year;
+  std::mt19937 random(3);
+  const Written before = written();
+  for (int i = 0; i < commits; ++i) {
+    Reading reading = year.next();
+    reading.time.us += static_cast<std::int64_t>(random() % 8) * 1'000;  // late by milliseconds
+    must(writer.begin());
+    must(writer.append(stream, {&reading, 1}));
+    must(writer.commit());
+  }
+  const Written after = written();
+  const double per_day = 86'400.0 / commits / 1e6;
+  std::printf("One reading a second, each committed (%d commits counted, as a day of 86400)\n", commits);
+  std::printf(
+      "  written        %7.2f MB a day (/proc/self/io wchar; write_bytes %.2f MB while nothing waits between)   "
+      "(SQLite row a commit, "
+      "4096-byte pages: 360 MB, measured earlier)\n",
+      (after.asked - before.asked) * per_day, (after.to_disk - before.to_disk) * per_day);
+}
+
+}  // namespace
+
+int main(int argc, char** argv) {
+  const double millions = argc > 1 ? std::atof(argv[1]) : 31.5;
+  std::string name = (std::filesystem::current_path() / "bench-storage-XXXXXX").string();
+  if (::mkdtemp(name.data()) == nullptr) {
+    std::fprintf(stderr, "cannot make a folder here\n");
+    return 1;
+  }
+  const std::filesystem::path folder(name);
+  million_against_the_shell(folder);
+  long_run(folder, static_cast<std::int64_t>(millions * 1e6));
+  fast_hour(folder);
+  a_day_at_one_hertz(folder);
+  std::filesystem::remove_all(folder);
+  return 0;
+}

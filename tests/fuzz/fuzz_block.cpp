@@ -1,0 +1,70 @@
+// Hostile bytes where blocks, tail rows, minutes and states are expected: an error or readings in order, never a crash.
+#include <cstddef>
+#include <cstdint>
+#include <cstdlib>
+#include <string>
+
+#include "block.hpp"
+#include "rollup.hpp"
+
+using namespace nightwatt::storage;
+
+namespace {
+
+/// The checksum would keep the fuzzer out: give the bytes one that fits.
+std::string with_crc(std::string_view bytes) {
+  std::string out(bytes);
+  put_crc(out);
+  return out;
+}
+
+void require_order(const Columns& columns) {
+  for (std::size_t i = 1; i < columns.size(); ++i)
+    if (columns.times[i] <= columns.times[i - 1]) std::abort();
+}
+
+/// What decodes must survive being written and read again.
+void require_round_trip(const Columns& columns) {
+  const auto again = decode_block(encode_block(columns, Effort{1}));
+  if (!again || again->times != columns.times) std::abort();
+  for (std::size_t q = 0; q < nightwatt::quantity_count; ++q) {
+    const Columns::Column& a = columns.columns[q];
+    const Columns::Column& b = again->columns[q];
+    if (a.count != b.count) std::abort();
+    for (std::size_t row = 0; a.count != 0 && row < columns.size(); ++row)
+      if (a.present[row] != b.present[row] ||
+          (a.present[row] != 0 && (a.mantissas[row] != b.mantissas[row] || a.exponents[row] != b.exponents[row])))
+        std::abort();
+  }
+}
+
+}  // namespace
+
+extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size) {
+  if (size == 0) return 0;
+  const std::string_view bytes(reinterpret_cast<const char*>(data) + 1, size - 1);
+  switch (data[0] % 4) {
+    case 0:
+      if (const auto columns = decode_block(with_crc(bytes))) {
+        require_order(*columns);
+        require_round_trip(*columns);
+      }
+      break;
+    case 1: {
+      Columns columns;
+      if (decode_tail(bytes, columns)) require_round_trip(columns);
+      require_order(columns);
+      break;
+    }
+    case 2:
+      (void)decode_rollup(with_crc(bytes), minute_s);
+      break;
+    default: {
+      constexpr std::size_t limit = 1U << 20U;
+      ByteReader in(bytes);
+      (void)unsqueeze(in, limit);
+      break;
+    }
+  }
+  return 0;
+}

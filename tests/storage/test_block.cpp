@@ -1,0 +1,178 @@
+#include <limits>
+
+#include "block.hpp"
+#include "helpers.hpp"
+
+using namespace nightwatt;
+using namespace nightwatt::storage;
+using namespace nightwatt::storage::test;
+
+namespace {
+
+Columns columns_of(const std::vector<Reading>& readings) {
+  Columns columns;
+  for (const Reading& reading : readings) columns.push(reading);
+  return columns;
+}
+
+void require_round_trip(const std::vector<Reading>& readings) {
+  for (const int level : {1, 6}) {
+    const std::string bytes = encode_block(columns_of(readings), Effort{level});
+    const Columns back = must(decode_block(bytes));
+    REQUIRE(back.size() == readings.size());
+    for (std::size_t i = 0; i < readings.size(); ++i) {
+      INFO("reading " << i);
+      REQUIRE(same_digits(back.reading(i), readings[i]));
+    }
+  }
+  Columns from_tail;
+  TailEncoder encoder;
+  for (const Reading& reading : readings) {
+    if (encoder.push(reading)) continue;
+    REQUIRE(encoder.bytes().size() <= TailEncoder::row_bytes_limit);
+    REQUIRE(decode_tail(encoder.bytes(), from_tail));
+    encoder = {};
+    REQUIRE(encoder.push(reading));
+  }
+  REQUIRE(decode_tail(encoder.bytes(), from_tail));
+  REQUIRE(from_tail.size() == readings.size());
+  for (std::size_t i = 0; i < readings.size(); ++i) REQUIRE(same_digits(from_tail.reading(i), readings[i]));
+}
+
+std::vector<Reading> hostile_readings(std::mt19937_64& random) {
+  const std::size_t count = 1 + random() % 400;
+  const unsigned time_style = static_cast<unsigned>(random() % 5);
+  const unsigned value_style = static_cast<unsigned>(random() % 6);
+  const unsigned quantities = static_cast<unsigned>(random() % 512);
+  std::int64_t time = time_style == 4 ? lowest_time_us : night_us;
+  std::vector<Reading> readings;
+  std::array<std::int64_t, quantity_count> walk{};
+  for (std::size_t i = 0; i < count; ++i) {
+    Reading reading;
+    switch (time_style) {
+      case 0:
+        time += 1'000'000;
+        break;
+      case 1:
+        time += 1'000'000 + static_cast<std::int64_t>(random() % 9) * 1'000;
+        break;
+      case 2:
+        time += 1 + static_cast<std::int64_t>(random() % 2'000'000);
+        break;
+      case 3:
+        time = night_us + static_cast<std::int64_t>(i + 1) * 100'000 + static_cast<std::int64_t>(random() % 30);
+        break;
+      default:
+        time += 1 + static_cast<std::int64_t>(random() % 700'000'000'000'000);
+        break;
+    }
+    reading.time.us = time;
+    for (std::size_t q = 0; q < quantity_count; ++q) {
+      if ((quantities & (1U << q)) == 0 || random() % 10 == 0) continue;
+      Decimal value;
+      switch (value_style) {
+        case 0:
+          value = {static_cast<std::int64_t>(random() % 3), 0};
+          break;
+        case 1:
+          value = {walk[q] += static_cast<std::int64_t>(random() % 21) - 10, -2};
+          break;
+        case 2:
+          value = {static_cast<std::int64_t>(random()), static_cast<std::int8_t>(random() % 19 - 9)};
+          break;
+        case 3:
+          value = {static_cast<std::int64_t>(random() % 1000) - 500,
+                   static_cast<std::int8_t>(static_cast<int>(random() % 10) - 9)};
+          break;
+        case 4:
+          value = {
+              random() % 2 == 0 ? std::numeric_limits<std::int64_t>::max() : std::numeric_limits<std::int64_t>::min(),
+              static_cast<std::int8_t>(random() % 2 == 0 ? -9 : 9)};
+          break;
+        default:
+          value = {static_cast<std::int64_t>(random() % 100'000), static_cast<std::int8_t>(random() % 256)};
+          break;
+      }
+      reading.values.set(all_quantities[q], value);
+    }
+    readings.push_back(reading);
+  }
+  return readings;
+}
+
+}  // namespace
+
+// The check value of the CRC catalogue entry CRC-32/ISO-HDLC.
+TEST_CASE("the checksum of 123456789 is the published one") {
+  REQUIRE(crc32("123456789") == 0xCBF43926U);
+}
+
+TEST_CASE("any readings come back from a block and from tail rows digit for digit") {
+  const auto seed = GENERATE(range(std::uint64_t{1}, std::uint64_t{150}));
+  INFO("seed " << seed);
+  std::mt19937_64 random(seed);
+  require_round_trip(hostile_readings(random));
+}
+
+TEST_CASE("a column of any numbers comes back as it was") {
+  const auto seed = GENERATE(range(std::uint64_t{1}, std::uint64_t{120}));
+  INFO("seed " << seed);
+  std::mt19937_64 random(seed);
+  std::vector<std::int64_t> values(1 + random() % 3000);
+  const unsigned width = static_cast<unsigned>(random() % 64);
+  const std::uint64_t change = 1 + random() % 40;
+  std::int64_t value = static_cast<std::int64_t>(random() >> width);
+  for (std::int64_t& v : values) {
+    if (random() % change == 0) value = static_cast<std::int64_t>(random() >> width);
+    v = value;
+  }
+  std::string bytes;
+  pack_column(bytes, values, Effort{3});
+  storage::ByteReader in(bytes);
+  REQUIRE(unpack_column(in, values.size()) == values);
+  REQUIRE(in.ok());
+  REQUIRE(in.at_end());
+}
+
+TEST_CASE("a block of a quiet night on time costs less than a tenth of a byte a reading") {
+  const std::string bytes = encode_block(columns_of(quiet_night(16'384, 1)), Effort{6});
+  CAPTURE(bytes.size());
+  REQUIRE(bytes.size() < 1'638);
+}
+
+TEST_CASE("damaged block bytes are refused and never crash") {
+  std::mt19937_64 random(7);
+  const std::string good = encode_block(columns_of(quiet_night(2'000, 3)), Effort{3});
+  for (std::size_t size = 0; size < good.size(); size += 7) REQUIRE_FALSE(decode_block(good.substr(0, size)));
+  for (int round = 0; round < 20'000; ++round) {
+    std::string bad = good;
+    for (std::uint64_t flips = 1 + random() % 3; flips > 0; --flips)
+      bad[random() % bad.size()] = static_cast<char>(random() % 256);
+    if (bad == good) continue;
+    // Half of them with a checksum that fits, so that the insides are met too.
+    if (round % 2 == 0) {
+      const std::uint32_t crc = crc32(std::string_view(bad).substr(0, bad.size() - 4));
+      for (std::size_t i = 0; i < 4; ++i) bad[bad.size() - 4 + i] = static_cast<char>((crc >> (8 * i)) & 0xFFU);
+      if (const auto columns = decode_block(bad))
+        for (std::size_t i = 1; i < columns->size(); ++i) REQUIRE(columns->times[i] > columns->times[i - 1]);
+    } else {
+      REQUIRE_FALSE(decode_block(bad));
+    }
+  }
+}
+
+TEST_CASE("damaged tail rows never crash and never give times out of order") {
+  std::mt19937_64 random(11);
+  TailEncoder encoder;
+  for (const Reading& reading : quiet_night(1'000, 5))
+    if (!encoder.push(reading)) break;
+  for (int round = 0; round < 20'000; ++round) {
+    std::string bad = encoder.bytes();
+    bad.resize(1 + random() % bad.size());
+    for (std::uint64_t flips = random() % 4; flips > 0; --flips)
+      bad[random() % bad.size()] = static_cast<char>(random() % 256);
+    Columns columns;
+    (void)decode_tail(bad, columns);
+    for (std::size_t i = 1; i < columns.size(); ++i) REQUIRE(columns.times[i] > columns.times[i - 1]);
+  }
+}

@@ -1,0 +1,273 @@
+// What a store says of files, folders and disks that are not as they should be.
+#include <fcntl.h>
+#include <sqlite3.h>
+#include <sys/mount.h>
+#include <sys/stat.h>
+#include <sys/wait.h>
+#include <unistd.h>
+
+#include <filesystem>
+#include <fstream>
+
+#include "helpers.hpp"
+
+using namespace nightwatt;
+using namespace nightwatt::storage;
+using namespace nightwatt::storage::test;
+
+namespace {
+
+void make_store(const std::string& path, std::size_t count = 20'000) {
+  StoreWriter writer = must(StoreWriter::open(path, {}));
+  must(writer.begin());
+  const StreamId stream = must(writer.stream_for_meter("bench"));
+  must(writer.append(stream, quiet_night(count, 1)));
+  must(writer.commit());
+}
+
+void run_sql(const std::string& path, const char* sql) {
+  sqlite3* database = nullptr;
+  REQUIRE(sqlite3_open(path.c_str(), &database) == SQLITE_OK);
+  REQUIRE(sqlite3_exec(database, sql, nullptr, nullptr, nullptr) == SQLITE_OK);
+  sqlite3_close(database);
+}
+
+/// One line, exit status 3, and it names the file.
+void require_refused(const std::string& path, const std::string& word) {
+  const Result<StoreReader> reader = StoreReader::open(path);
+  REQUIRE_FALSE(reader);
+  const Result<StoreWriter> writer = StoreWriter::open(path, {});
+  REQUIRE_FALSE(writer);
+  for (const Error& error : {reader.error(), writer.error()}) {
+    INFO(error.message);
+    REQUIRE(error.kind == ErrorKind::unusable);
+    REQUIRE(error.message.find(path) == 0);
+    REQUIRE(error.message.find('\n') == std::string::npos);
+    REQUIRE(error.message.find(word) != std::string::npos);
+  }
+}
+
+/// Runs `work` in a child process; what it returns is the child's exit status.
+template <class Work>
+int in_child(Work&& work) {
+  const pid_t child = ::fork();
+  if (child == 0) ::_exit(work());
+  int status = 0;
+  ::waitpid(child, &status, 0);
+  return WIFEXITED(status) ? WEXITSTATUS(status) : -1;
+}
+
+/// A file system of a few hundred kB in memory; not there where the test may not mount.
+class SmallDisk {
+ public:
+  explicit SmallDisk(const std::filesystem::path& where) : where_(where) {
+    std::filesystem::create_directory(where_);
+    mounted_ = ::mount("nightwatt-test", where_.c_str(), "tmpfs", 0, "size=400k") == 0;
+  }
+  ~SmallDisk() {
+    if (mounted_) ::umount2(where_.c_str(), MNT_DETACH);
+  }
+  SmallDisk(const SmallDisk&) = delete;
+  SmallDisk& operator=(const SmallDisk&) = delete;
+  [[nodiscard]] bool mounted() const { return mounted_; }
+
+ private:
+  std::filesystem::path where_;
+  bool mounted_ = false;
+};
+
+/// Values that do not compress, so that a small disk fills soon.
+std::vector<Reading> noise(std::size_t count, std::int64_t begin_us, std::mt19937_64& random) {
+  std::vector<Reading> readings;
+  for (std::size_t i = 0; i < count; ++i)
+    readings.push_back(power_reading(begin_us + static_cast<std::int64_t>(i) * 1'000'000,
+                                     static_cast<std::int64_t>(random() % 4'000'000'000'000'000'000), -9));
+  return readings;
+}
+
+}  // namespace
+
+TEST_CASE("a reader says in one line that there is no store, and makes none") {
+  Folder folder;
+  const Result<StoreReader> reader = StoreReader::open(folder.file());
+  REQUIRE_FALSE(reader);
+  REQUIRE(reader.error().kind == ErrorKind::unusable);
+  REQUIRE(reader.error().message.find("there is no store") != std::string::npos);
+  REQUIRE_FALSE(std::filesystem::exists(folder.file()));
+}
+
+TEST_CASE("a file that is no database is refused and left as it is") {
+  Folder folder;
+  const std::string text = "time,power_w\n" + std::string(3'000, 'x');
+  std::ofstream(folder.file()) << text;
+  require_refused(folder.file(), "not a database");
+  std::ifstream file(folder.file());
+  REQUIRE(std::string(std::istreambuf_iterator<char>(file), {}) == text);
+}
+
+TEST_CASE("another program's database is refused") {
+  Folder folder;
+  run_sql(folder.file(), "CREATE TABLE songs (title TEXT)");
+  require_refused(folder.file(), "another program");
+}
+
+TEST_CASE("a store of a newer version is refused") {
+  Folder folder;
+  make_store(folder.file());
+  run_sql(folder.file(), "PRAGMA user_version = 99");
+  require_refused(folder.file(), "newer");
+}
+
+TEST_CASE("a store cut in half is refused") {
+  Folder folder;
+  make_store(folder.file());
+  std::filesystem::resize_file(folder.file(), std::filesystem::file_size(folder.file()) / 2);
+  require_refused(folder.file(), "cut");
+}
+
+TEST_CASE("a folder and a device are no stores") {
+  Folder folder;
+  require_refused(folder.path().string(), "folder");
+  require_refused("/dev/null", "not a regular file");
+}
+
+TEST_CASE("damage inside is found by check and met with an error, never a crash") {
+  Folder folder;
+  make_store(folder.file());
+  std::mt19937 random(3);
+  std::ifstream file(folder.file(), std::ios::binary);
+  const std::string good(std::istreambuf_iterator<char>(file), {});
+  int found = 0;
+  constexpr int rounds = 60;
+  for (int round = 0; round < rounds; ++round) {
+    std::string bad = good;
+    // The first 100 bytes are SQLite's header, which other cases cover.
+    for (int i = 0; i < 40; ++i) bad[100 + random() % (bad.size() - 100)] = static_cast<char>(random() % 256);
+    const std::string path = folder.file("damaged.db");
+    for (const char* suffix : {"", "-wal", "-shm"}) std::filesystem::remove(path + suffix);
+    std::ofstream(path, std::ios::binary) << bad;
+    const Result<StoreReader> reader = StoreReader::open(path);
+    if (!reader) {
+      ++found;
+      continue;
+    }
+    (void)reader->readings(1, UtcTime{0}, UtcTime{night_us * 2}, [](const Reading&) { return true; });
+    (void)reader->runs();
+    (void)reader->sums(1, Quantity::power, UtcTime{night_us + 5'000'000}, UtcTime{night_us * 2});
+    const Result<StoreCheck> check = reader->check();
+    if (!check || !check->ok) ++found;
+  }
+  // Bytes in free pages may be changed without harm; 40 changed bytes in some 20 pages never lie in free ones alone
+  // here.
+  REQUIRE(found == rounds);
+}
+
+TEST_CASE("a store locked for long gives one line after the wait") {
+  Folder folder;
+  make_store(folder.file(), 10);
+  sqlite3* other = nullptr;
+  REQUIRE(sqlite3_open(folder.file().c_str(), &other) == SQLITE_OK);
+  StoreWriter writer = must(StoreWriter::open(folder.file(), {}));
+  writer.set_busy_timeout_ms(50);
+  REQUIRE(sqlite3_exec(other, "BEGIN IMMEDIATE", nullptr, nullptr, nullptr) == SQLITE_OK);
+  const Result<void> begun = writer.begin();
+  REQUIRE_FALSE(begun);
+  REQUIRE(begun.error().kind == ErrorKind::unusable);
+  REQUIRE(begun.error().message.find("locked") != std::string::npos);
+  REQUIRE(sqlite3_exec(other, "ROLLBACK", nullptr, nullptr, nullptr) == SQLITE_OK);
+  must(writer.begin());
+  writer.rollback();
+  sqlite3_close(other);
+}
+
+TEST_CASE("a new store may be read by its group and by nobody else, whatever the umask") {
+  Folder folder;
+  const mode_t before = ::umask(077);
+  make_store(folder.file(), 10);
+  ::umask(before);
+  for (const char* suffix : {"", "-wal", "-shm"}) {
+    struct stat file {};
+    REQUIRE(::stat((folder.file() + suffix).c_str(), &file) == 0);
+    REQUIRE((file.st_mode & 0777U) == 0640U);
+  }
+}
+
+TEST_CASE("somebody who may only read the files reads the store") {
+  if (::geteuid() != 0) {
+    WARN("skipped: only root can become somebody else");
+    return;
+  }
+  Folder folder;
+  make_store(folder.file());
+  std::filesystem::permissions(folder.path(), std::filesystem::perms(0755));
+  for (const char* suffix : {"", "-wal", "-shm"})
+    std::filesystem::permissions(folder.file() + suffix, std::filesystem::perms(0644));
+  constexpr uid_t nobody = 65'534;
+  const auto count_as_nobody = [&] {
+    return in_child([&] {
+      if (::setgid(nobody) != 0 || ::setuid(nobody) != 0) return 90;
+      const Result<StoreReader> reader = StoreReader::open(folder.file());
+      if (!reader) return 91;
+      const Result<StoreStatus> status = reader->status();
+      if (!status) return 92;
+      if (StoreWriter::open(folder.file(), {})) return 93;
+      return status->samples == 20'000 ? 0 : 94;
+    });
+  };
+  REQUIRE(count_as_nobody() == 0);  // nobody writes just now
+  const StoreWriter writer = must(StoreWriter::open(folder.file(), {}));
+  REQUIRE(count_as_nobody() == 0);  // and with the service at it
+}
+
+TEST_CASE("on a full disk the transaction is gone, the rest is whole, and writing goes on when there is room") {
+  Folder folder;
+  const SmallDisk disk(folder.path() / "disk");
+  if (!disk.mounted()) {
+    WARN("skipped: this test may not mount a small file system");
+    return;
+  }
+  const std::string path = (folder.path() / "disk" / "store.db").string();
+  const std::string filler = (folder.path() / "disk" / "filler").string();
+  StoreWriter writer = must(StoreWriter::open(path, {}));
+  must(writer.begin());
+  const StreamId stream = must(writer.stream_for_meter("bench"));
+  must(writer.commit());
+  std::ofstream(filler) << std::string(100'000, 'x');
+
+  std::mt19937_64 random(5);
+  std::vector<Reading> kept;
+  std::int64_t next_us = night_us;
+  bool full = false;
+  for (int round = 0; round < 2'000 && !full; ++round) {
+    const std::vector<Reading> batch = noise(100, next_us, random);
+    must(writer.begin());
+    Result<void> done = writer.append(stream, batch);
+    if (done) done = writer.commit();
+    if (done) {
+      kept.insert(kept.end(), batch.begin(), batch.end());
+      next_us = batch.back().time.us + 1'000'000;
+      continue;
+    }
+    REQUIRE(writer.disk_full());
+    REQUIRE(done.error().message.find("disk is full") != std::string::npos);
+    writer.rollback();
+    REQUIRE(writer.disk_full());
+    full = true;
+  }
+  REQUIRE(full);
+  std::filesystem::remove(filler);
+  const std::vector<Reading> batch = noise(100, next_us, random);
+  must(writer.begin());
+  must(writer.append(stream, batch));
+  must(writer.commit());
+  REQUIRE_FALSE(writer.disk_full());
+  kept.insert(kept.end(), batch.begin(), batch.end());
+  std::vector<Reading> back;
+  must(writer.readings(stream, UtcTime{0}, UtcTime{night_us * 2}, [&](const Reading& reading) {
+    back.push_back(reading);
+    return true;
+  }));
+  REQUIRE(back == kept);
+  const StoreCheck check = must(writer.check());
+  REQUIRE(check.ok);
+}

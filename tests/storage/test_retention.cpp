@@ -1,0 +1,163 @@
+#include <algorithm>
+#include <cmath>
+#include <filesystem>
+#include <map>
+
+#include "helpers.hpp"
+#include "rollup.hpp"
+
+using namespace nightwatt;
+using namespace nightwatt::storage;
+using namespace nightwatt::storage::test;
+
+namespace {
+
+constexpr UtcTime always_end{4'000'000'000'000'000'000};
+
+std::size_t count_raw(const StoreReader& store, StreamId stream) {
+  std::size_t count = 0;
+  must(store.readings(stream, UtcTime{0}, always_end, [&](const Reading&) {
+    ++count;
+    return true;
+  }));
+  return count;
+}
+
+void retain_all(StoreWriter& writer, UtcTime now) {
+  for (int calls = 0; calls < 10'000; ++calls) {
+    must(writer.begin());
+    const bool more = must(writer.retain(now));
+    must(writer.commit());
+    if (!more) return;
+  }
+  FAIL("retention never ends");
+}
+
+void require_clean(const StoreReader& store) {
+  const StoreCheck check = must(store.check());
+  for (const std::string& problem : check.problems) UNSCOPED_INFO(problem);
+  REQUIRE(check.ok);
+}
+
+}  // namespace
+
+TEST_CASE(
+    "readings past their age give way to minutes and hours that tell the same counts, extremes, means and energy") {
+  Folder folder;
+  StoreSettings settings;
+  settings.keep_raw_days = 1.0;
+  StoreWriter writer = must(StoreWriter::open(folder.file(), settings));
+  const std::vector<Reading> readings = quiet_night(200'000, 8);  // 2.3 days
+  must(writer.begin());
+  const StreamId stream = must(writer.stream_for_meter("bench"));
+  must(writer.append(stream, readings));
+  must(writer.commit());
+  const WindowSums before = must(writer.sums(stream, Quantity::power, UtcTime{0}, always_end));
+  retain_all(writer, readings.back().time);
+
+  const std::size_t raw = count_raw(writer, stream);
+  REQUIRE(raw >= 86'400);
+  REQUIRE(raw <= 86'400 + 16'384);
+  REQUIRE_FALSE(must(writer.raw_is_whole(stream, UtcTime{0}, always_end)));
+  REQUIRE(must(writer.raw_is_whole(stream, readings[readings.size() - raw].time, always_end)));
+  const WindowSums after = must(writer.sums(stream, Quantity::power, UtcTime{0}, always_end));
+  REQUIRE(after.count == before.count);
+  REQUIRE(after.mean == before.mean);
+  REQUIRE(after.energy_wh == before.energy_wh);
+
+  for (const auto& [step, step_s] : {std::pair{RollupStep::minute, minute_s}, std::pair{RollupStep::hour, hour_s}}) {
+    struct Plain {
+      std::int64_t count = 0;
+      double min = 1e300, max = -1e300, sum = 0.0;
+    };
+    std::map<std::int64_t, Plain> plain, rolled;
+    for (std::size_t i = 0; i < readings.size() - raw; ++i) {
+      const double watts = static_cast<double>(readings[i].values.get(Quantity::power)->mantissa);
+      Plain& p = plain[readings[i].time.us / (step_s * 1'000'000)];
+      ++p.count;
+      p.min = std::min(p.min, watts);
+      p.max = std::max(p.max, watts);
+      p.sum += watts;
+    }
+    double energy_wh = 0.0;
+    must(writer.rollups(stream, Quantity::power, step, UtcTime{0}, always_end, [&](const Rollup& rollup) {
+      Plain& p = rolled[rollup.begin.us / (step_s * 1'000'000)];
+      p.count += rollup.count;
+      p.min = std::min(p.min, rollup.min);
+      p.max = std::max(p.max, rollup.max);
+      p.sum += rollup.mean * static_cast<double>(rollup.count);
+      energy_wh += rollup.energy_wh.value_or(0.0);
+      return true;
+    }));
+    REQUIRE(rolled.size() == plain.size());
+    for (const auto& [index, p] : plain) {
+      REQUIRE(rolled[index].count == p.count);
+      REQUIRE(rolled[index].min == p.min);
+      REQUIRE(rolled[index].max == p.max);
+      REQUIRE(rolled[index].sum == Approx(p.sum).epsilon(1e-12));
+    }
+    // The trapezoids between two blocks are in the sums, not in the buckets: at most 26 W for a second each.
+    const WindowSums gone =
+        must(writer.sums(stream, Quantity::power, UtcTime{0}, readings[readings.size() - raw - 1].time));
+    REQUIRE(energy_wh == Approx(*gone.energy_wh).margin(26.0 / 3600.0 * 10));
+  }
+  require_clean(writer);
+}
+
+TEST_CASE("what a pinned or imported run holds keeps its readings for ever") {
+  Folder folder;
+  StoreSettings settings;
+  settings.keep_raw_days = 0.01;
+  StoreWriter writer = must(StoreWriter::open(folder.file(), settings));
+  const std::vector<Reading> readings = quiet_night(100'000, 9);
+  must(writer.begin());
+  NewRun run;
+  run.stream = must(writer.stream_for_meter("bench"));
+  must(writer.append(run.stream, readings));
+  run.begin = readings[40'000].time;
+  run.pinned = true;
+  const RunId pinned = must(writer.open_run(run));
+  must(writer.close_run(pinned, readings[50'000].time));
+  NewRun imported;
+  imported.stream = must(writer.new_import_stream());
+  imported.origin = RunOrigin::imported;
+  imported.begin = readings.front().time;
+  must(writer.append(imported.stream, readings));
+  const RunId import = must(writer.open_run(imported));
+  must(writer.close_run(import, readings.back().time));
+  must(writer.publish_import(imported.stream));
+  must(writer.commit());
+  retain_all(writer, UtcTime{readings.back().time.us + 86'400'000'000LL * 400});
+
+  REQUIRE(count_raw(writer, imported.stream) == readings.size());
+  REQUIRE(must(writer.raw_is_whole(run.stream, readings[40'000].time, readings[50'000].time)));
+  REQUIRE(count_raw(writer, run.stream) < 40'000);
+  require_clean(writer);
+}
+
+TEST_CASE("a size limit is kept and the file shrinks") {
+  Folder folder;
+  StoreWriter big = must(StoreWriter::open(folder.file(), {}));
+  must(big.begin());
+  const StreamId stream = must(big.stream_for_meter("bench"));
+  std::mt19937 random(10);
+  std::vector<Reading> readings;
+  for (std::size_t i = 0; i < 400'000; ++i)
+    readings.push_back(power_reading(night_us + static_cast<std::int64_t>(i) * 1'000'000,
+                                     static_cast<std::int64_t>(random() % 30'000), -2));
+  must(big.append(stream, readings));
+  must(big.commit());
+  const std::int64_t before = must(big.status()).bytes;
+  StoreSettings settings;
+  settings.max_size_mb = 0.3;
+  StoreWriter writer = must(StoreWriter::open(folder.file(), settings));
+  retain_all(writer, readings.back().time);
+  {
+    StoreWriter last = must(StoreWriter::open(folder.file(), settings));  // its close brings the log into the file
+  }
+  const auto size = static_cast<std::int64_t>(std::filesystem::file_size(folder.file()));
+  CAPTURE(before, size);
+  REQUIRE(size < 300'000 + 600 * 512);
+  REQUIRE(must(writer.sums(stream, Quantity::power, UtcTime{0}, always_end)).count == 400'000);
+  require_clean(writer);
+}

@@ -1,0 +1,176 @@
+// One path for live, imported and replayed readings: the figures are the same whichever way a run came about.
+#include <algorithm>
+
+#include "helpers.hpp"
+#include "storage/run_builder.hpp"
+
+using namespace nightwatt;
+using namespace nightwatt::storage;
+using namespace nightwatt::storage::test;
+
+namespace {
+
+/// A made-up night of a small board: adapter alone, start-up, idle, load, idle, off.
+std::vector<Reading> board_night(std::uint32_t seed) {
+  std::mt19937 random(seed);
+  std::vector<Reading> readings;
+  const auto hold = [&](int seconds, std::int64_t hundredths, std::int64_t noise) {
+    for (int i = 0; i < seconds; ++i)
+      readings.push_back(power_reading(
+          night_us + static_cast<std::int64_t>(readings.size()) * 1'000'000,
+          hundredths + static_cast<std::int64_t>(random() % static_cast<std::uint32_t>(2 * noise + 1)) - noise, -2));
+  };
+  hold(300, 60, 1);
+  hold(40, 420, 90);
+  hold(2'000, 180, 2);
+  hold(900, 520, 4);
+  hold(2'500, 181, 2);
+  hold(600, 0, 0);
+  return readings;
+}
+
+NewRun new_run(StreamId stream) {
+  NewRun run;
+  run.stream = stream;
+  run.device = "Gannet board";
+  run.begin.us = night_us;
+  run.traits.resolution_w = 0.01;
+  return run;
+}
+
+/// Readings and figures written as the service does: in small transactions, the state only now and then.
+RunId record(StoreWriter& writer, const std::vector<Reading>& readings, std::uint32_t seed,
+             std::optional<UtcTime> end) {
+  std::mt19937 random(seed);
+  must(writer.begin());
+  const StreamId stream = must(writer.stream_for_meter("bench " + std::to_string(seed)));
+  const RunId run = must(writer.open_run(new_run(stream)));
+  must(writer.commit());
+  std::optional<RunBuilder> builder = must(RunBuilder::resume(writer, run));
+  for (std::size_t done = 0; done < readings.size();) {
+    const std::size_t size = std::min<std::size_t>(readings.size() - done, 1 + random() % 200);
+    const std::span<const Reading> batch = std::span(readings).subspan(done, size);
+    must(writer.begin());
+    must(writer.append(stream, batch));
+    for (const Reading& reading : batch) builder->push(reading);
+    if (random() % 8 == 0) must(builder->save(writer));
+    must(writer.commit());
+    done += size;
+    // As after a kill: what was in memory is gone.
+    if (random() % 10 == 0) builder = must(RunBuilder::resume(writer, run));
+  }
+  if (end) {
+    must(writer.begin());
+    must(builder->finish(writer, *end));
+    must(writer.commit());
+  }
+  return run;
+}
+
+void require_same(const RunFigures& a, const RunFigures& b) {
+  REQUIRE(a.totals.samples() == b.totals.samples());
+  REQUIRE(a.totals.energy_wh() == b.totals.energy_wh());
+  REQUIRE(a.info.samples == b.info.samples);
+  REQUIRE(a.segments.size() == b.segments.size());
+  for (std::size_t i = 0; i < a.segments.size(); ++i) {
+    INFO("segment " << i);
+    REQUIRE(a.segments[i].kind == b.segments[i].kind);
+    REQUIRE(a.segments[i].begin == b.segments[i].begin);
+    REQUIRE(a.segments[i].end == b.segments[i].end);
+    REQUIRE(a.segments[i].level_w == b.segments[i].level_w);
+    REQUIRE(a.segments[i].uncertainty_w == b.segments[i].uncertainty_w);
+    REQUIRE(a.segments[i].energy_wh == b.segments[i].energy_wh);
+  }
+}
+
+void require_clean(const StoreReader& store) {
+  const StoreCheck check = must(store.check());
+  for (const std::string& problem : check.problems) UNSCOPED_INFO(problem);
+  REQUIRE(check.ok);
+}
+
+}  // namespace
+
+TEST_CASE("a run recorded in any chunks, with restarts in between, has the figures of one written in one go") {
+  Folder folder;
+  StoreWriter writer = must(StoreWriter::open(folder.file(), {}));
+  const std::vector<Reading> readings = board_night(1);
+  const UtcTime end = readings.back().time;
+  must(writer.begin());
+  const StreamId stream = must(writer.new_import_stream());
+  must(writer.append(stream, readings));
+  const RunId whole = must(writer.open_run(new_run(stream)));
+  RunBuilder builder(whole, segmenter_settings(must(writer.run(whole))));
+  for (const Reading& reading : readings) builder.push(reading);
+  must(builder.finish(writer, end));
+  must(writer.publish_import(stream));
+  must(writer.commit());
+  const RunFigures expected = must(run_figures(writer, whole));
+  REQUIRE(expected.segments.size() >= 5);
+  for (const std::uint32_t seed : {2U, 3U, 4U, 5U}) {
+    INFO("seed " << seed);
+    require_same(must(run_figures(writer, record(writer, readings, seed, end))), expected);
+  }
+  require_clean(writer);
+}
+
+TEST_CASE("the figures of an open run are those of its readings so far, for every reader at any moment") {
+  Folder folder;
+  StoreWriter writer = must(StoreWriter::open(folder.file(), {}));
+  std::vector<Reading> readings = board_night(6);
+  readings.resize(3'500);
+  const RunId run = record(writer, readings, 6, std::nullopt);
+  const StoreReader reader = must(StoreReader::open(folder.file()));
+  const RunFigures open = must(run_figures(reader, run));
+  REQUIRE(open.info.samples == 3'500);
+  REQUIRE(open.totals.samples() == 3'500);
+  REQUIRE_FALSE(open.segments.empty());
+  REQUIRE(open.segments.back().open);
+  REQUIRE(open.segments.back().end == readings.back().time);
+  RunBuilder replayed = must(RunBuilder::over(reader, must(reader.run(run))));
+  REQUIRE(replayed.totals().energy_wh() == open.totals.energy_wh());
+  require_clean(reader);
+}
+
+TEST_CASE("a run that ends before the last reading is as if the later readings had not been pushed") {
+  Folder folder;
+  StoreWriter writer = must(StoreWriter::open(folder.file(), {}));
+  const std::vector<Reading> readings = board_night(7);
+  for (const std::size_t last : {std::size_t{5'740}, std::size_t{2'000}}) {
+    const std::vector<Reading> cut(readings.begin(), readings.begin() + static_cast<std::ptrdiff_t>(last + 1));
+    const auto seed = static_cast<std::uint32_t>(last);
+    const RunFigures early = must(run_figures(writer, record(writer, readings, seed, readings[last].time)));
+    const RunFigures plain = must(run_figures(writer, record(writer, cut, seed + 1, readings[last].time)));
+    require_same(early, plain);
+    REQUIRE(early.info.samples == static_cast<std::int64_t>(last + 1));
+  }
+  require_clean(writer);
+}
+
+TEST_CASE("segmenting a run anew gives what it had, and is refused where its readings were given up") {
+  Folder folder;
+  StoreSettings settings;
+  settings.keep_raw_days = 0.0;
+  StoreWriter writer = must(StoreWriter::open(folder.file(), settings));
+  const std::vector<Reading> readings = board_night(8);
+  const RunId run = record(writer, readings, 8, readings.back().time);
+  const RunFigures before = must(run_figures(writer, run));
+  must(writer.begin());
+  must(resegment(writer, run));
+  must(writer.commit());
+  require_same(must(run_figures(writer, run)), before);
+
+  const UtcTime later{readings.back().time.us + 400'000'000'000};
+  for (bool more = true; more;) {
+    must(writer.begin());
+    more = must(writer.retain(later));
+    must(writer.commit());
+  }
+  must(writer.begin());
+  const Result<void> refused = resegment(writer, run);
+  REQUIRE_FALSE(refused);
+  REQUIRE(refused.error().kind == ErrorKind::negative);
+  writer.rollback();
+  require_same(must(run_figures(writer, run)), before);  // segments and figures stay for ever
+  require_clean(writer);
+}
