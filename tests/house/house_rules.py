@@ -158,6 +158,35 @@ def check_text(root, breaches):
                 breaches.add(path, number, "unfinished work is an issue, not a comment")
 
 
+def says_its_origin(path, root):
+    """In its own first lines, or by name in a page beside or above it."""
+    if b"origin" in path.read_bytes()[:2000].lower():
+        return True
+    folder = path.parent
+    while folder != root / "tests":
+        for page in folder.glob("*.md"):
+            if path.name in page.read_text(encoding="utf-8"):
+                return True
+        folder = folder.parent
+    return False
+
+
+def check_data(root, breaches):
+    recorded = [path for path in (root / "tests" / "data").rglob("*") if path.is_file() and path.suffix != ".md"]
+    recorded += (root / "tests").rglob("*.stream")
+    for path in sorted(recorded):
+        if not says_its_origin(path, root):
+            breaches.add(path, 1, "recorded data says its origin and licence, in itself or in a page beside it")
+
+
+def check_links(root, breaches):
+    for path in [*root.glob("*.md"), *(root / "docs").rglob("*.md")]:
+        for number, line in enumerate(path.read_text(encoding="utf-8").split("\n"), 1):
+            for target in re.findall(r"\]\(([^)#:]+)[)#]", line):
+                if not (path.parent / target).exists():
+                    breaches.add(path, number, f"no such file: {target}")
+
+
 def check_format(root):
     tool = shutil.which("clang-format-14") or shutil.which("clang-format")
     if tool is None:
@@ -180,6 +209,8 @@ def check(root):
     breaches = Breaches(root)
     check_code(root, breaches)
     check_text(root, breaches)
+    check_data(root, breaches)
+    check_links(root, breaches)
     return breaches.count
 
 

@@ -27,6 +27,8 @@ BREACHES = {
     "drivers/k.cpp": ("void f() { std::cout << 1; }\n", "do not print"),
     "measure/l.cpp": ("auto t = std::chrono::system_clock::now();\n", "clock is handed in"),
     "tests/m.cpp": ("void f() { std::this_thread::sleep_for(s); }\n", "only tests/process waits"),
+    "tests/data/o.csv": ("1,2\n", "says its origin"),
+    "docs/p.md": ("See [here](nowhere.md).\n", "no such file: nowhere.md"),
     "daemon/n.cpp": ("#include <nobody/knows.hpp>\n", "nobody has named"),
 }
 
