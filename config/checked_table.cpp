@@ -166,7 +166,7 @@ std::optional<CheckedTable> CheckedTable::table(std::string_view key, std::strin
   return CheckedTable(*node, std::move(title), *problems_);
 }
 
-std::vector<CheckedTable> CheckedTable::tables(std::string_view key, std::string title) {
+std::vector<CheckedTable> CheckedTable::tables(std::string_view key, const std::string& title) {
   std::vector<CheckedTable> out;
   const Node* node = take(key, NodeKind::array, title + ", in double brackets");
   if (node == nullptr) return out;

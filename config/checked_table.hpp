@@ -47,7 +47,7 @@ class CheckedTable {
   std::optional<Decimal> decimal(std::string_view key);
   std::optional<CheckedTable> table(std::string_view key, std::string title);
   /// `[[key]]`; empty where missing.
-  std::vector<CheckedTable> tables(std::string_view key, std::string title);
+  std::vector<CheckedTable> tables(std::string_view key, const std::string& title);
   /// One of `words`, as its place in the list.
   std::optional<std::size_t> word(std::string_view key, const std::vector<std::string_view>& words);
 

@@ -43,6 +43,7 @@ int registers_of(RegisterType type) {
 
 std::vector<std::string_view> quantity_words() {
   std::vector<std::string_view> words;
+  words.reserve(quantity_count);
   for (const Quantity quantity : all_quantities) words.push_back(quantity_name(quantity));
   return words;
 }

@@ -13,7 +13,7 @@
 namespace nightwatt::config {
 
 /// A settings file is a page or two; a megabyte is a wrong file, and bounds what the parser may be fed.
-inline constexpr std::size_t toml_size_limit = 1024 * 1024;
+inline constexpr std::size_t toml_size_limit = std::size_t{1024} * 1024;
 /// Arrays and inline tables inside each other; settings need two.
 inline constexpr int toml_bracket_limit = 16;
 /// Dots outside strings in one line: `a.b.c` makes a table a dot, and the parser's tree is taken down by recursion.
