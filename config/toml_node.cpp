@@ -29,37 +29,60 @@ Error toml_error(const std::string& file, std::size_t line, const std::string& w
   return {ErrorKind::input, file + ":" + std::to_string(line) + ": " + what + "; " + remedy};
 }
 
-/// Walks the text as TOML's lexical rules do (strings, comments, brackets) and stops where nesting or a dotted key goes
-/// deeper than settings ever do. Up to the first fault the parser would report, it sees the same tokens as the parser.
-class DepthGuard {
+/// Walks the text as TOML's lexical rules do (strings, comments, brackets) and stops at what the parser must not be
+/// given: nesting deeper than settings ever need, and characters its test for white space is undefined for (toml++ 3.3
+/// declares most of them unreachable). Up to the first fault the parser would report, it sees the same tokens as the
+/// parser.
+class Guard {
  public:
-  explicit DepthGuard(std::string_view text) : text_(text) {}
+  struct Finding {
+    std::size_t line;
+    std::string_view what;
+    std::string_view remedy;
+  };
 
-  /// The line that is too deep.
-  std::optional<std::size_t> check() {
-    while (at_ < text_.size()) {
+  explicit Guard(std::string_view text) : text_(text) {
+    constexpr std::string_view byte_order_mark = "\xEF\xBB\xBF";
+    if (text_.substr(0, 3) == byte_order_mark) at_ = 3;
+  }
+
+  std::optional<Finding> check() {
+    while (at_ < text_.size() && !finding_) {
       const char c = text_[at_];
-      if (c == '\n') {
-        next_line();
-      } else if (c == '#') {
+      if (c == '#') {
         skip_comment();
-        continue;
       } else if (c == '"' || c == '\'') {
         skip_string(c);
-        continue;
-      } else if (c == '[' || c == '{') {
-        if (++brackets_ > toml_bracket_limit) return line_;
-      } else if (c == ']' || c == '}') {
-        if (brackets_ > 0) --brackets_;
-      } else if (c == '.') {
-        if (++dots_ > toml_dots_a_line_limit) return line_;
+      } else {
+        check_structure(c);
+        ++at_;
       }
-      ++at_;
     }
-    return std::nullopt;
+    return finding_;
   }
 
  private:
+  static bool is_ascii(char c) { return static_cast<unsigned char>(c) < 0x80; }
+
+  void refuse_depth() { finding_ = {line_, "nested too deeply", "settings need two levels; correct this line"}; }
+  void refuse_character() {
+    finding_ = {line_, "not valid TOML: a character outside quotes that is not ASCII", "correct this line"};
+  }
+
+  void check_structure(char c) {
+    if (c == '\n') {
+      next_line();
+    } else if (c == '[' || c == '{') {
+      if (++brackets_ > toml_bracket_limit) refuse_depth();
+    } else if (c == ']' || c == '}') {
+      if (brackets_ > 0) --brackets_;
+    } else if (c == '.') {
+      if (++dots_ > toml_dots_a_line_limit) refuse_depth();
+    } else if (!is_ascii(c)) {
+      refuse_character();
+    }
+  }
+
   void next_line() {
     ++line_;
     dots_ = 0;
@@ -73,14 +96,29 @@ class DepthGuard {
     return at_ + 2 < text_.size() && text_[at_] == quote && text_[at_ + 1] == quote && text_[at_ + 2] == quote;
   }
 
+  /// A backslash at the end of a line swallows the white space that follows.
+  void skip_escape() {
+    ++at_;
+    bool swallows = false;
+    while (at_ < text_.size() &&
+           (text_[at_] == ' ' || text_[at_] == '\t' || text_[at_] == '\r' || text_[at_] == '\n')) {
+      if (text_[at_] == '\n') next_line();
+      swallows = true;
+      ++at_;
+    }
+    if (at_ < text_.size() && !is_ascii(text_[at_]))
+      refuse_character();
+    else if (!swallows && at_ < text_.size())
+      ++at_;
+  }
+
   void skip_string(char quote) {
     const bool many_lines = three(quote);
     at_ += many_lines ? 3 : 1;
-    while (at_ < text_.size()) {
+    while (at_ < text_.size() && !finding_) {
       const char c = text_[at_];
       if (c == '\\' && quote == '"') {
-        if (at_ + 1 < text_.size() && text_[at_ + 1] == '\n') next_line();
-        at_ += 2;
+        skip_escape();
         continue;
       }
       if (c == '\n') {
@@ -102,6 +140,7 @@ class DepthGuard {
   std::size_t line_ = 1;
   int brackets_ = 0;
   int dots_ = 0;
+  std::optional<Finding> finding_;
 };
 
 /// Turns the parser's tree into ours.
@@ -246,8 +285,8 @@ std::string in_quotes(std::string_view text) {
 Result<Node> read_toml(std::string_view text, const std::string& file) {
   if (text.size() > toml_size_limit)
     return tl::unexpected(toml_error(file, 1, "larger than 1 MiB", "this is not a settings file; name the right one"));
-  if (const auto line = DepthGuard(text).check())
-    return tl::unexpected(toml_error(file, *line, "nested too deeply", "settings need two levels; correct this line"));
+  if (const auto finding = Guard(text).check())
+    return tl::unexpected(toml_error(file, finding->line, std::string(finding->what), std::string(finding->remedy)));
   try {
     const toml::table table = toml::parse(text, file);
     return Converter(text).convert(table);

@@ -277,6 +277,15 @@ TEST_CASE("what the TOML parser only asserts is refused on its line too") {
   CHECK(fault("[[=") == "meter.toml:1: not valid TOML; correct this line");
 }
 
+TEST_CASE("a character outside quotes that is not ASCII is refused on its line, within quotes it is text") {
+  const std::string refused = "not valid TOML: a character outside quotes that is not ASCII; correct this line";
+  CHECK(fault("a = 1\nb\xC3\xBC = 2\n") == "meter.toml:2: " + refused);
+  CHECK(fault("\xEF\xBB\xB2~\x05") == "meter.toml:1: " + refused);
+  CHECK(fault("a = \"\"\"x\\\n \xC3\xBC\"\"\"\n") == "meter.toml:2: " + refused);
+  CHECK(fault("\xEF\xBB\xBF" + csv + "# \xC3\xBC\n") == "accepted");
+  CHECK(fault(replaced(csv, "\"csv\"", "\"c\xC3\xBCv\"")).rfind("meter.toml:4: \"form\" is \"c\xC3\xBCv\"; ", 0) == 0);
+}
+
 TEST_CASE("nesting that would exhaust the stack is refused before it is parsed") {
   std::string dotted = "a";
   for (int i = 0; i < 100'000; ++i) dotted += ".a";
