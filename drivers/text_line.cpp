@@ -50,6 +50,27 @@ std::string_view without_noise_behind(std::string_view line) {
 
 }  // namespace
 
+void UnitHabit::note(bool base) {
+  // With a prefix behind one value, a value without any unit is in doubt; with the base unit it is the same.
+  if (!base) unit_ = prefixed;
+  if (!unit_) unit_ = std::string();
+}
+
+bool UnitHabit::accepts(std::string_view unit) {
+  constexpr int lines_to_believe = 3;
+  if (!unit_) unit_ = unit;
+  if (*unit_ == unit) {
+    other_running_ = 0;
+    return true;
+  }
+  other_running_ = unit == other_ ? other_running_ + 1 : 1;
+  other_ = unit;
+  if (other_running_ < lines_to_believe) return false;
+  unit_ = unit;
+  other_running_ = 0;
+  return true;
+}
+
 Result<LineReader> LineReader::make(const TextLineSettings& settings, const std::vector<ReadSpec>& reads) {
   if (reads.empty()) return fail(ErrorKind::input, "text-line: nothing to read; add a [[read]]");
   std::uint32_t seen = 0;
@@ -80,7 +101,7 @@ LineReader::LineReader(const TextLineSettings& settings, const std::vector<ReadS
 void LineReader::forget() {
   if (auto* csv = std::get_if<CsvForm>(&form_)) csv->forget();
   if (auto* key_value = std::get_if<KeyValueForm>(&form_)) key_value->forget();
-  unit_known_ = {};
+  units_ = {};
   noise_before_.clear();
 }
 
@@ -174,18 +195,17 @@ bool LineReader::take(std::size_t index, std::string_view text, bool decimal_com
   if (meaning.fit == UnitFit::foreign) return report(FaultKind::malformed, "has the unit of another quantity");
   // With a scale of one the unit is obeyed, so that a meter may change from W to kW. A scale was written for one unit.
   const bool obeyed = scale_is_one(read.scale) && meaning.fit == UnitFit::known;
-  if (!obeyed && unit_known_[index] && units_[index] != field.unit)
+  if (obeyed) {
+    units_[index].note(meaning.factor == Decimal{1, 0});
+  } else if (!units_[index].accepts(field.unit)) {
     return report(FaultKind::malformed, "has another unit than in the lines before");
+  }
   std::optional<Decimal> value;
   if (field.state == FieldState::number) value = field.value.times(read.scale);
   if (value && obeyed) value = value->times(meaning.factor);
   if (!value) {
     report(FaultKind::range, "is out of range");
     return true;
-  }
-  if (!unit_known_[index]) {
-    units_[index] = field.unit;
-    unit_known_[index] = true;
   }
   values.set(read.quantity, *value);
   return true;

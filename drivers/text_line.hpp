@@ -3,6 +3,7 @@
 
 #include <array>
 #include <cstdint>
+#include <optional>
 #include <string>
 #include <string_view>
 #include <variant>
@@ -14,6 +15,22 @@
 #include "text_forms.hpp"
 
 namespace nightwatt::drivers::text {
+
+/// The unit a meter writes behind one value. Another one is not believed until three lines running have it, so that one
+/// damaged line neither changes a figure nor shuts the meter out.
+class UnitHabit {
+ public:
+  /// Whether a value with this unit, or none, is to be believed.
+  [[nodiscard]] bool accepts(std::string_view unit);
+  /// A unit that is obeyed was read: the quantity's own, or one with a prefix.
+  void note(bool base);
+
+ private:
+  static constexpr const char* prefixed = "*";
+  std::optional<std::string> unit_;
+  std::string other_;
+  int other_running_ = 0;
+};
 
 /// Reads the lines of one meter. Which lines are data, damage or words to skip is told in docs/meters.md; what good
 /// lines taught (layout, units) is remembered until forget().
@@ -45,9 +62,8 @@ class LineReader {
   TextLineSettings settings_;
   std::vector<ReadSpec> reads_;
   std::variant<CsvForm, KeyValueForm, JsonForm> form_;
-  std::array<std::string, quantity_count> units_;  ///< written behind a value so far
-  std::array<bool, quantity_count> unit_known_{};  ///< whether units_ says anything yet
-  std::string noise_before_;                       ///< NUL and FF in front of the line before
+  std::array<UnitHabit, quantity_count> units_;
+  std::string noise_before_;  ///< NUL and FF in front of the line before
 };
 
 }  // namespace nightwatt::drivers::text

@@ -199,6 +199,14 @@ TEST_CASE("a scale was written for one unit: another one is a fault") {
         "@14 malformed: power has another unit than in the lines before: \"1.2W\"\n");
 }
 
+TEST_CASE("a number that lost its unit is a fault where the lines before had one") {
+  CHECK(live(csv({{Quantity::power, 1}}), "1.02kW\n1.02\n1.03kW\n") ==
+        "@5 power_w=1020\n@17 power_w=1030\n"
+        "@12 malformed: power has another unit than in the lines before: \"1.02\"\n");
+  // Three running are the meter's new way.
+  CHECK(live(csv({{Quantity::power, 1}}), "1.02kW\n7\n8\n9\n").find("power_w=9") != std::string::npos);
+}
+
 TEST_CASE("a unit of another quantity is a fault") {
   CHECK(live(csv_vp(), "118W,0.52A,230.1V\n") == "@5 malformed: voltage has the unit of another quantity: \"118W\"\n");
 }

@@ -1,0 +1,248 @@
+// How fast the decoders turn bytes into readings, each beside something that makes numbers of the same bytes.
+
+#include <modbus.h>
+
+#include <chrono>
+#include <cstdio>
+#include <cstdlib>
+#include <cstring>
+#include <functional>
+#include <iostream>
+#include <nlohmann/json.hpp>
+
+#include "tests/drivers/stream.hpp"
+
+namespace {
+
+using namespace nightwatt;
+
+constexpr std::size_t chunk = 4096;  ///< what a busy port gives at once
+constexpr int rounds = 5;            ///< the best of these counts
+
+/// Best MB/s (10^6 bytes) of `rounds` runs.
+double speed(std::size_t bytes, const std::function<void()>& run) {
+  double best = 0.0;
+  for (int i = 0; i < rounds; ++i) {
+    const auto begin = std::chrono::steady_clock::now();
+    run();
+    const std::chrono::duration<double> took = std::chrono::steady_clock::now() - begin;
+    best = std::max(best, static_cast<double>(bytes) / took.count() * 1e-6);
+  }
+  return best;
+}
+
+void require(bool holds, const char* what) {
+  if (holds) return;
+  std::cerr << "bench_decoders: " << what << '\n';
+  std::exit(1);
+}
+
+void line(const char* what, double ours, const char* peer, double theirs) {
+  std::printf("%-44s %8.1f MB/s   | %8.1f MB/s  %s\n", what, ours, theirs, peer);
+}
+
+/// All of a stream through a capture decoder; the number of readings.
+std::size_t decode(const MeterProfile& profile, std::span<const std::byte> bytes) {
+  auto decoder = drivers::make_capture_decoder(profile).value();
+  drivers::Output out;
+  std::size_t readings = 0;
+  while (!bytes.empty()) {
+    const std::size_t length = std::min(chunk, bytes.size());
+    decoder->feed(bytes.first(length), out);
+    bytes = bytes.subspan(length);
+    readings += out.readings.size();
+    require(out.faults.empty(), "a fault in a good stream");
+    out.readings.clear();
+  }
+  decoder->finish(out);
+  return readings + out.readings.size();
+}
+
+/// Bit by bit, as the specification writes it.
+std::uint16_t plain_crc(const std::uint8_t* data, std::size_t length) {
+  std::uint32_t crc = 0xFFFF;
+  for (std::size_t i = 0; i < length; ++i) {
+    crc ^= data[i];
+    for (int bit = 0; bit < 8; ++bit) crc = (crc & 1U) != 0 ? (crc >> 1U) ^ 0xA001U : crc >> 1U;
+  }
+  return static_cast<std::uint16_t>(crc);
+}
+
+void append_answer(test::Bytes& stream, const std::array<std::uint16_t, 8>& registers) {
+  std::vector<std::uint8_t> frame = {1, 4, 16};
+  for (const std::uint16_t value : registers) {
+    frame.push_back(static_cast<std::uint8_t>(value >> 8U));
+    frame.push_back(static_cast<std::uint8_t>(value & 0xFFU));
+  }
+  const std::uint16_t crc = plain_crc(frame.data(), frame.size());
+  frame.push_back(static_cast<std::uint8_t>(crc & 0xFFU));
+  frame.push_back(static_cast<std::uint8_t>(crc >> 8U));
+  for (const std::uint8_t byte : frame) stream.push_back(std::byte{byte});
+}
+
+constexpr std::size_t answer_length = 21;
+constexpr std::size_t answers = 400'000;
+
+/// The peer: frames at known places, the specification's check, libmodbus's own getter; no search, no decimals.
+double peer_floats(const test::Bytes& stream) {
+  double sum = 0.0;
+  const auto* bytes = reinterpret_cast<const std::uint8_t*>(stream.data());
+  for (std::size_t at = 0; at + answer_length <= stream.size(); at += answer_length) {
+    require(plain_crc(bytes + at, answer_length) == 0, "the peer's check failed");
+    std::array<std::uint16_t, 8> registers;
+    for (std::size_t i = 0; i < registers.size(); ++i)
+      registers[i] = static_cast<std::uint16_t>((bytes[at + 3 + 2 * i] << 8) | bytes[at + 4 + 2 * i]);
+    for (std::size_t i = 0; i < registers.size(); i += 2)
+      sum += static_cast<double>(modbus_get_float_cdab(registers.data() + i));
+  }
+  return sum;
+}
+
+std::array<std::uint16_t, 8> registers_of(const std::array<float, 4>& values) {
+  std::array<std::uint16_t, 8> registers{};
+  for (std::size_t i = 0; i < values.size(); ++i) {
+    const auto bits = std::bit_cast<std::uint32_t>(values[i]);
+    registers[2 * i] = static_cast<std::uint16_t>(bits & 0xFFFFU);
+    registers[2 * i + 1] = static_cast<std::uint16_t>(bits >> 16U);
+  }
+  return registers;
+}
+
+/// Asks and answers as fast as it goes: what the service does, without a line.
+std::size_t poll(const MeterProfile& profile, std::span<const std::byte> bytes) {
+  auto decoder = drivers::make_decoder(profile).value();
+  drivers::Output out;
+  std::size_t readings = 0;
+  for (Duration now{0}; !bytes.empty(); now += profile.interval) {
+    decoder->tick(now, out);
+    decoder->feed(bytes.first(answer_length), now, out);
+    bytes = bytes.subspan(answer_length);
+    readings += out.readings.size();
+    out.readings.clear();
+    out.send.clear();
+  }
+  require(out.faults.empty(), "a fault in a good stream");
+  return readings;
+}
+
+void bench_modbus() {
+  std::mt19937 random(1);
+  std::uniform_real_distribution<float> watts(1.0F, 150.0F);
+  test::Bytes floats;
+  test::Bytes integers;
+  for (std::size_t i = 0; i < answers; ++i) {
+    append_answer(floats, registers_of({watts(random), 230.0F + watts(random) / 100.0F, watts(random) / 230.0F,
+                                        static_cast<float>(i)}));
+    const auto word = [&] { return static_cast<std::uint16_t>(random() & 0x3FFFU); };
+    append_answer(integers, {word(), 0, word(), 0, word(), 0, word(), 0});
+  }
+  const auto profile = [](RegisterType type, Decimal scale) {
+    return test::modbus_profile({test::modbus_read(Quantity::power, 4, 0, type, RegisterOrder::cdab, scale),
+                                 test::modbus_read(Quantity::voltage, 4, 2, type, RegisterOrder::cdab, scale),
+                                 test::modbus_read(Quantity::current, 4, 4, type, RegisterOrder::cdab, scale),
+                                 test::modbus_read(Quantity::energy, 4, 6, type, RegisterOrder::cdab, scale)},
+                                1);
+  };
+  const MeterProfile as_floats = profile(RegisterType::float32, {1, 0});
+  const MeterProfile as_integers = profile(RegisterType::s32, {1, -2});
+  std::printf("Modbus answers: %zu frames of %zu bytes, four 32-bit values each\n", answers, answer_length);
+  const char* peer = "spec's bitwise check + modbus_get_float_cdab, frames not searched";
+  volatile double kept = 0.0;
+  const double theirs = speed(floats.size(), [&] { kept = kept + peer_floats(floats); });
+  line("  float32, capture", speed(floats.size(), [&] { require(decode(as_floats, floats) == answers, "readings"); }),
+       peer, theirs);
+  line("  float32, live", speed(floats.size(), [&] { require(poll(as_floats, floats) == answers, "readings"); }), peer,
+       theirs);
+  line("  s32, capture", speed(integers.size(), [&] { require(decode(as_integers, integers) == answers, "readings"); }),
+       peer, theirs);
+}
+
+MeterProfile text_profile(TextForm form) {
+  MeterProfile profile;
+  profile.protocol = TextLineSettings{form, TextChecksum::none};
+  const auto add = [&](Quantity quantity, int column, const char* key) {
+    ReadSpec read;
+    read.quantity = quantity;
+    read.column = column;
+    read.key = key;
+    profile.reads.push_back(read);
+  };
+  add(Quantity::voltage, 2, "V");
+  add(Quantity::current, 3, "I");
+  add(Quantity::power, 4, "P");
+  return profile;
+}
+
+constexpr std::size_t text_lines = 500'000;
+
+std::string make_text(const char* format) {
+  std::mt19937 random(2);
+  std::string text;
+  std::array<char, 200> one{};
+  for (std::size_t i = 0; i < text_lines; ++i) {
+    const int length =
+        std::snprintf(one.data(), one.size(), format, static_cast<unsigned long>(i),
+                      230.0 + static_cast<double>(random() % 100) / 10.0, static_cast<double>(random() % 1000) / 1000.0,
+                      static_cast<double>(random() % 15000) / 100.0);
+    text.append(one.data(), static_cast<std::size_t>(length));
+  }
+  return text;
+}
+
+/// Calls for every line of the text, which is ended with NUL in place of LF.
+template <class Work>
+void for_lines(std::string text, Work&& work) {
+  for (char* at = text.data(); *at != '\0';) {
+    char* end = std::strchr(at, '\n');
+    *end = '\0';
+    work(static_cast<const char*>(at), static_cast<std::size_t>(end - at));
+    at = end + 1;
+  }
+}
+
+void bench_text() {
+  volatile double kept = 0.0;
+  const auto ours = [&](TextForm form, const std::string& text) {
+    const MeterProfile profile = text_profile(form);
+    const auto bytes = std::as_bytes(std::span(text.data(), text.size()));
+    return speed(text.size(), [&] { require(decode(profile, bytes) == text_lines, "readings"); });
+  };
+  std::printf("Text lines: %zu lines, three values each\n", text_lines);
+
+  const std::string csv = make_text("%lu,%.1f,%.3f,%.2f\n");
+  line("  csv", ours(TextForm::csv, csv), "sscanf(\"%*lu,%lf,%lf,%lf\") of the same lines", speed(csv.size(), [&] {
+         for_lines(csv, [&](const char* text, std::size_t) {
+           double v = 0.0, i = 0.0, p = 0.0;
+           require(std::sscanf(text, "%*u,%lf,%lf,%lf", &v, &i, &p) == 3, "sscanf");
+           kept = kept + p;
+         });
+       }));
+
+  const std::string pairs = make_text("t=%lu V=%.1f I=%.3f P=%.2f\n");
+  line("  key-value", ours(TextForm::key_value, pairs), "strchr('=') and strtod of the same lines",
+       speed(pairs.size(), [&] {
+         for_lines(pairs, [&](const char* text, std::size_t) {
+           for (const char* at = std::strchr(text, '='); at != nullptr; at = std::strchr(at + 1, '='))
+             kept = kept + std::strtod(at + 1, nullptr);
+         });
+       }));
+
+  const std::string json = make_text("{\"t\":%lu,\"V\":%.1f,\"I\":%.3f,\"P\":%.2f}\n");
+  line("  JSON", ours(TextForm::json, json), "nlohmann::json::parse of the same lines, three look-ups",
+       speed(json.size(), [&] {
+         for_lines(json, [&](const char* text, std::size_t length) {
+           const auto object = nlohmann::json::parse(text, text + length);
+           kept = kept + object["V"].get<double>() + object["I"].get<double>() + object["P"].get<double>();
+         });
+       }));
+}
+
+}  // namespace
+
+int main() {
+  std::printf(
+      "Decoders, bytes in to readings with exact decimals out; best of %d runs; beside each its peer of this run.\n",
+      rounds);
+  bench_modbus();
+  bench_text();
+}

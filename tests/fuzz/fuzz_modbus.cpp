@@ -1,0 +1,103 @@
+// Any bytes into the Modbus decoders, live and from a capture. Traps when a promise of decoder.hpp is broken: the same
+// for any pieces, bounded printable messages, offsets within what was fed, and the next good answer found after
+// garbage.
+
+#include <algorithm>
+#include <cstdint>
+#include <cstdlib>
+
+#include "tests/drivers/stream.hpp"
+
+namespace {
+
+using namespace nightwatt;
+
+void require(bool holds) {
+  if (!holds) std::abort();
+}
+
+void check_promises(const drivers::Output& out, std::uint64_t fed) {
+  for (const drivers::Measurement& reading : out.readings) require(reading.at_byte < fed && !reading.values.empty());
+  for (const drivers::Fault& fault : out.faults) {
+    require(fault.at_byte <= fed && fault.message.size() <= 200);
+    require(std::all_of(fault.message.begin(), fault.message.end(), [](char c) { return c >= ' ' && c <= '~'; }));
+  }
+}
+
+MeterProfile profile_for(std::uint8_t choice) {
+  std::vector<ReadSpec> reads = {test::modbus_read(Quantity::power, 3, 107, RegisterType::u16),
+                                 test::modbus_read(Quantity::voltage, 3, 108, RegisterType::u16),
+                                 test::modbus_read(Quantity::current, 3, 109, RegisterType::u16)};
+  if ((choice & 1U) != 0) reads.push_back(test::modbus_read(Quantity::energy, 4, 8, RegisterType::float32));
+  if ((choice & 2U) != 0)
+    reads.push_back(test::modbus_read(Quantity::frequency, 4, 20, RegisterType::u32, RegisterOrder::badc, {1, -3}));
+  MeterProfile profile = test::modbus_profile(std::move(reads));
+  profile.line.baud = (choice & 4U) != 0 ? 115200 : 300;
+  return profile;
+}
+
+void capture(const MeterProfile& profile, std::span<const std::byte> bytes, std::uint8_t piece) {
+  const drivers::Output whole = test::decode_whole(profile, bytes);
+  check_promises(whole, bytes.size());
+  drivers::Output pieces;
+  auto decoder = drivers::make_capture_decoder(profile).value();
+  std::size_t at = 0;
+  while (at < bytes.size()) {
+    const std::size_t length = std::min<std::size_t>(1 + piece % 13, bytes.size() - at);
+    decoder->feed(bytes.subspan(at, length), pieces);
+    at += length;
+    piece = static_cast<std::uint8_t>(piece * 5 + 1);
+  }
+  decoder->finish(pieces);
+  require(test::described(pieces) == test::described(whole));
+}
+
+void live(const MeterProfile& profile, std::span<const std::byte> bytes, std::size_t piece) {
+  auto decoder = drivers::make_decoder(profile).value();
+  auto by_byte = drivers::make_decoder(profile).value();
+  drivers::Output out;
+  drivers::Output out_by_byte;
+  Duration now{0};
+  for (std::size_t at = 0; at < bytes.size(); at += piece) {
+    const std::span<const std::byte> part = bytes.subspan(at, std::min(piece, bytes.size() - at));
+    decoder->tick(now, out);
+    by_byte->tick(now, out_by_byte);
+    decoder->feed(part, now, out);
+    for (const std::byte& byte : part) by_byte->feed({&byte, 1}, now, out_by_byte);
+    now += Duration(1'000 * (std::to_integer<std::int64_t>(part[0]) * 3));
+  }
+  require(test::described(out) == test::described(out_by_byte));
+  require(out.send == out_by_byte.send);
+  check_promises(out, bytes.size());
+}
+
+/// One register asked for, so that one good answer is a reading.
+void recovers(std::span<const std::byte> bytes) {
+  const MeterProfile profile = test::modbus_profile({test::modbus_read(Quantity::power, 4, 8, RegisterType::u16)});
+  auto decoder = drivers::make_decoder(profile).value();
+  drivers::Output out;
+  decoder->tick(Duration{0}, out);
+  decoder->feed(bytes, Duration{0}, out);
+  // The answer of the specification, V1.1b3, 6.4, to the next request after the garbage.
+  out = {};
+  Duration now{0};
+  for (int i = 0; i < 100 && out.send.empty(); ++i) {
+    now = std::max(now, decoder->next_tick().value());
+    decoder->tick(now, out);
+  }
+  require(out.send == test::from_hex("11 04 00 08 00 01 B2 98"));
+  out = {};
+  decoder->feed(test::from_hex("11 04 02 00 0A F8 F4"), now, out);
+  require(out.readings.size() == 1 && out.readings[0].values.get(Quantity::power) == Decimal{10, 0});
+}
+
+}  // namespace
+
+extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size) {
+  if (size < 2) return 0;
+  const std::span<const std::byte> bytes = std::as_bytes(std::span(data + 2, size - 2));
+  capture(profile_for(data[0]), bytes, data[1]);
+  live(profile_for(data[0]), bytes, 1U + data[1] % 64U);
+  recovers(bytes);
+  return 0;
+}
