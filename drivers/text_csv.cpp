@@ -34,7 +34,10 @@ Found::Kind kind_for(std::size_t found, std::size_t wanted) {
 }
 
 CsvForm::CsvForm(const std::vector<ReadSpec>& reads, bool bound) : reads_(reads.size()), bound_(bound) {
-  for (std::size_t i = 0; i < reads_; ++i) columns_[i] = static_cast<std::size_t>(reads[i].column - 1);
+  for (std::size_t i = 0; i < reads_; ++i) {
+    columns_[i] = static_cast<std::size_t>(reads[i].column - 1);
+    last_wanted_ = std::max(last_wanted_, columns_[i]);
+  }
 }
 
 void CsvForm::forget() {
@@ -55,8 +58,8 @@ CsvForm::Layout CsvForm::split(std::string_view line, char separator) {
   }
 }
 
-bool CsvForm::is_data(bool decimal_comma) const {
-  const std::size_t columns = std::min(layout_.columns, column_limit);
+bool CsvForm::is_data(std::size_t columns, bool decimal_comma) const {
+  columns = std::min(columns, column_limit);
   for (std::size_t i = 0; i < reads_; ++i) {
     if (columns_[i] >= columns) continue;
     const FieldState state = read_field(fields_[columns_[i]], decimal_comma).state;
@@ -79,28 +82,24 @@ bool CsvForm::believed(const Layout& layout) {
 }
 
 Found CsvForm::find(std::string_view line) {
-  const Layout before = layout_;
   const char separator = separator_of(line);
-  const Layout now = split(line, separator);
+  now_ = split(line, separator);
   Found found;
   found.decimal_comma = comma_is_point(separator);
-  layout_ = now;
-  const bool data = is_data(found.decimal_comma);
-  layout_ = before;
-  if (!data) return found;
+  if (!is_data(now_.columns, found.decimal_comma)) return found;
 
-  const std::size_t last_wanted =
-      *std::max_element(columns_.begin(), columns_.begin() + static_cast<std::ptrdiff_t>(reads_));
-  if (last_wanted >= now.columns)
-    return Found::damage("column " + std::to_string(last_wanted + 1) + " is missing, the line has " +
-                         std::to_string(now.columns));
-  if (bound_ && before.columns != 0 && !(now == before) && !believed(now)) {
-    if (now.separator != before.separator) return Found::damage("another separator than in the lines before");
-    return Found::damage(std::to_string(now.columns) + " columns where the lines before have " +
-                         std::to_string(before.columns));
+  if (last_wanted_ >= now_.columns)
+    return Found::damage("column " + std::to_string(last_wanted_ + 1) + " is missing, the line has " +
+                         std::to_string(now_.columns));
+  if (now_ == layout_) other_running_ = 0;
+  if (bound_ && layout_.columns != 0 && !(now_ == layout_)) {
+    found.new_layout = believed(now_);
+    if (!found.new_layout && now_.separator != layout_.separator)
+      return Found::damage("another separator than in the lines before");
+    if (!found.new_layout)
+      return Found::damage(std::to_string(now_.columns) + " columns where the lines before have " +
+                           std::to_string(layout_.columns));
   }
-  if (now == before) other_running_ = 0;
-  layout_ = now;
   found.kind = Found::Kind::data;
   for (std::size_t i = 0; i < reads_; ++i) found.texts[i] = fields_[columns_[i]];
   return found;

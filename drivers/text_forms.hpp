@@ -25,6 +25,7 @@ struct Found {
   Kind kind = Kind::words;
   std::array<std::string_view, quantity_count> texts{};
   bool decimal_comma = false;  ///< a comma may be a decimal point here
+  bool new_layout = false;     ///< three lines running have another layout than the good ones before
   std::string problem;         ///< of a damaged line
 
   [[nodiscard]] static Found damage(std::string what) {
@@ -43,6 +44,8 @@ class CsvForm {
   /// `bound`: whether the layout must be held; a line with a good check needs no such proof.
   CsvForm(const std::vector<ReadSpec>& reads, bool bound);
   [[nodiscard]] Found find(std::string_view line);
+  /// The line last found gave a reading: its layout binds.
+  void settle() { layout_ = now_; }
   void forget();
 
  private:
@@ -52,13 +55,15 @@ class CsvForm {
     friend bool operator==(const Layout&, const Layout&) = default;
   };
   Layout split(std::string_view line, char separator);
-  [[nodiscard]] bool is_data(bool decimal_comma) const;
+  [[nodiscard]] bool is_data(std::size_t columns, bool decimal_comma) const;
   [[nodiscard]] bool believed(const Layout& layout);
 
   std::array<std::size_t, quantity_count> columns_{};  ///< wanted, from 0
   std::size_t reads_ = 0;
+  std::size_t last_wanted_ = 0;
   bool bound_;
-  Layout layout_;  ///< of the good lines; separator 0: none yet
+  Layout layout_;  ///< of the good lines; no columns: none yet
+  Layout now_;     ///< of the line in hand
   Layout other_;   ///< of lines that did not fit
   int other_running_ = 0;
   std::array<std::string_view, column_limit> fields_{};  ///< of the line in hand
@@ -69,6 +74,7 @@ class KeyValueForm {
  public:
   explicit KeyValueForm(const std::vector<ReadSpec>& reads);
   [[nodiscard]] Found find(std::string_view line);
+  void settle() {}
   void forget() { first_key_.clear(); }
 
  private:
@@ -81,6 +87,7 @@ class JsonForm {
  public:
   explicit JsonForm(const std::vector<ReadSpec>& reads);
   [[nodiscard]] Found find(std::string_view line) const;
+  void settle() {}
 
  private:
   std::vector<std::string> keys_;

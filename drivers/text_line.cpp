@@ -148,9 +148,16 @@ void LineReader::read(std::string_view line, std::uint64_t at_byte, Output& out)
   // A NUL in place of the first digit would make 230 into 30. A meter that puts noise before every line is believed.
   if (noise > 0 && !same_noise && settings_.checksum == TextChecksum::none && reads_first_column())
     return malformed("noise in front of the first column", line);
+  if (found.new_layout) units_ = {};
   Values values;
-  for (std::size_t i = 0; i < reads_.size(); ++i)
-    if (!take(i, found.texts[i], found.decimal_comma, at_byte, values, out)) return;
+  bool good = true;
+  // To the last value, so that what they have in common is learnt of all at once.
+  for (std::size_t i = 0; i < reads_.size(); ++i) {
+    const bool taken = take(i, found.texts[i], found.decimal_comma, at_byte, values, good, out);
+    good = good && taken;
+  }
+  if (!good) return;
+  std::visit([](auto& form) { form.settle(); }, form_);
   if (!values.empty()) out.readings.push_back(Measurement{values, at_byte});
 }
 
@@ -177,12 +184,12 @@ Found LineReader::find(std::string_view line) {
   return std::visit([&](auto& form) { return form.find(line); }, form_);
 }
 
-/// Puts one value in its place; false, with a fault, where the line cannot be trusted.
+/// Puts one value in its place; false, with a fault if it is the line's first, where the line cannot be trusted.
 bool LineReader::take(std::size_t index, std::string_view text, bool decimal_comma, std::uint64_t at_byte,
-                      Values& values, Output& out) {
+                      Values& values, bool first_fault, Output& out) {
   const ReadSpec& read = reads_[index];
   const auto report = [&](FaultKind kind, const std::string& what) {
-    out.faults.push_back(make_fault(kind, at_byte, named(read) + " " + what + ": " + quoted(text)));
+    if (first_fault) out.faults.push_back(make_fault(kind, at_byte, named(read) + " " + what + ": " + quoted(text)));
     return false;
   };
   if (text.size() >= 2 && text.front() == '"' && text.back() == '"') text = text.substr(1, text.size() - 2);

@@ -56,7 +56,7 @@ class LineReader {
   [[nodiscard]] bool open_checksum(std::string_view& line, std::uint64_t& at_byte, Output& out) const;
   [[nodiscard]] Found find(std::string_view line);
   [[nodiscard]] bool take(std::size_t index, std::string_view text, bool decimal_comma, std::uint64_t at_byte,
-                          Values& values, Output& out);
+                          Values& values, bool first_fault, Output& out);
   [[nodiscard]] bool reads_first_column() const;
 
   TextLineSettings settings_;
