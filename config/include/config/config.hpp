@@ -26,6 +26,7 @@ struct MeterConfig {
   bool auto_runs = true;
   double auto_end_s = 300.0;
   double shortest_segment_s = 20.0;
+  friend bool operator==(const MeterConfig&, const MeterConfig&) = default;
 };
 
 struct StoreConfig {

@@ -53,6 +53,7 @@ struct LineSettings {
   int stop_bits = 1;  ///< 1 or 2
   /// Duration of one character on the wire, start, data, parity and stop bits counted.
   [[nodiscard]] Duration character_time() const;
+  friend bool operator==(const LineSettings&, const LineSettings&) = default;
 };
 
 enum class RegisterType : std::uint8_t { u16, s16, u32, s32, u64, s64, float32, float64 };
@@ -74,12 +75,14 @@ struct ReadSpec {
   // text-line
   int column = 0;   ///< csv: from 1; 0 where a key is used
   std::string key;  ///< key-value and json
+  friend bool operator==(const ReadSpec&, const ReadSpec&) = default;
 };
 
 struct ModbusRtuSettings {
   int unit = 1;                          ///< 1 to 247
   Duration timeout{1'000'000};           ///< from the end of the request to the end of the answer
   int retries = 2;                       ///< asks again at once this often before the reading counts as missed
+  friend bool operator==(const ModbusRtuSettings&, const ModbusRtuSettings&) = default;
 };
 
 enum class TextForm : std::uint8_t { csv, key_value, json };
@@ -87,6 +90,7 @@ enum class TextChecksum : std::uint8_t { none, xor_nmea };
 struct TextLineSettings {
   TextForm form = TextForm::csv;
   TextChecksum checksum = TextChecksum::none;
+  friend bool operator==(const TextLineSettings&, const TextLineSettings&) = default;
 };
 
 struct MeterProfile {
@@ -100,6 +104,7 @@ struct MeterProfile {
   /// The protocol's name in a profile file.
   [[nodiscard]] std::string_view protocol_name() const;
   [[nodiscard]] MeterTraits traits() const;
+  friend bool operator==(const MeterProfile&, const MeterProfile&) = default;
 };
 
 }  // namespace nightwatt
