@@ -1,1 +1,130 @@
-int main() { return 0; }
+// nightwattd: the recording service.
+#include <getopt.h>
+#include <malloc.h>
+#include <spdlog/logger.h>
+#include <spdlog/sinks/stdout_sinks.h>
+
+#include <csignal>
+#include <iostream>
+#include <memory>
+#include <optional>
+#include <string>
+
+#include "config/config.hpp"
+#include "daemon/machine_clock.hpp"
+#include "daemon/service.hpp"
+#include "daemon/system_port.hpp"
+
+namespace {
+
+using namespace nightwatt;
+
+constexpr int exit_done = 0;
+constexpr int exit_check_failed = 1;
+constexpr int exit_wrong_use = 2;
+constexpr int exit_unusable = 3;
+
+constexpr const char* usage =
+    "usage: nightwattd [--config FILE] [--foreground] [--check]\n"
+    "  --config FILE  settings; else $NIGHTWATT_CONFIG, else /etc/nightwatt/nightwatt.toml\n"
+    "  --foreground   for a terminal: log lines carry the time; else they carry a level for the journal\n"
+    "  --check        say what is wrong in the config and where; exit status 0 or 1\n"
+    "It never goes into the background by itself: a service manager or a terminal keeps it.\n";
+
+struct Options {
+  std::optional<std::string> config;
+  bool foreground = false;
+  bool check = false;
+  bool help = false;
+};
+
+std::optional<Options> parse_options(int argc, char** argv) {
+  constexpr int config = 'c', foreground = 'f', check = 'k', help = 'h';
+  static const option known[] = {{"config", required_argument, nullptr, config},
+                                 {"foreground", no_argument, nullptr, foreground},
+                                 {"check", no_argument, nullptr, check},
+                                 {"help", no_argument, nullptr, help},
+                                 {nullptr, 0, nullptr, 0}};
+  Options options;
+  opterr = 0;
+  for (;;) {
+    const int found = getopt_long(argc, argv, "", known, nullptr);
+    if (found == -1) break;
+    if (found == config)
+      options.config = optarg;
+    else if (found == foreground)
+      options.foreground = true;
+    else if (found == check)
+      options.check = true;
+    else if (found == help)
+      options.help = true;
+    else
+      return std::nullopt;
+  }
+  if (optind != argc) return std::nullopt;
+  return options;
+}
+
+int check(const std::string& file) {
+  const std::vector<Error> problems = config::check_config(file);
+  for (const Error& problem : problems) std::cerr << problem.message << '\n';
+  if (!problems.empty()) return exit_check_failed;
+  std::cout << file << ": good\n";
+  return exit_done;
+}
+
+// In the foreground a line carries its time; under a service manager the level as sd-daemon(3) has it, and the journal
+// adds the time.
+daemon::LogSink make_log(bool foreground) {
+  auto logger = std::make_shared<spdlog::logger>("nightwattd", std::make_shared<spdlog::sinks::stderr_sink_mt>());
+  logger->set_pattern(foreground ? "%Y-%m-%d %H:%M:%S.%e %l: %v" : "%v");
+  logger->flush_on(spdlog::level::trace);
+  return [logger, foreground](daemon::LogLevel level, std::string_view text) {
+    struct Names {
+      spdlog::level::level_enum level;
+      const char* journal;
+    };
+    const Names names = level == daemon::LogLevel::error     ? Names{spdlog::level::err, "<3>"}
+                        : level == daemon::LogLevel::warning ? Names{spdlog::level::warn, "<4>"}
+                                                             : Names{spdlog::level::info, "<6>"};
+    logger->log(names.level, "{}{}", foreground ? "" : names.journal, text);
+  };
+}
+
+int serve(const std::string& file, bool foreground) {
+  auto settings = config::load_config(file);
+  if (!settings) {
+    std::cerr << settings.error().message << '\n';
+    return static_cast<int>(settings.error().kind);
+  }
+  const daemon::MachineClock clock;
+  daemon::SystemdSupervisor supervisor;
+  auto service =
+      daemon::Service::make(std::move(*settings), {clock, supervisor, daemon::open_system_port, make_log(foreground),
+                                                   [file] { return config::load_config(file); }});
+  if (!service) {
+    std::cerr << service.error().message << '\n';
+    return static_cast<int>(service.error().kind);
+  }
+  return (*service)->run() ? exit_done : exit_unusable;
+}
+
+}  // namespace
+
+int main(int argc, char** argv) {
+  // Two threads that allocate little: one arena, and freed memory goes back early.
+  mallopt(M_ARENA_MAX, 1);
+  mallopt(M_TRIM_THRESHOLD, 128 * 1024);
+  std::signal(SIGPIPE, SIG_IGN);
+  const auto options = parse_options(argc, argv);
+  if (!options) {
+    std::cerr << "nightwattd: wrong use; see nightwattd --help\n";
+    return exit_wrong_use;
+  }
+  if (options->help) {
+    std::cout << usage;
+    return exit_done;
+  }
+  const std::string file = config::config_path(options->config);
+  return options->check ? check(file) : serve(file, options->foreground);
+}

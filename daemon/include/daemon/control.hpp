@@ -13,10 +13,12 @@ inline constexpr std::size_t control_request_limit = 16 * 1024;
 inline constexpr std::size_t control_answer_limit = 1024 * 1024;
 
 // Requests:  {"do": "status"}
-//            {"do": "begin", "device": "...", "meter": "..."?, "note": "..."?, "includes": [..]?, "set": {..}?, "at_us": n?}
+//            {"do": "begin", "device": "...", "meter": "..."?, "note": "..."?, "includes": [..]?, "set": {..}?,
+//            "at_us": n?}
 //            {"do": "end", "meter": "..."?, "at_us": n?}
 //            {"do": "split", "run": n, "at_us": n}           an open run only; closed ones the tool splits itself
-// Answers:   {"ok": true, ...}      begin: "run"; end: "run"; split: "run" (the new one); status: contract's "meters" list
+// Answers:   {"ok": true, ...}      begin: "run"; end: "run"; split: "run" (the new one); status: contract's "meters"
+// list
 //            {"ok": false, "exit": 1|2|3, "error": "one line"}
 // at_us is UTC as shown to people; the service takes its clock shift off.
 

@@ -1,0 +1,178 @@
+#include "daemon/control_request.hpp"
+
+#include <initializer_list>
+#include <limits>
+#include <nlohmann/json.hpp>
+
+#include "daemon/text_rules.hpp"
+#include "measure/time_text.hpp"
+
+namespace nightwatt::daemon {
+namespace {
+
+using Json = nlohmann::json;
+
+// Beyond the years 1970 to 2260 an instant is a mistake, and arithmetic on it could overflow.
+constexpr std::int64_t latest_us = 9'151'488'000'000'000;
+
+tl::unexpected<Error> wrong(const std::string& what) {
+  return fail(ErrorKind::input, "request: " + what);
+}
+
+Result<void> allow_only(const Json& request, std::initializer_list<std::string_view> keys) {
+  for (const auto& [key, value] : request.items()) {
+    bool known = false;
+    for (const std::string_view allowed : keys) known = known || key == allowed;
+    if (!known) return wrong("unknown key in it");
+  }
+  return {};
+}
+
+// An absent text is empty.
+Result<std::string> text_of(const Json& request, const char* key) {
+  const auto found = request.find(key);
+  if (found == request.end()) return std::string();
+  if (!found->is_string()) return wrong(std::string(key) + " must be text");
+  return found->get<std::string>();
+}
+
+Result<std::optional<std::string>> meter_of(const Json& request) {
+  auto text = text_of(request, "meter");
+  if (!text) return tl::unexpected(text.error());
+  if (!request.contains("meter")) return std::nullopt;
+  if (auto good = check_name("meter name", *text); !good) return tl::unexpected(good.error());
+  return std::optional(std::move(*text));
+}
+
+Result<std::int64_t> integer_of(const Json& request, const char* key, std::int64_t most) {
+  const auto found = request.find(key);
+  if (found == request.end() || !found->is_number_integer()) return wrong(std::string(key) + " must be a whole number");
+  if (found->is_number_unsigned() && found->get<std::uint64_t>() > static_cast<std::uint64_t>(most))
+    return wrong(std::string(key) + " is out of range");
+  const auto value = found->get<std::int64_t>();
+  if (value < 0 || value > most) return wrong(std::string(key) + " is out of range");
+  return value;
+}
+
+Result<std::optional<UtcTime>> at_of(const Json& request) {
+  if (!request.contains("at_us")) return std::nullopt;
+  const auto us = integer_of(request, "at_us", latest_us);
+  if (!us) return tl::unexpected(us.error());
+  return std::optional(UtcTime{*us});
+}
+
+Result<std::vector<std::string>> includes_of(const Json& request) {
+  std::vector<std::string> result;
+  const auto found = request.find("includes");
+  if (found == request.end()) return result;
+  if (!found->is_array() || found->size() > list_limit) return wrong("includes must be a list of at most 64 texts");
+  for (const Json& entry : *found) {
+    if (!entry.is_string()) return wrong("includes must be a list of texts");
+    result.push_back(entry.get<std::string>());
+    if (auto good = check_name("an entry of --includes", result.back()); !good) return tl::unexpected(good.error());
+  }
+  return result;
+}
+
+Result<std::vector<std::pair<std::string, std::string>>> conditions_of(const Json& request) {
+  std::vector<std::pair<std::string, std::string>> result;
+  const auto found = request.find("set");
+  if (found == request.end()) return result;
+  if (!found->is_object() || found->size() > list_limit) return wrong("set must be an object of at most 64 texts");
+  for (const auto& [key, value] : found->items()) {
+    if (!value.is_string()) return wrong("set must be an object of texts");
+    result.emplace_back(key, value.get<std::string>());
+    if (auto good = check_name("a key of --set", key); !good) return tl::unexpected(good.error());
+    if (auto good = check_name("a value of --set", result.back().second); !good) return tl::unexpected(good.error());
+  }
+  return result;
+}
+
+Result<ControlRequest> parse_begin(const Json& request) {
+  if (auto good = allow_only(request, {"do", "device", "meter", "note", "includes", "set", "at_us"}); !good)
+    return tl::unexpected(good.error());
+  auto device = text_of(request, "device");
+  if (!device) return tl::unexpected(device.error());
+  if (auto good = check_name("device name", *device); !good) return tl::unexpected(good.error());
+  auto note = text_of(request, "note");
+  if (!note) return tl::unexpected(note.error());
+  if (auto good = check_note("note", *note); !good) return tl::unexpected(good.error());
+  auto meter = meter_of(request);
+  if (!meter) return tl::unexpected(meter.error());
+  auto includes = includes_of(request);
+  if (!includes) return tl::unexpected(includes.error());
+  auto conditions = conditions_of(request);
+  if (!conditions) return tl::unexpected(conditions.error());
+  const auto at = at_of(request);
+  if (!at) return tl::unexpected(at.error());
+  return BeginRequest{std::move(*device),   std::move(*meter),      std::move(*note),
+                      std::move(*includes), std::move(*conditions), *at};
+}
+
+Result<ControlRequest> parse_end(const Json& request) {
+  if (auto good = allow_only(request, {"do", "meter", "at_us"}); !good) return tl::unexpected(good.error());
+  auto meter = meter_of(request);
+  if (!meter) return tl::unexpected(meter.error());
+  const auto at = at_of(request);
+  if (!at) return tl::unexpected(at.error());
+  return EndRequest{std::move(*meter), *at};
+}
+
+Result<ControlRequest> parse_split(const Json& request) {
+  if (auto good = allow_only(request, {"do", "run", "at_us"}); !good) return tl::unexpected(good.error());
+  const auto run = integer_of(request, "run", std::numeric_limits<std::int64_t>::max());
+  if (!run) return tl::unexpected(run.error());
+  const auto at = integer_of(request, "at_us", latest_us);
+  if (!at) return tl::unexpected(at.error());
+  return SplitRequest{*run, UtcTime{*at}};
+}
+
+std::string line(const Json& json) {
+  return json.dump(-1, ' ', false, Json::error_handler_t::replace) + '\n';
+}
+
+}  // namespace
+
+Result<ControlRequest> parse_control_request(std::string_view text) {
+  const Json request = Json::parse(text.begin(), text.end(), nullptr, false);
+  if (!request.is_object()) return wrong("not a JSON object in one line");
+  const auto what = text_of(request, "do");
+  if (!what) return tl::unexpected(what.error());
+  if (*what == "begin") return parse_begin(request);
+  if (*what == "end") return parse_end(request);
+  if (*what == "split") return parse_split(request);
+  if (*what != "status") return wrong("do must be status, begin, end or split");
+  if (auto good = allow_only(request, {"do"}); !good) return tl::unexpected(good.error());
+  return StatusRequest{};
+}
+
+std::string status_answer(const ServiceStatus& status) {
+  Json meters = Json::array();
+  for (const MeterStatus& meter : status.meters) {
+    meters.push_back({{"name", meter.name},
+                      {"state", meter.state},
+                      {"last", meter.last ? Json(utc_text(*meter.last)) : Json()},
+                      {"age_s", meter.age_s ? Json(*meter.age_s) : Json()},
+                      {"readings", meter.readings},
+                      {"faults", meter.faults},
+                      {"lost", meter.lost}});
+  }
+  return line({{"ok", true},
+               {"version", status.version},
+               {"since", utc_text(status.since)},
+               {"meters", std::move(meters)},
+               {"queue", status.queue},
+               {"flush_s", status.flush_s},
+               {"lost", status.lost},
+               {"paused", status.paused}});
+}
+
+std::string run_answer(storage::RunId run) {
+  return line({{"ok", true}, {"run", run}});
+}
+
+std::string error_answer(const Error& error) {
+  return line({{"ok", false}, {"exit", static_cast<int>(error.kind)}, {"error", error.message}});
+}
+
+}  // namespace nightwatt::daemon

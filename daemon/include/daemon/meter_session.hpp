@@ -1,0 +1,100 @@
+// What the loop does with one meter's bytes: decode, stamp, queue, count faults. No port and no timer of its own.
+#pragma once
+
+#include <array>
+#include <cstddef>
+#include <cstdint>
+#include <memory>
+#include <optional>
+#include <span>
+#include <string>
+#include <string_view>
+#include <vector>
+
+#include "daemon/log.hpp"
+#include "daemon/reading_queue.hpp"
+#include "daemon/repeat_limiter.hpp"
+#include "daemon/time_keeper.hpp"
+#include "drivers/decoder.hpp"
+#include "measure/time.hpp"
+
+namespace nightwatt::daemon {
+
+/// A meter's line of `status`.
+struct MeterStatus {
+  std::string name;
+  std::string state;  ///< "recording", "silent", "opening", or why the port cannot be used: "missing", "busy", ...
+  std::optional<UtcTime> last;  ///< as shown to people
+  std::optional<double> age_s;
+  std::uint64_t readings = 0;  ///< since the service started
+  std::uint64_t faults = 0;
+  std::uint64_t lost = 0;  ///< readings for which there was no room
+};
+
+/// Loop thread. Instants of the caller never go back.
+class MeterSession {
+ public:
+  /// A meter on an open port that has said nothing for this long is silent: as for a gap.
+  static constexpr Duration silent_after{10'000'000};
+  static constexpr int silent_intervals = 5;
+
+  MeterSession(MeterId id, std::string name, Duration interval, std::unique_ptr<drivers::Decoder> decoder,
+               TimeKeeper& time, ReadingQueue& queue, LogSink log, std::optional<UtcTime> last_stored);
+
+  /// The port is open. `where`: what to call it in the log.
+  void port_opened(MonoTime now, std::string_view where);
+  /// It was lost or cannot be opened. `state` is one word, `why` one line.
+  void port_failed(MonoTime now, std::string_view state, std::string_view why);
+
+  /// Bytes that arrived at `now`.
+  void feed(std::span<const std::byte> bytes, MonoTime now);
+  void tick(MonoTime now);
+  [[nodiscard]] std::optional<MonoTime> next_tick() const;
+  /// Bytes to write, in order; the caller empties it.
+  [[nodiscard]] std::vector<std::byte>& to_send() { return output_.send; }
+
+  [[nodiscard]] MeterId id() const { return id_; }
+  [[nodiscard]] const std::string& name() const { return name_; }
+  [[nodiscard]] MeterStatus status(MonoTime now) const;
+  [[nodiscard]] std::optional<UtcTime> last_stamp() const { return last_stamp_; }
+
+ private:
+  static constexpr std::size_t fault_kinds = 6;
+  struct Lost {
+    std::uint64_t count = 0;
+    UtcTime first;
+  };
+
+  [[nodiscard]] Duration since_start(MonoTime now) const { return now - start_; }
+  void take_output(MonoTime now);
+  void keep(const drivers::Measurement& measurement, UtcTime at);
+  void tell_lost();
+  void count_fault(const drivers::Fault& fault, MonoTime now);
+  [[nodiscard]] bool push_event(storage::EventKind kind, UtcTime at, std::string detail, double amount);
+  void say(LogLevel level, std::string_view text) const;
+
+  const MeterId id_;
+  const std::string name_;
+  const Duration interval_;
+  std::unique_ptr<drivers::Decoder> decoder_;
+  TimeKeeper& time_;
+  ReadingQueue& queue_;
+  LogSink log_;
+  const MonoTime start_;
+  drivers::Output output_;
+  std::optional<UtcTime> last_stamp_;  ///< of the record; also from before this service
+  std::optional<MonoTime> last_heard_;
+  MonoTime opened_at_;
+  bool port_open_ = false;
+  bool port_lost_noted_ = false;  ///< the store has the event that the port was lost
+  std::string port_state_ = "opening";
+  std::uint64_t readings_ = 0;
+  std::uint64_t faults_ = 0;
+  std::uint64_t lost_total_ = 0;
+  Lost lost_;  ///< not yet told to the store
+  std::array<RepeatLimiter, fault_kinds> fault_lines_;
+  RepeatLimiter port_lines_;
+  RepeatLimiter lost_lines_;
+};
+
+}  // namespace nightwatt::daemon

@@ -1,0 +1,97 @@
+// The one bounded queue between the loop, which never waits, and the store thread, which waits for the disk.
+#pragma once
+
+#include <chrono>
+#include <condition_variable>
+#include <cstddef>
+#include <cstdint>
+#include <deque>
+#include <memory>
+#include <mutex>
+#include <variant>
+#include <vector>
+
+#include "daemon/requests.hpp"
+#include "measure/reading.hpp"
+#include "storage/store.hpp"
+
+namespace nightwatt::daemon {
+
+/// A meter of the running service. Given out once, never reused, so that a reload cannot mix two meters up.
+using MeterId = std::uint32_t;
+
+struct RecorderSettings {
+  std::string meter;
+  MeterTraits traits;
+  bool auto_runs = true;
+  double auto_end_s = 300.0;
+  double shortest_segment_s = 20.0;
+};
+
+struct QueuedReading {
+  MeterId meter = 0;
+  Reading reading;
+};
+/// The machine's calendar was found elsewhere: from `from` on, `shift` is to be added to record times to show them.
+struct QueuedShift {
+  UtcTime from;
+  Duration shift{0};
+};
+/// The meters as they are from now on; a meter that is not named is no longer recorded.
+struct QueuedMeters {
+  std::vector<std::pair<MeterId, RecorderSettings>> meters;
+  storage::StoreSettings store;
+};
+using QueueItem = std::variant<QueuedReading, QueuedShift, storage::Event, std::shared_ptr<RunCommand>,
+                               std::shared_ptr<QueuedMeters>>;
+
+/// Many may push, one takes. Nothing here waits for a disk.
+class ReadingQueue {
+ public:
+  /// Readings kept while the disk is full or the store is locked: three minutes of eight meters at 10 readings/s, four
+  /// hours of one meter at 1/s, about 3 MB.
+  static constexpr std::size_t reading_limit = 16384;
+  /// Events, clock shifts and requests; each is rare and rate-limited where it is made.
+  static constexpr std::size_t other_limit = 1024;
+
+  explicit ReadingQueue(std::size_t readings = reading_limit) : reading_limit_(readings) {}
+
+  /// False: full, the item was not taken.
+  [[nodiscard]] bool push(QueuedReading reading);
+  [[nodiscard]] bool push(QueueItem item);
+  /// Pushes even when full: for the end of the service and its meters. The caller does so rarely.
+  void push_always(QueueItem item);
+
+  enum class Wake : std::uint8_t {
+    batch,   ///< something is to be stored
+    poke,    ///< somebody asks whether the store thread is alive
+    rested,  ///< the pause is over
+    stop,
+  };
+  /// Sleeps until a batch is due (`flush` after its first item, at once after a request), a poke or the stop.
+  [[nodiscard]] Wake wait(std::chrono::microseconds flush);
+  /// Sleeps for `pause` whatever is queued, unless poked or stopped: while the store cannot be written.
+  [[nodiscard]] Wake rest(std::chrono::microseconds pause);
+  /// All that is queued, in order.
+  [[nodiscard]] std::deque<QueueItem> take();
+
+  void poke();
+  void stop();
+  [[nodiscard]] std::size_t readings() const;
+  [[nodiscard]] bool empty() const;
+
+ private:
+  void push_locked(QueueItem item);
+
+  const std::size_t reading_limit_;
+  mutable std::mutex mutex_;
+  std::condition_variable wake_;
+  std::deque<QueueItem> items_;
+  std::size_t readings_ = 0;
+  std::chrono::steady_clock::time_point first_pushed_{};
+  bool urgent_ = false;
+  bool poked_ = false;
+  bool stopped_ = false;
+};
+
+}  // namespace nightwatt::daemon

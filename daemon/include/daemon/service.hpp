@@ -1,0 +1,48 @@
+// The recording service: meters, queue, store thread and control socket wired together.
+#pragma once
+
+#include <functional>
+#include <memory>
+#include <string>
+
+#include "config/config.hpp"
+#include "daemon/log.hpp"
+#include "daemon/port_opener.hpp"
+#include "daemon/supervisor.hpp"
+#include "measure/result.hpp"
+#include "measure/time.hpp"
+
+namespace nightwatt::daemon {
+
+/// All that the service takes from outside; whatever is referred to must outlive it.
+struct ServiceParts {
+  const Clock& clock;
+  Supervisor& supervisor;
+  PortOpener open_port;
+  LogSink log;
+  std::function<Result<config::ServiceConfig>()> reload;  ///< reads the config again
+  bool handle_signals = true;                             ///< SIGTERM, SIGINT, SIGHUP
+};
+
+class Service {
+ public:
+  /// A run command that the store could not obey in this time is withdrawn and refused.
+  static constexpr Duration command_time{8'000'000};
+
+  /// Opens the store and the control socket. ErrorKind::unusable where another service has them.
+  [[nodiscard]] static Result<std::unique_ptr<Service>> make(config::ServiceConfig config, ServiceParts parts);
+  ~Service();
+
+  /// Records until stop() or a signal; then everything is flushed. False: the last readings could not be stored.
+  [[nodiscard]] bool run();
+  /// From any thread.
+  void stop();
+  void reload();
+
+ private:
+  class Impl;
+  explicit Service(std::unique_ptr<Impl> impl);
+  std::unique_ptr<Impl> impl_;
+};
+
+}  // namespace nightwatt::daemon

@@ -1,0 +1,121 @@
+// The store thread's work without the thread: takes what the queue holds and makes one transaction of it.
+#pragma once
+
+#include <atomic>
+#include <cstdint>
+#include <deque>
+#include <map>
+#include <optional>
+#include <string>
+#include <utility>
+#include <vector>
+
+#include "daemon/log.hpp"
+#include "daemon/meter_recorder.hpp"
+#include "daemon/reading_queue.hpp"
+#include "daemon/repeat_limiter.hpp"
+#include "measure/time.hpp"
+#include "storage/store.hpp"
+
+namespace nightwatt::daemon {
+
+/// What the loop thread may look at while the store thread works.
+struct PipelineState {
+  std::atomic<std::uint64_t> beats{0};    ///< grows with every round: the thread is alive
+  std::atomic<std::int64_t> flush_us{0};  ///< how long the last commit took
+  std::atomic<std::uint64_t> waiting{0};  ///< readings taken from the queue and not yet stored
+  std::atomic<bool> paused{false};        ///< the store cannot be written: full disk, locked
+  std::atomic<std::uint64_t> refused{0};  ///< readings left out because they were not later than the last
+};
+
+/// Owns the store's writer and a recorder for each meter. When a transaction fails, the batch is kept, the recorders
+/// are thrown away and resumed from the store, and the batch is tried again: nothing is lost while the queue has room,
+/// and figures never run ahead of readings. One thread, whichever calls.
+class StorePipeline {
+ public:
+  using Meters = std::vector<std::pair<MeterId, RecorderSettings>>;
+
+  /// What the loop must know before the first reading.
+  struct Opened {
+    std::optional<UtcTime> newest;                                 ///< latest reading of any meter, configured or not
+    std::vector<std::pair<MeterId, std::optional<UtcTime>>> last;  ///< of each meter
+    std::vector<Duration> shifts;                                  ///< in force in the store, in the order of `last`
+    bool killed = false;                                           ///< the last service did not stop cleanly
+  };
+
+  /// Retries of a store that cannot be written begin at, and grow to, this pause.
+  static constexpr Duration first_pause{500'000};
+  static constexpr Duration longest_pause{10'000'000};
+  /// Ageing out old data is looked at this often at most while there is little to do, and this often while more is
+  /// left.
+  static constexpr Duration retain_every{60'000'000};
+  static constexpr Duration retain_more{1'000'000};
+
+  StorePipeline(std::string path, storage::StoreSettings settings, ReadingQueue& queue, PipelineState& state,
+                const Clock& clock, LogSink log);
+  ~StorePipeline();
+
+  [[nodiscard]] Result<Opened> open(Meters meters);
+
+  enum class Outcome : std::uint8_t {
+    idle,    ///< nothing was queued
+    stored,  ///< all of it is in the store
+    paused,  ///< the store could not be written; call again after pause()
+  };
+  Outcome work();
+  [[nodiscard]] Duration pause() const { return pause_; }
+
+  /// Housekeeping while nothing waits; does a bounded amount.
+  void tidy();
+
+  /// Stores what is left, every meter's state and the clean end. False: the store could not be written.
+  [[nodiscard]] bool close(UtcTime now);
+
+ private:
+  struct Answer {
+    std::shared_ptr<RunCommand> command;
+    Result<storage::RunId> result;
+  };
+  using Recorders = std::map<MeterId, MeterRecorder>;
+
+  [[nodiscard]] Result<std::optional<UtcTime>> newest_of_all() const;
+  [[nodiscard]] Result<void> resume_recorders();
+  [[nodiscard]] Result<void> store_batch(std::vector<Answer>& answers);
+  [[nodiscard]] Result<void> store_item(QueueItem& item, std::vector<Answer>& answers);
+  [[nodiscard]] Result<void> record_gathered();
+  [[nodiscard]] Result<void> put_shift(const QueuedShift& shift);
+  [[nodiscard]] Result<void> change_meters(const QueuedMeters& change);
+  [[nodiscard]] Result<void> put_room_events();
+  [[nodiscard]] Result<void> put_stop(UtcTime now);
+  [[nodiscard]] Result<storage::RunId> obey(const BeginRequest& request, UtcTime now);
+  [[nodiscard]] Result<storage::RunId> obey(const EndRequest& request, UtcTime now);
+  [[nodiscard]] Result<storage::RunId> obey(const SplitRequest& request, UtcTime now);
+  [[nodiscard]] Result<MeterRecorder*> find_meter(const std::optional<std::string>& name, bool with_open_run);
+  [[nodiscard]] Result<UtcTime> record_time(const MeterRecorder& recorder, UtcTime shown) const;
+  [[nodiscard]] std::optional<UtcTime> newest() const;
+  void note_failure(const Error& error);
+  void note_success();
+  [[nodiscard]] Result<void> reopen_if_wanted();
+  [[nodiscard]] bool transact(std::vector<Answer>& answers);
+
+  const std::string path_;
+  storage::StoreSettings settings_;
+  ReadingQueue& queue_;
+  PipelineState& state_;
+  const Clock& clock_;
+  LogSink log_;
+  std::optional<storage::StoreWriter> store_;
+  Meters meters_;
+  Recorders recorders_;
+  bool reopen_ = false;  ///< the store's settings changed
+  bool stale_ = false;   ///< the recorders ran ahead of a transaction that failed
+  std::deque<QueueItem> batch_;
+  std::map<MeterId, std::vector<Reading>> gathered_;
+  Duration pause_{first_pause};
+  std::optional<UtcTime> full_since_;
+  RepeatLimiter failure_lines_;
+  std::optional<MonoTime> tidied_;
+  bool more_to_tidy_ = false;
+};
+
+}  // namespace nightwatt::daemon

@@ -1,0 +1,328 @@
+#include "daemon/meter_recorder.hpp"
+
+#include <algorithm>
+#include <array>
+#include <charconv>
+#include <utility>
+
+#include "measure/time_text.hpp"
+
+namespace nightwatt::daemon {
+namespace {
+
+using storage::RunId;
+using storage::RunOrigin;
+using storage::StoreWriter;
+
+// Readings read back at once: bounds memory (0.7 MB) when a run is opened far in the past.
+constexpr std::size_t replay_chunk = 4096;
+constexpr Duration instant{1};
+
+AutoRun::Settings ending_settings(const RecorderSettings& settings) {
+  AutoRun::Settings result;
+  result.traits = settings.traits;
+  result.auto_end_s = settings.auto_end_s;
+  return result;
+}
+
+AutoRun::Settings watching_settings(const RecorderSettings& settings) {
+  AutoRun::Settings result = ending_settings(settings);
+  result.auto_end_s = std::min(settings.auto_end_s, MeterRecorder::off_seen_s);
+  return result;
+}
+
+// Calls `take` with every reading of (after, to], a chunk at a time, so that `take` may write to the store.
+template <class Take>
+Result<void> replay(const StoreWriter& store, storage::StreamId stream, UtcTime from, UtcTime to, Take take) {
+  std::vector<Reading> chunk;
+  while (from <= to) {
+    chunk.clear();
+    const auto read = store.readings(stream, from, to, [&](const Reading& reading) {
+      chunk.push_back(reading);
+      return chunk.size() < replay_chunk;
+    });
+    if (!read) return read;
+    for (const Reading& reading : chunk)
+      if (auto taken = take(reading); !taken) return taken;
+    if (chunk.size() < replay_chunk) break;
+    from = chunk.back().time + instant;
+  }
+  return {};
+}
+
+std::string run_name(RunId run) {
+  return "run " + std::to_string(run);
+}
+
+// What is kept of a meter's automatic runs: `1 WAIT AS_OF LENGTH LENGTH` in decimal, a newline, the two states.
+struct AutoState {
+  bool wait_for_off = false;
+  std::int64_t as_of_us = 0;
+  std::string ending;
+  std::string watching;
+};
+
+std::string encode(const AutoState& state) {
+  std::string text = "1 " + std::to_string(state.wait_for_off ? 1 : 0) + ' ' + std::to_string(state.as_of_us) + ' ' +
+                     std::to_string(state.ending.size()) + ' ' + std::to_string(state.watching.size()) + '\n';
+  return text + state.ending + state.watching;
+}
+
+std::optional<AutoState> decode(std::string_view text) {
+  const std::size_t line_end = text.find('\n');
+  if (line_end == std::string_view::npos) return std::nullopt;
+  std::string_view line = text.substr(0, line_end);
+  std::array<std::int64_t, 5> fields{};
+  for (std::int64_t& field : fields) {
+    const auto [rest, error] = std::from_chars(line.data(), line.data() + line.size(), field);
+    if (error != std::errc{}) return std::nullopt;
+    line.remove_prefix(static_cast<std::size_t>(rest - line.data()));
+    if (!line.empty()) line.remove_prefix(1);
+  }
+  const std::string_view body = text.substr(line_end + 1);
+  if (fields[0] != 1 || fields[3] < 0 || fields[4] < 0) return std::nullopt;
+  const auto first = static_cast<std::size_t>(fields[3]);
+  const auto second = static_cast<std::size_t>(fields[4]);
+  if (first > body.size() || second != body.size() - first) return std::nullopt;
+  return AutoState{fields[1] != 0, fields[2], std::string(body.substr(0, first)), std::string(body.substr(first))};
+}
+
+}  // namespace
+
+std::string auto_state_name(std::string_view meter) {
+  return "auto_run/" + std::string(meter);
+}
+
+MeterRecorder::MeterRecorder(RecorderSettings settings, storage::StreamId stream)
+    : settings_(std::move(settings)),
+      stream_(stream),
+      ending_(ending_settings(settings_)),
+      watching_(watching_settings(settings_)) {}
+
+std::optional<RunId> MeterRecorder::open_run() const {
+  if (!open_) return std::nullopt;
+  return open_->builder.run();
+}
+
+Result<MeterRecorder> MeterRecorder::resume(StoreWriter& store, RecorderSettings settings) {
+  const auto stream = store.stream_for_meter(settings.meter);
+  if (!stream) return tl::unexpected(stream.error());
+  MeterRecorder recorder(std::move(settings), *stream);
+  const auto last = store.last_reading(*stream);
+  if (!last) return tl::unexpected(last.error());
+  if (*last) recorder.last_ = (*last)->time;
+  if (auto found = recorder.find_runs(store); !found) return tl::unexpected(found.error());
+  if (auto restored = recorder.restore_auto_state(store); !restored) return tl::unexpected(restored.error());
+  return recorder;
+}
+
+Result<void> MeterRecorder::find_runs(StoreWriter& store) {
+  const auto runs = store.runs();
+  if (!runs) return tl::unexpected(runs.error());
+  for (const storage::RunInfo& run : *runs) {
+    if (run.stream != stream_ || run.origin == RunOrigin::imported || run.origin == RunOrigin::entered) continue;
+    if (run.end) {
+      last_end_ = last_end_ ? std::max(*last_end_, *run.end) : *run.end;
+      continue;
+    }
+    auto builder = storage::RunBuilder::resume(store, run.id);
+    if (!builder) return tl::unexpected(builder.error());
+    open_.emplace(OpenRun{std::move(*builder), run.origin, run.begin});
+  }
+  return {};
+}
+
+// A state that cannot be read (another version's) is as good as none: the watchers start afresh with the next reading.
+Result<void> MeterRecorder::restore_auto_state(StoreWriter& store) {
+  const auto value = store.value(auto_state_name(settings_.meter));
+  if (!value) return tl::unexpected(value.error());
+  if (!*value) return {};
+  const std::optional<AutoState> state = decode(**value);
+  if (!state) return {};
+  auto ending = AutoRun::restore(ending_settings(settings_), state->ending);
+  auto watching = AutoRun::restore(watching_settings(settings_), state->watching);
+  if (!ending || !watching) return {};
+  ending_ = std::move(*ending);
+  watching_ = std::move(*watching);
+  wait_for_off_ = state->wait_for_off;
+  saved_at_ = UtcTime{state->as_of_us};
+  return replay_auto_state(store, *saved_at_);
+}
+
+Result<void> MeterRecorder::replay_auto_state(StoreWriter& store, UtcTime after) {
+  if (!last_) return {};
+  return replay(store, stream_, after + instant, *last_, [&](const Reading& reading) {
+    ++unsaved_readings_;
+    return judge(store, reading, *last_);
+  });
+}
+
+Result<void> MeterRecorder::put_auto_state(StoreWriter& store, std::optional<UtcTime> as_of) {
+  if (!as_of) return {};
+  return store.put_value(auto_state_name(settings_.meter),
+                         encode({wait_for_off_, as_of->us, ending_.save(), watching_.save()}));
+}
+
+Result<void> MeterRecorder::record(StoreWriter& store, std::span<const Reading> readings) {
+  std::vector<Reading> rising;
+  rising.reserve(readings.size());
+  std::optional<UtcTime> last = last_;
+  for (const Reading& reading : readings) {
+    if (last && reading.time <= *last) {
+      ++out_of_order_;
+      continue;
+    }
+    last = reading.time;
+    rising.push_back(reading);
+  }
+  if (rising.empty()) return {};
+  if (auto appended = store.append(stream_, rising); !appended) return appended;
+  last_looked_off_ = looks_off(rising.back());
+  for (const Reading& reading : rising) {
+    last_ = reading.time;
+    ++unsaved_readings_;
+    if (open_) open_->builder.push(reading);
+    if (auto judged = judge(store, reading, reading.time); !judged) return judged;
+  }
+  return save_if_due(store);
+}
+
+// Lets one reading open or end an automatic run. `stored_until`: the last reading that a run opened now has to take
+// from the store. The state is written with every change, so that a replay after it finds nothing left to change.
+Result<void> MeterRecorder::judge(StoreWriter& store, const Reading& reading, UtcTime stored_until) {
+  const auto power = reading.values.get(Quantity::power);
+  if (!settings_.auto_runs || !power) return {};
+  const AutoRun::Event ending = ending_.push(reading.time, power->value());
+  const AutoRun::Event watching = watching_.push(reading.time, power->value());
+  bool changed = false;
+  if (wait_for_off_ && !watching_.on()) {
+    wait_for_off_ = false;
+    changed = true;
+  }
+  if (ending.change == AutoRun::Change::went_off && open_ && open_->origin == RunOrigin::automatic) {
+    if (auto closed = ending.at > open_->begin ? close(store, ending.at) : drop(store); !closed) return closed;
+    changed = true;
+  }
+  if (watching.change == AutoRun::Change::came_on && !open_ && !wait_for_off_) {
+    const UtcTime begin = last_end_ ? std::max(watching.at, *last_end_) : watching.at;
+    if (auto opened = open(store, new_run(RunOrigin::automatic, begin), stored_until); !opened) return opened;
+    changed = true;
+  }
+  return changed ? put_auto_state(store, reading.time) : Result<void>{};
+}
+
+storage::NewRun MeterRecorder::new_run(RunOrigin origin, UtcTime begin) const {
+  storage::NewRun run;
+  run.stream = stream_;
+  run.origin = origin;
+  run.begin = begin;
+  run.traits = settings_.traits;
+  run.shortest_segment_s = settings_.shortest_segment_s;
+  return run;
+}
+
+Result<void> MeterRecorder::open(StoreWriter& store, storage::NewRun run, UtcTime stored_until) {
+  const auto id = store.open_run(run);
+  if (!id) return tl::unexpected(id.error());
+  open_.emplace(OpenRun{storage::RunBuilder(*id, {run.traits, run.shortest_segment_s}), run.origin, run.begin});
+  std::size_t replayed = 0;
+  return replay(store, stream_, run.begin, stored_until, [&](const Reading& reading) -> Result<void> {
+    open_->builder.push(reading);
+    if (++replayed % save_readings != 0) return {};
+    return open_->builder.save(store);
+  });
+}
+
+// A run that ends before its last reading (where `off` began, or `--at`) goes back to the last state saved before that
+// instant; saves are rare, so that is at most an hour's readings unless a save fell into the stretch cut off.
+Result<void> MeterRecorder::close(StoreWriter& store, UtcTime end) {
+  OpenRun run = std::move(*open_);
+  open_.reset();
+  last_end_ = last_end_ ? std::max(*last_end_, end) : end;
+  return run.builder.finish(store, end);
+}
+
+Result<void> MeterRecorder::drop(StoreWriter& store) {
+  const RunId id = open_->builder.run();
+  open_.reset();
+  return store.forget(id);
+}
+
+Result<RunId> MeterRecorder::begin(StoreWriter& store, const BeginRequest& request, UtcTime at, UtcTime now) {
+  if (at > now)
+    return fail(ErrorKind::input, "a run cannot begin in the future (" + utc_text(at) + "): leave --at out");
+  if (open_ && open_->origin != RunOrigin::automatic) {
+    return fail(ErrorKind::negative, run_name(open_->builder.run()) + " on meter " + settings_.meter +
+                                         " was opened by hand and is still open: end it first");
+  }
+  if (last_end_ && at < *last_end_) {
+    return fail(ErrorKind::input, "an earlier run on meter " + settings_.meter + " lasts until " +
+                                      utc_text(*last_end_) + ": begin after it");
+  }
+  if (open_) {
+    if (auto ended = at > open_->begin ? close(store, at) : drop(store); !ended) return tl::unexpected(ended.error());
+  }
+  storage::NewRun run = new_run(RunOrigin::by_hand, at);
+  run.device = request.device;
+  run.note = request.note;
+  run.includes = request.includes;
+  run.conditions = request.conditions;
+  if (auto opened = open(store, std::move(run), last_ ? *last_ : at); !opened) return tl::unexpected(opened.error());
+  if (auto put = put_auto_state(store, last_); !put) return tl::unexpected(put.error());
+  return open_->builder.run();
+}
+
+Result<RunId> MeterRecorder::end(StoreWriter& store, UtcTime at, UtcTime now) {
+  if (!open_) return fail(ErrorKind::negative, "no run is open on meter " + settings_.meter + ": nothing to end");
+  if (at > now) return fail(ErrorKind::input, "a run cannot end in the future (" + utc_text(at) + "): leave --at out");
+  const RunId id = open_->builder.run();
+  if (at < open_->begin) {
+    return fail(ErrorKind::input, run_name(id) + " began at " + utc_text(open_->begin) + ": it cannot end before");
+  }
+  if (auto closed = close(store, at); !closed) return tl::unexpected(closed.error());
+  wait_for_off_ = watching_.on();
+  if (auto put = put_auto_state(store, last_); !put) return tl::unexpected(put.error());
+  return id;
+}
+
+Result<RunId> MeterRecorder::split(StoreWriter& store, UtcTime at, UtcTime now) {
+  if (!open_) return fail(ErrorKind::negative, "no run is open on meter " + settings_.meter + ": nothing to split");
+  if (at <= open_->begin || at > now) {
+    return fail(ErrorKind::input, run_name(open_->builder.run()) + " can only be split after its begin, " +
+                                      utc_text(open_->begin) + ", and before now");
+  }
+  const RunOrigin origin = open_->origin;
+  if (auto closed = close(store, at); !closed) return tl::unexpected(closed.error());
+  if (auto opened = open(store, new_run(origin, at), last_ ? *last_ : at); !opened)
+    return tl::unexpected(opened.error());
+  if (auto put = put_auto_state(store, last_); !put) return tl::unexpected(put.error());
+  return open_->builder.run();
+}
+
+Result<void> MeterRecorder::save(StoreWriter& store) {
+  unsaved_readings_ = 0;
+  saved_at_ = last_;
+  if (open_)
+    if (auto saved = open_->builder.save(store); !saved) return saved;
+  return put_auto_state(store, last_);
+}
+
+// Roughly AutoRun's own rule; only a hint when not to save. A reading without power tells nothing about off.
+bool MeterRecorder::looks_off(const Reading& reading) const {
+  const auto power = reading.values.get(Quantity::power);
+  const double threshold = settings_.traits.starting_w.value_or(settings_.traits.resolution_w.value_or(0.0) / 4.0);
+  return power && power->value() <= threshold;
+}
+
+Result<void> MeterRecorder::save_if_due(StoreWriter& store) {
+  if (!saved_at_) saved_at_ = last_;
+  // A state saved while the device may have gone off is of no use when the run is then ended where `off` began: wait a
+  // little, so that close() need not make the whole run again.
+  const bool may_end = open_ && open_->origin == RunOrigin::automatic && last_looked_off_;
+  const std::size_t patience = may_end ? 2 : 1;
+  const Duration span = *last_ - *saved_at_;
+  if (unsaved_readings_ < patience * save_readings && span < static_cast<int>(patience) * save_span) return {};
+  return save(store);
+}
+
+}  // namespace nightwatt::daemon

@@ -1,0 +1,137 @@
+#include "daemon/meter_session.hpp"
+
+#include <algorithm>
+#include <utility>
+
+namespace nightwatt::daemon {
+namespace {
+
+std::string more_like_it(std::uint64_t swallowed) {
+  return swallowed == 0 ? std::string() : " (" + std::to_string(swallowed) + " more like it since the last line)";
+}
+
+}  // namespace
+
+MeterSession::MeterSession(MeterId id, std::string name, Duration interval, std::unique_ptr<drivers::Decoder> decoder,
+                           TimeKeeper& time, ReadingQueue& queue, LogSink log, std::optional<UtcTime> last_stored)
+    : id_(id),
+      name_(std::move(name)),
+      interval_(interval),
+      decoder_(std::move(decoder)),
+      time_(time),
+      queue_(queue),
+      log_(std::move(log)),
+      start_(time.now()),
+      last_stamp_(last_stored),
+      opened_at_(start_) {}
+
+void MeterSession::say(LogLevel level, std::string_view text) const {
+  log_(level, "meter " + name_ + ": " + std::string(text));
+}
+
+void MeterSession::port_opened(MonoTime now, std::string_view where) {
+  port_open_ = true;
+  opened_at_ = now;
+  decoder_->reset(since_start(now));
+  time_.observe(now);
+  say(LogLevel::info, "port open: " + std::string(where));
+  if (port_lost_noted_ && push_event(storage::EventKind::port_back, time_.stamp(now), std::string(where), 0.0))
+    port_lost_noted_ = false;
+}
+
+void MeterSession::port_failed(MonoTime now, std::string_view state, std::string_view why) {
+  const bool news = port_open_ || port_state_ != state;
+  port_open_ = false;
+  port_state_ = state;
+  output_.send.clear();
+  if (const auto swallowed = port_lines_.admit(now); swallowed && news)
+    say(LogLevel::warning, "port " + port_state_ + ": " + std::string(why) + more_like_it(*swallowed));
+  if (!port_lost_noted_)
+    port_lost_noted_ = push_event(storage::EventKind::port_lost, time_.stamp(now), std::string(why), 0.0);
+}
+
+void MeterSession::feed(std::span<const std::byte> bytes, MonoTime now) {
+  decoder_->feed(bytes, since_start(now), output_);
+  take_output(now);
+}
+
+void MeterSession::tick(MonoTime now) {
+  if (!port_open_) return;
+  decoder_->tick(since_start(now), output_);
+  take_output(now);
+}
+
+std::optional<MonoTime> MeterSession::next_tick() const {
+  if (!port_open_) return std::nullopt;
+  const auto next = decoder_->next_tick();
+  if (!next) return std::nullopt;
+  return start_ + *next;
+}
+
+void MeterSession::take_output(MonoTime now) {
+  for (const drivers::Fault& fault : output_.faults) count_fault(fault, now);
+  output_.faults.clear();
+  if (output_.readings.empty()) return;
+  time_.observe(now);
+  const UtcTime stamp = time_.stamp(now);
+  for (const drivers::Measurement& measurement : output_.readings) keep(measurement, stamp);
+  output_.readings.clear();
+  last_heard_ = now;
+}
+
+// Readings that arrive together, and one whose clock did not move, are set a step apart: a stream's times rise.
+void MeterSession::keep(const drivers::Measurement& measurement, UtcTime at) {
+  ++readings_;
+  const UtcTime time = last_stamp_ ? std::max(at, *last_stamp_ + TimeKeeper::stamp_step) : at;
+  last_stamp_ = time;
+  if (queue_.push(QueuedReading{id_, {time, measurement.values}})) return tell_lost();
+  if (lost_.count++ == 0) lost_.first = time;
+  ++lost_total_;
+  if (const auto swallowed = lost_lines_.admit(time_.now()))
+    say(LogLevel::error, "reading lost: the store has not been written for too long" + more_like_it(*swallowed));
+}
+
+// Only once there is room again, so that a long pause is one event.
+void MeterSession::tell_lost() {
+  if (lost_.count == 0) return;
+  std::string detail = std::to_string(lost_.count) + " readings found no room while the store could not be written";
+  if (push_event(storage::EventKind::readings_lost, lost_.first, std::move(detail), static_cast<double>(lost_.count)))
+    lost_ = {};
+}
+
+void MeterSession::count_fault(const drivers::Fault& fault, MonoTime now) {
+  ++faults_;
+  const auto kind = std::min(static_cast<std::size_t>(fault.kind), fault_kinds - 1);
+  if (const auto swallowed = fault_lines_[kind].admit(now)) {
+    say(LogLevel::warning,
+        std::string(drivers::fault_kind_name(fault.kind)) + ": " + fault.message + more_like_it(*swallowed));
+  }
+}
+
+bool MeterSession::push_event(storage::EventKind kind, UtcTime at, std::string detail, double amount) {
+  storage::Event event;
+  event.kind = kind;
+  event.at = at;
+  event.meter = name_;
+  event.detail = std::move(detail);
+  event.amount = amount;
+  return queue_.push(std::move(event));
+}
+
+MeterStatus MeterSession::status(MonoTime now) const {
+  MeterStatus result;
+  result.name = name_;
+  result.readings = readings_;
+  result.faults = faults_;
+  result.lost = lost_total_;
+  if (last_stamp_) {
+    result.last = *last_stamp_ + time_.shift();
+    result.age_s = std::max(0.0, to_seconds(time_.stamp(now) - *last_stamp_).value);
+  }
+  const Duration patience = std::max(silent_after, silent_intervals * interval_);
+  const MonoTime heard = last_heard_ ? std::max(*last_heard_, opened_at_) : opened_at_;
+  result.state = !port_open_ ? port_state_ : now - heard > patience ? "silent" : "recording";
+  return result;
+}
+
+}  // namespace nightwatt::daemon

@@ -1,0 +1,343 @@
+#include "daemon/service.hpp"
+
+#include <algorithm>
+#include <atomic>
+#include <boost/asio/executor_work_guard.hpp>
+#include <boost/asio/io_context.hpp>
+#include <boost/asio/post.hpp>
+#include <boost/asio/signal_set.hpp>
+#include <boost/asio/steady_timer.hpp>
+#include <csignal>
+#include <optional>
+#include <thread>
+#include <type_traits>
+#include <utility>
+#include <vector>
+
+#include "control_server.hpp"
+#include "daemon/reading_queue.hpp"
+#include "daemon/store_pipeline.hpp"
+#include "daemon/time_keeper.hpp"
+#include "drivers/decoder.hpp"
+#include "port_link.hpp"
+
+namespace nightwatt::daemon {
+
+namespace asio = boost::asio;
+using boost::system::error_code;
+
+namespace {
+
+RecorderSettings recorder_settings(const config::MeterConfig& meter) {
+  return {meter.name, meter.profile.traits(), meter.auto_runs, meter.auto_end_s, meter.shortest_segment_s};
+}
+
+storage::StoreSettings store_settings(const config::StoreConfig& store) {
+  return {store.keep_raw_days, store.max_size_mb, store.flush_s};
+}
+
+// A batch starts early enough that its commit is over when its oldest reading is `flush_s` old.
+std::chrono::microseconds batch_time(double flush_s) {
+  return std::chrono::microseconds(static_cast<std::int64_t>(flush_s * 0.8e6));
+}
+
+}  // namespace
+
+class Service::Impl {
+ public:
+  Impl(config::ServiceConfig config, ServiceParts parts)
+      : config_(std::move(config)),
+        parts_(std::move(parts)),
+        io_(1),
+        signals_(io_),
+        watchdog_timer_(io_),
+        server_(io_, [this](ControlRequest request,
+                            ControlServer::Reply reply) { handle(std::move(request), std::move(reply)); }),
+        pipeline_(config_.store.path, store_settings(config_.store), queue_, state_, parts_.clock, parts_.log),
+        batch_us_(batch_time(config_.store.flush_s).count()) {}
+
+  ~Impl() { join(); }
+  Impl(const Impl&) = delete;
+  Impl& operator=(const Impl&) = delete;
+
+  Result<void> open();
+  bool run();
+  void stop() {
+    asio::post(io_, [this] { shut_down(); });
+  }
+  void reload() {
+    asio::post(io_, [this] { take_new_config(); });
+  }
+
+ private:
+  Result<std::shared_ptr<PortLink>> make_link(const config::MeterConfig& meter, std::optional<UtcTime> last);
+  void put_event(storage::EventKind kind, std::string detail);
+  void wait_for_signal();
+  void on_signal(int signal);
+  void shut_down();
+  void take_new_config();
+  Result<void> change_meters(const config::ServiceConfig& fresh);
+  void handle(ControlRequest request, ControlServer::Reply reply);
+  void ask_store(RunRequest request, ControlServer::Reply reply);
+  std::string status() const;
+  void watch();
+  void store_loop();
+  void join();
+  void say(LogLevel level, const std::string& text) const { parts_.log(level, text); }
+
+  config::ServiceConfig config_;
+  ServiceParts parts_;
+  asio::io_context io_;
+  asio::signal_set signals_;
+  asio::steady_timer watchdog_timer_;
+  ControlServer server_;
+  std::optional<storage::ServiceLock> lock_;
+  ReadingQueue queue_;
+  PipelineState state_;
+  StorePipeline pipeline_;
+  std::atomic<std::int64_t> batch_us_;
+  std::atomic<std::int64_t> stop_us_{0};  ///< the record's instant of the stop, for the store thread
+  std::optional<TimeKeeper> time_;
+  std::vector<std::shared_ptr<PortLink>> links_;
+  MeterId next_meter_ = 0;
+  UtcTime since_;
+  std::uint64_t seen_beats_ = 0;
+  std::uint64_t lost_before_ = 0;  ///< by meters that a reload took away
+  bool stopping_ = false;
+  bool stored_all_ = true;
+  std::thread store_thread_;
+};
+
+Result<void> Service::Impl::open() {
+  // The socket first: whoever has it is asked before the store is touched.
+  if (auto listening = server_.listen(config_.control_socket); !listening) return listening;
+  auto lock = storage::ServiceLock::take(config_.store.path);
+  if (!lock) return tl::unexpected(lock.error());
+  lock_.emplace(std::move(*lock));
+  StorePipeline::Meters meters;
+  for (const config::MeterConfig& meter : config_.meters) meters.emplace_back(next_meter_++, recorder_settings(meter));
+  const auto opened = pipeline_.open(meters);
+  if (!opened) return tl::unexpected(opened.error());
+  time_.emplace(parts_.clock, queue_, parts_.log, opened->newest, opened->shifts);
+  since_ = parts_.clock.utc();
+  if (opened->killed) say(LogLevel::warning, "the last service did not stop cleanly; open runs go on with a gap");
+  put_event(storage::EventKind::service_started, std::string("version ") + NIGHTWATT_VERSION);
+  next_meter_ = 0;
+  for (const config::MeterConfig& meter : config_.meters) {
+    const auto last = std::find_if(opened->last.begin(), opened->last.end(),
+                                   [&](const auto& entry) { return entry.first == next_meter_; });
+    auto link = make_link(meter, last == opened->last.end() ? std::nullopt : last->second);
+    if (!link) return tl::unexpected(link.error());
+    links_.push_back(std::move(*link));
+  }
+  return {};
+}
+
+Result<std::shared_ptr<PortLink>> Service::Impl::make_link(const config::MeterConfig& meter,
+                                                           std::optional<UtcTime> last) {
+  auto decoder = drivers::make_decoder(meter.profile);
+  if (!decoder) return tl::unexpected(decoder.error());
+  auto session = std::make_unique<MeterSession>(next_meter_++, meter.name, meter.profile.interval, std::move(*decoder),
+                                                *time_, queue_, parts_.log, last);
+  return std::make_shared<PortLink>(io_, meter, std::move(session), *time_, parts_.open_port);
+}
+
+void Service::Impl::put_event(storage::EventKind kind, std::string detail) {
+  storage::Event event;
+  event.kind = kind;
+  event.at = time_->stamp(time_->now());
+  event.detail = std::move(detail);
+  queue_.push_always(std::move(event));
+}
+
+bool Service::Impl::run() {
+  if (parts_.handle_signals) {
+    for (const int signal : {SIGTERM, SIGINT, SIGHUP}) signals_.add(signal);
+    wait_for_signal();
+  }
+  store_thread_ = std::thread([this] { store_loop(); });
+  for (const auto& link : links_) link->start();
+  watch();
+  parts_.supervisor.ready();
+  say(LogLevel::info, "recording " + std::to_string(links_.size()) + " meter(s) into " + config_.store.path);
+  const auto work = asio::make_work_guard(io_);
+  while (!stopping_) io_.run_one();
+  join();
+  io_.poll();  // the last answers
+  server_.stop();
+  return stored_all_;
+}
+
+void Service::Impl::join() {
+  queue_.stop();
+  if (store_thread_.joinable()) store_thread_.join();
+}
+
+void Service::Impl::wait_for_signal() {
+  signals_.async_wait([this](error_code ec, int signal) {
+    if (ec) return;
+    on_signal(signal);
+    if (!stopping_) wait_for_signal();
+  });
+}
+
+void Service::Impl::on_signal(int signal) {
+  if (signal == SIGHUP) return take_new_config();
+  say(LogLevel::info, signal == SIGTERM ? "stopping: SIGTERM" : "stopping: SIGINT");
+  shut_down();
+}
+
+void Service::Impl::shut_down() {
+  if (std::exchange(stopping_, true)) return;
+  parts_.supervisor.stopping();
+  for (const auto& link : links_) link->stop();
+  stop_us_ = time_->stamp(time_->now()).us;
+}
+
+void Service::Impl::take_new_config() {
+  parts_.supervisor.reloading();
+  auto fresh = parts_.reload();
+  Result<void> changed = fresh ? change_meters(*fresh) : Result<void>(tl::unexpected(fresh.error()));
+  if (!changed) {
+    say(LogLevel::error, "config not taken, the old one stays: " + changed.error().message);
+  } else {
+    say(LogLevel::info, "config reloaded");
+  }
+  parts_.supervisor.ready();
+}
+
+// All new links are made before any old one is touched, so that a config that cannot be used changes nothing.
+Result<void> Service::Impl::change_meters(const config::ServiceConfig& fresh) {
+  std::vector<std::shared_ptr<PortLink>> links;
+  std::vector<std::shared_ptr<PortLink>> added;
+  for (const config::MeterConfig& meter : fresh.meters) {
+    const auto old =
+        std::find_if(links_.begin(), links_.end(), [&](const auto& link) { return link->config().name == meter.name; });
+    if (old != links_.end() && (*old)->config() == meter) {
+      links.push_back(*old);
+      continue;
+    }
+    auto link = make_link(meter, old == links_.end() ? std::nullopt : (*old)->session().last_stamp());
+    if (!link) return tl::unexpected(link.error());
+    links.push_back(*link);
+    added.push_back(*link);
+  }
+  if (fresh.store.path != config_.store.path || fresh.control_socket != config_.control_socket)
+    say(LogLevel::warning, "the store's path and the control socket change only with a restart");
+  for (const auto& link : links_) {
+    if (std::find(links.begin(), links.end(), link) != links.end()) continue;
+    link->stop();
+    lost_before_ += link->session().status(time_->now()).lost;
+  }
+  auto change = std::make_shared<QueuedMeters>();
+  for (const auto& link : links) change->meters.emplace_back(link->session().id(), recorder_settings(link->config()));
+  change->store = store_settings(fresh.store);
+  queue_.push_always(change);
+  time_->announce_shift(time_->now());
+  put_event(storage::EventKind::config_reloaded, {});
+  batch_us_ = batch_time(fresh.store.flush_s).count();
+  config_.meters = fresh.meters;
+  links_ = std::move(links);
+  for (const auto& link : added) link->start();
+  return {};
+}
+
+void Service::Impl::handle(ControlRequest request, ControlServer::Reply reply) {
+  if (std::holds_alternative<StatusRequest>(request)) return reply(status());
+  std::visit(
+      [&](auto& what) {
+        if constexpr (!std::is_same_v<std::decay_t<decltype(what)>, StatusRequest>)
+          ask_store(RunRequest(std::move(what)), std::move(reply));
+      },
+      request);
+}
+
+void Service::Impl::ask_store(RunRequest request, ControlServer::Reply reply) {
+  const auto shared_reply = std::make_shared<ControlServer::Reply>(std::move(reply));
+  const auto timer = std::make_shared<asio::steady_timer>(io_);
+  const auto answered = [shared_reply, timer](const Result<storage::RunId>& result) {
+    timer->cancel();
+    if (const auto send = std::exchange(*shared_reply, {}))
+      send(result ? run_answer(*result) : error_answer(result.error()));
+  };
+  time_->observe(time_->now());
+  const auto command = std::make_shared<RunCommand>(
+      std::move(request), time_->stamp(time_->now()), [this, answered](Result<storage::RunId> result) {
+        asio::post(io_, [answered, result = std::move(result)] { answered(result); });
+      });
+  if (!queue_.push(QueueItem(command)))
+    return answered(fail(ErrorKind::unusable, "the store has not been written for too long: see the service's log"));
+  timer->expires_after(command_time);
+  timer->async_wait([command, answered](error_code ec) {
+    if (!ec && command->take_back())
+      answered(fail(ErrorKind::unusable, "the store cannot be written now (full, or locked by an import): try again"));
+  });
+}
+
+std::string Service::Impl::status() const {
+  ServiceStatus result;
+  result.version = NIGHTWATT_VERSION;
+  result.since = since_;
+  result.lost = lost_before_ + state_.refused;
+  for (const auto& link : links_) {
+    result.meters.push_back(link->session().status(time_->now()));
+    result.lost += result.meters.back().lost;
+  }
+  result.queue = queue_.readings() + state_.waiting;
+  result.flush_s = static_cast<double>(state_.flush_us.load()) * 1e-6;
+  result.paused = state_.paused;
+  return status_answer(result);
+}
+
+// The loop is alive if it gets here, the store thread if it has taken a round since it was last poked. A store thread
+// that is not stops the pings, and the service is started anew.
+void Service::Impl::watch() {
+  const auto limit = parts_.supervisor.watchdog();
+  if (!limit || stopping_) return;
+  const std::uint64_t beats = state_.beats;
+  if (beats != seen_beats_) parts_.supervisor.alive();
+  seen_beats_ = beats;
+  queue_.poke();
+  watchdog_timer_.expires_after(*limit / 3);
+  watchdog_timer_.async_wait([this](error_code ec) {
+    if (!ec) watch();
+  });
+}
+
+void Service::Impl::store_loop() {
+  bool paused = false;
+  for (;;) {
+    ++state_.beats;
+    const auto wake = paused ? queue_.rest(pipeline_.pause()) : queue_.wait(std::chrono::microseconds(batch_us_));
+    if (wake == ReadingQueue::Wake::stop) break;
+    if (wake == ReadingQueue::Wake::poke && !paused) continue;
+    paused = pipeline_.work() == StorePipeline::Outcome::paused;
+    if (!paused) pipeline_.tidy();
+  }
+  stored_all_ = pipeline_.close(UtcTime{stop_us_});
+  if (!stored_all_) {
+    say(LogLevel::error,
+        "the last readings could not be stored: " + std::to_string(state_.waiting + queue_.readings()) + " are lost");
+  }
+}
+
+Service::Service(std::unique_ptr<Impl> impl) : impl_(std::move(impl)) {}
+Service::~Service() = default;
+
+Result<std::unique_ptr<Service>> Service::make(config::ServiceConfig config, ServiceParts parts) {
+  auto impl = std::make_unique<Impl>(std::move(config), std::move(parts));
+  if (auto opened = impl->open(); !opened) return tl::unexpected(opened.error());
+  return std::unique_ptr<Service>(new Service(std::move(impl)));
+}
+
+bool Service::run() {
+  return impl_->run();
+}
+void Service::stop() {
+  impl_->stop();
+}
+void Service::reload() {
+  impl_->reload();
+}
+
+}  // namespace nightwatt::daemon

@@ -1,0 +1,372 @@
+#include "daemon/store_pipeline.hpp"
+
+#include <algorithm>
+#include <utility>
+
+namespace nightwatt::daemon {
+namespace {
+
+using storage::RunId;
+using storage::StoreWriter;
+
+// Says whether the last service came to its end; see docs/format.md for the other named values.
+constexpr std::string_view service_state_name = "service_state";
+constexpr std::string_view running = "running";
+constexpr std::string_view stopped = "stopped";
+
+std::optional<UtcTime> later(std::optional<UtcTime> a, std::optional<UtcTime> b) {
+  return a < b ? b : a;
+}
+
+// Readings that arrived together are stamped some milliseconds ahead; "now" is not before them.
+UtcTime not_before_last(const MeterRecorder& recorder, UtcTime now) {
+  return std::max(now, recorder.last().value_or(now));
+}
+
+std::string meter_names(const StorePipeline::Meters& meters) {
+  std::string names;
+  for (const auto& [id, settings] : meters) names += (names.empty() ? "" : ", ") + settings.meter;
+  return names;
+}
+
+bool same(const storage::StoreSettings& a, const storage::StoreSettings& b) {
+  return a.keep_raw_days == b.keep_raw_days && a.max_size_mb == b.max_size_mb && a.flush_s == b.flush_s;
+}
+
+}  // namespace
+
+StorePipeline::StorePipeline(std::string path, storage::StoreSettings settings, ReadingQueue& queue,
+                             PipelineState& state, const Clock& clock, LogSink log)
+    : path_(std::move(path)), settings_(settings), queue_(queue), state_(state), clock_(clock), log_(std::move(log)) {}
+
+StorePipeline::~StorePipeline() = default;
+
+Result<StorePipeline::Opened> StorePipeline::open(Meters meters) {
+  auto store = StoreWriter::open(path_, settings_);
+  if (!store) return tl::unexpected(store.error());
+  store_.emplace(std::move(*store));
+  meters_ = std::move(meters);
+  if (auto begun = store_->begin(); !begun) return tl::unexpected(begun.error());
+  if (auto resumed = resume_recorders(); !resumed) return tl::unexpected(resumed.error());
+  Opened opened;
+  for (const auto& [id, recorder] : recorders_) {
+    opened.last.emplace_back(id, recorder.last());
+    const auto shift = store_->shift_at(recorder.stream(), recorder.last().value_or(UtcTime{}));
+    if (!shift) return tl::unexpected(shift.error());
+    opened.shifts.push_back(*shift);
+  }
+  const auto newest = newest_of_all();
+  if (!newest) return tl::unexpected(newest.error());
+  opened.newest = *newest;
+  const auto state = store_->value(service_state_name);
+  if (!state) return tl::unexpected(state.error());
+  opened.killed = *state == std::string(running);
+  if (opened.killed) {
+    storage::Event event;
+    event.kind = storage::EventKind::killed;
+    event.at = opened.newest.value_or(clock_.utc());
+    event.detail = "the service did not stop cleanly; the last stored reading is from here";
+    if (auto put = store_->put_event(event); !put) return tl::unexpected(put.error());
+  }
+  if (auto put = store_->put_value(service_state_name, running); !put) return tl::unexpected(put.error());
+  if (auto committed = store_->commit(); !committed) return tl::unexpected(committed.error());
+  return opened;
+}
+
+// Also of meters that are not configured now: a reload may bring one back.
+Result<std::optional<UtcTime>> StorePipeline::newest_of_all() const {
+  const auto streams = store_->streams();
+  if (!streams) return tl::unexpected(streams.error());
+  std::optional<UtcTime> newest;
+  for (const storage::StreamInfo& stream : *streams) {
+    if (!stream.meter) continue;
+    const auto last = store_->last_reading(stream.id);
+    if (!last) return tl::unexpected(last.error());
+    if (*last) newest = later(newest, (*last)->time);
+  }
+  return newest;
+}
+
+Result<void> StorePipeline::resume_recorders() {
+  recorders_.clear();
+  for (const auto& [id, settings] : meters_) {
+    auto recorder = MeterRecorder::resume(*store_, settings);
+    if (!recorder) return tl::unexpected(recorder.error());
+    recorders_.emplace(id, std::move(*recorder));
+  }
+  stale_ = false;
+  return {};
+}
+
+StorePipeline::Outcome StorePipeline::work() {
+  ++state_.beats;
+  if (batch_.empty()) batch_ = queue_.take();
+  if (batch_.empty()) return Outcome::idle;
+  std::vector<Answer> answers;
+  if (!transact(answers)) {
+    for (Answer& answer : answers) answer.command->put_back();
+    return Outcome::paused;
+  }
+  batch_.clear();
+  state_.waiting = 0;
+  for (Answer& answer : answers) answer.command->answer(std::move(answer.result));
+  if (auto reopened = reopen_if_wanted(); !reopened) note_failure(reopened.error());
+  return Outcome::stored;
+}
+
+bool StorePipeline::transact(std::vector<Answer>& answers) {
+  const MonoTime started = clock_.monotonic();
+  state_.waiting = static_cast<std::uint64_t>(std::count_if(
+      batch_.begin(), batch_.end(), [](const QueueItem& item) { return std::holds_alternative<QueuedReading>(item); }));
+  Result<void> done = reopen_if_wanted();
+  if (done) done = store_->begin();
+  if (done) {
+    done = store_batch(answers);
+    if (done) done = store_->commit();
+    if (!done) {
+      store_->rollback();
+      stale_ = true;
+    }
+  }
+  if (!done) {
+    note_failure(done.error());
+    return false;
+  }
+  state_.flush_us = (clock_.monotonic() - started).count();
+  note_success();
+  return true;
+}
+
+// A reload changed the limits of the store, which it takes when it is opened.
+Result<void> StorePipeline::reopen_if_wanted() {
+  if (store_ && !reopen_) return {};
+  recorders_.clear();
+  stale_ = true;
+  store_.reset();
+  auto store = StoreWriter::open(path_, settings_);
+  if (!store) return tl::unexpected(store.error());
+  store_.emplace(std::move(*store));
+  reopen_ = false;
+  return {};
+}
+
+Result<void> StorePipeline::store_batch(std::vector<Answer>& answers) {
+  if (stale_)
+    if (auto resumed = resume_recorders(); !resumed) return resumed;
+  gathered_.clear();
+  if (full_since_)
+    if (auto put = put_room_events(); !put) return put;
+  for (QueueItem& item : batch_)
+    if (auto stored = store_item(item, answers); !stored) return stored;
+  return record_gathered();
+}
+
+Result<void> StorePipeline::store_item(QueueItem& item, std::vector<Answer>& answers) {
+  if (const auto* reading = std::get_if<QueuedReading>(&item)) {
+    gathered_[reading->meter].push_back(reading->reading);
+    return {};
+  }
+  if (const auto* event = std::get_if<storage::Event>(&item)) return store_->put_event(*event);
+  if (const auto* shift = std::get_if<QueuedShift>(&item)) return put_shift(*shift);
+  // What follows acts on the runs as they stand after the readings before it.
+  if (auto recorded = record_gathered(); !recorded) return recorded;
+  if (const auto* meters = std::get_if<std::shared_ptr<QueuedMeters>>(&item)) return change_meters(**meters);
+  const auto& command = std::get<std::shared_ptr<RunCommand>>(item);
+  if (!command->take()) return {};
+  auto result = std::visit([&](const auto& what) { return obey(what, command->now()); }, command->what());
+  const bool store_failed = !result && result.error().kind == ErrorKind::unusable;
+  answers.push_back({command, result});
+  return store_failed ? Result<void>(tl::unexpected(result.error())) : Result<void>{};
+}
+
+Result<void> StorePipeline::record_gathered() {
+  for (auto& [meter, readings] : gathered_) {
+    const auto found = recorders_.find(meter);
+    if (found == recorders_.end()) continue;  // the last readings of a meter that a reload took away
+    const std::size_t refused = found->second.out_of_order();
+    if (auto recorded = found->second.record(*store_, readings); !recorded) return recorded;
+    state_.refused += found->second.out_of_order() - refused;
+  }
+  gathered_.clear();
+  return {};
+}
+
+Result<void> StorePipeline::put_shift(const QueuedShift& shift) {
+  for (const auto& [id, recorder] : recorders_)
+    if (auto put = store_->put_shift(recorder.stream(), shift.from, shift.shift); !put) return put;
+  return {};
+}
+
+// A meter that leaves the config keeps its open run, which goes on when the meter is back, as after a restart.
+Result<void> StorePipeline::change_meters(const QueuedMeters& change) {
+  for (auto& [id, recorder] : recorders_)
+    if (auto saved = recorder.save(*store_); !saved) return saved;
+  for (const auto& [id, settings] : change.meters) {
+    if (recorders_.contains(id)) continue;
+    auto recorder = MeterRecorder::resume(*store_, settings);
+    if (!recorder) return tl::unexpected(recorder.error());
+    recorders_.emplace(id, std::move(*recorder));
+  }
+  std::erase_if(recorders_, [&](const auto& entry) {
+    return std::none_of(change.meters.begin(), change.meters.end(),
+                        [&](const auto& meter) { return meter.first == entry.first; });
+  });
+  meters_ = change.meters;
+  if (!same(settings_, change.store)) {
+    settings_ = change.store;
+    reopen_ = true;
+  }
+  return {};
+}
+
+Result<void> StorePipeline::put_room_events() {
+  storage::Event event;
+  event.kind = storage::EventKind::disk_full;
+  event.at = *full_since_;
+  event.detail = "no room for the store: recording paused";
+  if (auto put = store_->put_event(event); !put) return put;
+  event.kind = storage::EventKind::disk_room;
+  event.at = later(newest(), full_since_).value_or(*full_since_);
+  for (const QueueItem& item : batch_)
+    if (const auto* reading = std::get_if<QueuedReading>(&item)) event.at = std::max(event.at, reading->reading.time);
+  event.detail = "there is room again: recording goes on";
+  return store_->put_event(event);
+}
+
+Result<RunId> StorePipeline::obey(const BeginRequest& request, UtcTime now) {
+  const auto recorder = find_meter(request.meter, false);
+  if (!recorder) return tl::unexpected(recorder.error());
+  now = not_before_last(**recorder, now);
+  const auto at = request.at ? record_time(**recorder, *request.at) : Result<UtcTime>(now);
+  if (!at) return tl::unexpected(at.error());
+  return (*recorder)->begin(*store_, request, *at, now);
+}
+
+Result<RunId> StorePipeline::obey(const EndRequest& request, UtcTime now) {
+  const auto recorder = find_meter(request.meter, true);
+  if (!recorder) return tl::unexpected(recorder.error());
+  now = not_before_last(**recorder, now);
+  const auto at = request.at ? record_time(**recorder, *request.at) : Result<UtcTime>(now);
+  if (!at) return tl::unexpected(at.error());
+  return (*recorder)->end(*store_, *at, now);
+}
+
+Result<RunId> StorePipeline::obey(const SplitRequest& request, UtcTime now) {
+  for (auto& [id, recorder] : recorders_) {
+    if (recorder.open_run() != request.run) continue;
+    const auto at = record_time(recorder, request.at);
+    if (!at) return tl::unexpected(at.error());
+    return recorder.split(*store_, *at, not_before_last(recorder, now));
+  }
+  return fail(ErrorKind::negative, "run " + std::to_string(request.run) + " is not open: see `nightwatt runs`");
+}
+
+Result<MeterRecorder*> StorePipeline::find_meter(const std::optional<std::string>& name, bool with_open_run) {
+  MeterRecorder* found = nullptr;
+  bool several = false;
+  for (auto& [id, recorder] : recorders_) {
+    if (name && recorder.settings().meter != *name) continue;
+    if (!name && with_open_run && recorders_.size() > 1 && !recorder.open_run()) continue;
+    several = found != nullptr;
+    found = &recorder;
+  }
+  if (several)
+    return fail(ErrorKind::input, "there are several meters: say which with --meter (" + meter_names(meters_) + ")");
+  if (found) return found;
+  if (recorders_.empty()) return fail(ErrorKind::negative, "no meter is configured: add a [[meter]] to the config");
+  if (name) return fail(ErrorKind::negative, "there is no meter of that name: the meters are " + meter_names(meters_));
+  return fail(ErrorKind::negative, "no run is open on any meter: nothing to end");
+}
+
+// Which shift was in force depends on the record time, which depends on the shift: two rounds settle it everywhere but
+// inside a step itself.
+Result<UtcTime> StorePipeline::record_time(const MeterRecorder& recorder, UtcTime shown) const {
+  UtcTime time = shown;
+  for (int round = 0; round < 2; ++round) {
+    const auto shift = store_->shift_at(recorder.stream(), time);
+    if (!shift) return tl::unexpected(shift.error());
+    time = shown - *shift;
+  }
+  return time;
+}
+
+std::optional<UtcTime> StorePipeline::newest() const {
+  std::optional<UtcTime> result;
+  for (const auto& [id, recorder] : recorders_) result = later(result, recorder.last());
+  return result;
+}
+
+void StorePipeline::note_failure(const Error& error) {
+  const bool full = store_ && store_->disk_full();
+  if (full && !full_since_) {
+    full_since_ = newest();
+    for (const QueueItem& item : batch_) {
+      const auto* reading = std::get_if<QueuedReading>(&item);
+      if (reading == nullptr) continue;
+      full_since_ = reading->reading.time;
+      break;
+    }
+  }
+  pause_ = state_.paused ? std::min(pause_ * 2, longest_pause) : first_pause;
+  state_.paused = true;
+  if (const auto swallowed = failure_lines_.admit(clock_.monotonic())) {
+    log_(LogLevel::error, "store: recording is paused, readings wait in memory: " + error.message +
+                              (*swallowed > 0 ? " (" + std::to_string(*swallowed) + " more tries failed)" : ""));
+  }
+}
+
+void StorePipeline::note_success() {
+  if (state_.paused) log_(LogLevel::info, "store: recording goes on");
+  state_.paused = false;
+  full_since_.reset();
+  pause_ = first_pause;
+}
+
+// Ages count from the newest reading, not from the calendar, which may have jumped ahead by years.
+void StorePipeline::tidy() {
+  ++state_.beats;
+  if (!settings_.keep_raw_days && !settings_.max_size_mb) return;
+  const MonoTime now = clock_.monotonic();
+  if (!store_ || stale_ || state_.paused || (tidied_ && now - *tidied_ < (more_to_tidy_ ? retain_more : retain_every)))
+    return;
+  tidied_ = now;
+  const auto until = newest();
+  if (!until || !store_->begin()) return;
+  auto more = store_->retain(*until);
+  const auto committed = more ? store_->commit() : Result<void>(tl::unexpected(more.error()));
+  if (!committed) {
+    store_->rollback();
+    if (failure_lines_.admit(now))
+      log_(LogLevel::warning, "store: old data could not be thinned out: " + committed.error().message);
+  }
+  more_to_tidy_ = committed && *more;
+}
+
+bool StorePipeline::close(UtcTime now) {
+  if (work() == Outcome::paused) return false;
+  if (work() == Outcome::paused) return false;  // what came while the first batch was stored
+  if (!store_ || !store_->begin()) return false;
+  Result<void> done = stale_ ? resume_recorders() : Result<void>{};
+  if (done) done = put_stop(now);
+  if (done) done = store_->commit();
+  if (!done) {
+    note_failure(done.error());
+    store_->rollback();
+    return false;
+  }
+  recorders_.clear();
+  store_.reset();
+  return true;
+}
+
+Result<void> StorePipeline::put_stop(UtcTime now) {
+  for (auto& [id, recorder] : recorders_)
+    if (auto saved = recorder.save(*store_); !saved) return saved;
+  storage::Event event;
+  event.kind = storage::EventKind::service_stopped;
+  event.at = now;
+  if (auto put = store_->put_event(event); !put) return put;
+  return store_->put_value(service_state_name, stopped);
+}
+
+}  // namespace nightwatt::daemon

@@ -1,0 +1,112 @@
+#include "daemon/control_request.hpp"
+
+#include <catch2/catch.hpp>
+#include <nlohmann/json.hpp>
+#include <random>
+
+#include "daemon/control.hpp"
+#include "tests/daemon/support.hpp"
+
+using namespace nightwatt;
+using namespace nightwatt::daemon;
+using Json = nlohmann::json;
+
+TEST_CASE("a begin request brings everything it may carry") {
+  const auto parsed = parse_control_request(
+      R"({"do":"begin","device":"Puffin mini","meter":"bench","note":"first night","includes":["adapter","display"],)"
+      R"("set":{"battery":"full","ambient_c":"21"},"at_us":1767646800000000})");
+  REQUIRE(parsed);
+  const auto& begin = std::get<BeginRequest>(*parsed);
+  CHECK(begin.device == "Puffin mini");
+  CHECK(begin.meter == "bench");
+  CHECK(begin.note == "first night");
+  CHECK(begin.includes == std::vector<std::string>{"adapter", "display"});
+  CHECK(begin.conditions.size() == 2);
+  CHECK(begin.at == test::evening);
+}
+
+TEST_CASE("status, end and split are understood with and without their options") {
+  CHECK(std::holds_alternative<StatusRequest>(*parse_control_request(R"({"do":"status"})")));
+  const auto end = parse_control_request(R"({"do":"end"})");
+  REQUIRE(end);
+  CHECK_FALSE(std::get<EndRequest>(*end).meter);
+  CHECK_FALSE(std::get<EndRequest>(*end).at);
+  const auto split = parse_control_request(R"({"do":"split","run":12,"at_us":5})");
+  REQUIRE(split);
+  CHECK(std::get<SplitRequest>(*split).run == 12);
+  CHECK(std::get<SplitRequest>(*split).at == UtcTime{5});
+}
+
+TEST_CASE("what is not a request is refused as wrong input, in one line") {
+  const std::string long_name(257, 'x');
+  for (const std::string& bad : {std::string(),
+                                 std::string("{"),
+                                 std::string("[]"),
+                                 std::string("null"),
+                                 std::string("{}"),
+                                 std::string("\xFF\xFE"),
+                                 std::string(R"({"do":"reboot"})"),
+                                 std::string(R"({"do":1})"),
+                                 std::string(R"({"do":"status","x":1})"),
+                                 std::string(R"({"do":"begin"})"),
+                                 std::string(R"({"do":"begin","device":7})"),
+                                 std::string(R"({"do":"begin","device":"a\u0000b"})"),
+                                 std::string(R"({"do":"begin","device":"a\nb"})"),
+                                 R"({"do":"begin","device":")" + long_name + R"("})",
+                                 std::string(R"({"do":"begin","device":"a","includes":"b"})"),
+                                 std::string(R"({"do":"begin","device":"a","set":{"b":1}})"),
+                                 std::string(R"({"do":"begin","device":"a","at_us":1.5})"),
+                                 std::string(R"({"do":"end","at_us":-1})"),
+                                 std::string(R"({"do":"end","at_us":18446744073709551615})"),
+                                 std::string(R"({"do":"end","meter":""})"),
+                                 std::string(R"({"do":"split","run":1})"),
+                                 std::string(R"({"do":"split","at_us":1})")}) {
+    CAPTURE(bad);
+    const auto parsed = parse_control_request(bad);
+    REQUIRE_FALSE(parsed);
+    CHECK(parsed.error().kind == ErrorKind::input);
+    CHECK(parsed.error().message.find('\n') == std::string::npos);
+  }
+}
+
+TEST_CASE("random bytes and broken requests are refused without harm") {
+  constexpr unsigned seed = 20260105;
+  CAPTURE(seed);
+  std::mt19937 random(seed);
+  const std::string good = R"({"do":"begin","device":"Gannet board","set":{"supply_v":"230"},"at_us":1})";
+  for (int round = 0; round < 2000; ++round) {
+    std::string text = good;
+    for (unsigned change = 0; change < 1 + random() % 4; ++change)
+      text[random() % text.size()] = static_cast<char>(random() % 256);
+    (void)parse_control_request(text.substr(0, random() % (text.size() + 1)));
+  }
+  const std::string deep(control_request_limit, '[');
+  CHECK_FALSE(parse_control_request(deep));
+}
+
+TEST_CASE("the status answer is one line and has the contract's words") {
+  ServiceStatus status;
+  status.version = "1";
+  status.since = test::evening;
+  status.meters.push_back({"bench", "recording", test::evening, 0.5, 12, 1, 0});
+  status.meters.push_back({"spare", "missing", std::nullopt, std::nullopt, 0, 0, 0});
+  const std::string answer = status_answer(status);
+  CHECK(answer.find('\n') == answer.size() - 1);
+  const Json json = Json::parse(answer);
+  CHECK(json["ok"] == true);
+  CHECK(json["meters"][0]["name"] == "bench");
+  CHECK(json["meters"][0]["state"] == "recording");
+  CHECK(json["meters"][0]["last"] == "2026-01-05T21:00:00.000Z");
+  CHECK(json["meters"][0]["age_s"] == 0.5);
+  CHECK(json["meters"][0]["readings"] == 12);
+  CHECK(json["meters"][0]["faults"] == 1);
+  CHECK(json["meters"][1]["last"].is_null());
+  CHECK(json["meters"][1]["age_s"].is_null());
+}
+
+TEST_CASE("an error answer carries the exit status") {
+  const Json json = Json::parse(error_answer({ErrorKind::negative, "run 3 is open"}));
+  CHECK(json["ok"] == false);
+  CHECK(json["exit"] == 1);
+  CHECK(json["error"] == "run 3 is open");
+}

@@ -1,0 +1,282 @@
+#include "daemon/store_pipeline.hpp"
+
+#include <sys/resource.h>
+
+#include <catch2/catch.hpp>
+#include <csignal>
+
+#include "tests/daemon/store_support.hpp"
+
+using namespace nightwatt;
+using namespace nightwatt::daemon;
+using namespace nightwatt::test;
+
+namespace {
+
+UtcTime at(int seconds) {
+  return evening + seconds * Duration(1'000'000);
+}
+
+/// While it lives, no file of this process may grow: every write of the store fails.
+class NoRoom {
+ public:
+  NoRoom() {
+    previous_ = std::signal(SIGXFSZ, SIG_IGN);
+    ::getrlimit(RLIMIT_FSIZE, &limit_);
+    rlimit none = limit_;
+    none.rlim_cur = 0;
+    ::setrlimit(RLIMIT_FSIZE, &none);
+  }
+  ~NoRoom() {
+    ::setrlimit(RLIMIT_FSIZE, &limit_);
+    std::signal(SIGXFSZ, previous_);
+  }
+  NoRoom(const NoRoom&) = delete;
+  NoRoom& operator=(const NoRoom&) = delete;
+
+ private:
+  rlimit limit_{};
+  void (*previous_)(int) = nullptr;
+};
+
+/// The store side of a service with the meters "bench" (0) and "spare" (1), in one thread.
+struct Bench {
+  explicit Bench(std::size_t room = ReadingQueue::reading_limit) : queue(room) { open(); }
+
+  StorePipeline::Opened open() {
+    pipeline.emplace(folder.file("nightwatt.db"), storage::StoreSettings{}, queue, state, clock, log.sink());
+    RecorderSettings spare = bench_settings();
+    spare.meter = "spare";
+    return must(pipeline->open({{0, bench_settings()}, {1, spare}}));
+  }
+  void push(const std::vector<Reading>& readings, MeterId meter = 0) {
+    for (const Reading& reading : readings) REQUIRE(queue.push(QueuedReading{meter, reading}));
+  }
+  // Asks, and gives the answer's place, empty until it comes.
+  std::shared_ptr<std::optional<Result<storage::RunId>>> ask(RunRequest request, UtcTime now) {
+    auto answer = std::make_shared<std::optional<Result<storage::RunId>>>();
+    command = std::make_shared<RunCommand>(std::move(request), now, [answer](auto result) { *answer = result; });
+    REQUIRE(queue.push(QueueItem(command)));
+    return answer;
+  }
+  static BeginRequest begin(const std::string& device, std::optional<std::string> meter = "bench") {
+    BeginRequest request;
+    request.device = device;
+    request.meter = std::move(meter);
+    return request;
+  }
+  [[nodiscard]] storage::StoreReader reader() const {
+    return must(storage::StoreReader::open(folder.file("nightwatt.db")));
+  }
+  [[nodiscard]] std::size_t stored(const std::string& meter = "bench") const {
+    const auto store = reader();
+    std::size_t count = 0;
+    must(store.readings(**store.stream_of_meter(meter), UtcTime{0}, UtcTime{INT64_MAX}, [&](const Reading&) {
+      ++count;
+      return true;
+    }));
+    return count;
+  }
+  [[nodiscard]] std::vector<storage::Event> events() const {
+    return must(reader().events(UtcTime{0}, UtcTime{INT64_MAX}));
+  }
+
+  TempFolder folder;
+  JumpingClock clock;
+  Log log;
+  ReadingQueue queue;
+  PipelineState state;
+  std::optional<StorePipeline> pipeline;
+  std::shared_ptr<RunCommand> command;
+};
+
+}  // namespace
+
+TEST_CASE("one round stores all that is queued, of every meter") {
+  Bench bench;
+  bench.push(evening_of({{5.0, 100}}));
+  bench.push(evening_of({{9.0, 50}}), 1);
+  CHECK(bench.pipeline->work() == StorePipeline::Outcome::stored);
+  CHECK(bench.pipeline->work() == StorePipeline::Outcome::idle);
+  CHECK(bench.stored() == 100);
+  CHECK(bench.stored("spare") == 50);
+}
+
+TEST_CASE("a begin takes effect after the readings before it, and its answer comes after the commit") {
+  Bench bench;
+  bench.push(evening_of({{0.0, 60}, {5.0, 60}}));
+  const auto answer = bench.ask(Bench::begin("Gannet board"), at(120));
+  bench.push(evening_of({{5.0, 60}}, at(120)));
+  CHECK_FALSE(*answer);
+  REQUIRE(bench.pipeline->work() == StorePipeline::Outcome::stored);
+  REQUIRE(*answer);
+  REQUIRE(**answer);
+  const auto store = bench.reader();
+  const auto run = must(store.run(***answer));
+  CHECK(run.begin == at(120));
+  CHECK(must(storage::run_figures(store, run.id)).totals.samples() == 60);
+  CHECK(must(store.runs()).size() == 2);  // the automatic one ended
+}
+
+TEST_CASE("a refused begin leaves the batch around it as it is") {
+  Bench bench;
+  const auto first = bench.ask(Bench::begin("Gannet board"), at(0));
+  bench.push(evening_of({{5.0, 10}}));
+  const auto second = bench.ask(Bench::begin("Puffin mini"), at(10));
+  bench.push(evening_of({{5.0, 10}}, at(10)));
+  REQUIRE(bench.pipeline->work() == StorePipeline::Outcome::stored);
+  CHECK(**first);
+  REQUIRE_FALSE(**second);
+  CHECK((*second)->error().kind == ErrorKind::negative);
+  CHECK(bench.stored() == 20);
+}
+
+TEST_CASE("with several meters begin and end ask which; end takes the one with an open run") {
+  Bench bench;
+  const auto which = bench.ask(Bench::begin("Gannet board", {}), at(0));
+  const auto unknown = bench.ask(Bench::begin("Gannet board", "attic"), at(0));
+  const auto begun = bench.ask(Bench::begin("Gannet board", "spare"), at(0));
+  const auto ended = bench.ask(EndRequest{}, at(10));
+  const auto none = bench.ask(EndRequest{}, at(20));
+  REQUIRE(bench.pipeline->work() == StorePipeline::Outcome::stored);
+  CHECK((*which)->error().kind == ErrorKind::input);
+  CHECK((*unknown)->error().kind == ErrorKind::negative);
+  REQUIRE(**begun);
+  REQUIRE(**ended);
+  CHECK(***ended == ***begun);
+  CHECK((*none)->error().kind == ErrorKind::negative);
+}
+
+TEST_CASE("an instant given by a person is taken by the calendar as it was shown then") {
+  Bench bench;
+  REQUIRE(bench.queue.push(QueueItem(QueuedShift{at(100), Duration(7'200'000'000)})));
+  bench.push(evening_of({{5.0, 300}}));
+  BeginRequest request = Bench::begin("Gannet board");
+  request.at = at(200) + 2h;  // shown after the calendar was set two hours forward
+  const auto answer = bench.ask(request, at(300));
+  REQUIRE(bench.pipeline->work() == StorePipeline::Outcome::stored);
+  REQUIRE(**answer);
+  CHECK(must(bench.reader().run(***answer)).begin == at(200));
+}
+
+TEST_CASE("a service that ended cleanly is not called killed, one that did not is") {
+  Bench bench;
+  bench.push(evening_of({{5.0, 100}}));
+  REQUIRE(bench.pipeline->work() == StorePipeline::Outcome::stored);
+  SECTION("clean") {
+    REQUIRE(bench.pipeline->close(at(100)));
+    CHECK_FALSE(bench.open().killed);
+    const auto events = bench.events();
+    REQUIRE(events.size() == 1);
+    CHECK(events[0].kind == storage::EventKind::service_stopped);
+  }
+  SECTION("killed") {
+    bench.pipeline.reset();
+    const auto opened = bench.open();
+    CHECK(opened.killed);
+    CHECK(opened.newest == at(99));
+    const auto events = bench.events();
+    REQUIRE(events.size() == 1);
+    CHECK(events[0].kind == storage::EventKind::killed);
+    CHECK(events[0].at == at(99));
+  }
+}
+
+TEST_CASE("the clean end stores what is still queued") {
+  Bench bench;
+  bench.push(evening_of({{5.0, 100}}));
+  REQUIRE(bench.pipeline->close(at(100)));
+  CHECK(bench.stored() == 100);
+}
+
+TEST_CASE("a store that cannot be written loses nothing within the buffer, and figures stay one with readings") {
+  Bench bench;
+  const auto night = evening_of({{0.0, 100}, {5.0, 500}, {25.0, 400}, {0.0, 500}, {5.0, 100}});
+  std::size_t next = 0;
+  const auto push_some = [&](std::size_t count) {
+    bench.push(
+        {night.begin() + static_cast<std::ptrdiff_t>(next), night.begin() + static_cast<std::ptrdiff_t>(next + count)});
+    next += count;
+  };
+  while (next < night.size()) {
+    push_some(80);
+    {
+      const NoRoom no_room;
+      CHECK(bench.pipeline->work() == StorePipeline::Outcome::paused);
+      push_some(20);
+      CHECK(bench.pipeline->work() == StorePipeline::Outcome::paused);
+    }
+    CHECK(bench.state.paused);
+    CHECK(bench.pipeline->work() == StorePipeline::Outcome::stored);  // the batch that had failed
+    CHECK(bench.pipeline->work() == StorePipeline::Outcome::stored);  // what came meanwhile
+    CHECK_FALSE(bench.state.paused);
+  }
+  CHECK(bench.stored() == night.size());
+  RecordedMeter untroubled;
+  untroubled.record(night);
+  const auto store = bench.reader();
+  const auto runs = must(store.runs());
+  REQUIRE(runs.size() == untroubled.runs().size());
+  for (const auto& run : runs) {
+    const auto ours = must(storage::run_figures(store, run.id));
+    const auto theirs = untroubled.figures(run.id);
+    CHECK(ours.info.begin == theirs.info.begin);
+    CHECK(ours.info.end == theirs.info.end);
+    CHECK(ours.totals.samples() == theirs.totals.samples());
+    CHECK(ours.totals.energy_wh() == theirs.totals.energy_wh());
+    CHECK(ours.segments.size() == theirs.segments.size());
+  }
+  CHECK(must(store.check()).ok);
+}
+
+TEST_CASE(
+    "while the store cannot be written the pauses between tries grow to a limit and the log gets a line a minute") {
+  Bench bench;
+  bench.push(evening_of({{5.0, 10}}));
+  const NoRoom no_room;
+  Duration last{0};
+  for (int i = 0; i < 10; ++i) {
+    CHECK(bench.pipeline->work() == StorePipeline::Outcome::paused);
+    CHECK(bench.pipeline->pause() >= last);
+    last = bench.pipeline->pause();
+  }
+  CHECK(last == StorePipeline::longest_pause);
+  CHECK(bench.log.count("recording is paused") == 1);
+  bench.clock.pass(61s);
+  CHECK(bench.pipeline->work() == StorePipeline::Outcome::paused);
+  CHECK(bench.log.count("(9 more tries failed)") == 1);
+}
+
+TEST_CASE("a begin that was withdrawn while the store could not be written is never obeyed") {
+  Bench bench;
+  const auto answer = bench.ask(Bench::begin("Gannet board"), at(0));
+  {
+    const NoRoom no_room;
+    CHECK(bench.pipeline->work() == StorePipeline::Outcome::paused);
+  }
+  REQUIRE(bench.command->take_back());
+  REQUIRE(bench.pipeline->work() == StorePipeline::Outcome::stored);
+  CHECK_FALSE(*answer);
+  CHECK(must(bench.reader().runs()).empty());
+}
+
+TEST_CASE("a reload keeps the run of a meter that stays, and a meter that comes back goes on with its own") {
+  Bench bench;
+  const auto begun = bench.ask(Bench::begin("Gannet board"), at(0));
+  bench.push(evening_of({{5.0, 100}}));
+  const auto without = std::make_shared<QueuedMeters>();
+  RecorderSettings spare = bench_settings();
+  spare.meter = "spare";
+  without->meters = {{1, spare}};
+  bench.queue.push_always(without);
+  bench.push(evening_of({{5.0, 10}}, at(100)));  // nobody's any more
+  const auto with = std::make_shared<QueuedMeters>();
+  with->meters = {{1, spare}, {2, bench_settings()}};
+  bench.queue.push_always(with);
+  bench.push(evening_of({{5.0, 100}}, at(200)), 2);
+  REQUIRE(bench.pipeline->work() == StorePipeline::Outcome::stored);
+  CHECK(bench.stored() == 200);
+  const auto figures = must(storage::run_figures(bench.reader(), ***begun));
+  CHECK_FALSE(figures.info.end);
+  CHECK(figures.totals.samples() == 200);
+}

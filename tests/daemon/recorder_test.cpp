@@ -1,0 +1,329 @@
+// The contract's section "Runs", sentence by sentence, then what must hold whatever happens in between.
+#include "daemon/meter_recorder.hpp"
+
+#include <catch2/catch.hpp>
+#include <random>
+
+#include "tests/daemon/store_support.hpp"
+
+using namespace nightwatt;
+using namespace nightwatt::daemon;
+using namespace nightwatt::test;
+using storage::RunOrigin;
+
+namespace {
+
+UtcTime at(int seconds) {
+  return evening + seconds * Duration(1'000'000);
+}
+
+// Off for a minute, then a device, then off for so long.
+std::vector<Piece> one_device(int off_after) {
+  return {{0.0, 60}, {5.0, 600}, {0.0, off_after}};
+}
+
+void same_figures(const storage::RunFigures& a, const storage::RunFigures& b) {
+  CHECK(a.info.begin == b.info.begin);
+  CHECK(a.info.end == b.info.end);
+  CHECK(a.totals.samples() == b.totals.samples());
+  CHECK(a.totals.energy_wh() == b.totals.energy_wh());
+  CHECK(a.totals.peak_w() == b.totals.peak_w());
+  CHECK(a.totals.gap_s() == b.totals.gap_s());
+  REQUIRE(a.segments.size() == b.segments.size());
+  for (std::size_t i = 0; i < a.segments.size(); ++i) {
+    CHECK(a.segments[i].kind == b.segments[i].kind);
+    CHECK(a.segments[i].begin == b.segments[i].begin);
+    CHECK(a.segments[i].end == b.segments[i].end);
+    CHECK(a.segments[i].level_w == b.segments[i].level_w);
+    CHECK(a.segments[i].uncertainty_w == b.segments[i].uncertainty_w);
+    CHECK(a.segments[i].energy_wh == b.segments[i].energy_wh);
+  }
+}
+
+}  // namespace
+
+TEST_CASE("a reading is always stored, with a run or without, with automatic runs or without") {
+  RecorderSettings settings = bench_settings();
+  settings.auto_runs = GENERATE(true, false);
+  RecordedMeter meter(settings);
+  meter.record(evening_of({{0.0, 100}, {5.0, 200}, {0.0, 400}, {5.0, 100}}));
+  CHECK(meter.stored() == 800);
+  CHECK(meter.runs().empty() != settings.auto_runs);
+  CHECK(meter.check().ok);
+}
+
+TEST_CASE("an automatic run opens when the device comes on, with the readings since it came on, and has no device") {
+  RecordedMeter meter;
+  meter.record(evening_of({{0.0, 60}, {5.0, 120}}));
+  const auto runs = meter.runs();
+  REQUIRE(runs.size() == 1);
+  CHECK(runs[0].origin == RunOrigin::automatic);
+  CHECK_FALSE(runs[0].device);
+  CHECK_FALSE(runs[0].end);
+  CHECK(runs[0].begin == at(60));
+  CHECK(meter.figures(runs[0].id).totals.samples() == 120);
+}
+
+TEST_CASE("an automatic run ends where off began, once it has been off for auto_end_s") {
+  RecordedMeter meter;
+  meter.record(evening_of(one_device(290)));
+  REQUIRE(meter.runs().size() == 1);
+  CHECK_FALSE(meter.runs()[0].end);
+  meter.record(evening_of({{0.0, 100}}, at(950)));
+  const auto runs = meter.runs();
+  REQUIRE(runs.size() == 1);
+  REQUIRE(runs[0].end);
+  // Off began with the first reading at 0 W, one reading after the last of the device.
+  CHECK(*runs[0].end >= at(659));
+  CHECK(*runs[0].end <= at(660));
+  const auto figures = meter.figures(runs[0].id);
+  CHECK(figures.totals.samples() >= 600);
+  CHECK(figures.totals.samples() <= 601);
+  // 5 W (and up to 0.03 W of noise) for 600 s are 0.833 Wh.
+  REQUIRE(figures.totals.energy_wh());
+  CHECK(*figures.totals.energy_wh() == Approx(5.0 * 600 / 3600).margin(0.01));
+  CHECK(meter.check().ok);
+}
+
+TEST_CASE("a night with three devices is three runs without a hand") {
+  RecordedMeter meter;
+  meter.record(evening_of({{0.0, 60}, {5.0, 300}, {0.0, 400}, {25.0, 300}, {0.0, 400}, {8.0, 300}, {0.0, 400}}));
+  const auto runs = meter.runs();
+  REQUIRE(runs.size() == 3);
+  CHECK(runs[0].begin == at(60));
+  CHECK(runs[1].begin == at(760));
+  CHECK(runs[2].begin == at(1460));
+  for (const auto& run : runs) CHECK(run.end);
+}
+
+TEST_CASE("a device that is off for less than auto_end_s stays in its run") {
+  RecordedMeter meter;
+  meter.record(evening_of({{0.0, 60}, {5.0, 300}, {0.0, 200}, {5.0, 300}, {0.0, 400}}));
+  REQUIRE(meter.runs().size() == 1);
+  CHECK(*meter.runs()[0].end >= at(859));
+}
+
+TEST_CASE("begin ends an open automatic run there and then") {
+  RecordedMeter meter;
+  meter.record(evening_of({{0.0, 60}, {5.0, 300}}));
+  const auto run = meter.begin("Gannet board", at(360));
+  REQUIRE(run);
+  const auto runs = meter.runs();
+  REQUIRE(runs.size() == 2);
+  CHECK(runs[0].end == at(360));
+  CHECK(runs[1].id == *run);
+  CHECK(runs[1].origin == RunOrigin::by_hand);
+  CHECK(runs[1].device == "Gannet board");
+  CHECK_FALSE(runs[1].end);
+  meter.record(evening_of({{5.0, 60}}, at(360)));
+  CHECK(meter.runs().size() == 2);
+}
+
+TEST_CASE("begin is refused over an open hand-opened run, and nothing changes") {
+  RecordedMeter meter;
+  REQUIRE(meter.begin("Gannet board", at(0)));
+  meter.record(evening_of({{5.0, 60}}));
+  const auto refused = meter.begin("Puffin mini", at(60));
+  REQUIRE_FALSE(refused);
+  CHECK(refused.error().kind == ErrorKind::negative);
+  REQUIRE(meter.runs().size() == 1);
+  CHECK(meter.runs()[0].device == "Gannet board");
+  CHECK_FALSE(meter.runs()[0].end);
+}
+
+TEST_CASE("off never ends a hand-opened run") {
+  RecordedMeter meter;
+  REQUIRE(meter.begin("Gannet board", at(0)));
+  meter.record(evening_of({{5.0, 300}, {0.0, 4000}, {5.0, 300}}));
+  REQUIRE(meter.runs().size() == 1);
+  CHECK_FALSE(meter.runs()[0].end);
+  CHECK(meter.figures(meter.runs()[0].id).totals.samples() == 4600);
+}
+
+TEST_CASE("after end no automatic run opens until off was seen, then one does") {
+  RecordedMeter meter;
+  meter.record(evening_of({{0.0, 60}, {5.0, 300}}));
+  REQUIRE(meter.end(at(360)));
+  meter.record(evening_of({{5.0, 1000}}, at(360)));
+  CHECK(meter.runs().size() == 1);
+  SECTION("a minute of off is enough") {
+    meter.record(evening_of({{0.0, 60}, {9.0, 300}}, at(1360)));
+    REQUIRE(meter.runs().size() == 2);
+    CHECK(meter.runs()[1].begin == at(1420));
+  }
+  SECTION("also where the service is started anew in between") {
+    meter.restart();
+    meter.record(evening_of({{5.0, 300}}, at(1360)));
+    CHECK(meter.runs().size() == 1);
+    meter.record(evening_of({{0.0, 60}, {9.0, 300}}, at(1660)));
+    CHECK(meter.runs().size() == 2);
+  }
+}
+
+TEST_CASE("after end with the device already off the next device opens a run") {
+  RecordedMeter meter;
+  REQUIRE(meter.begin("Gannet board", at(0)));
+  meter.record(evening_of({{5.0, 300}, {0.0, 100}}));
+  REQUIRE(meter.end(at(400)));
+  meter.record(evening_of({{0.0, 10}, {7.0, 100}}, at(400)));
+  REQUIRE(meter.runs().size() == 2);
+  CHECK(meter.runs()[1].begin == at(410));
+  CHECK(meter.runs()[1].origin == RunOrigin::automatic);
+}
+
+TEST_CASE("end without an open run is the answer no") {
+  RecordedMeter meter;
+  meter.record(evening_of({{0.0, 60}}));
+  const auto refused = meter.end(at(60));
+  REQUIRE_FALSE(refused);
+  CHECK(refused.error().kind == ErrorKind::negative);
+}
+
+TEST_CASE("a restart continues the open run, by hand or automatic, and the hole is a gap") {
+  const bool by_hand = GENERATE(true, false);
+  RecordedMeter meter;
+  if (by_hand) REQUIRE(meter.begin("Gannet board", at(0)));
+  meter.record(evening_of({{5.0, 300}}));
+  meter.restart();
+  meter.record(evening_of({{5.0, 300}}, at(900)));
+  REQUIRE(meter.runs().size() == 1);
+  const auto figures = meter.figures(meter.runs()[0].id);
+  CHECK(figures.totals.samples() == 600);
+  CHECK(figures.totals.gap_s() == Approx(601.0));
+  bool gap = false;
+  for (const Segment& segment : figures.segments) gap = gap || segment.kind == SegmentKind::gap;
+  CHECK(gap);
+}
+
+TEST_CASE("a whole-watt display that shows 0 and 1 by turns is a device that is on") {
+  RecorderSettings settings = bench_settings();
+  settings.traits.resolution_w = 1.0;
+  settings.traits.starting_w.reset();
+  RecordedMeter meter(settings);
+  std::vector<Reading> readings;
+  for (int i = 0; i < 1800; ++i) readings.push_back({at(i), power(i % 2 == 0 ? 0 : 1000)});
+  meter.record(readings);
+  REQUIRE(meter.runs().size() == 1);
+  CHECK_FALSE(meter.runs()[0].end);
+}
+
+TEST_CASE("begin in the past takes the stored readings from there on") {
+  RecordedMeter meter;
+  meter.record(evening_of({{0.0, 60}, {5.0, 600}}));
+  SECTION("inside the automatic run: that one ends there") {
+    const auto run = meter.begin("Gannet board", at(300), at(660));
+    REQUIRE(run);
+    REQUIRE(meter.runs().size() == 2);
+    CHECK(meter.runs()[0].end == at(300));
+    CHECK(meter.figures(*run).totals.samples() == 360);
+    CHECK(*meter.figures(meter.runs()[0].id).totals.energy_wh() == Approx(5.0 * 240 / 3600).margin(0.01));
+  }
+  SECTION("before the automatic run: it gives way") {
+    const auto run = meter.begin("Gannet board", at(30), at(660));
+    REQUIRE(run);
+    REQUIRE(meter.runs().size() == 1);
+    CHECK(meter.figures(*run).totals.samples() == 630);
+  }
+  SECTION("over an earlier run that has ended: refused as wrong input") {
+    REQUIRE(meter.end(at(600), at(660)));
+    const auto refused = meter.begin("Gannet board", at(500), at(660));
+    REQUIRE_FALSE(refused);
+    CHECK(refused.error().kind == ErrorKind::input);
+    REQUIRE(meter.begin("Gannet board", at(600), at(660)));
+  }
+  SECTION("in the future: refused as wrong input") {
+    const auto refused = meter.begin("Gannet board", at(661), at(660));
+    REQUIRE_FALSE(refused);
+    CHECK(refused.error().kind == ErrorKind::input);
+  }
+  CHECK(meter.check().ok);
+}
+
+TEST_CASE("end in the past leaves out the readings after it, and a run cannot end before it began or in the future") {
+  RecordedMeter meter;
+  const auto run = meter.begin("Gannet board", at(10));
+  REQUIRE(run);
+  meter.record(evening_of({{5.0, 600}}, at(10)));
+  CHECK(meter.end(at(5), at(610)).error().kind == ErrorKind::input);
+  CHECK(meter.end(at(611), at(610)).error().kind == ErrorKind::input);
+  REQUIRE(meter.end(at(309), at(610)) == *run);
+  const auto figures = meter.figures(*run);
+  CHECK(figures.totals.samples() == 300);
+  CHECK(figures.info.end == at(309));
+  CHECK(figures.segments.back().end == at(309));
+  CHECK(meter.check().ok);
+}
+
+TEST_CASE("end in the past equals a record that ended there, though the state was saved after that instant") {
+  const std::vector<Reading> night = evening_of({{5.0, 3000}, {9.0, 3000}});
+  RecordedMeter cut;
+  const auto run = cut.begin("Gannet board", at(0));
+  cut.record(night);  // more than save_readings
+  REQUIRE(cut.end(at(1999), at(6000)));
+  RecordedMeter whole;
+  REQUIRE(whole.begin("Gannet board", at(0)));
+  whole.record({night.begin(), night.begin() + 2000});
+  REQUIRE(whole.end(at(1999)));
+  same_figures(cut.figures(*run), whole.figures(*run));
+}
+
+TEST_CASE("split ends the open run and opens the next, which lacks a device") {
+  RecordedMeter meter;
+  const auto first = meter.begin("Gannet board", at(0));
+  meter.record(evening_of({{5.0, 300}, {25.0, 300}}));
+  const auto second = meter.split(at(300), at(600));
+  REQUIRE(second);
+  const auto runs = meter.runs();
+  REQUIRE(runs.size() == 2);
+  CHECK(runs[0].id == *first);
+  CHECK(runs[0].end == at(300));
+  CHECK(runs[1].id == *second);
+  CHECK(runs[1].begin == at(300));
+  CHECK_FALSE(runs[1].device);
+  CHECK(runs[1].origin == RunOrigin::by_hand);
+  CHECK_FALSE(meter.split(at(300), at(600)));
+  CHECK_FALSE(meter.split(at(700), at(600)));
+}
+
+TEST_CASE("a begin and an end with nothing between are a run without readings") {
+  RecordedMeter meter;
+  const auto run = meter.begin("Gannet board", at(0));
+  REQUIRE(run);
+  REQUIRE(meter.end(at(10)));
+  CHECK(meter.figures(*run).totals.samples() == 0);
+  CHECK(meter.check().ok);
+}
+
+TEST_CASE("readings that do not come later than the last are left out and counted") {
+  RecordedMeter meter;
+  const auto readings = evening_of({{5.0, 10}});
+  meter.record(readings);
+  meter.record(readings);
+  CHECK(meter.stored() == 10);
+  CHECK(meter.recorder().out_of_order() == 10);
+}
+
+TEST_CASE("restarts anywhere, in batches of any size, give the same runs and figures as an evening without") {
+  const unsigned seed = GENERATE(1U, 2U, 3U);
+  CAPTURE(seed);
+  std::mt19937 random(seed);
+  const std::vector<Reading> night = evening_of(
+      {{0.0, 300}, {1.2, 200}, {7.5, 90}, {5.0, 1500}, {24.0, 2500}, {5.0, 900}, {0.0, 500}, {8.0, 1500}, {0.0, 400}});
+  RecordedMeter whole;
+  whole.record(night, 1000);
+  RecordedMeter restarted;
+  for (std::size_t i = 0; i < night.size();) {
+    const std::size_t size = std::min<std::size_t>(1 + random() % 700, night.size() - i);
+    restarted.record(
+        {night.begin() + static_cast<std::ptrdiff_t>(i), night.begin() + static_cast<std::ptrdiff_t>(i + size)},
+        1 + random() % 100);
+    i += size;
+    restarted.restart();
+  }
+  const auto runs = whole.runs();
+  REQUIRE(runs.size() == 2);
+  REQUIRE(restarted.runs().size() == runs.size());
+  for (const auto& run : runs) same_figures(whole.figures(run.id), restarted.figures(run.id));
+  CHECK(restarted.stored() == night.size());
+  CHECK(restarted.check().ok);
+}
