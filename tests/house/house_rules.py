@@ -164,7 +164,7 @@ def says_its_origin(path, root):
         return True
     folder = path.parent
     while folder != root / "tests":
-        for page in folder.glob("*.md"):
+        for page in [*folder.glob("*.md"), *folder.glob("*.txt")]:
             if path.name in page.read_text(encoding="utf-8"):
                 return True
         folder = folder.parent
