@@ -1,0 +1,116 @@
+#include "measure/comparison.hpp"
+
+#include <algorithm>
+#include <cmath>
+#include <limits>
+#include <vector>
+
+#include "measure/distributions.hpp"
+#include "measure/level_budget.hpp"
+#include "measure/statistics.hpp"
+
+namespace nightwatt {
+
+namespace {
+
+constexpr double infinity = std::numeric_limits<double>::infinity();
+
+Compared compared(double value, double by_chance, double freedom, double accuracy_half_width) {
+  Compared result;
+  result.value = value;
+  result.freedom = freedom;
+  const double promise = accuracy_half_width / std::sqrt(3.0);
+  result.standard = std::hypot(by_chance, promise);
+  std::vector<BudgetPart> parts(2);
+  parts[0].uncertainty_w = by_chance;
+  parts[0].freedom = freedom;
+  parts[1].uncertainty_w = promise;
+  parts[1].rectangular = true;
+  result.uncertainty = expanded_uncertainty(parts);
+  return result;
+}
+
+/// Of two figures already expanded: their standard uncertainties, with the factor each needed.
+double joined_uncertainty(double a_expanded, double b_expanded) {
+  return std::hypot(a_expanded, b_expanded);
+}
+
+}  // namespace
+
+Measured measured(const LevelBudget& budget) {
+  Measured result;
+  result.value = budget.level_w;
+  std::vector<UncertaintyPart> parts;
+  for (const BudgetPart& part : budget.parts) {
+    if (part.name == "meter accuracy")
+      result.accuracy_half_width = part.uncertainty_w * std::sqrt(3.0);
+    else
+      parts.push_back({part.uncertainty_w, part.freedom});
+  }
+  result.standard = combined_uncertainty(parts);
+  result.freedom = effective_freedom(parts);
+  return result;
+}
+
+Measured measured_on_display(double value, double step) {
+  return {value, step / std::sqrt(12.0), infinity, 0.0};
+}
+
+std::optional<Compared> pool(std::span<const Measured> repeats) {
+  if (repeats.empty()) return std::nullopt;
+  const auto n = static_cast<double>(repeats.size());
+  Moments moments;
+  std::vector<UncertaintyPart> within;
+  double accuracy = 0.0;
+  for (const Measured& repeat : repeats) {
+    moments.add(repeat.value);
+    within.push_back({repeat.standard / n, repeat.freedom});
+    accuracy += repeat.accuracy_half_width / n;
+  }
+  const double within_variance = std::pow(combined_uncertainty(within), 2);
+  double variance = within_variance;
+  double freedom = effective_freedom(within);
+  if (repeats.size() > 1) {
+    const double between_variance = moments.variance() / n;
+    if (between_variance > within_variance) {
+      variance = between_variance;
+      freedom = n - 1.0;
+    }
+  }
+  Compared result = compared(moments.mean(), std::sqrt(variance), std::max(1.0, freedom), accuracy);
+  result.spread = moments.deviation();
+  result.repeats = static_cast<int>(repeats.size());
+  return result;
+}
+
+Compared difference(const Compared& a, const Compared& b) {
+  Compared result;
+  result.value = a.value - b.value;
+  result.standard = std::hypot(a.standard, b.standard);
+  result.uncertainty = joined_uncertainty(a.uncertainty, b.uncertainty);
+  result.freedom = std::min(a.freedom, b.freedom);
+  result.repeats = std::min(a.repeats, b.repeats);
+  return result;
+}
+
+std::optional<Compared> ratio(const Compared& a, const Compared& b) {
+  if (std::abs(b.value) <= b.uncertainty || b.value == 0.0) return std::nullopt;
+  Compared result;
+  result.value = a.value / b.value;
+  // First order (GUM 5.1.2); good while b's own relative uncertainty is small, which the test above and the
+  // second-order term below see to.
+  const double relative = b.uncertainty / std::abs(b.value);
+  const double slope_a = 1.0 / std::abs(b.value);
+  const double slope_b = std::abs(result.value) / std::abs(b.value);
+  result.uncertainty = std::hypot(slope_a * a.uncertainty, slope_b * b.uncertainty) * (1.0 + relative * relative);
+  result.standard = std::hypot(slope_a * a.standard, slope_b * b.standard);
+  result.freedom = std::min(a.freedom, b.freedom);
+  result.repeats = std::min(a.repeats, b.repeats);
+  return result;
+}
+
+bool tied(const Compared& a, const Compared& b) {
+  return std::abs(a.value - b.value) <= a.uncertainty + b.uncertainty;
+}
+
+}  // namespace nightwatt

@@ -1,0 +1,48 @@
+// Repeats pooled, differences and ratios taken, each with the interval that both sides' uncertainties leave.
+#pragma once
+
+#include <optional>
+#include <span>
+
+namespace nightwatt {
+
+struct LevelBudget;
+
+/// A figure and what it is unsure of: by chance and display (`standard`), and by the meter's promise, which repeats
+/// share.
+struct Measured {
+  double value = 0.0;
+  double standard = 0.0;             ///< standard uncertainty without the meter's accuracy
+  double freedom = 1e9;              ///< of `standard`
+  double accuracy_half_width = 0.0;  ///< of the rectangular promise at this value
+};
+/// A level's budget in that form.
+[[nodiscard]] Measured measured(const LevelBudget& budget);
+/// A figure read from a display of whole steps: rectangular, half a step either way.
+[[nodiscard]] Measured measured_on_display(double value, double step);
+
+/// A figure with its 95 % interval.
+struct Compared {
+  double value = 0.0;
+  double uncertainty = 0.0;  ///< expanded, 95 %
+  double standard = 0.0;     ///< combined
+  double freedom = 0.0;      ///< of the part by chance
+  double spread = 0.0;       ///< standard deviation between repeats; 0 for one
+  int repeats = 1;
+};
+
+/// Repeats of one figure with one meter. Each run counts alike. Where the repeats agree within their own uncertainties
+/// these say how sure the mean is; where they differ more, the spread between runs does, with the few degrees of
+/// freedom of few runs (Welch-Satterthwaite over the excess). The meter's promise is not averaged away.
+[[nodiscard]] std::optional<Compared> pool(std::span<const Measured> repeats);
+
+/// Figures of two meters or of one: the promises are taken as independent, since a promise of a percentage does not say
+/// that the error is the same at both levels.
+[[nodiscard]] Compared difference(const Compared& a, const Compared& b);
+/// a / b; nullopt where b's interval holds zero.
+[[nodiscard]] std::optional<Compared> ratio(const Compared& a, const Compared& b);
+
+/// True where the intervals overlap: a ranking of the two would rank noise.
+[[nodiscard]] bool tied(const Compared& a, const Compared& b);
+
+}  // namespace nightwatt

@@ -1,0 +1,188 @@
+#include "measure/quantised_level.hpp"
+
+#include <algorithm>
+#include <cmath>
+#include <limits>
+
+#include "measure/distributions.hpp"
+
+namespace nightwatt {
+
+namespace {
+
+/// Below this share of a step noise makes no difference but at the very edge of a count, where it is as good as none.
+constexpr double least_noise = 0.001;
+/// Less noise than this is told as none.
+constexpr double noticeable_noise = 0.02;
+/// Probabilities below it are no evidence about the level any more but about stray readings.
+constexpr double least_probability = 1e-12;
+/// The profile is only nearly a parabola and its ends are found to a tolerance.
+constexpr double interval_margin = 1.02;
+constexpr int noise_steps = 28;
+/// Golden sections: the noise to 1 %, the level to a thousandth of a step where it is not sharper already.
+constexpr int refinements = 14;
+constexpr int level_refinements = 18;
+/// Ends of the interval to 1e-4 of a step.
+constexpr int bisections = 18;
+constexpr double edge_tolerance = 1e-4;
+
+/// P(a < Z < b) without cancellation in either tail.
+double between(double a, double b) {
+  const double root = std::sqrt(0.5);
+  if (a > 0.0) return 0.5 * (std::erfc(a * root) - std::erfc(b * root));
+  return 0.5 * (std::erfc(-b * root) - std::erfc(-a * root));
+}
+
+class Likelihood {
+ public:
+  Likelihood(std::span<const CountGroup> groups, double inflation) : groups_(groups), weight_(1.0 / inflation) {
+    double sum = 0.0, squares = 0.0, total = 0.0;
+    low_ = std::numeric_limits<double>::infinity();
+    high_ = -low_;
+    for (const CountGroup& group : groups) {
+      for (std::size_t i = 0; i < group.counts.size(); ++i) {
+        if (group.counts[i] <= 0.0) continue;
+        const double at = static_cast<double>(group.lowest) + static_cast<double>(i) - group.offset;
+        low_ = std::min(low_, at);
+        high_ = std::max(high_, at);
+        total += group.counts[i];
+        sum += group.counts[i] * at;
+        squares += group.counts[i] * at * at;
+      }
+    }
+    mean_ = sum / total;
+    deviation_ = std::sqrt(std::max(0.0, squares / total - mean_ * mean_));
+  }
+
+  [[nodiscard]] double mean() const { return mean_; }
+  [[nodiscard]] double lowest() const { return low_; }
+  [[nodiscard]] double highest() const { return high_; }
+
+  [[nodiscard]] double at(double level, double noise) const {
+    double sum = 0.0;
+    for (const CountGroup& group : groups_) {
+      for (std::size_t i = 0; i < group.counts.size(); ++i) {
+        if (group.counts[i] <= 0.0) continue;
+        const double off = static_cast<double>(group.lowest) + static_cast<double>(i) - group.offset - level;
+        const double p = between((off - 0.5) / noise, (off + 0.5) / noise);
+        sum += group.counts[i] * std::log(std::max(p, least_probability));
+      }
+    }
+    return sum * weight_;
+  }
+
+  struct Best {
+    double value;
+    double noise;
+  };
+  /// Over all noises, for one level.
+  [[nodiscard]] Best profile(double level) const {
+    const double from = std::log(least_noise);
+    const double to = std::log(std::max(2.0, 3.0 * (deviation_ + high_ - low_)));
+    const double step = (to - from) / noise_steps;
+    Best best{-std::numeric_limits<double>::infinity(), least_noise};
+    double best_log = from;
+    for (int i = 0; i <= noise_steps; ++i) {
+      const double log_noise = from + step * i;
+      if (const double value = at(level, std::exp(log_noise)); value > best.value) {
+        best = {value, std::exp(log_noise)};
+        best_log = log_noise;
+      }
+    }
+    double a = std::max(from, best_log - step), b = std::min(to, best_log + step);
+    constexpr double golden = 0.6180339887498949;
+    double c = b - golden * (b - a), d = a + golden * (b - a);
+    double at_c = at(level, std::exp(c)), at_d = at(level, std::exp(d));
+    for (int i = 0; i < refinements; ++i) {
+      if (at_c > at_d) {
+        b = d, d = c, at_d = at_c;
+        c = b - golden * (b - a), at_c = at(level, std::exp(c));
+      } else {
+        a = c, c = d, at_c = at_d;
+        d = a + golden * (b - a), at_d = at(level, std::exp(d));
+      }
+    }
+    const Best refined = at_c > at_d ? Best{at_c, std::exp(c)} : Best{at_d, std::exp(d)};
+    return refined.value > best.value ? refined : best;
+  }
+
+ private:
+  std::span<const CountGroup> groups_;
+  double weight_;
+  double low_, high_, mean_ = 0.0, deviation_ = 0.0;
+};
+
+/// The level of the highest profile, near the mean of the counts.
+double most_likely(const Likelihood& likelihood) {
+  double a = likelihood.mean() - 0.6, b = likelihood.mean() + 0.6;
+  constexpr double golden = 0.6180339887498949;
+  double c = b - golden * (b - a), d = a + golden * (b - a);
+  double at_c = likelihood.profile(c).value, at_d = likelihood.profile(d).value;
+  for (int i = 0; i < level_refinements; ++i) {
+    if (at_c > at_d) {
+      b = d, d = c, at_d = at_c;
+      c = b - golden * (b - a), at_c = likelihood.profile(c).value;
+    } else {
+      a = c, c = d, at_c = at_d;
+      d = a + golden * (b - a), at_d = likelihood.profile(d).value;
+    }
+  }
+  return at_c > at_d ? c : d;
+}
+
+/// Where the profile falls below `least` between a level inside and one outside.
+double edge(const Likelihood& likelihood, double inside, double outside, double least) {
+  for (int i = 0; i < bisections && std::abs(outside - inside) > edge_tolerance; ++i) {
+    const double middle = 0.5 * (inside + outside);
+    (likelihood.profile(middle).value >= least ? inside : outside) = middle;
+  }
+  return 0.5 * (inside + outside);
+}
+
+/// Different counts seen, after the level's own movement is taken out.
+std::size_t distinct_counts(std::span<const CountGroup> groups) {
+  std::vector<std::int64_t> seen;
+  for (const CountGroup& group : groups)
+    for (std::size_t i = 0; i < group.counts.size(); ++i)
+      if (group.counts[i] > 0.0) seen.push_back(group.lowest + static_cast<std::int64_t>(i));
+  std::sort(seen.begin(), seen.end());
+  return static_cast<std::size_t>(std::unique(seen.begin(), seen.end()) - seen.begin());
+}
+
+}  // namespace
+
+QuantisedLevel quantised_level(std::span<const CountGroup> groups, double inflation, double freedom, bool truncates) {
+  QuantisedLevel result;
+  bool any = false;
+  for (const CountGroup& group : groups)
+    any = any || std::any_of(group.counts.begin(), group.counts.end(), [](double c) { return c > 0.0; });
+  if (!any) return result;
+  const Likelihood likelihood(groups, std::max(1.0, inflation));
+  const double top_level = most_likely(likelihood);
+  const Likelihood::Best top = likelihood.profile(top_level);
+  const std::size_t distinct = distinct_counts(groups);
+  // One count is no estimate of a spread whose own uncertainty Student's t would make good.
+  const double t = interval_margin * coverage_factor(0.95, distinct == 1 ? 1e9 : std::max(1.0, freedom));
+  const double least = top.value - 0.5 * t * t;
+  // No level further out than this can be: beyond it every count would be another one.
+  const double reach = 1.0 + 2.0 * (likelihood.highest() - likelihood.lowest()) + t;
+  const double low = edge(likelihood, top_level, top_level - reach, least);
+  const double high = edge(likelihood, top_level, top_level + reach, least);
+  result.level = 0.5 * (low + high) + (truncates ? 0.5 : 0.0);
+  result.half_width = 0.5 * (high - low);
+  result.separated = distinct >= 3 && top.noise > noticeable_noise;
+  result.noise = top.noise > noticeable_noise ? top.noise : 0.0;
+  return result;
+}
+
+double rounding_bias(double level, double noise) {
+  double sum = 0.0;
+  for (int k = 1; k <= 200; ++k) {
+    const double damping = std::exp(-2.0 * M_PI * M_PI * k * k * noise * noise);
+    sum += (k % 2 == 0 ? 1.0 : -1.0) / (M_PI * k) * damping * std::sin(2.0 * M_PI * k * level);
+    if (damping < 1e-18) break;
+  }
+  return sum;
+}
+
+}  // namespace nightwatt

@@ -1,0 +1,298 @@
+// Coverage of the 95 % intervals: for each case 1000 seeded records, how often the interval holds the truth and how
+// wide it is beside the best possible (Cramer and Rao's bound for the estimate at hand, or what the display leaves).
+#include <algorithm>
+#include <array>
+#include <chrono>
+#include <cmath>
+#include <cstdio>
+#include <cstdlib>
+#include <functional>
+#include <random>
+#include <string>
+#include <vector>
+
+#include "measure/comparison.hpp"
+#include "measure/distributions.hpp"
+#include "measure/level_budget.hpp"
+
+using namespace nightwatt;
+
+namespace {
+
+constexpr double z95 = 1.959963984540054;
+
+struct Record {
+  std::vector<double> times_s;
+  std::vector<double> power_w;
+  std::vector<double> counter_wh;
+  double truth_w = 0.0;
+  double best_w = 0.0;  ///< half-width
+  bool truncates = false;
+  MeterTraits traits;
+};
+
+struct Recipe {
+  double level_w = 25.0;
+  double jitter_w = 1.0;  ///< the level is drawn evenly within half of it either way
+  double noise_w = 0.05;
+  double correlation = 0.0;  ///< of neighbouring readings
+  double step_w = 0.001;
+  double slope_w_per_h = 0.0;
+  int seconds = 1800;
+  int hold = 1;
+  bool truncates = false;
+  double counter_step_wh = 0.0;
+  bool step_known = true;
+};
+
+using Random = std::mt19937_64;
+
+/// Cramer-Rao bound of the level, noise unknown, per reading: variance of a rounded Gaussian's mean, in steps.
+double rounded_bound(double level, double noise) {
+  const auto cell = [&](double k, double m, double s) {
+    return normal_cdf((k + 0.5 - m) / s) - normal_cdf((k - 0.5 - m) / s);
+  };
+  double mm = 0.0, ms = 0.0, ss = 0.0;
+  const double h = 1e-5;
+  for (double k = std::floor(level - 8.0 * noise - 1.0); k <= level + 8.0 * noise + 1.0; k += 1.0) {
+    const double p = cell(k, level, noise);
+    if (p < 1e-14) continue;
+    const double dm = (cell(k, level + h, noise) - cell(k, level - h, noise)) / (2.0 * h);
+    const double ds = (cell(k, level, noise + h) - cell(k, level, noise - h)) / (2.0 * h);
+    mm += dm * dm / p;
+    ms += dm * ds / p;
+    ss += ds * ds / p;
+  }
+  return ss / (mm * ss - ms * ms);
+}
+
+/// What two counts leave open at best: the levels that no noise excludes which would have shown a third in n readings.
+double two_count_bound(double level, double noise, double n) {
+  const double edge = std::round(level - 0.5) + 0.5;
+  const double z = (level - edge) / noise;
+  double low = noise, high = 3.0;
+  for (int i = 0; i < 60; ++i) {
+    const double s = 0.5 * (low + high);
+    const double away = 1.0 - std::abs(z) * s;  // from the level to the further edge of the nearer count
+    (n * normal_cdf(-away / s) < 0.5 * z95 * z95 ? low : high) = s;
+  }
+  return std::max(0.5 * std::abs(z) * low, 1e-3);
+}
+
+Record make(const Recipe& recipe, Random& random) {
+  Record record;
+  std::normal_distribution<double> normal;
+  std::uniform_real_distribution<double> even(-0.5, 0.5);
+  const double level = recipe.level_w + recipe.jitter_w * even(random);
+  const double phase_wh = recipe.counter_step_wh * (even(random) + 0.5);
+  const double innovation = std::sqrt(1.0 - recipe.correlation * recipe.correlation);
+  double noise = normal(random), shown = 0.0, energy_wh = 1000.0 * recipe.counter_step_wh + phase_wh, sum = 0.0;
+  int counted = 0;
+  for (int i = 0; i <= recipe.seconds; ++i) {
+    const double power = level + recipe.slope_w_per_h * (i - recipe.seconds / 2.0) / 3600.0;
+    noise = recipe.correlation * noise + innovation * normal(random);
+    if (i % recipe.hold == 0) {
+      const double steps = (power + recipe.noise_w * noise) / recipe.step_w;
+      shown = (recipe.truncates ? std::floor(steps) : std::round(steps)) * recipe.step_w;
+    }
+    record.times_s.push_back(i);
+    record.power_w.push_back(shown);
+    energy_wh += power / 3600.0;
+    if (recipe.counter_step_wh > 0.0)
+      record.counter_wh.push_back(std::floor(energy_wh / recipe.counter_step_wh) * recipe.counter_step_wh);
+    if (3 * i >= recipe.seconds) {
+      sum += power;
+      ++counted;
+    }
+  }
+  record.truth_w = sum / counted;
+  record.truncates = recipe.truncates;
+  record.traits.accuracy = std::nullopt;
+  if (recipe.step_known) record.traits.resolution_w = recipe.step_w;
+  if (recipe.counter_step_wh > 0.0) record.traits.energy_step_wh = recipe.counter_step_wh;
+  const double n = counted / static_cast<double>(recipe.hold) * (1.0 - recipe.correlation) / (1.0 + recipe.correlation);
+  const double noise_steps = recipe.noise_w / recipe.step_w;
+  const double in_steps = level / recipe.step_w - (recipe.truncates ? 0.5 : 0.0);
+  double power_best = 0.0;
+  if (noise_steps >= 0.25)
+    power_best = z95 * recipe.step_w *
+                 std::sqrt(noise_steps > 3.0 ? (noise_steps * noise_steps + 1.0 / 12.0) / n
+                                             : rounded_bound(in_steps, noise_steps) / n);
+  else if (recipe.slope_w_per_h == 0.0)
+    power_best = std::min(0.475, std::abs(std::fmod(in_steps + 1000.0, 1.0) - 0.5) < 3.0 * noise_steps
+                                     ? two_count_bound(in_steps, noise_steps, n)
+                                     : 0.475) *
+                 recipe.step_w;
+  else
+    power_best = 0.475 * recipe.step_w / std::max(1.0, recipe.slope_w_per_h * recipe.seconds / 5400.0 / recipe.step_w);
+  record.best_w = power_best;
+  if (recipe.counter_step_wh > 0.0) {
+    const double ticks = level * counted / 3600.0 / recipe.counter_step_wh;
+    if (ticks >= 2.0) {
+      // `ticks` of them fall into the time on average, with one whole step less between the first and the last.
+      const double covered_s = std::max(1.0, ticks - 1.0) * recipe.counter_step_wh / level * 3600.0;
+      // Two instants, each even within a second: 95 % of a triangle of half-width 1 s.
+      const double counter_best = level * 0.776 / covered_s;
+      record.best_w = 1.0 / std::sqrt(1.0 / (power_best * power_best) + 1.0 / (counter_best * counter_best));
+    }
+  }
+  return record;
+}
+
+LevelBudget budget_of(const Record& record) {
+  BudgetInput input;
+  input.power = {record.times_s, record.power_w};
+  if (!record.counter_wh.empty()) input.counter = {record.times_s, record.counter_wh};
+  input.traits = record.traits;
+  input.truncates = record.truncates;
+  return *level_budget(input);
+}
+
+struct Outcome {
+  double off_w, half_width_w, best_w;
+};
+
+struct Case {
+  std::string name;
+  std::function<Outcome(Random&)> run;
+};
+
+Case level_case(std::string name, Recipe recipe) {
+  return {std::move(name), [recipe](Random& random) {
+            const Record record = make(recipe, random);
+            const LevelBudget budget = budget_of(record);
+            return Outcome{budget.level_w - record.truth_w, budget.uncertainty_w, record.best_w};
+          }};
+}
+
+Recipe with(Recipe recipe, const std::function<void(Recipe&)>& change) {
+  change(recipe);
+  return recipe;
+}
+
+Compared one(const LevelBudget& budget) {
+  const std::array<Measured, 1> single = {measured(budget)};
+  return *pool(single);
+}
+
+std::vector<Case> cases() {
+  const Recipe fine;
+  const Recipe whole = with(fine, [](Recipe& r) { r.step_w = 1.0, r.noise_w = 0.4; });
+  std::vector<Case> all = {
+      level_case("fine meter, white noise, 30 min", fine),
+      level_case("fine meter, white noise, 2 min", with(fine, [](Recipe& r) { r.seconds = 120; })),
+      level_case("fine meter, correlation 0.6", with(fine, [](Recipe& r) { r.correlation = 0.6; })),
+      level_case("fine meter, correlation 0.9", with(fine, [](Recipe& r) { r.correlation = 0.9; })),
+      level_case("fine meter, correlation 0.97", with(fine, [](Recipe& r) { r.correlation = 0.97, r.seconds = 7200; })),
+      level_case("0.1 W display, noise 0.05 W", with(fine, [](Recipe& r) { r.step_w = 0.1; })),
+      level_case("0.1 W display, step learnt", with(fine, [](Recipe& r) { r.step_w = 0.1, r.step_known = false; })),
+      level_case("0.1 W display, noise 0.2 W", with(fine, [](Recipe& r) { r.step_w = 0.1, r.noise_w = 0.2; })),
+      level_case("whole watts, dithered 0.4", whole),
+      level_case("whole watts, dithered 0.7", with(whole, [](Recipe& r) { r.noise_w = 0.7; })),
+      level_case("whole watts, slow noise (0.95)",
+                 with(whole, [](Recipe& r) { r.correlation = 0.95, r.seconds = 7200; })),
+      level_case("whole watts, still", with(whole, [](Recipe& r) { r.noise_w = 0.01; })),
+      level_case("whole watts, two counts",
+                 with(whole, [](Recipe& r) { r.noise_w = 0.15, r.level_w = 25.5, r.jitter_w = 0.5; })),
+      level_case("whole watts, truncating", with(whole, [](Recipe& r) { r.truncates = true; })),
+      level_case(
+          "whole watts, 0.6 W, 1 h",
+          with(whole, [](Recipe& r) { r.level_w = 0.6, r.jitter_w = 0.0, r.noise_w = 1.0 / 3.0, r.seconds = 3600; })),
+      level_case("fine meter, drift 0.5 W/h", with(fine, [](Recipe& r) { r.slope_w_per_h = 0.5; })),
+      level_case("whole watts, drift 1 W/h, noise 0.4",
+                 with(whole, [](Recipe& r) { r.slope_w_per_h = 1.0, r.seconds = 7200; })),
+      level_case("whole watts, drift 2 W/h, still",
+                 with(whole, [](Recipe& r) { r.slope_w_per_h = 2.0, r.noise_w = 0.02, r.seconds = 7200; })),
+      level_case("meter holds 5 s", with(fine, [](Recipe& r) { r.hold = 5; })),
+      level_case("0.1 W display, holds 3 s",
+                 with(fine, [](Recipe& r) { r.hold = 3, r.step_w = 0.1, r.noise_w = 0.1; })),
+      level_case("whole watts, holds 4 s", with(whole, [](Recipe& r) { r.hold = 4; }))};
+  for (const double step_wh : {1.0, 10.0})
+    for (const int seconds : {900, 7200, 28800}) {
+      const std::string name = (step_wh > 5.0 ? "10 Wh" : "1 Wh") + std::string(" counter, ") +
+                               (seconds == 900 ? "15 min" : std::to_string(seconds / 3600) + " h");
+      all.push_back(level_case(name + ", still whole watts", with(whole, [&](Recipe& r) {
+                                 r.noise_w = 0.01, r.counter_step_wh = step_wh, r.seconds = seconds;
+                               })));
+      all.push_back(level_case(name + ", 0.1 W display", with(fine, [&](Recipe& r) {
+                                 r.step_w = 0.1, r.counter_step_wh = step_wh, r.seconds = seconds;
+                               })));
+    }
+  all.push_back({"two idles pooled", [fine](Random& random) {
+                   const Record a = make(with(fine, [](Recipe& r) { r.jitter_w = 0.0; }), random);
+                   const Record b = make(with(fine, [](Recipe& r) { r.jitter_w = 0.0; }), random);
+                   const std::array<Measured, 2> both = {measured(budget_of(a)), measured(budget_of(b))};
+                   const Compared pooled = *pool(both);
+                   return Outcome{pooled.value - a.truth_w, pooled.uncertainty, a.best_w / std::sqrt(2.0)};
+                 }});
+  all.push_back(
+      {"less: device less its adapter", [fine](Random& random) {
+         const Record a = make(fine, random);
+         const Record b = make(with(fine, [](Recipe& r) { r.level_w = 2.0, r.noise_w = 0.03; }), random);
+         const Compared less = difference(one(budget_of(a)), one(budget_of(b)));
+         return Outcome{less.value - (a.truth_w - b.truth_w), less.uncertainty, std::hypot(a.best_w, b.best_w)};
+       }});
+  for (const int repeats : {3, 5})
+    all.push_back(
+        {"compare: " + std::to_string(repeats) + " repeats that differ by 0.2 W", [fine, repeats](Random& random) {
+           std::normal_distribution<double> normal;
+           std::vector<Measured> runs;
+           for (int i = 0; i < repeats; ++i)
+             runs.push_back(measured(budget_of(make(
+                 with(fine,
+                      [&](Recipe& r) { r.jitter_w = 0.0, r.level_w = 25.0 + 0.2 * normal(random), r.seconds = 600; }),
+                 random))));
+           const Compared pooled = *pool(runs);
+           // The best that does not know the spread beforehand: Student's t of these repeats.
+           const double median_deviation = 0.2 * std::sqrt(chi_squared_quantile(0.5, repeats - 1) / (repeats - 1));
+           return Outcome{pooled.value - 25.0, pooled.uncertainty,
+                          coverage_factor(0.95, repeats - 1) * median_deviation / std::sqrt(repeats)};
+         }});
+  return all;
+}
+
+double median_of(std::vector<double> values) {
+  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
+  std::nth_element(values.begin(), middle, values.end());
+  return *middle;
+}
+
+}  // namespace
+
+int main(int argc, char** argv) {
+  const int runs = argc > 1 ? std::atoi(argv[1]) : 1000;
+  const std::string only = argc > 2 ? argv[2] : "";
+  std::printf(
+      "Coverage of 95 %% intervals, %d seeded records a case; wanted: 94 to 99 %%, median half-width <= 1.5 x best\n",
+      runs);
+  std::printf("%-42s %9s %13s %11s %6s %10s %8s\n", "case", "holds", "half-width", "best", "ratio", "|off| 95%",
+              "ms each");
+  for (const Case& test : cases()) {
+    if (!only.empty() && test.name.find(only) == std::string::npos) continue;
+    std::vector<double> widths, bests, offs;
+    int held = 0;
+    double budget_ms = 0.0;
+    for (int seed = 1; seed <= runs; ++seed) {
+      Random random(static_cast<std::uint64_t>(seed));
+      const auto begin = std::chrono::steady_clock::now();
+      const Outcome outcome = test.run(random);
+      budget_ms += std::chrono::duration<double, std::milli>(std::chrono::steady_clock::now() - begin).count();
+      held += std::abs(outcome.off_w) <= outcome.half_width_w ? 1 : 0;
+      widths.push_back(outcome.half_width_w);
+      bests.push_back(outcome.best_w);
+      offs.push_back(std::abs(outcome.off_w));
+    }
+    std::sort(offs.begin(), offs.end());
+    const double share = 100.0 * held / runs;
+    const double ratio = median_of(widths) / median_of(bests);
+    std::printf("%-42s %7.1f %% %11.5f W %9.5f W %6.2f %8.5f W %8.2f%s%s\n", test.name.c_str(), share,
+                median_of(widths), median_of(bests), ratio, offs[static_cast<std::size_t>(0.95 * runs)],
+                budget_ms / runs,
+                share < 94.0   ? "  LOW"
+                : share > 99.0 ? "  over"
+                               : "",
+                ratio > 1.5 ? "  WIDE" : "");
+    std::fflush(stdout);
+  }
+  return 0;
+}

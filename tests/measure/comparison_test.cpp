@@ -1,0 +1,71 @@
+#include "measure/comparison.hpp"
+
+#include <array>
+#include <catch2/catch.hpp>
+#include <cmath>
+#include <random>
+
+using namespace nightwatt;
+
+TEST_CASE("repeats that agree are as sure as their mean") {
+  const std::array<Measured, 4> repeats = {{{10.00, 0.02}, {10.01, 0.02}, {10.00, 0.02}, {9.99, 0.02}}};
+  const auto pooled = pool(repeats);
+  REQUIRE(pooled.has_value());
+  CHECK(pooled->value == Approx(10.0));
+  CHECK(pooled->uncertainty == Approx(1.96 * 0.01).epsilon(1e-3));
+  CHECK(pooled->repeats == 4);
+}
+
+TEST_CASE("repeats that differ are as unsure as their spread") {
+  // GUM 4.2.3 and G.3: mean of five, s / sqrt(5), t95(4) = 2.776; the volts of GUM H.2.
+  std::vector<Measured> repeats;
+  for (const double volts : {5.007, 4.994, 5.005, 4.990, 4.999}) repeats.push_back({volts, 1e-6});
+  const auto pooled = pool(repeats);
+  CHECK(pooled->value == Approx(4.999));
+  CHECK(pooled->uncertainty == Approx(2.776 * 0.0032094).epsilon(1e-3));
+}
+
+TEST_CASE("the meter's promise is not averaged away") {
+  std::vector<Measured> repeats(100, Measured{10.0, 0.001, 1e9, 0.1});
+  CHECK(pool(repeats)->uncertainty == Approx(0.095).epsilon(5e-3));
+}
+
+TEST_CASE("one figure from a whole-watt display is half a step either way") {
+  const std::array<Measured, 1> one = {measured_on_display(25.0, 1.0)};
+  CHECK(pool(one)->uncertainty == Approx(0.566).margin(0.001));  // 1.96 / sqrt(12): a little more than the half step
+  CHECK_FALSE(pool({}).has_value());
+}
+
+TEST_CASE("differences and ratios carry both sides' uncertainties") {
+  const Compared a{30.0, 0.3, 0.15, 100.0, 0.0, 1};
+  const Compared b{20.0, 0.4, 0.2, 50.0, 0.0, 1};
+  CHECK(difference(a, b).value == Approx(10.0));
+  CHECK(difference(a, b).uncertainty == Approx(0.5));
+  const auto quotient = ratio(a, b);
+  REQUIRE(quotient.has_value());
+  CHECK(quotient->value == Approx(1.5));
+  CHECK(quotient->uncertainty == Approx(1.5 * std::hypot(0.01, 0.02)).epsilon(1e-3));
+  CHECK_FALSE(ratio(a, Compared{0.1, 0.2, 0.1, 10.0, 0.0, 1}).has_value());
+  CHECK_FALSE(ratio(a, Compared{}).has_value());
+}
+
+TEST_CASE("figures whose intervals overlap are tied") {
+  CHECK(tied({10.0, 0.3, 0, 0, 0, 1}, {10.5, 0.3, 0, 0, 0, 1}));
+  CHECK_FALSE(tied({10.0, 0.2, 0, 0, 0, 1}, {10.5, 0.2, 0, 0, 0, 1}));
+}
+
+TEST_CASE("pooled intervals of a few repeats hold the truth about 95 times in 100, whether the runs differ or not") {
+  const double between = GENERATE(0.0, 1.0, 10.0);
+  const int count = GENERATE(2, 3, 6);
+  CAPTURE(between, count);
+  std::mt19937 random(23);
+  std::normal_distribution<double> normal;
+  int held = 0;
+  for (int run = 0; run < 1000; ++run) {
+    std::vector<Measured> repeats;
+    for (int i = 0; i < count; ++i) repeats.push_back({between * normal(random) + normal(random), 1.0});
+    const auto pooled = pool(repeats);
+    held += std::abs(pooled->value) <= pooled->uncertainty ? 1 : 0;
+  }
+  CHECK(held >= (count == 2 ? 900 : 925));
+}

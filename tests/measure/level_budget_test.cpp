@@ -1,0 +1,233 @@
+#include "measure/level_budget.hpp"
+
+#include <algorithm>
+#include <catch2/catch.hpp>
+#include <cmath>
+#include <limits>
+#include <random>
+
+#include "measure/long_run.hpp"
+
+using namespace nightwatt;
+
+namespace {
+
+struct Data {
+  std::vector<double> times_s, power_w, counter_wh;
+  void add(double t, double p) {
+    times_s.push_back(t);
+    power_w.push_back(p);
+  }
+  [[nodiscard]] LevelBudget budget(MeterTraits traits = {}) const {
+    BudgetInput input;
+    input.power = {times_s, power_w};
+    if (!counter_wh.empty()) input.counter = {times_s, counter_wh};
+    input.traits = std::move(traits);
+    return *level_budget(input);
+  }
+};
+
+double round_to(double value, double step) {
+  return std::round(value / step) * step;
+}
+
+const BudgetPart* part(const LevelBudget& budget, std::string_view name) {
+  for (const BudgetPart& p : budget.parts)
+    if (p.name == name) return &p;
+  return nullptr;
+}
+
+bool warns(const LevelBudget& budget, std::string_view words) {
+  return std::any_of(budget.warnings.begin(), budget.warnings.end(),
+                     [&](const std::string& w) { return w.find(words) != std::string::npos; });
+}
+
+Data noisy(double level, double noise, double step, int seconds, unsigned seed = 1, double correlation = 0.0) {
+  std::mt19937 random(seed);
+  std::normal_distribution<double> normal;
+  Data data;
+  double state = normal(random);
+  for (int i = 0; i <= seconds; ++i) {
+    state = correlation * state + std::sqrt(1.0 - correlation * correlation) * normal(random);
+    data.add(i, round_to(level + noise * state, step));
+  }
+  return data;
+}
+
+}  // namespace
+
+TEST_CASE("a rectangular part alone covers 95 % at 1.645 of its standard uncertainty, a normal one at 1.96") {
+  // GUM G.1.3 and table G.1 for the two; two equal rectangulars make a triangle: 95 % within 1 - sqrt(0.05) of its
+  // foot.
+  const double inf = std::numeric_limits<double>::infinity();
+  const std::vector<BudgetPart> rectangular = {{"", 1.0, inf, true, 0.0, ""}};
+  const std::vector<BudgetPart> normal = {{"", 1.0, inf, false, 0.0, ""}};
+  const std::vector<BudgetPart> triangle = {{"", 1.0, inf, true, 0.0, ""}, {"", 1.0, inf, true, 0.0, ""}};
+  CHECK(expanded_uncertainty(rectangular) == Approx(0.95 * std::sqrt(3.0)).epsilon(3e-3));
+  CHECK(expanded_uncertainty(normal) == Approx(1.959964).epsilon(1e-5));
+  CHECK(expanded_uncertainty(triangle) == Approx(2.0 * std::sqrt(3.0) * (1.0 - std::sqrt(0.05))).epsilon(3e-3));
+  const std::vector<BudgetPart> few = {{"", 1.0, 5.0, false, 0.0, ""}};
+  CHECK(expanded_uncertainty(few) == Approx(2.571).margin(1e-3));  // t95(5)
+  CHECK(expanded_uncertainty({}) == 0.0);
+}
+
+TEST_CASE("a budget's parts add up to the whole, with shares of one") {
+  MeterTraits traits;
+  traits.resolution_w = 0.1;
+  traits.accuracy = Accuracy{1.0, 0.1, ""};
+  const LevelBudget budget = noisy(42.3, 0.35, 0.1, 899, 3, 0.6).budget(traits);
+  // A worked example, recomputed: 42.3 W, s 0.35 W, r1 0.6, 0.1 W display, 1 % + 0.1 W: u_A 0.0286 W, the meter's
+  // promise 0.302 W dominates; averaging does not reduce it.
+  CHECK(part(budget, "statistics")->uncertainty_w == Approx(0.0286).epsilon(0.25));
+  CHECK(part(budget, "meter accuracy")->uncertainty_w == Approx(0.302).epsilon(0.01));
+  CHECK(budget.readings == 600);
+  CHECK(budget.effective_readings == Approx(150.0).epsilon(0.35));
+  double share = 0.0, squares = 0.0;
+  for (const BudgetPart& p : budget.parts) {
+    share += p.share;
+    squares += p.uncertainty_w * p.uncertainty_w;
+  }
+  CHECK(share == Approx(1.0));
+  CHECK(std::sqrt(squares) == Approx(budget.standard_w));
+  CHECK(budget.coverage_factor * budget.standard_w == Approx(budget.uncertainty_w));
+  CHECK(budget.coverage_factor > 1.6);
+  CHECK(budget.coverage_factor < 2.1);
+}
+
+TEST_CASE("constant readings are unsure by the display, never by nothing") {
+  Data still;
+  for (int i = 0; i < 600; ++i) still.add(i, 25.0);
+  MeterTraits whole;
+  whole.resolution_w = 1.0;
+  const LevelBudget known = still.budget(whole);
+  CHECK(known.level_w == Approx(25.0).margin(1e-3));
+  CHECK(known.uncertainty_w == Approx(0.49).margin(0.01));
+  CHECK(known.bounded_by_display);
+  CHECK_FALSE(known.noise_w.has_value());
+  const LevelBudget unknown = still.budget();
+  CHECK(unknown.uncertainty_w > 0.0);
+  CHECK(warns(unknown, "display step is not known"));
+}
+
+TEST_CASE("two readings, one reading and none") {
+  Data two;
+  two.add(0, 25.0);
+  two.add(1, 25.4);
+  CHECK(two.budget().uncertainty_w > 0.4);
+  CHECK(warns(two.budget(), "fewer than three"));
+  Data one;
+  one.add(0, 25.0);
+  CHECK(one.budget().uncertainty_w > 0.0);
+  CHECK_FALSE(level_budget(BudgetInput{}).has_value());
+}
+
+TEST_CASE("an unknown accuracy is said") {
+  CHECK(warns(noisy(25, 0.1, 0.01, 600).budget(), "accuracy is not known"));
+  MeterTraits traits;
+  traits.accuracy = *Accuracy::from_class("B");
+  CHECK(warns(noisy(25, 0.1, 0.01, 600).budget(traits), "minimum current"));
+}
+
+TEST_CASE("a few stray readings do not move the level") {
+  Data data = noisy(25.0, 0.05, 0.01, 900);
+  for (int i = 400; i < 410; ++i) data.power_w[static_cast<std::size_t>(i)] = 60.0;
+  CHECK(data.budget().level_w == Approx(25.0).margin(0.01));
+}
+
+TEST_CASE("readings taken unevenly count by their time") {
+  Data data;
+  for (int i = 0; i < 900; ++i) data.add(i * 0.1, 10.0 + 0.01 * (i % 2));
+  for (int i = 0; i < 270; ++i) data.add(90.0 + i, 20.0 + 0.01 * (i % 2));
+  // From 120 s on it is 20 W throughout; from 30 s (a whole-record level would be): 60 s of 10 W, 270 s of 20 W.
+  CHECK(data.budget().level_w == Approx(20.005).margin(0.01));
+}
+
+TEST_CASE("a held reading is not counted twice") {
+  Data held;
+  std::mt19937 random(5);
+  std::normal_distribution<double> normal;
+  double shown = 0.0;
+  for (int i = 0; i < 3000; ++i) {
+    if (i % 5 == 0) shown = round_to(25.0 + 0.2 * normal(random), 0.001);
+    held.add(i, shown);
+  }
+  const LevelBudget budget = held.budget();
+  CHECK(budget.effective_readings == Approx(400.0).epsilon(0.2));
+  CHECK(part(budget, "statistics")->how.find("holds each for 5") != std::string::npos);
+}
+
+TEST_CASE("a drift is found with its slope, and the level is that of the middle") {
+  Data data;
+  std::mt19937 random(6);
+  std::normal_distribution<double> normal(0.0, 0.05);
+  for (int i = 0; i <= 3600; ++i) data.add(i, round_to(25.0 + i / 3600.0 + normal(random), 0.001));
+  const LevelBudget budget = data.budget();
+  CHECK(budget.slope_w_per_h == Approx(1.0).margin(3 * budget.slope_uncertainty_w_per_h));
+  CHECK(budget.slope_uncertainty_w_per_h < 0.02);
+  CHECK(budget.level_w == Approx(25.0 + 2.0 / 3.0).margin(0.01));
+  CHECK(part(budget, "drift") != nullptr);
+}
+
+TEST_CASE("the energy counter makes a long level of a still whole-watt display exact to a thousandth") {
+  Data data;
+  double energy = 0.3;
+  for (int i = 0; i <= 8 * 3600; ++i) {
+    data.add(i, 25.0);
+    energy += 25.31 / 3600.0;
+    data.counter_wh.push_back(std::floor(energy));
+  }
+  MeterTraits traits;
+  traits.resolution_w = 1.0;
+  traits.energy_step_wh = 1.0;
+  const LevelBudget budget = data.budget(traits);
+  CHECK(budget.level_w == Approx(25.31).epsilon(1e-3));
+  CHECK(budget.uncertainty_w < 25.31e-3);
+  CHECK(part(budget, "energy counter")->share > 0.9);
+  CHECK(budget.counter->ticks > 100);
+}
+
+TEST_CASE("a counter and a power that disagree are told of, and the interval reaches both") {
+  Data data = noisy(25.0, 0.05, 0.01, 8 * 3600);
+  double energy = 0.3;
+  for (std::size_t i = 0; i < data.times_s.size(); ++i) {
+    energy += 26.0 / 3600.0;
+    data.counter_wh.push_back(std::floor(energy));
+  }
+  const LevelBudget budget = data.budget();
+  CHECK(warns(budget, "more apart than their uncertainties"));
+  CHECK(budget.level_w - budget.uncertainty_w < 25.001);
+  CHECK(budget.level_w + budget.uncertainty_w > 25.99);
+}
+
+TEST_CASE("a counter that goes back or hardly moves does not help and does not harm") {
+  Data data = noisy(25.0, 0.05, 0.01, 600);
+  data.counter_wh.assign(data.times_s.size(), 100.0);
+  const double alone = noisy(25.0, 0.05, 0.01, 600).budget().uncertainty_w;
+  CHECK(data.budget().uncertainty_w == Approx(alone));
+  for (std::size_t i = 500; i < data.counter_wh.size(); ++i) data.counter_wh[i] = 3.0;
+  CHECK(data.budget().uncertainty_w == Approx(alone));
+  CHECK_FALSE(data.budget().counter.has_value());
+}
+
+TEST_CASE("the long-run variance of first-order noise is (1 + r) / (1 - r), or a little more") {
+  const double r = GENERATE(0.0, 0.5, 0.9, 0.97);
+  CAPTURE(r);
+  std::mt19937 random(17);
+  std::normal_distribution<double> normal;
+  double sum = 0.0;
+  for (int run = 0; run < 20; ++run) {
+    std::vector<double> values;
+    double state = normal(random) / std::sqrt(1.0 - r * r);
+    for (int i = 0; i < 5000; ++i) values.push_back(state = r * state + normal(random));
+    sum += long_run(values).inflation / 20.0;
+  }
+  const double truth = (1.0 + r) / (1.0 - r);
+  CHECK(sum > 0.95 * truth);
+  CHECK(sum < 1.35 * truth);  // the larger of two estimates: rather too much than too little
+}
+
+TEST_CASE("the learnt step is the smallest difference, not a rounding of doubles") {
+  const std::vector<double> values = {25.3, 25.1, 25.1 + 1e-14, 26.0, 25.3};
+  CHECK(learnt_step(values) == Approx(0.2));
+  CHECK(learnt_step(std::vector<double>{5.0, 5.0}) == 0.0);
+}
