@@ -22,11 +22,15 @@ constexpr std::size_t least_block = 256;   // fewer numbers say little of their 
 ChangePoints::ChangePoints() : partition_(horizon, 0) {}
 
 double ChangePoints::penalty() const {
-  const double sigma = std::max({sigma_lr_, step_ / std::sqrt(12.0), magnitude_ * arithmetic_noise});
+  const double sigma = std::max({sigma_lr_, step() / std::sqrt(12.0), magnitude_ * arithmetic_noise});
   return penalty_factor * sigma * sigma * std::log(static_cast<double>(horizon));
 }
 
 void ChangePoints::push(double y) {
+  if (in_section_ > 0) {
+    const double difference = std::abs(y - last_);
+    if (difference > 0.0 && (least_difference_ == 0.0 || difference < least_difference_)) least_difference_ = difference;
+  }
   ++in_section_;
   ++pushed_;
   if (in_section_ == 3) filtered(median_of_three(before_, last_, y));  // stands for the section's first number too
@@ -55,10 +59,10 @@ void ChangePoints::filtered(double z) {
 
 void ChangePoints::run_block() {
   if (fed_ == 0) {
-    sigma_lr_ = learn_noise(waiting_, waiting_cuts_, step_).sigma_lr;
+    sigma_lr_ = learn_noise(waiting_, waiting_cuts_, step()).sigma_lr;
     // A few ramps in a quiet record look like a random walk to the fit; most of the record says otherwise.
     if (waiting_.size() >= least_block)
-      sigma_lr_ = std::min(sigma_lr_, walk_allowance * std::max(follow_noise(waiting_), step_ / std::sqrt(12.0)));
+      sigma_lr_ = std::min(sigma_lr_, walk_allowance * std::max(follow_noise(waiting_), step() / std::sqrt(12.0)));
   } else if (waiting_.size() >= least_block) {
     sigma_lr_ = follow_noise(waiting_);
   }
@@ -106,7 +110,7 @@ std::vector<std::int64_t> ChangePoints::take_final() {
 
 void ChangePoints::save(ByteWriter& out) const {
   out.integer(pushed_);
-  for (const double x : {step_, sigma_lr_, magnitude_, before_, last_, previous_filtered_}) out.real(x);
+  for (const double x : {step_, least_difference_, sigma_lr_, magnitude_, before_, last_, previous_filtered_}) out.real(x);
   out.integer(fed_);
   out.integer(in_section_);
   out.whole(waiting_.size());
@@ -120,7 +124,7 @@ void ChangePoints::save(ByteWriter& out) const {
 
 void ChangePoints::restore(ByteReader& in) {
   pushed_ = in.integer();
-  for (double* x : {&step_, &sigma_lr_, &magnitude_, &before_, &last_, &previous_filtered_}) *x = in.real();
+  for (double* x : {&step_, &least_difference_, &sigma_lr_, &magnitude_, &before_, &last_, &previous_filtered_}) *x = in.real();
   fed_ = in.integer();
   in_section_ = in.integer();
   waiting_.resize(in.count(8));

@@ -66,7 +66,9 @@ double tolerance(const Part& a, const Part& b, const PartRules& rules) {
 /// The step from one to the next in units of what is tolerated.
 double facing_step(const Part& a, const Part& b, const PartRules& rules) {
   const double allowed = tolerance(a, b, rules);
-  const double step = std::abs(a.tail.mean - b.head.mean);
+  // Where they meet, or as wholes: a slow curve meets without a step, a toggling display may not though its means agree.
+  const double step = std::min(std::abs(a.tail.mean - b.head.mean),
+                               std::abs(a.stretch.sketch.mean() - b.stretch.sketch.mean()));
   return allowed > 0.0 ? step / allowed : (step > 0.0 ? 2.0 : 0.0);
 }
 

@@ -103,7 +103,7 @@ class ChangePoints {
   /// Of the numbers before this index it is decided for good to which segment they belong.
   [[nodiscard]] std::int64_t decided() const { return partition_.decided(); }
   [[nodiscard]] std::int64_t pushed() const { return pushed_; }
-  /// Numbers come in steps of q: the noise is at least q/sqrt(12). 0: unknown. May be refined between pushes.
+  /// Numbers come in steps of q: the noise is at least q/sqrt(12). Where not said, the least difference of neighbours.
   void set_step(double q) { step_ = q; }
   [[nodiscard]] double noise() const { return sigma_lr_; }
 
@@ -116,9 +116,11 @@ class ChangePoints {
   void run_block();
   void collect();
   [[nodiscard]] double penalty() const;
+  [[nodiscard]] double step() const { return step_ > 0.0 ? step_ : least_difference_; }
 
   std::int64_t pushed_ = 0;
   double step_ = 0.0;
+  double least_difference_ = 0.0;
   double sigma_lr_ = 0.0;
   double magnitude_ = 0.0;  // largest number so far: arithmetic's own noise is a part of it
   std::int64_t fed_ = 0;    // filtered numbers the partition has seen
