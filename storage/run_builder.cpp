@@ -86,13 +86,15 @@ void RunBuilder::push(const Reading& reading) {
 }
 
 Result<void> RunBuilder::save(StoreWriter& store) {
+  // Taken first: the saved state must not hold what the store then has.
+  const std::vector<Stretch> final_now = segmenter_.take_final();
   RunState state;
   state.resume_segmenter = segmenter_.save();
   state.resume_totals = totals_.save();
   state.learnt = segmenter_.learnt();
   state.as_of = as_of_;
   state.samples = totals_.samples();
-  return store.put_run_state(run_, segmenter_.take_final(), state);
+  return store.put_run_state(run_, final_now, state);
 }
 
 Result<void> RunBuilder::finish(StoreWriter& store, UtcTime end) {

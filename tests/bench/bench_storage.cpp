@@ -12,12 +12,15 @@
 #include <cmath>
 #include <cstdio>
 #include <cstdlib>
+#include <ctime>
 #include <filesystem>
 #include <fstream>
+#include <optional>
 #include <random>
 #include <string>
 #include <vector>
 
+#include "storage/run_builder.hpp"
 #include "storage/store.hpp"
 
 using namespace nightwatt;
@@ -137,10 +140,13 @@ void million_against_the_shell(const std::filesystem::path& folder) {
   const double peer_s = peer_watch.seconds();
 
   const std::string path = (folder / "million.db").string();
-  StoreWriter writer = must(StoreWriter::open(path, {}));
-  const StreamId stream = meter_stream(writer);
-  YearOfWatts year;
-  const double own_s = write_readings(writer, stream, count, [&] { return year.next(); });
+  double own_s = 0.0;
+  {
+    StoreWriter writer = must(StoreWriter::open(path, {}));
+    const StreamId stream = meter_stream(writer);
+    YearOfWatts year;
+    own_s = write_readings(writer, stream, count, [&] { return year.next(); });
+  }
   const std::int64_t own_bytes = bytes_of(path);
   std::printf(
       "A million readings written (the store: through its interface, readings made up on the way; the shell: .import "
@@ -154,12 +160,60 @@ void million_against_the_shell(const std::filesystem::path& folder) {
     std::printf("  sqlite3 shell: could not be run\n");
 }
 
+/// As `import` does: readings and the figures of their run, in the same transactions.
+void million_with_figures(const std::filesystem::path& folder) {
+  constexpr std::int64_t count = 1'000'000;
+  constexpr std::size_t chunk = 4'096;
+  const std::string path = (folder / "figures.db").string();
+  std::int64_t bytes = 0;
+  const Stopwatch watch;
+  {
+    StoreWriter writer = must(StoreWriter::open(path, {}));
+    must(writer.begin());
+    NewRun run;
+    run.stream = must(writer.new_import_stream());
+    run.origin = RunOrigin::imported;
+    run.begin.us = begin_us;
+    run.traits.resolution_w = 1.0;
+    RunBuilder builder(must(writer.open_run(run)), {run.traits, run.shortest_segment_s});
+    must(writer.commit());
+    YearOfWatts year;
+    std::vector<Reading> readings;
+    for (std::int64_t done = 0; done < count;) {
+      readings.clear();
+      for (; done < count && readings.size() < chunk; ++done) readings.push_back(year.next());
+      must(writer.begin());
+      must(writer.append(run.stream, readings));
+      for (const Reading& reading : readings) builder.push(reading);
+      must(builder.save(writer));
+      must(writer.commit());
+    }
+    must(writer.begin());
+    must(builder.finish(writer, *builder.last_pushed()));
+    must(writer.publish_import(run.stream));
+    must(writer.commit());
+  }
+  const double seconds = watch.seconds();
+  bytes = bytes_of(path);
+  std::printf("  with figures   %7.3f s  %10lld bytes   (run segmented and summed on the way, store closed)\n", seconds,
+              static_cast<long long>(bytes));
+  const StoreReader reader = must(StoreReader::open(path));
+  const Stopwatch asked;
+  const RunFigures figures = must(run_figures(reader, 1));
+  std::printf("  its figures    %7.2f ms: %zu segments, %.3f kWh\n", asked.seconds() * 1e3, figures.segments.size(),
+              figures.totals.energy_wh().value_or(0.0) / 1e3);
+}
+
 void long_run(const std::filesystem::path& folder, std::int64_t count) {
   const std::string path = (folder / "year.db").string();
-  StoreWriter writer = must(StoreWriter::open(path, {}));
-  const StreamId stream = meter_stream(writer);
-  YearOfWatts year;
-  const double seconds = write_readings(writer, stream, count, [&] { return year.next(); });
+  StreamId stream = 0;
+  double seconds = 0.0;
+  {
+    StoreWriter writer = must(StoreWriter::open(path, {}));
+    stream = meter_stream(writer);
+    YearOfWatts year;
+    seconds = write_readings(writer, stream, count, [&] { return year.next(); });
+  }
   std::printf("%.1f million readings at 1 Hz, whole watts, 3 %% of neighbours differ\n",
               static_cast<double>(count) / 1e6);
   std::printf(
@@ -192,18 +246,19 @@ void long_run(const std::filesystem::path& folder, std::int64_t count) {
 void fast_hour(const std::filesystem::path& folder) {
   constexpr std::int64_t count = 3'600'000;
   const std::string path = (folder / "hour.db").string();
-  StoreWriter writer = must(StoreWriter::open(path, {}));
-  const StreamId stream = meter_stream(writer);
+  std::optional<StoreWriter> writer = must(StoreWriter::open(path, {}));
+  const StreamId stream = meter_stream(*writer);
   std::mt19937 random(2);
   std::normal_distribution<double> noise(0.0, 1.5);
   std::int64_t i = 0;
-  const double seconds = write_readings(writer, stream, count, [&] {
+  const double seconds = write_readings(*writer, stream, count, [&] {
     Reading reading;
     reading.time.us = begin_us + i * 1'000;
     const double watts = 40.0 + 5.0 * std::sin(static_cast<double>(i++) / 40'000.0);
     reading.values.set(Quantity::power, Decimal{std::llround(watts * 100.0 + noise(random)), -2});
     return reading;
   });
+  writer.reset();  // brings the log into the file
   std::printf(
       "An hour at 1 kHz, hundredths of a watt, noise of 1.5 hundredths (normal: %.2f bits a reading of entropy)\n",
       std::log2(1.5 * std::sqrt(2.0 * 3.14159265358979 * 2.71828182845905)));
@@ -220,6 +275,7 @@ void a_day_at_one_hertz(const std::filesystem::path& folder) {
   YearOfWatts year;
   std::mt19937 random(3);
   const Written before = written();
+  const std::clock_t cpu = std::clock();
   for (int i = 0; i < commits; ++i) {
     Reading reading = year.next();
     reading.time.us += static_cast<std::int64_t>(random() % 8) * 1'000;  // late by milliseconds
@@ -228,6 +284,7 @@ void a_day_at_one_hertz(const std::filesystem::path& folder) {
     must(writer.commit());
   }
   const Written after = written();
+  const double cpu_us = static_cast<double>(std::clock() - cpu) * 1e6 / CLOCKS_PER_SEC / commits;
   const double per_day = 86'400.0 / commits / 1e6;
   std::printf("One reading a second, each committed (%d commits counted, as a day of 86400)\n", commits);
   std::printf(
@@ -235,6 +292,7 @@ void a_day_at_one_hertz(const std::filesystem::path& folder) {
       "(SQLite row a commit, "
       "4096-byte pages: 360 MB, measured earlier)\n",
       (after.asked - before.asked) * per_day, (after.to_disk - before.to_disk) * per_day);
+  std::printf("  processor      %7.1f us a commit: %.4f %% of one core at one a second\n", cpu_us, cpu_us * 1e-4);
 }
 
 }  // namespace
@@ -248,6 +306,7 @@ int main(int argc, char** argv) {
   }
   const std::filesystem::path folder(name);
   million_against_the_shell(folder);
+  million_with_figures(folder);
   long_run(folder, static_cast<std::int64_t>(millions * 1e6));
   fast_hour(folder);
   a_day_at_one_hertz(folder);
