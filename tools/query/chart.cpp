@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <array>
+#include <charconv>
 #include <cmath>
 
 #include "figures.hpp"
@@ -58,11 +59,18 @@ std::string_view cell(const Scale& scale, const Bin& bin, int row) {
   return " ";
 }
 
+/// Scale marks are round numbers: no digits that say nothing.
+std::string scale_text(double value) {
+  std::array<char, 32> digits{};
+  const auto end = std::to_chars(digits.data(), digits.data() + digits.size(), value, std::chars_format::general, 4);
+  return std::string(digits.data(), end.ptr) + " W";
+}
+
 void write_curve(Sink& out, const Style& style, const std::vector<Bin>& bins) {
   const Scale scale = scale_of(bins);
   for (int row = rows - 1; row >= 0; --row) {
     std::string label;
-    if (row % 3 == 2) label = number_text(scale.at_row(row + 1), "W");
+    if (row % 3 == 2) label = scale_text(scale.at_row(row + 1));
     std::string line = toned(style, Tone::dim, text::pad_left(label, scale_columns - 2) + " │");
     for (const Bin& bin : bins)
       line += toned(style, bin.kind ? kind_tone(*bin.kind) : Tone::plain, cell(scale, bin, row));
@@ -71,7 +79,7 @@ void write_curve(Sink& out, const Style& style, const std::vector<Bin>& bins) {
 }
 
 void write_strip(Sink& out, const Style& style, const std::vector<Bin>& bins) {
-  std::string line = text::pad_left(number_text(scale_of(bins).bottom, "W"), scale_columns - 2) + " └";
+  std::string line = text::pad_left(scale_text(scale_of(bins).bottom), scale_columns - 2) + " └";
   for (const Bin& bin : bins) {
     const char letter = bin.kind ? kind_letter(*bin.kind) : ' ';
     line += toned(style, bin.kind ? kind_tone(*bin.kind) : Tone::plain, std::string_view(&letter, 1));

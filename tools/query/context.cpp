@@ -4,6 +4,7 @@
 
 #include <charconv>
 
+#include "csv/csv_reader.hpp"
 #include "text/printable.hpp"
 
 namespace nightwatt::query {
@@ -76,6 +77,11 @@ Result<storage::RunInfo> find_run(const storage::StoreReader& store, std::string
     return fail(ErrorKind::input,
                 "RUN is " + text::quoted(word) + "; give a run's number or last (nightwatt runs lists them)");
   return store.run(id);
+}
+
+Result<Duration> shown_shift(const storage::StoreReader& store, const storage::RunInfo& run) {
+  if (run.stream == 0) return Duration{0};
+  return store.shift_at(run.stream, run.end.value_or(csv::time_limit));
 }
 
 std::string device_text(const storage::RunInfo& run) {

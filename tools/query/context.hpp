@@ -55,6 +55,9 @@ class Context {
 /// RUN: a number or `last`. ErrorKind::negative where there is none.
 [[nodiscard]] Result<storage::RunInfo> find_run(const storage::StoreReader& store, std::string_view word);
 
+/// What to add to every time of the run to show it: the calendar as last corrected during the run.
+[[nodiscard]] Result<Duration> shown_shift(const storage::StoreReader& store, const storage::RunInfo& run);
+
 /// `run 12 (Gannet board)`, safe to print.
 [[nodiscard]] std::string run_text(const storage::RunInfo& run);
 /// The device's name, safe to print; empty where it has none.

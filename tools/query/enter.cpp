@@ -50,8 +50,8 @@ Outcome run(Context& context, const EnterArguments& arguments) {
     context.out.write("\n");
   } else {
     context.out.write("Row " + std::to_string(id) + ": " + text::printable(*entered->device) + ", idle " +
-                      number_text(*entered->entered_idle_w, "W") + ", load " +
-                      number_text(*entered->entered_load_w, "W") + ". nightwatt compare shows it.\n");
+                      exact_text(*entered->entered_idle_w) + " W, load " + exact_text(*entered->entered_load_w) +
+                      " W. nightwatt compare shows it.\n");
   }
   return 0;
 }

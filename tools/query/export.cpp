@@ -37,7 +37,7 @@ Result<Selection> of_run(const storage::StoreReader& store, const std::string& w
   if (run->origin == storage::RunOrigin::entered)
     return fail(ErrorKind::negative,
                 run_text(*run) + " was entered by hand and has no readings; see nightwatt summary");
-  const auto shift = store.shift_at(run->stream, run->begin);
+  const auto shift = shown_shift(store, *run);
   if (!shift) return tl::unexpected(shift.error());
   selection.shift = *shift;
   selection.stream = run->stream;

@@ -194,7 +194,12 @@ Outcome run(Context& context, const ImportArguments& arguments) {
     Progress progress(context, file->size());
     imported = Import(*store, reader, progress).all(std::move(request->run), batch);
   }
-  if (!imported) return tl::unexpected(imported.error());
+  if (!imported) {
+    // Opening a store sweeps out what an import left unfinished.
+    store = fail(ErrorKind::unusable, {});
+    if (auto swept = context.open_writer(); !swept) return tl::unexpected(swept.error());
+    return tl::unexpected(imported.error());
+  }
   const auto info = store->run(imported->run);
   if (!info) return tl::unexpected(info.error());
   const auto record = run_record(*store, *info);

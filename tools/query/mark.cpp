@@ -54,21 +54,28 @@ Result<Target> target_alone(const storage::StoreReader& store) {
   return target_meter(store, *only);
 }
 
-/// The instant in the record's time. A mark on a run must lie within it.
-Result<UtcTime> instant(const storage::StoreReader& store, const Target& target, UtcTime shown, bool given) {
-  const auto rough = store.shift_at(target.stream, shown);
-  if (!rough) return tl::unexpected(rough.error());
-  const auto shift = store.shift_at(target.stream, shown - *rough);
+/// A mark on a run must lie within it.
+Result<UtcTime> instant_of_run(const storage::StoreReader& store, storage::RunId run, UtcTime shown, bool given) {
+  const auto info = store.run(run);
+  if (!info) return tl::unexpected(info.error());
+  const auto shift = shown_shift(store, *info);
   if (!shift) return tl::unexpected(shift.error());
   const UtcTime at = shown - *shift;
-  if (!target.run) return at;
-  const auto info = store.run(*target.run);
-  if (!info) return tl::unexpected(info.error());
   if (at >= info->begin && (!info->end || at <= *info->end)) return at;
   const std::string span =
       local_text(info->begin + *shift) + (info->end ? " to " + local_text(*info->end + *shift) : " on");
   return fail(ErrorKind::input, run_text(*info) + " went from " + span +
                                     (given ? "; give a time within it" : "; say when with --at TIME"));
+}
+
+/// The instant in the record's time.
+Result<UtcTime> instant(const storage::StoreReader& store, const Target& target, UtcTime shown, bool given) {
+  if (target.run) return instant_of_run(store, *target.run, shown, given);
+  const auto rough = store.shift_at(target.stream, shown);
+  if (!rough) return tl::unexpected(rough.error());
+  const auto shift = store.shift_at(target.stream, shown - *rough);
+  if (!shift) return tl::unexpected(shift.error());
+  return shown - *shift;
 }
 
 }  // namespace

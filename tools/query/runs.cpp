@@ -21,12 +21,9 @@ Result<std::vector<Row>> chosen_rows(Context& context, const RunsArguments& argu
   std::vector<Row> rows;
   for (storage::RunInfo& run : *runs) {
     if (arguments.device && run.device != arguments.device) continue;
-    Row row{std::move(run), Duration{0}};
-    if (row.info.stream != 0) {
-      const auto shift = store->shift_at(row.info.stream, row.info.begin);
-      if (!shift) return tl::unexpected(shift.error());
-      row.shift = *shift;
-    }
+    const auto shift = shown_shift(*store, run);
+    if (!shift) return tl::unexpected(shift.error());
+    Row row{std::move(run), *shift};
     if (*since && row.info.end && *row.info.end + row.shift <= **since) continue;
     rows.push_back(std::move(row));
   }

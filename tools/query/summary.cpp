@@ -67,7 +67,7 @@ void write_people(Context& context, const RunRecord& record) {
   line(context, "when", entered ? "entered " + local_text(info.begin) : span_text(record, context.now()));
   if (!entered) {
     std::string readings = std::to_string(s.samples);
-    if (s.gap_s > 0.0) readings += ", without " + duration_text({s.gap_s}) + " in gaps";
+    if (s.gap_s > 0.0) readings += ", and " + duration_text({s.gap_s}) + " of gaps";
     line(context, "readings", readings);
   }
   line(context, "idle", figure_or_nothing(s.idle, "W"));

@@ -1,0 +1,112 @@
+// `import` of a million readings beside the sqlite3 shell's own `.import` of the same file, and `summary last` as a
+// whole process, on that store and on one of a year at one reading a second. Usage: bench_query
+// [READINGS_OF_THE_LONG_STORE]
+#include <fcntl.h>
+#include <spawn.h>
+#include <sys/stat.h>
+#include <sys/wait.h>
+#include <unistd.h>
+
+#include <algorithm>
+#include <chrono>
+#include <cstdint>
+#include <cstdio>
+#include <cstdlib>
+#include <filesystem>
+#include <random>
+#include <string>
+#include <vector>
+
+extern char** environ;
+
+namespace {
+
+constexpr std::int64_t year_readings = 31'536'000;
+constexpr std::int64_t begin_s = 1'735'689'600;  // 2025-01-01T00:00:00Z
+constexpr unsigned seed = 1;
+
+/// Runs a program with its output thrown away; its wall time in seconds, or below 0 where it failed.
+double run(const std::vector<std::string>& words) {
+  std::vector<char*> argv;
+  for (const std::string& word : words) argv.push_back(const_cast<char*>(word.c_str()));
+  argv.push_back(nullptr);
+  posix_spawn_file_actions_t actions;
+  posix_spawn_file_actions_init(&actions);
+  posix_spawn_file_actions_addopen(&actions, STDOUT_FILENO, "/dev/null", O_WRONLY, 0);
+  const auto began = std::chrono::steady_clock::now();
+  pid_t process = 0;
+  int status = -1;
+  if (posix_spawnp(&process, argv[0], &actions, nullptr, argv.data(), environ) == 0) waitpid(process, &status, 0);
+  const double passed_s = std::chrono::duration<double>(std::chrono::steady_clock::now() - began).count();
+  posix_spawn_file_actions_destroy(&actions);
+  return status == 0 ? passed_s : -1.0;
+}
+
+/// Whole watts of a computer: idle most of the time, an hour of work now and then, a few per cent of neighbours differ.
+void write_file(const std::string& path, std::int64_t readings) {
+  std::FILE* file = std::fopen(path.c_str(), "w");
+  if (file == nullptr) std::exit(1);
+  std::fputs("time,power_w\n", file);
+  std::mt19937 random(seed);
+  int level = 38;
+  for (std::int64_t i = 0; i < readings; ++i) {
+    if (i % 3600 == 0) level = random() % 12 == 0 ? 90 + static_cast<int>(random() % 30) : 38;
+    const int ripple = random() % 50 == 0 ? 1 : 0;
+    std::fprintf(file, "%lld,%d\n", static_cast<long long>(begin_s + i), level + ripple);
+  }
+  std::fclose(file);
+}
+
+double megabytes(const std::string& path) {
+  double bytes = 0.0;
+  for (const char* end : {"", "-wal"})
+    if (std::filesystem::exists(path + end)) bytes += static_cast<double>(std::filesystem::file_size(path + end));
+  return bytes / 1e6;
+}
+
+double median_ms(const std::vector<std::string>& words, int times) {
+  std::vector<double> all;
+  for (int i = 0; i < times; ++i) {
+    const double s = run(words);
+    if (s < 0.0) return -1.0;
+    all.push_back(s * 1e3);
+  }
+  std::sort(all.begin(), all.end());
+  return all[all.size() / 2];
+}
+
+void import_and_ask(const std::string& folder, const std::string& tool, std::int64_t readings) {
+  const std::string csv = folder + "/readings.csv", store = folder + "/store.db", peer = folder + "/peer.db";
+  write_file(csv, readings);
+  std::printf("%lld readings, %.1f MB of CSV (seed %u)\n", static_cast<long long>(readings), megabytes(csv), seed);
+  const double ours = run({tool, "--store", store, "import", csv, "--device", "Skua tower", "--resolution", "1"});
+  std::printf("  nightwatt import        %8.2f s  %9.2f M/s  %9.2f MB\n", ours,
+              static_cast<double>(readings) / ours / 1e6, megabytes(store));
+  const double theirs = run({"sqlite3", peer, "-cmd", "PRAGMA journal_mode=WAL", "-cmd", "PRAGMA synchronous=NORMAL",
+                             "-cmd", "CREATE TABLE r(time INTEGER PRIMARY KEY, power_w REAL)", "-cmd",
+                             ".import --csv --skip 1 " + csv + " r", "SELECT 1"});
+  std::printf("  sqlite3 .import         %8.2f s  %9.2f M/s  %9.2f MB\n", theirs,
+              static_cast<double>(readings) / theirs / 1e6, megabytes(peer));
+  std::printf("  summary last            %8.2f ms  (whole process, median of 21)\n",
+              median_ms({tool, "--store", store, "summary", "last"}, 21));
+  std::printf("  sqlite3 avg, min, max   %8.2f ms  (whole process, median of 5)\n",
+              median_ms({"sqlite3", peer, "SELECT avg(power_w), min(power_w), max(power_w) FROM r"}, 5));
+  std::printf("  /bin/true               %8.2f ms  (what starting any process costs here)\n",
+              median_ms({"/bin/true"}, 21));
+  for (const std::string& path :
+       {csv, store, store + "-wal", store + "-shm", store + "-lock", peer, peer + "-wal", peer + "-shm"})
+    std::filesystem::remove(path);
+}
+
+}  // namespace
+
+int main(int argc, char** argv) {
+  const std::string tool = std::string(NIGHTWATT_BIN_DIR) + "/nightwatt";
+  const std::int64_t long_readings = argc > 1 ? std::strtoll(argv[1], nullptr, 10) : year_readings;
+  std::string folder = (std::filesystem::temp_directory_path() / "nightwatt-bench-XXXXXX").string();
+  if (::mkdtemp(folder.data()) == nullptr) return 1;
+  import_and_ask(folder, tool, 1'000'000);
+  import_and_ask(folder, tool, long_readings);
+  std::filesystem::remove_all(folder);
+  return 0;
+}

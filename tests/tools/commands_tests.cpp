@@ -1,0 +1,451 @@
+// The query tool's commands, in process: JSON shapes and exit statuses of the outside contract, and the words people
+// read.
+#include <unistd.h>
+
+#include <algorithm>
+#include <catch2/catch.hpp>
+#include <cmath>
+#include <cstdlib>
+#include <filesystem>
+#include <fstream>
+#include <nlohmann/json.hpp>
+
+#include "tools/query/run_command.hpp"
+
+using namespace nightwatt;
+using namespace nightwatt::query;
+using Json = nlohmann::json;
+
+namespace {
+
+constexpr std::int64_t evening_s = 1'767'646'800;  // 2026-01-05T21:00:00Z
+
+/// A folder of its own with a store and a configuration that names it; gone at the end.
+class Bench {
+ public:
+  Bench() {
+    std::string pattern = (std::filesystem::temp_directory_path() / "nightwatt-query-XXXXXX").string();
+    REQUIRE(::mkdtemp(pattern.data()) != nullptr);
+    folder_ = pattern;
+    write("nightwatt.toml", "[store]\npath = \"store.db\"\n[control]\nsocket = \"control.sock\"\n");
+  }
+  ~Bench() { std::filesystem::remove_all(folder_); }
+  Bench(const Bench&) = delete;
+  Bench& operator=(const Bench&) = delete;
+
+  [[nodiscard]] std::string path(const std::string& name) const { return folder_ + "/" + name; }
+  std::string write(const std::string& name, const std::string& text) const {
+    std::ofstream(path(name), std::ios::binary) << text;
+    return path(name);
+  }
+
+  struct Answer {
+    int status = 0;
+    std::string out;
+    std::string err;
+  };
+  [[nodiscard]] Answer operator()(Words words) const {
+    words.insert(words.begin(), {"--config", path("nightwatt.toml")});
+    Answer answer;
+    Environment environment;
+    environment.now = [] { return UtcTime{(evening_s + 86'400) * 1'000'000}; };
+    Sink out(answer.out), err(answer.err);
+    answer.status = run_command(words, out, err, environment);
+    return answer;
+  }
+  /// The JSON answer of a command that must succeed.
+  [[nodiscard]] Json json(Words words) const {
+    words.emplace_back("--json");
+    const Answer answer = (*this)(std::move(words));
+    INFO(answer.err);
+    REQUIRE(answer.status == 0);
+    CHECK(answer.err.empty());
+    return Json::parse(answer.out);
+  }
+
+ private:
+  std::string folder_;
+};
+
+/// A small device: off, idle at 1.60 W, ten minutes of load at 5.00 W, idle, with a hundredth of ripple.
+std::string night(double idle_w = 1.6, double load_w = 5.0, std::int64_t begin_s = evening_s) {
+  std::string text = "# a synthetic night at Skerry Point\ntime,power_w,voltage_v,energy_wh\n";
+  double energy_wh = 12.0;
+  for (int second = 0; second < 2400; ++second) {
+    const double level = second < 120 ? 0.0 : second < 900 ? idle_w : second < 1500 ? load_w : idle_w;
+    const double ripple = level == 0.0 ? 0.0 : (second % 3 - 1) * 0.01;
+    energy_wh += level / 3600.0;
+    char line[96];
+    std::snprintf(line, sizeof line, "%lld.250,%.2f,230.%d,%.3f\n", static_cast<long long>(begin_s + second),
+                  level + ripple, second % 10, energy_wh);
+    text += line;
+  }
+  return text;
+}
+
+int imported(const Bench& bench, const std::string& device, double idle_w = 1.6, double load_w = 5.0) {
+  const std::string file = bench.write("in.csv", night(idle_w, load_w));
+  return bench.json({"import", file, "--device", device, "--resolution", "0.01", "--accuracy", "1% + 0.05W",
+                     "--starting", "0.4"})["run"];
+}
+
+void has_keys(const Json& object, std::vector<std::string> keys) {
+  for (const std::string& key : keys) {
+    INFO(key);
+    CHECK(object.contains(key));
+  }
+}
+
+bool one_line(const std::string& text) {
+  return !text.empty() && std::count(text.begin(), text.end(), '\n') == 1 && text.back() == '\n';
+}
+
+}  // namespace
+
+TEST_CASE("an import says what became of the file") {
+  const Bench bench;
+  const std::string file = bench.write("night.csv", night() + "1767649199.25,9.99,,\n");
+  const Json answer = bench.json({"import", file, "--device", "Gannet board"});
+  CHECK(answer["run"] == 1);
+  CHECK(answer["samples"] == 2400);
+  CHECK(answer["duplicates"] == 1);
+  CHECK(answer["segments"].get<int>() >= 3);
+  CHECK(answer.size() == 4);
+}
+
+TEST_CASE("summary has every key of the contract and its figures are those of the file") {
+  const Bench bench;
+  imported(bench, "Gannet board");
+  const Json s = bench.json({"summary", "last"});
+  has_keys(s, {"run", "device", "meter", "begin", "end", "open", "samples", "gap_s", "energy_wh", "counter_wh",
+               "idle_w", "idle_uncertainty_w", "standby_w", "standby_uncertainty_w", "load_w", "load_uncertainty_w",
+               "peak_w", "segments", "warnings"});
+  CHECK(s["run"] == 1);
+  CHECK(s["device"] == "Gannet board");
+  CHECK(s["meter"].is_null());
+  CHECK(s["begin"] == "2026-01-05T21:00:00.250Z");
+  CHECK(s["end"] == "2026-01-05T21:39:59.250Z");
+  CHECK(s["open"] == false);
+  CHECK(s["samples"] == 2400);
+  CHECK(s["gap_s"] == 0.0);
+  CHECK(s["idle_w"].get<double>() == Approx(1.6).margin(0.005));
+  CHECK(s["load_w"].get<double>() == Approx(5.0).margin(0.005));
+  // 1 % + 0.05 W as a rectangle (GUM 4.3.7), k = 2: at least 2 x 0.066 / sqrt 3.
+  CHECK(s["idle_uncertainty_w"].get<double>() >= 2 * 0.066 / std::sqrt(3.0));
+  CHECK(s["idle_uncertainty_w"].get<double>() < 0.2);
+  CHECK(s["standby_w"].is_null());
+  CHECK(s["peak_w"] == 5.01);
+  // (780 s + 900 s) at 1.6 W and 600 s at 5 W, in Wh; ripple and edges stay far below the margin.
+  CHECK(s["energy_wh"].get<double>() == Approx((1680 * 1.6 + 600 * 5.0) / 3600.0).margin(0.01));
+  CHECK(s["counter_wh"].get<double>() == Approx((1680 * 1.6 + 600 * 5.0) / 3600.0).margin(0.01));
+  for (const char* kind : {"off", "standby", "idle", "ramp", "plateau", "unsteady", "gap"})
+    CHECK(s["segments"].contains(kind));
+  CHECK(s["segments"]["off"] == 1);
+  CHECK(s["warnings"].is_array());
+}
+
+TEST_CASE("segments has every key of the contract and covers the run without hole or overlap") {
+  const Bench bench;
+  imported(bench, "Gannet board");
+  const Json answer = bench.json({"segments", "1"});
+  has_keys(answer, {"run", "device", "meter", "segments"});
+  const Json& segments = answer["segments"];
+  REQUIRE(segments.size() >= 3);
+  for (std::size_t i = 0; i < segments.size(); ++i) {
+    has_keys(segments[i], {"kind", "begin", "end", "samples", "level_w", "uncertainty_w", "mean_w", "settled_w",
+                           "settling_s", "lowest_w", "highest_w", "energy_wh", "excursions", "open"});
+    CHECK(segments[i]["open"] == false);
+    if (i > 0) CHECK(segments[i]["begin"] == segments[i - 1]["end"]);
+  }
+  CHECK(segments.front()["begin"] == "2026-01-05T21:00:00.250Z");
+  CHECK(segments.back()["end"] == "2026-01-05T21:39:59.250Z");
+}
+
+TEST_CASE("compare has a row for the newest run of each device and for each entered figure") {
+  const Bench bench;
+  imported(bench, "Gannet board", 1.7);
+  imported(bench, "Gannet board", 1.6);
+  imported(bench, "Puffin mini", 8.0, 26.0);
+  REQUIRE(bench({"enter", "Skua tower", "--idle", "38", "--load", "120", "--resolution", "1"}).status == 0);
+  const Json devices = bench.json({"compare"})["devices"];
+  REQUIRE(devices.size() == 3);
+  for (const Json& row : devices)
+    has_keys(row, {"device", "runs", "idle_w", "idle_uncertainty_w", "load_w", "load_uncertainty_w", "standby_w",
+                   "standby_uncertainty_w", "energy_wh", "entered"});
+  CHECK(devices[0]["device"] == "Gannet board");
+  CHECK(devices[0]["runs"] == Json::array({2}));
+  CHECK(devices[1]["load_w"].get<double>() == Approx(26.0).margin(0.01));
+  CHECK(devices[1]["entered"] == false);
+  CHECK(devices[2]["device"] == "Skua tower");
+  CHECK(devices[2]["entered"] == true);
+  CHECK(devices[2]["idle_w"] == 38.0);
+  CHECK(devices[2]["idle_uncertainty_w"].get<double>() == Approx(2.0 / std::sqrt(12.0)));  // GUM F.2.2.1, k = 2
+  CHECK(devices[2]["energy_wh"].is_null());
+}
+
+TEST_CASE("two runs of one device become one row whose uncertainty holds their difference") {
+  const Bench bench;
+  imported(bench, "Gannet board", 1.5);
+  imported(bench, "Gannet board", 1.9);
+  const Json row = bench.json({"compare", "1", "2"})["devices"].at(0);
+  CHECK(row["runs"] == Json::array({1, 2}));
+  CHECK(row["idle_w"].get<double>() == Approx(1.7).margin(0.01));
+  // Two equal weights: spread 0.2 about the mean, s = 0.283, of the mean 0.2, k = 2.
+  CHECK(row["idle_uncertainty_w"].get<double>() > 0.4);
+}
+
+TEST_CASE("an entered row is no `last` and has no curve") {
+  const Bench bench;
+  CHECK(bench({"enter", "Skua tower", "--idle", "38", "--load", "120"}).status == 0);
+  CHECK(bench({"summary", "last"}).status == 1);
+  CHECK(bench.json({"summary", "1"})["idle_w"] == 38.0);
+  CHECK(bench.json({"summary", "1"})["idle_uncertainty_w"].is_null());
+  CHECK(bench({"trace", "1"}).status == 1);
+  CHECK(bench({"segments", "1"}).status == 1);
+  CHECK(bench({"export", "1"}).status == 1);
+}
+
+TEST_CASE("runs lists what is there, newest last, and can be narrowed") {
+  const Bench bench;
+  imported(bench, "Gannet board");
+  imported(bench, "Puffin mini");
+  const Json runs = bench.json({"runs"})["runs"];
+  REQUIRE(runs.size() == 2);
+  has_keys(runs[0], {"run", "device", "meter", "begin", "end", "open", "pinned", "samples"});
+  CHECK(runs[0]["pinned"] == true);
+  CHECK(runs[0]["samples"] == 2400);
+  CHECK(runs[0]["open"] == false);
+  CHECK(bench.json({"runs", "--device", "Puffin mini"})["runs"].size() == 1);
+  CHECK(bench({"runs", "--device", "nobody"}).status == 1);
+  CHECK(bench({"runs", "--since", "2026-01-06T00:00:00Z"}).status == 1);
+  CHECK(bench.json({"runs", "--since", "2026-01-05T21:30:00Z"})["runs"].size() == 2);
+}
+
+TEST_CASE("what is exported can be imported again and is the same, reading for reading") {
+  const Bench bench;
+  imported(bench, "Gannet board");
+  const auto first = bench({"export", "1", "--format", "csv"});
+  REQUIRE(first.status == 0);
+  CHECK(first.out.rfind("time,power_w,voltage_v,energy_wh\n1767646800.25,0.00,230.0,12.000\n", 0) == 0);
+  const std::string again = bench.write("again.csv", first.out);
+  CHECK(bench.json({"import", again, "--device", "Gannet board"})["samples"] == 2400);
+  CHECK(bench({"export", "2"}).out == first.out);
+}
+
+TEST_CASE("export gives JSON, a part of a run, and segments") {
+  const Bench bench;
+  imported(bench, "Gannet board");
+  const Json all = Json::parse(bench({"export", "last", "--format", "json"}).out);
+  REQUIRE(all["readings"].size() == 2400);
+  CHECK(all["readings"][0] ==
+        Json({{"time", "2026-01-05T21:00:00.250Z"}, {"power_w", 0.0}, {"voltage_v", 230.0}, {"energy_wh", 12.0}}));
+  const Json part = bench.json({"export", "1", "--from", "2026-01-05T21:10:00Z", "--to", "2026-01-05T21:11:00Z"});
+  CHECK(part["readings"].size() == 60);
+  CHECK(bench({"export", "1", "--segments"}).out.rfind("kind,begin,end,", 0) == 0);
+  CHECK(bench({"export", "1", "--from", "2030-01-01T00:00:00Z"}).status == 1);
+  CHECK(bench({"export", "1", "--format", "xml"}).status == 2);
+  CHECK(bench({"export"}).status == 2);
+  CHECK(bench({"export", "1", "--meter", "bench"}).status == 2);
+  CHECK(bench({"export", "--meter", "bench"}).status == 1);
+}
+
+TEST_CASE("trace gives points that miss no peak, and the segments") {
+  const Bench bench;
+  std::string text = night();
+  const std::string before = "1767648000.250,5.00";
+  REQUIRE(text.find(before) == std::string::npos);
+  const std::size_t line = text.find("\n1767648000.250,") + 1;
+  text.replace(line, text.find(',', line + 16) - line, "1767648000.250,77.00");
+  REQUIRE(bench({"import", bench.write("p.csv", text), "--device", "Gannet board"}).status == 0);
+  const Json trace = bench.json({"trace", "1"});
+  has_keys(trace, {"run", "device", "meter", "points", "segments"});
+  CHECK(trace["points"].size() <= 1000);
+  double highest = 0.0;
+  std::int64_t samples = 0;
+  for (const Json& point : trace["points"]) {
+    has_keys(point, {"time", "power_w", "lowest_w", "highest_w", "samples"});
+    highest = std::max(highest, point["highest_w"].get<double>());
+    samples += point["samples"].get<std::int64_t>();
+  }
+  CHECK(highest == 77.0);
+  CHECK(samples == 2400);
+  CHECK(bench.json({"trace", "1", "--from", "2026-01-05T21:10:00Z", "--to", "2026-01-05T21:11:00Z"})["points"].size() ==
+        60);
+  CHECK(bench({"trace", "1", "--from", "2030-01-01T00:00:00Z"}).status == 1);
+  const auto curve = bench({"trace", "1"});
+  CHECK(curve.status == 0);
+  CHECK(curve.out.find("Power of run 1 (Gannet board)") == 0);
+  CHECK(curve.out.find("P plateau") != std::string::npos);
+}
+
+TEST_CASE("check says that a store is sound") {
+  const Bench bench;
+  imported(bench, "Gannet board");
+  const Json check = bench.json({"check"});
+  CHECK(check["ok"] == true);
+  CHECK(check["samples"] == 2400);
+  CHECK(check["blocks"].get<int>() >= 1);
+  CHECK(check["problems"].empty());
+}
+
+TEST_CASE("status answers with the service down, before there is a store and after") {
+  const Bench bench;
+  Json status = bench.json({"status"});
+  CHECK(status["service"] == "down");
+  CHECK(status["meters"].empty());
+  CHECK(status["store"]["samples"].is_null());
+  imported(bench, "Gannet board");
+  status = bench.json({"status"});
+  has_keys(status["store"], {"path", "bytes", "oldest", "samples"});
+  CHECK(status["store"]["samples"] == 2400);
+  CHECK(status["store"]["bytes"].get<std::int64_t>() > 0);
+  CHECK(status["store"]["oldest"] == "2026-01-05T21:00:00.250Z");
+  CHECK_THAT(bench({"status"}).out, Catch::Contains("down, nothing is being recorded"));
+}
+
+TEST_CASE("a run is named, pinned, marked and forgotten") {
+  const Bench bench;
+  imported(bench, "Gannet board");
+  CHECK(bench({"name", "1", "Gannet board, new"}).status == 0);
+  CHECK(bench.json({"summary", "1"})["device"] == "Gannet board, new");
+  CHECK(bench({"pin", "1", "--off"}).status == 0);
+  CHECK(bench.json({"runs"})["runs"][0]["pinned"] == false);
+  CHECK(bench({"pin", "1"}).status == 0);
+  CHECK(bench.json({"runs"})["runs"][0]["pinned"] == true);
+  CHECK(bench({"mark", "asleep", "--run", "1", "--at", "2026-01-05T21:10:00Z", "--kind", "standby"}).status == 0);
+  const Json segments = bench.json({"segments", "1"})["segments"];
+  const bool marked =
+      std::any_of(segments.begin(), segments.end(), [](const Json& s) { return s["kind"] == "standby"; });
+  CHECK(marked);
+  CHECK(bench({"mark", "late", "--run", "1", "--at", "2026-01-07T00:00:00Z"}).status == 2);
+  CHECK(bench({"mark", "x", "--run", "1", "--at", "2026-01-05T21:10:00Z", "--kind", "asleep"}).status == 2);
+  CHECK(bench({"mark", "x"}).status == 2);
+  CHECK(bench({"mark", "x", "--run", "9"}).status == 1);
+  CHECK(bench({"forget", "1"}).status == 0);
+  CHECK(bench({"summary", "1"}).status == 1);
+  CHECK(bench({"forget", "1"}).status == 1);
+}
+
+TEST_CASE("what cannot be answered is one line with the contract's status") {
+  const Bench bench;
+  CHECK(bench({"summary", "last"}).status == 3);  // no store yet
+  imported(bench, "Gannet board");
+  const std::vector<std::pair<Words, int>> cases = {
+      {{"summary", "7"}, 1},
+      {{"summary", "99999999999999999999999"}, 1},
+      {{"summary", "first"}, 2},
+      {{"summary", "-1"}, 2},
+      {{"summary"}, 2},
+      {{"frobnicate"}, 2},
+      {{"runs", "--since", "yesterday"}, 2},
+      {{"trace", "1", "--to", "nan"}, 2},
+      {{"begin", "Puffin mini"}, 3},
+      {{"end"}, 3},
+      {{"begin", ""}, 2},
+      {{"begin", std::string(100'000, 'x')}, 2},
+      {{"begin", "a\x1b[2Jb"}, 2},
+      {{"begin", "a", "--set", "novalue"}, 2},
+      {{"begin", "a", "--includes", "adapter,,mouse"}, 2},
+      {{"begin", "a", "--at", "later"}, 2},
+      {{"name", "1", "a\nb"}, 2},
+      {{"name", "1", std::string(257, 'x')}, 2},
+      {{"name", "7", "x"}, 1},
+      {{"pin", "7"}, 1},
+      {{"split", "7", "--at", "5"}, 1},
+      {{"split", "1", "--at", "5"}, 2},
+      {{"enter", "x", "--idle", "word", "--load", "3"}, 2},
+      {{"enter", "x", "--idle", "5", "--load", "3"}, 2},
+      {{"decode", "nothing.bin", "--profile", "nothing"}, 2},
+      {{"--store", bench.path("nowhere.db"), "runs"}, 3},
+      {{"--config", bench.path("nowhere.toml"), "runs"}, 2},
+  };
+  for (const auto& [words, status] : cases) {
+    const auto answer = bench(words);
+    INFO(words[0] << " " << (words.size() > 1 ? words[1].substr(0, 40) : "") << ": " << answer.err);
+    CHECK(answer.status == status);
+    CHECK(one_line(answer.err));
+    CHECK(answer.err.size() < 500);
+    CHECK(answer.err.find('\x1b') == std::string::npos);
+    CHECK(answer.out.empty());
+  }
+}
+
+TEST_CASE("a bad file or wrong words leave no run and no reading, wherever the fault is") {
+  const Bench bench;
+  imported(bench, "Gannet board");
+  std::string long_file = "time,power_w\n";
+  for (int i = 0; i < 300'000; ++i) long_file += std::to_string(i) + ",5.0\n";  // past the first transaction
+  const std::vector<Words> cases = {
+      {"import", bench.write("a.csv", ""), "--device", "x"},
+      {"import", bench.write("b.csv", "time,power_w\n"), "--device", "x"},
+      {"import", bench.write("c.csv", "a,b\n1,2\n"), "--device", "x"},
+      {"import", bench.write("d.csv", "time,power_w\n1,2\n2,three\n"), "--device", "x"},
+      {"import", bench.write("e.csv", "time,power_w\n2,2\n1,3\n"), "--device", "x"},
+      {"import", bench.write("f.csv", "time,power_w\n1," + std::string(10'000'000, '1')), "--device", "x"},
+      {"import", bench.write("g.csv", std::string("time,power_w\n1,2\0\n", 18)), "--device", "x"},
+      {"import", bench.write("h.csv", "time,power_w\r1,2\r"), "--device", "x"},
+      {"import", bench.write("i.csv", long_file + "300000,word\n"), "--device", "x"},
+      {"import", bench.write("j.csv", "time,power_w\n1,2\n")},
+      {"import", bench.path("j.csv"), "--device", ""},
+      {"import", bench.path("j.csv"), "--device", std::string(100'000, 'x')},
+      {"import", bench.path("j.csv"), "--device", "a\tb"},
+      {"import", bench.path("j.csv"), "--device", "x", "--resolution", "0"},
+      {"import", bench.path("j.csv"), "--device", "x", "--resolution", "nan"},
+      {"import", bench.path("j.csv"), "--device", "x", "--accuracy", "very good"},
+      {"import", bench.path("j.csv"), "--device", "x", "--starting", "-1"},
+      {"import", bench.path("j.csv"), "--device", "x", "--missing-below", "none"},
+      {"import", bench.path("missing.csv"), "--device", "x"},
+      {"import", bench.path(""), "--device", "x"},
+  };
+  for (const Words& words : cases) {
+    const auto answer = bench(words);
+    INFO(words[1] << ": " << answer.err);
+    CHECK(answer.status == 2);
+    CHECK(one_line(answer.err));
+    CHECK(answer.out.empty());
+  }
+  CHECK_THAT(bench(cases[8]).err, Catch::Contains("i.csv:300002: power_w is \"word\""));
+  CHECK(bench.json({"runs"})["runs"].size() == 1);
+  CHECK(bench.json({"status"})["store"]["samples"] == 2400);
+  CHECK(bench.json({"check"})["ok"] == true);
+  CHECK(bench.json({"import", bench.path("j.csv"), "--device", "x"})["samples"] == 1);
+}
+
+TEST_CASE("a store that is none is refused with status 3 and left as it was") {
+  const Bench bench;
+  const std::string file = bench.write("text.db", std::string(8192, 'n'));
+  for (const Words& words :
+       {Words{"--store", file, "runs"}, Words{"--store", file, "name", "1", "x"}, Words{"--store", file, "check"}}) {
+    const auto answer = bench(words);
+    CHECK(answer.status == 3);
+    CHECK(one_line(answer.err));
+  }
+  std::ifstream in(file, std::ios::binary);
+  CHECK(std::string(std::istreambuf_iterator<char>(in), {}) == std::string(8192, 'n'));
+}
+
+TEST_CASE("people see aligned figures with their uncertainty and local time with its offset") {
+  const Bench bench;
+  imported(bench, "Gannet board");
+  const auto summary = bench({"summary", "last"});
+  CHECK_THAT(summary.out, Catch::Contains("Run 1: Gannet board") && Catch::Contains("  idle      1.6") &&
+                              Catch::Contains(" ± ") && Catch::Contains("  standby   -\n"));
+  const auto compare = bench({"compare"});
+  CHECK_THAT(compare.out, Catch::StartsWith("device  ") && Catch::Contains("run 1\n"));
+  CHECK(summary.out.find('\x1b') == std::string::npos);
+}
+
+TEST_CASE("a drop-out code is missing, and conditions are kept with the run") {
+  const Bench bench;
+  std::string text = "time,power_w\n";
+  for (int i = 0; i < 200; ++i) text += std::to_string(i) + (i % 50 == 49 ? ",-1\n" : ",5.0\n");
+  const Json answer =
+      bench.json({"import", bench.write("d.csv", text), "--device", "Tern laptop", "--missing-below", "-0.5", "--note",
+                  "lid open", "--includes", "adapter, mouse", "--set", "battery=full"});
+  CHECK(answer["samples"] == 196);
+  const Json s = bench.json({"summary", "last"});
+  CHECK(s["idle_w"].get<double>() == Approx(5.0));
+  CHECK(s["note"] == "lid open");
+  CHECK(s["includes"] == Json::array({"adapter", "mouse"}));
+  CHECK(s["set"] == Json({{"battery", "full"}}));
+}

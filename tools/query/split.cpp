@@ -1,0 +1,108 @@
+#include "commands.hpp"
+#include "json_text.hpp"
+#include "measure/time_text.hpp"
+#include "service.hpp"
+#include "storage/run_builder.hpp"
+
+namespace nightwatt::query {
+namespace {
+
+/// The two runs that one becomes. A reading right at the cut belongs to the second.
+struct Parts {
+  storage::RunInfo first;
+  storage::RunInfo second;
+};
+
+Result<Parts> parts_of(const storage::StoreReader& store, const storage::RunInfo& info, UtcTime at) {
+  Parts parts{info, info};
+  bool reading_at_cut = false;
+  const auto visited = store.readings(info.stream, at, at, [&](const Reading&) {
+    reading_at_cut = true;
+    return false;
+  });
+  if (!visited) return tl::unexpected(visited.error());
+  parts.first.end = reading_at_cut ? at - Duration{1} : at;
+  parts.second.begin = at;
+  return parts;
+}
+
+/// The new run has the old one's meter and conditions, and no device yet: that there were two is why one splits.
+storage::NewRun new_run_of(const storage::RunInfo& info) {
+  storage::NewRun run;
+  run.stream = info.stream;
+  run.origin = info.origin;
+  run.begin = info.begin;
+  run.pinned = info.pinned;
+  run.conditions = info.conditions;
+  run.traits = info.traits;
+  run.shortest_segment_s = info.shortest_segment_s;
+  return run;
+}
+
+/// Both parts are made anew from their readings before anything is written.
+Result<storage::RunId> split_closed(storage::StoreWriter& store, const storage::RunInfo& info, UtcTime at) {
+  const auto parts = parts_of(store, info, at);
+  if (!parts) return tl::unexpected(parts.error());
+  auto first = storage::RunBuilder::over(store, parts->first);
+  if (!first) return tl::unexpected(first.error());
+  auto second = storage::RunBuilder::over(store, parts->second);
+  if (!second) return tl::unexpected(second.error());
+  const auto marks = store.marks(info.id);
+  if (!marks) return tl::unexpected(marks.error());
+  storage::RunId id = 0;
+  const auto written = in_transaction(store, [&]() -> Result<void> {
+    if (auto cleared = store.clear_run_state(info.id); !cleared) return cleared;
+    if (auto finished = first->finish(store, *parts->first.end); !finished) return finished;
+    const auto opened = store.open_run(new_run_of(parts->second));
+    if (!opened) return tl::unexpected(opened.error());
+    id = *opened;
+    second->set_run(id);
+    if (auto finished = second->finish(store, *parts->second.end); !finished) return finished;
+    for (storage::Mark mark : *marks) {
+      if (mark.run != info.id || mark.at < at) continue;
+      mark.run = id;
+      if (auto put = store.put_mark(mark); !put) return put;
+    }
+    return {};
+  });
+  if (!written) return tl::unexpected(written.error());
+  return id;
+}
+
+Result<storage::RunId> split_here(Context& context, const storage::RunInfo& info, UtcTime at) {
+  auto store = context.open_writer();
+  if (!store) return tl::unexpected(store.error());
+  return split_closed(*store, info, at);
+}
+
+}  // namespace
+
+Outcome run(Context& context, const SplitArguments& arguments) {
+  const auto shown = time_from("--at", arguments.at);
+  if (!shown) return tl::unexpected(shown.error());
+  const auto store = context.open_reader();
+  if (!store) return tl::unexpected(store.error());
+  const auto info = find_run(*store, arguments.run);
+  if (!info) return tl::unexpected(info.error());
+  if (info->origin == storage::RunOrigin::entered)
+    return fail(ErrorKind::negative, run_text(*info) + " was entered by hand and has no readings to split");
+  const auto shift = shown_shift(*store, *info);
+  if (!shift) return tl::unexpected(shift.error());
+  const UtcTime at = *shown - *shift;
+  if (at <= info->begin || (info->end && at >= *info->end))
+    return fail(ErrorKind::input, run_text(*info) + " went from " + local_text(info->begin + *shift) +
+                                      (info->end ? " to " + local_text(*info->end + *shift) : " on") +
+                                      "; give a time --at within it");
+  const auto id = info->end ? split_here(context, *info, at) : service_split(context, info->id, *shown);
+  if (!id) return tl::unexpected(id.error());
+  if (context.json) {
+    JsonWriter(context.out).begin_object().field("run", info->id).field("new_run", *id).end_object();
+    context.out.write("\n");
+  } else {
+    context.out.write("From " + local_text(*shown) + " on it is run " + std::to_string(*id) +
+                      ". Say what it was: nightwatt name " + std::to_string(*id) + " DEVICE\n");
+  }
+  return 0;
+}
+
+}  // namespace nightwatt::query
