@@ -18,8 +18,9 @@ constexpr double brief_level_tolerance = 0.05;
 constexpr double brief_s = 60.0;
 constexpr double lasting_s = 120.0;
 constexpr double scatter_tolerance = 1.5;    // of the readings' own scatter: less is no step to the eye
-constexpr double restless_share = 0.10;      // of the mean, k = 2: a figure less sure than that is none
+constexpr double restless_share = 0.07;      // of the mean, k = 2: a figure less sure than that is none
 constexpr double settling_tolerance = 0.07;  // of the level: as wide as the contract takes idle to be
+constexpr double ramp_reach_s = 10.0;          // how far beyond its pieces a ramp may begin, its own length added
 constexpr std::int64_t jump_points = 2;      // a change that takes no longer is a jump, not a ramp
 constexpr std::int64_t least_readings = 3;
 
@@ -99,6 +100,112 @@ void join(Part& a, const Part& b, const PartRules& rules, bool kept) {
   s.excursions += b.stretch.excursions;
 }
 
+struct Line {
+  double slope = 0.0;  // W/s
+  double at_w = 0.0;   // at `from`
+  UtcTime from;
+  [[nodiscard]] double at(UtcTime t) const { return at_w + slope * to_seconds(t - from).value; }
+};
+
+UtcTime middle_of(const LevelSketch& sketch, const SketchBin& bin) {
+  return sketch.bin_begin(bin) + to_duration({sketch.width_s() / 2.0});
+}
+
+/// Least squares through the inner bins of a ramp: its first and last hold some of the levels beside it.
+std::optional<Line> fit_line(const Stretch& s) {
+  const std::vector<SketchBin>& bins = s.sketch.bins();
+  const std::size_t skip = bins.size() >= 5 ? 1 : 0;
+  if (bins.size() < 3) return std::nullopt;
+  double w = 0.0, t0 = 0.0, p0 = 0.0;
+  for (std::size_t i = skip; i < bins.size() - skip; ++i) {
+    const auto n = static_cast<double>(bins[i].n);
+    w += n;
+    t0 += n * to_seconds(middle_of(s.sketch, bins[i]) - s.begin).value;
+    p0 += n * bins[i].mean;
+  }
+  t0 /= w;
+  p0 /= w;
+  double tt = 0.0, tp = 0.0;
+  for (std::size_t i = skip; i < bins.size() - skip; ++i) {
+    const auto n = static_cast<double>(bins[i].n);
+    const double t = to_seconds(middle_of(s.sketch, bins[i]) - s.begin).value - t0;
+    tt += n * t * t;
+    tp += n * t * (bins[i].mean - p0);
+  }
+  if (!(tt > 0.0)) return std::nullopt;
+  return Line{tp / tt, p0 - tp / tt * t0, s.begin};
+}
+
+/// Mean of the bins that lie in [from, to]; nullopt where none does.
+std::optional<double> mean_between(const LevelSketch& sketch, UtcTime from, UtcTime to) {
+  double n = 0.0, sum = 0.0;
+  for (const SketchBin& b : sketch.bins()) {
+    if (sketch.bin_begin(b) < from || sketch.bin_begin(b) + to_duration({sketch.width_s()}) > to) continue;
+    n += static_cast<double>(b.n);
+    sum += static_cast<double>(b.n) * b.mean;
+  }
+  if (n == 0.0) return std::nullopt;
+  return sum / n;
+}
+
+/// Moves the edge between two neighbours to `edge`, with the readings' number and energy of the time between, which goes
+/// along `line` where it is the ramp's and at `level_w` where it is not. The sum of both stays what it was.
+void move_edge(Part& first, Part& second, UtcTime edge, double moved_ws) {
+  Stretch& a = first.stretch;
+  Stretch& b = second.stretch;
+  Stretch& giver = edge < a.end ? a : b;
+  Stretch& taker = edge < a.end ? b : a;
+  const double moved_s = std::abs(to_seconds(edge - a.end).value);
+  const double giver_s = to_seconds(giver.end - giver.begin).value;
+  const std::int64_t moved = std::llround(static_cast<double>(giver.samples) * moved_s / giver_s);
+  giver.samples -= moved;
+  taker.samples += moved;
+  giver.energy_ws -= moved_ws;
+  taker.energy_ws += moved_ws;
+  giver.covered_s -= moved_s;
+  taker.covered_s += moved_s;
+  a.end = edge;
+  b.begin = edge;
+}
+
+/// A ramp's ends are where its line meets the levels beside it: pieces cut from it lie a little inside.
+void draw_ramp(Part& before, Part& ramp, Part& after) {
+  const std::optional<Line> line = fit_line(ramp.stretch);
+  if (!line || line->slope == 0.0) return;
+  Stretch& r = ramp.stretch;
+  const Duration reach = Duration((r.end - r.begin).count()) + to_duration({ramp_reach_s});
+  const UtcTime middle = r.begin + Duration((r.end - r.begin).count() / 2);
+  // The level before: all but what may belong to the ramp. The level after: just behind the meeting point, so that a
+  // level that then settles is met where it begins.
+  const double low = mean_between(before.stretch.sketch, before.stretch.begin, before.stretch.end - reach).value_or(before.tail.mean);
+  double high = mean_between(after.stretch.sketch, after.stretch.begin + reach, after.stretch.end).value_or(after.head.mean);
+  const auto meets = [&](double level) { return r.begin + to_duration({std::clamp((level - line->at_w) / line->slope, -1e9, 1e9)}); };
+  for (int round = 0; round < 3; ++round) {
+    const UtcTime t = meets(high);
+    const std::optional<double> nearer =
+        mean_between(after.stretch.sketch, t, t + to_duration({2.0 * after.stretch.sketch.width_s() + ramp_reach_s}));
+    if (!nearer) break;
+    high = *nearer;
+  }
+  const UtcTime begin = meets(low);
+  const UtcTime end = meets(high);
+  const auto least = [](const Part& p) { return p.stretch.begin + Duration((p.stretch.end - p.stretch.begin).count() / 3); };
+  if (begin < middle && begin > r.begin - reach && begin > least(before)) {
+    const double s = to_seconds(begin - r.begin).value;
+    const double moved = begin < r.begin ? -s * (low + line->at_w) / 2.0 : s * low;
+    move_edge(before, ramp, begin, moved);
+    before.stretch.sketch.drop_from(begin);
+  }
+  if (end > middle && end < r.end + reach && end < after.stretch.end - Duration((after.stretch.end - after.stretch.begin).count() / 3)) {
+    const double s = to_seconds(end - r.end).value;
+    const double moved = end > r.end ? s * (high + line->at(r.end)) / 2.0 : -s * high;
+    move_edge(ramp, after, end, moved);
+    after.stretch.sketch.drop_before(end);
+  }
+  r.line_begin_w = line->at(r.begin);
+  r.line_end_w = line->at(r.end);
+}
+
 class Arranger {
  public:
   Arranger(const std::vector<Part>& parts, const PartRules& rules) : rules_(rules) {
@@ -109,6 +216,8 @@ class Arranger {
     while (swallow_excursion()) merge_levels();
     while (take_in_settling()) merge_levels();
     name_the_rest();
+    for (std::size_t i = 1; i + 1 < items_.size(); ++i)
+      if (items_[i].part.stretch.shape == StretchShape::ramp) draw_ramp(items_[i - 1].part, items_[i].part, items_[i + 1].part);
     return std::move(items_);
   }
 

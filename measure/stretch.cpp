@@ -71,6 +71,16 @@ void LevelSketch::append(const LevelSketch& later) {
   while (bins_.size() > bin_limit) widen();
 }
 
+void LevelSketch::drop_from(UtcTime time) {
+  while (bins_.size() > 1 && bin_begin(bins_.back()) >= time) bins_.pop_back();
+}
+
+void LevelSketch::drop_before(UtcTime time) {
+  std::size_t first = 0;
+  while (first + 1 < bins_.size() && bin_begin(bins_[first]) + to_duration({width_s()}) <= time) ++first;
+  bins_.erase(bins_.begin(), bins_.begin() + static_cast<std::ptrdiff_t>(first));
+}
+
 std::int64_t LevelSketch::n() const {
   std::int64_t n = 0;
   for (const SketchBin& bin : bins_) n += bin.n;

@@ -36,6 +36,10 @@ class LevelSketch {
   /// Readings that come after all of this one's.
   void append(const LevelSketch& later);
 
+  /// Forgets the bins that begin at or after `time`; those that end at or before it. One bin is always left.
+  void drop_from(UtcTime time);
+  void drop_before(UtcTime time);
+
   [[nodiscard]] std::int64_t n() const;
   [[nodiscard]] double mean() const;  ///< of the readings
   [[nodiscard]] double m2() const;    ///< about mean()

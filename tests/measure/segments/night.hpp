@@ -127,8 +127,9 @@ inline std::vector<Act> plan(std::uint64_t seed) {
     switch (pick(4)) {
       case 0: {  // a ramp up to it
         Act* a = act(SegmentKind::ramp, uniform(30, 120), last);
-        a->end_level_w = load;
-        steady(load, uniform(200, 900));
+        const double end = std::abs(load / last - 1.0) < 0.3 ? 1.6 * last : load;
+        a->end_level_w = end;
+        steady(end, uniform(200, 900));
         break;
       }
       case 1: {  // throttling: three steps down
