@@ -19,6 +19,7 @@ constexpr double brief_s = 60.0;
 constexpr double lasting_s = 120.0;
 constexpr double scatter_tolerance = 1.5;    // of the readings' own scatter: less is no step to the eye
 constexpr double restless_share = 0.07;      // of the mean, k = 2: a figure less sure than that is none
+constexpr double restless_floor_w = 0.05;    // and more than this: near 0 W every share is small
 constexpr double settling_tolerance = 0.07;  // of the level: as wide as the contract takes idle to be
 constexpr double ramp_reach_s = 10.0;          // how far beyond its pieces a ramp may begin, its own length added
 constexpr std::int64_t jump_points = 2;      // a change that takes no longer is a jump, not a ramp
@@ -38,7 +39,7 @@ bool is_restless(const Part& p, const PartRules& rules) {
   if (!is_long(p, rules)) return false;
   const std::vector<SketchBin>& bins = p.stretch.sketch.bins();
   const double expanded = 2.0 * statistical_uncertainty(bins);
-  return expanded > rules.step_w / 2.0 && expanded > restless_share * std::abs(p.stretch.sketch.mean());
+  return expanded > std::max(rules.step_w / 2.0, restless_floor_w) && expanded > restless_share * std::abs(p.stretch.sketch.mean());
 }
 
 bool is_steady(const Part& p, const PartRules& rules) {
@@ -53,7 +54,9 @@ double variance(const Part& p) {
 /// How far two facing levels may differ and still be one.
 double tolerance(const Part& a, const Part& b, const PartRules& rules) {
   const double held_s = std::min(length_s(a), length_s(b));
-  const double brief = std::clamp((lasting_s - held_s) / (lasting_s - brief_s), 0.0, 1.0);
+  // The steps of a ramp are shorter than any level: they get no more than a lasting level does.
+  const double brief =
+      held_s < rules.shortest_s ? 0.0 : std::clamp((lasting_s - held_s) / (lasting_s - brief_s), 0.0, 1.0);
   const double share = level_tolerance + brief * (brief_level_tolerance - level_tolerance);
   const double level = std::min(std::abs(a.tail.mean), std::abs(b.head.mean));
   const double n = 1.0 / static_cast<double>(std::max<std::int64_t>(a.tail.n, 1)) +
