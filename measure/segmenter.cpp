@@ -16,6 +16,9 @@ namespace nightwatt {
 namespace {
 
 constexpr std::uint8_t state_version = 1;
+// The engine sees powers through asinh(P / 10 W): watts near 0, ratios above. Noise and what is told apart both grow with the
+// level, and one penalty can then serve a night that holds an adapter alone and a load.
+constexpr double linear_below_w = 10.0;
 constexpr double binned_below_s = 0.5;      // faster streams are averaged to 1 s
 constexpr std::size_t early_limit = 16;     // readings looked at before the rate is believed
 constexpr std::size_t part_limit = 96;      // parts kept before the oldest are settled
@@ -86,7 +89,6 @@ class Segmenter::Impl {
     if (settings_.traits.resolution_w && *settings_.traits.resolution_w > 0.0) {
       step_ = *settings_.traits.resolution_w;
       step_known_ = true;
-      engine_.set_step(step_);
     }
   }
 
@@ -142,7 +144,6 @@ class Segmenter::Impl {
     const double difference = std::round(std::abs(power_w - *last_power_) * 1e6) * 1e-6;
     if (difference > 0.0 && (step_ == 0.0 || difference < step_)) {
       step_ = difference;
-      engine_.set_step(step_);
     }
   }
 
@@ -185,7 +186,7 @@ class Segmenter::Impl {
       gaps_waiting_.push_back(engine_.pushed());
     }
     points_.push_back(p);
-    engine_.push(p.mean);
+    engine_.push(std::asinh(p.mean / linear_below_w));
     if (engine_.has_final() || engine_.decided() > drained_) drain();
   }
 
