@@ -89,6 +89,7 @@ class Segmenter::Impl {
     if (settings_.traits.resolution_w && *settings_.traits.resolution_w > 0.0) {
       step_ = *settings_.traits.resolution_w;
       step_known_ = true;
+      engine_.set_step(std::asinh(step_ / linear_below_w));
     }
   }
 
@@ -144,6 +145,7 @@ class Segmenter::Impl {
     const double difference = std::round(std::abs(power_w - *last_power_) * 1e6) * 1e-6;
     if (difference > 0.0 && (step_ == 0.0 || difference < step_)) {
       step_ = difference;
+      engine_.set_step(std::asinh(step_ / linear_below_w));
     }
   }
 
@@ -235,7 +237,6 @@ class Segmenter::Impl {
   }
 
   void take(const Point& p) {
-    const double window_s = rules().edge_window_s();
     Stretch& s = part_.stretch;
     double link_s = 0.0;
     double link_ws = 0.0;
@@ -248,8 +249,6 @@ class Segmenter::Impl {
     s.end = p.last;
     ++part_.points;
     s.samples += p.n;
-    s.lowest_w = std::min(s.lowest_w, p.low);
-    s.highest_w = std::max(s.highest_w, p.high);
     const double inner_s = to_seconds(p.last - p.first).value;
     if (!began) {
       s.energy_ws += link_ws;
@@ -259,19 +258,52 @@ class Segmenter::Impl {
     }
     s.energy_ws += p.integral_ws;
     s.covered_s += inner_s;
-    s.sketch.add(p.first, p.n, p.mean, p.m2, link_s + inner_s, link_ws + p.integral_ws);
-    if (to_seconds(p.first - s.begin).value < window_s) part_.head.add({p.n, p.mean});
-    tail_.push_back(p);
-    while (tail_.size() > edge_point_limit || to_seconds(p.first - tail_.front().first).value >= window_s)
-      tail_.pop_front();
+    const Measured measured{p, link_s + inner_s, link_ws + p.integral_ws};
+    if (!binned_) {
+      measure(measured);
+    } else {
+      // The first and last second of a part may hold readings of its neighbours: they count in energy, not in levels.
+      if (held_.size() == 2) {
+        measure(held_.back());
+        held_.pop_back();
+      }
+      held_.push_back(measured);
+    }
     previous_ = p;
   }
 
   [[nodiscard]] PartRules rules() const { return {settings_.shortest_segment_s, step_}; }
 
+  /// A point, the time from the point before and the energy of that time.
+  struct Measured {
+    Point point;
+    double covered_s = 0.0;
+    double energy_ws = 0.0;
+  };
+
+  void measure(const Measured& m) {
+    const double window_s = rules().edge_window_s();
+    const Point& p = m.point;
+    Stretch& s = part_.stretch;
+    s.sketch.add(p.first, p.n, p.mean, p.m2, m.covered_s, m.energy_ws);
+    if (s.sketch.n() == p.n) {
+      s.lowest_w = p.low;
+      s.highest_w = p.high;
+    }
+    s.lowest_w = std::min(s.lowest_w, p.low);
+    s.highest_w = std::max(s.highest_w, p.high);
+    if (to_seconds(p.first - s.begin).value < window_s) part_.head.add({p.n, p.mean});
+    tail_.push_back(p);
+    while (tail_.size() > edge_point_limit || to_seconds(p.first - tail_.front().first).value >= window_s)
+      tail_.pop_front();
+  }
+
   void close_part() {
     if (!part_open_) return;
     part_open_ = false;
+    if (part_.points <= 3)
+      for (const Measured& m : held_) measure(m);
+    held_.clear();
     part_.tail = {};
     for (const Point& p : tail_) part_.tail.add({p.n, p.mean});
     if (!parts_.empty()) {
@@ -341,6 +373,7 @@ class Segmenter::Impl {
   bool part_open_ = false;
   Part part_;
   std::deque<Point> tail_;
+  std::vector<Measured> held_;             // of a binned stream: the part's first and, so far, last point
   std::vector<Part> parts_;
   std::vector<Stretch> final_;
 };
@@ -381,6 +414,12 @@ std::string Segmenter::Impl::save() const {
   write_part(out, part_);
   out.whole(tail_.size());
   for (const Point& p : tail_) write_point(out, p);
+  out.whole(held_.size());
+  for (const Measured& m : held_) {
+    write_point(out, m.point);
+    out.real(m.covered_s);
+    out.real(m.energy_ws);
+  }
   out.whole(parts_.size());
   for (const Part& p : parts_) write_part(out, p);
   out.whole(final_.size());
@@ -428,6 +467,12 @@ void Segmenter::Impl::restore(ByteReader& in) {
   part_ = read_part(in);
   tail_.resize(in.count(11));
   for (Point& p : tail_) p = read_point(in);
+  held_.resize(in.count(27));
+  for (Measured& m : held_) {
+    m.point = read_point(in);
+    m.covered_s = in.real();
+    m.energy_ws = in.real();
+  }
   parts_.resize(in.count(100));
   for (Part& p : parts_) p = read_part(in);
   final_.resize(in.count(90));
