@@ -46,9 +46,9 @@ bool is_steady(const Part& p, const PartRules& rules) {
   return p.stretch.shape == StretchShape::steady && is_long(p, rules) && !is_restless(p, rules);
 }
 
+/// Of the readings about their own piece's mean: a slope made of many pieces does not count as noise.
 double variance(const Part& p) {
-  const auto n = static_cast<double>(p.stretch.sketch.n());
-  return n > 1.0 ? p.stretch.sketch.m2() / (n - 1.0) : 0.0;
+  return p.noise_n > 0 ? p.noise_m2 / static_cast<double>(p.noise_n) : 0.0;
 }
 
 /// How far two facing levels may differ and still be one.
@@ -91,6 +91,8 @@ void join(Part& a, const Part& b, const PartRules& rules, bool kept) {
       a.tail = b.tail;
     }
     s.sketch.append(b.stretch.sketch);
+    a.noise_n += b.noise_n;
+    a.noise_m2 += b.noise_m2;
   }
   s.end = b.stretch.end;
   s.end_uncertainty_s = b.stretch.end_uncertainty_s;
@@ -372,6 +374,8 @@ std::vector<Arranged> arrange(const std::vector<Part>& parts, const PartRules& r
 void write_part(ByteWriter& out, const Part& part) {
   write_stretch(out, part.stretch);
   out.integer(part.points);
+  out.integer(part.noise_n);
+  out.real(part.noise_m2);
   for (const EdgeLevel* e : {&part.head, &part.tail}) {
     out.integer(e->n);
     out.real(e->mean);
@@ -382,6 +386,8 @@ Part read_part(ByteReader& in) {
   Part part;
   part.stretch = read_stretch(in);
   part.points = in.integer();
+  part.noise_n = in.integer();
+  part.noise_m2 = in.real();
   for (EdgeLevel* e : {&part.head, &part.tail}) {
     e->n = in.integer();
     e->mean = in.real();

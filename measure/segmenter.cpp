@@ -304,6 +304,8 @@ class Segmenter::Impl {
     if (part_.points <= 3)
       for (const Measured& m : held_) measure(m);
     held_.clear();
+    part_.noise_n = std::max<std::int64_t>(part_.stretch.sketch.n() - 1, 0);
+    part_.noise_m2 = part_.stretch.sketch.m2();
     part_.tail = {};
     for (const Point& p : tail_) part_.tail.add({p.n, p.mean});
     if (!parts_.empty()) {
