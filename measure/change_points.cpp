@@ -29,7 +29,8 @@ double ChangePoints::penalty() const {
 void ChangePoints::push(double y) {
   if (in_section_ > 0) {
     const double difference = std::abs(y - last_);
-    if (difference > 0.0 && (least_difference_ == 0.0 || difference < least_difference_)) least_difference_ = difference;
+    if (difference > 0.0 && (least_difference_ == 0.0 || difference < least_difference_))
+      least_difference_ = difference;
   }
   ++in_section_;
   ++pushed_;
@@ -110,7 +111,8 @@ std::vector<std::int64_t> ChangePoints::take_final() {
 
 void ChangePoints::save(ByteWriter& out) const {
   out.integer(pushed_);
-  for (const double x : {step_, least_difference_, sigma_lr_, magnitude_, before_, last_, previous_filtered_}) out.real(x);
+  for (const double x : {step_, least_difference_, sigma_lr_, magnitude_, before_, last_, previous_filtered_})
+    out.real(x);
   out.integer(fed_);
   out.integer(in_section_);
   out.whole(waiting_.size());
@@ -124,7 +126,8 @@ void ChangePoints::save(ByteWriter& out) const {
 
 void ChangePoints::restore(ByteReader& in) {
   pushed_ = in.integer();
-  for (double* x : {&step_, &least_difference_, &sigma_lr_, &magnitude_, &before_, &last_, &previous_filtered_}) *x = in.real();
+  for (double* x : {&step_, &least_difference_, &sigma_lr_, &magnitude_, &before_, &last_, &previous_filtered_})
+    *x = in.real();
   fed_ = in.integer();
   in_section_ = in.integer();
   waiting_.resize(in.count(8));

@@ -21,7 +21,7 @@ constexpr double scatter_tolerance = 1.5;    // of the readings' own scatter: le
 constexpr double restless_share = 0.07;      // of the mean, k = 2: a figure less sure than that is none
 constexpr double restless_floor_w = 0.05;    // and more than this: near 0 W every share is small
 constexpr double settling_tolerance = 0.07;  // of the level: as wide as the contract takes idle to be
-constexpr double ramp_reach_s = 10.0;          // how far beyond its pieces a ramp may begin, its own length added
+constexpr double ramp_reach_s = 10.0;        // how far beyond its pieces a ramp may begin, its own length added
 constexpr std::int64_t jump_points = 2;      // a change that takes no longer is a jump, not a ramp
 constexpr std::int64_t least_readings = 3;
 
@@ -39,7 +39,8 @@ bool is_restless(const Part& p, const PartRules& rules) {
   if (!is_long(p, rules)) return false;
   const std::vector<SketchBin>& bins = p.stretch.sketch.bins();
   const double expanded = 2.0 * statistical_uncertainty(bins);
-  return expanded > std::max(rules.step_w / 2.0, restless_floor_w) && expanded > restless_share * std::abs(p.stretch.sketch.mean());
+  return expanded > std::max(rules.step_w / 2.0, restless_floor_w) &&
+         expanded > restless_share * std::abs(p.stretch.sketch.mean());
 }
 
 bool is_steady(const Part& p, const PartRules& rules) {
@@ -70,9 +71,10 @@ double tolerance(const Part& a, const Part& b, const PartRules& rules) {
 /// The step from one to the next in units of what is tolerated.
 double facing_step(const Part& a, const Part& b, const PartRules& rules) {
   const double allowed = tolerance(a, b, rules);
-  // Where they meet, or as wholes: a slow curve meets without a step, a toggling display may not though its means agree.
-  const double step = std::min(std::abs(a.tail.mean - b.head.mean),
-                               std::abs(a.stretch.sketch.mean() - b.stretch.sketch.mean()));
+  // Where they meet, or as wholes: a slow curve meets without a step, a toggling display may not though its means
+  // agree.
+  const double step =
+      std::min(std::abs(a.tail.mean - b.head.mean), std::abs(a.stretch.sketch.mean() - b.stretch.sketch.mean()));
   return allowed > 0.0 ? step / allowed : (step > 0.0 ? 2.0 : 0.0);
 }
 
@@ -153,8 +155,8 @@ std::optional<double> mean_between(const LevelSketch& sketch, UtcTime from, UtcT
   return sum / n;
 }
 
-/// Moves the edge between two neighbours to `edge`, with the readings' number and energy of the time between, which goes
-/// along `line` where it is the ramp's and at `level_w` where it is not. The sum of both stays what it was.
+/// Moves the edge between two neighbours to `edge`, with the readings' number and energy of the time between, which
+/// goes along `line` where it is the ramp's and at `level_w` where it is not. The sum of both stays what it was.
 void move_edge(Part& first, Part& second, UtcTime edge, double moved_ws) {
   Stretch& a = first.stretch;
   Stretch& b = second.stretch;
@@ -182,9 +184,13 @@ void draw_ramp(Part& before, Part& ramp, Part& after) {
   const UtcTime middle = r.begin + Duration((r.end - r.begin).count() / 2);
   // The level before: all but what may belong to the ramp. The level after: just behind the meeting point, so that a
   // level that then settles is met where it begins.
-  const double low = mean_between(before.stretch.sketch, before.stretch.begin, before.stretch.end - reach).value_or(before.tail.mean);
-  double high = mean_between(after.stretch.sketch, after.stretch.begin + reach, after.stretch.end).value_or(after.head.mean);
-  const auto meets = [&](double level) { return r.begin + to_duration({std::clamp((level - line->at_w) / line->slope, -1e9, 1e9)}); };
+  const double low =
+      mean_between(before.stretch.sketch, before.stretch.begin, before.stretch.end - reach).value_or(before.tail.mean);
+  double high =
+      mean_between(after.stretch.sketch, after.stretch.begin + reach, after.stretch.end).value_or(after.head.mean);
+  const auto meets = [&](double level) {
+    return r.begin + to_duration({std::clamp((level - line->at_w) / line->slope, -1e9, 1e9)});
+  };
   for (int round = 0; round < 3; ++round) {
     const UtcTime t = meets(high);
     const std::optional<double> nearer =
@@ -194,14 +200,17 @@ void draw_ramp(Part& before, Part& ramp, Part& after) {
   }
   const UtcTime begin = meets(low);
   const UtcTime end = meets(high);
-  const auto least = [](const Part& p) { return p.stretch.begin + Duration((p.stretch.end - p.stretch.begin).count() / 3); };
+  const auto least = [](const Part& p) {
+    return p.stretch.begin + Duration((p.stretch.end - p.stretch.begin).count() / 3);
+  };
   if (begin < middle && begin > r.begin - reach && begin > least(before)) {
     const double s = to_seconds(begin - r.begin).value;
     const double moved = begin < r.begin ? -s * (low + line->at_w) / 2.0 : s * low;
     move_edge(before, ramp, begin, moved);
     before.stretch.sketch.drop_from(begin);
   }
-  if (end > middle && end < r.end + reach && end < after.stretch.end - Duration((after.stretch.end - after.stretch.begin).count() / 3)) {
+  if (end > middle && end < r.end + reach &&
+      end < after.stretch.end - Duration((after.stretch.end - after.stretch.begin).count() / 3)) {
     const double s = to_seconds(end - r.end).value;
     const double moved = end > r.end ? s * (high + line->at(r.end)) / 2.0 : -s * high;
     move_edge(ramp, after, end, moved);
@@ -222,7 +231,8 @@ class Arranger {
     while (take_in_settling()) merge_levels();
     name_the_rest();
     for (std::size_t i = 1; i + 1 < items_.size(); ++i)
-      if (items_[i].part.stretch.shape == StretchShape::ramp) draw_ramp(items_[i - 1].part, items_[i].part, items_[i + 1].part);
+      if (items_[i].part.stretch.shape == StretchShape::ramp)
+        draw_ramp(items_[i - 1].part, items_[i].part, items_[i + 1].part);
     return std::move(items_);
   }
 

@@ -22,8 +22,8 @@ struct EdgeLevel {
 
 /// What lies between two changes of the engine, or several such once they are known to belong together.
 struct Part {
-  Stretch stretch;          ///< shape: steady, or unsteady for what no level can be quoted of
-  std::int64_t points = 0;  ///< what the engine saw of it: readings, or seconds of a fast stream
+  Stretch stretch;           ///< shape: steady, or unsteady for what no level can be quoted of
+  std::int64_t points = 0;   ///< what the engine saw of it: readings, or seconds of a fast stream
   std::int64_t noise_n = 0;  ///< degrees of freedom of the readings about their piece's mean
   double noise_m2 = 0.0;
   EdgeLevel head;

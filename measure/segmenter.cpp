@@ -16,8 +16,8 @@ namespace nightwatt {
 namespace {
 
 constexpr std::uint8_t state_version = 1;
-// The engine sees powers through asinh(P / 10 W): watts near 0, ratios above. Noise and what is told apart both grow with the
-// level, and one penalty can then serve a night that holds an adapter alone and a load.
+// The engine sees powers through asinh(P / 10 W): watts near 0, ratios above. Noise and what is told apart both grow
+// with the level, and one penalty can then serve a night that holds an adapter alone and a load.
 constexpr double linear_below_w = 10.0;
 constexpr double binned_below_s = 0.5;      // faster streams are averaged to 1 s
 constexpr std::size_t early_limit = 16;     // readings looked at before the rate is believed
@@ -375,7 +375,7 @@ class Segmenter::Impl {
   bool part_open_ = false;
   Part part_;
   std::deque<Point> tail_;
-  std::vector<Measured> held_;             // of a binned stream: the part's first and, so far, last point
+  std::vector<Measured> held_;  // of a binned stream: the part's first and, so far, last point
   std::vector<Part> parts_;
   std::vector<Stretch> final_;
 };
