@@ -3,6 +3,7 @@
 
 #include "level.hpp"
 #include "measure/segmenter.hpp"
+#include "settling.hpp"
 
 namespace nightwatt {
 
@@ -44,6 +45,13 @@ Segment figures(const Stretch& s, const ClassifyInput& input) {
     g.level_w = level->mean_w;
     g.uncertainty_w = level->uncertainty_w;
     g.drift_w_per_h = level->drift_w_per_h;
+    if (const std::optional<Settling> settling = settling_of(s, input.learnt.step_w)) {
+      g.settling_unfinished = !settling->ended;
+      if (settling->ended) {
+        g.settled_w = settling->limit_w;
+        g.settling_s = settling->time_s;
+      }
+    }
   }
   return g;
 }

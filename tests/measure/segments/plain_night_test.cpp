@@ -76,3 +76,25 @@ TEST_CASE("stretches are the same to the bit after save and restore at any readi
     CHECK(*decoded == from_whole[i]);
   }
 }
+
+TEST_CASE("a settling curve gives its limit and how long it took, and one that has not ended says so") {
+  const double none = -1.0;
+  const std::uint64_t seed = 13;
+  CAPTURE(seed);
+  const std::vector<Act> acts = {{SegmentKind::idle, 600, 8.0, none, 0, 60, 0.02, 0.3, 0},
+                                 {SegmentKind::plateau, 1200, 40.0, none, 4.0, 60, 0.1, 0.3, 0}};
+  const Classified ended = night::segment(night::play(acts, {1.0, 0.0, 0.01}, seed), {});
+  REQUIRE(ended.segments.size() == 2);
+  REQUIRE(ended.segments[1].settled_w);
+  CHECK(*ended.segments[1].settled_w == Approx(40.0).epsilon(0.005));
+  // 4 W exp(-t/60 s) is 1 % of 40 W after 60 s ln 10.
+  CHECK(*ended.segments[1].settling_s == Approx(60.0 * std::log(10.0)).epsilon(0.15));
+  std::vector<Act> slow = acts;
+  slow[1].settle_tau_s = 1500;
+  slow[1].settle_w = 8.0;
+  const Classified unfinished = night::segment(night::play(slow, {1.0, 0.0, 0.01}, seed), {});
+  REQUIRE(unfinished.segments.size() == 2);
+  CHECK(unfinished.segments[1].settling_unfinished);
+  CHECK_FALSE(unfinished.segments[1].settled_w);
+  CHECK_FALSE(ended.segments[0].settled_w);
+}
