@@ -21,8 +21,11 @@ constexpr double scatter_tolerance = 1.5;    // of the readings' own scatter: le
 constexpr double restless_share = 0.07;      // of the mean, k = 2: a figure less sure than that is none
 constexpr double restless_floor_w = 0.05;    // and more than this: near 0 W every share is small
 constexpr double settling_tolerance = 0.07;  // of the level: as wide as the contract takes idle to be
-constexpr double ramp_reach_s = 10.0;        // how far beyond its pieces a ramp may begin, its own length added
-constexpr std::int64_t jump_points = 2;      // a change that takes no longer is a jump, not a ramp
+constexpr std::size_t least_phases = 10;     // five cycles: three loads run one after the other are no thermostat
+constexpr double cycle_regularity = 0.25;    // how much two phases of one level may differ in length
+constexpr double longest_phase_s = 3600.0;
+constexpr double ramp_reach_s = 10.0;    // how far beyond its pieces a ramp may begin, its own length added
+constexpr std::int64_t jump_points = 2;  // a change that takes no longer is a jump, not a ramp
 constexpr std::int64_t least_readings = 3;
 
 double length_s(const Part& p) {
@@ -230,6 +233,7 @@ class Arranger {
     while (swallow_excursion()) merge_levels();
     while (take_in_settling()) merge_levels();
     name_the_rest();
+    for (std::size_t i = 0; i < items_.size(); ++i) gather_cycles(i);
     for (std::size_t i = 1; i + 1 < items_.size(); ++i)
       if (items_[i].part.stretch.shape == StretchShape::ramp)
         draw_ramp(items_[i - 1].part, items_[i].part, items_[i + 1].part);
@@ -326,6 +330,34 @@ class Arranger {
       }
     }
   }
+
+  /// Two levels that take turns as regularly as a thermostat are one segment with its duty, not a hundred.
+  void gather_cycles(std::size_t i) {
+    const auto same = [&](std::size_t a, std::size_t b, double share) {
+      return std::abs(a < b ? mean(b) - mean(a) : 0.0) <= std::max(rules_.step_w, share * std::abs(mean(a)));
+    };
+    const auto regular = [&](std::size_t a, std::size_t b) {
+      const double x = length_s(items_[a].part), y = length_s(items_[b].part);
+      return std::abs(x - y) <= cycle_regularity * std::max(x, y);
+    };
+    std::size_t j = i;
+    while (j < items_.size() && is_steady(items_[j].part, rules_) && length_s(items_[j].part) <= longest_phase_s) {
+      // The first and last phase may be cut short by the record.
+      if (j >= i + 2 && !same(j - 2, j, brief_level_tolerance)) break;
+      if (j >= i + 4 && !regular(j - 3, j - 1)) break;
+      ++j;
+    }
+    if (j - i < least_phases) return;
+    double upper_s = 0.0, all_s = 0.0;
+    for (std::size_t k = i; k < j; ++k) {
+      const double other = k + 1 < j ? mean(k + 1) : mean(k - 1);
+      all_s += length_s(items_[k].part);
+      if (mean(k) > other) upper_s += length_s(items_[k].part);
+    }
+    for (std::size_t k = i + 1; k < j; ++k) fuse(i, true);
+    items_[i].part.stretch.duty = upper_s / all_s;
+  }
+  [[nodiscard]] double mean(std::size_t i) const { return items_[i].part.stretch.sketch.mean(); }
 
   [[nodiscard]] bool monotone(std::size_t from, std::size_t to) const {
     const double way = items_[to].part.head.mean - items_[from].part.tail.mean;

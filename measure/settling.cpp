@@ -9,7 +9,7 @@ namespace {
 
 constexpr double least_length_s = 60.0;  // shorter stretches have no room for a curve and its limit
 constexpr std::size_t least_bins = 12;
-constexpr double close_share = 0.01;     // of the limit: this near counts as settled
+constexpr double close_share = 0.01;  // of the limit: this near counts as settled
 
 struct Fit {
   double limit = 0.0, amplitude = 0.0, rest = 0.0, tau = 0.0;
@@ -59,7 +59,8 @@ std::optional<Settling> settling_of(const Stretch& s, double step_w) {
   // Two more parameters must earn ln(n) each (BIC), the bins taken as the independent readings they nearly are.
   const auto n = static_cast<double>(bins.size());
   const double floor = n * 1e-18 + constant * 1e-12;
-  if (best.amplitude == 0.0 || n * std::log((constant + floor) / (best.rest + floor)) < 2.0 * std::log(n) + 6.0) return std::nullopt;
+  if (best.amplitude == 0.0 || n * std::log((constant + floor) / (best.rest + floor)) < 2.0 * std::log(n) + 6.0)
+    return std::nullopt;
   const double close = std::max(close_share * std::abs(best.limit), 2.0 * step_w);
   if (std::abs(best.amplitude) <= close) return std::nullopt;  // within the tolerance from the first reading on
   Settling settling;

@@ -10,8 +10,8 @@ namespace nightwatt {
 struct Settling {
   double limit_w = 0.0;
   double tau_s = 0.0;
-  double time_s = 0.0;    ///< until within max(1 %, two display steps) of the limit
-  bool ended = false;     ///< that time lies inside the stretch
+  double time_s = 0.0;  ///< until within max(1 %, two display steps) of the limit
+  bool ended = false;   ///< that time lies inside the stretch
 };
 
 /// nullopt: a constant explains the stretch as well, or it neither rises nor falls towards a limit.

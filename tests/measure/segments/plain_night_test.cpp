@@ -98,3 +98,20 @@ TEST_CASE("a settling curve gives its limit and how long it took, and one that h
   CHECK_FALSE(unfinished.segments[1].settled_w);
   CHECK_FALSE(ended.segments[0].settled_w);
 }
+
+TEST_CASE("a device that cycles like a thermostat is one segment with its duty, three loads in a row are not") {
+  const std::uint64_t seed = 17;
+  CAPTURE(seed);
+  std::vector<Act> acts;
+  for (int k = 0; k < 12; ++k) {
+    acts.push_back({SegmentKind::plateau, 300, 60.0, -1.0, 0, 60, 0.2, 0.3, 0});
+    acts.push_back({SegmentKind::idle, 600, 2.0, -1.0, 0, 60, 0.02, 0.3, 0});
+  }
+  const Classified cycling = night::segment(night::play(acts, {1.0, 0.0, 0.1}, seed), {});
+  REQUIRE(cycling.segments.size() == 1);
+  REQUIRE(cycling.segments[0].duty);
+  CHECK(*cycling.segments[0].duty == Approx(1.0 / 3.0).margin(0.01));
+  CHECK(*cycling.segments[0].mean_w == Approx((60.0 + 2.0 * 2.0) / 3.0).epsilon(0.01));
+  acts.resize(6);
+  CHECK(night::segment(night::play(acts, {1.0, 0.0, 0.1}, seed), {}).segments.size() == 6);
+}
