@@ -40,7 +40,6 @@ class LineSplitter {
 
   /// Whether a line has begun and not ended.
   [[nodiscard]] bool inside_line() const { return length_ > 0 || dropping_; }
-  [[nodiscard]] std::uint64_t fed() const { return fed_; }
   [[nodiscard]] std::uint64_t line_begin() const { return line_at_; }
 
   /// Forgets the line that has begun.

@@ -198,7 +198,10 @@ PortResult<Descriptor> open_any(const std::string& path, const LineSettings& lin
   // What libserialport does not know is opened as the terminal it may still be.
   if (sp_get_port_by_name(path.c_str(), &found) != SP_OK) return open_plain(path, line);
   const SerialPort port(found);
-  return open_serial(port.get(), path, line);
+  PortResult<Descriptor> fd = open_serial(port.get(), path, line);
+  // It asks for modem lines, which not every terminal has.
+  if (!fd && fd.error().problem == PortProblem::not_serial) return open_plain(path, line);
+  return fd;
 }
 
 }  // namespace

@@ -27,13 +27,14 @@ enum class FaultKind : std::uint8_t {
   checksum,   ///< frame complete, its check value wrong
   malformed,  ///< not a frame of the protocol: noise, cut, over-long, a field that is no number
   exception,  ///< the meter refused, in the protocol's own way
-  mismatch,   ///< a good frame that does not answer what was asked: other unit, late, echoed, wrong length
+  mismatch,   ///< a good frame that does not answer what was asked: other unit, late, doubled, wrong length
   timeout,    ///< no answer in time, after the retries
   range,      ///< a number outside what a Decimal holds
 };
 [[nodiscard]] std::string_view fault_kind_name(FaultKind kind);
 
-/// Something that was not a reading. Skipped banner lines, comments and the meter's own "no value" are not faults.
+/// Something that was not a reading. Skipped banner lines, comments, the
+/// echo of our own request and the meter's own "no value" are not faults.
 struct Fault {
   FaultKind kind = FaultKind::malformed;
   std::uint64_t at_byte = 0;

@@ -80,7 +80,7 @@ struct ReadSpec {
 
 struct ModbusRtuSettings {
   int unit = 1;                          ///< 1 to 247
-  Duration timeout{1'000'000};           ///< from the end of the request to the end of the answer
+  Duration timeout{1'000'000};           ///< to answer; both frames' time on the wire comes on top
   int retries = 2;                       ///< asks again at once this often before the reading counts as missed
   friend bool operator==(const ModbusRtuSettings&, const ModbusRtuSettings&) = default;
 };
