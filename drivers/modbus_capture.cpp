@@ -37,7 +37,7 @@ void Capture::parse(bool at_end, Output& out) {
   std::size_t stray_begin = 0;
   std::size_t at = scanned_;
   while (at < all.size()) {
-    const FrameSearch found = frame_at(all.subspan(at));
+    const FrameSearch found = frame_at(all.subspan(at), at_end);
     if (found.frame) {
       end_stray(stray_begin, at, out.faults);
       on_frame(*found.frame, buffer_at_ + at, out);

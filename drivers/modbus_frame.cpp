@@ -1,7 +1,5 @@
 #include "modbus_frame.hpp"
 
-#include <algorithm>
-
 #include "crc16.hpp"
 
 namespace nightwatt::drivers::modbus {
@@ -21,15 +19,15 @@ std::uint16_t word(std::span<const std::byte> bytes, std::size_t at) {
   return static_cast<std::uint16_t>((number(bytes[at]) << 8) | number(bytes[at + 1]));
 }
 
-/// Lengths a frame of a function may have, shortest first; 0 means none.
+/// Lengths a frame of a function may have, in the order to try them; 0 means none.
 struct Lengths {
   std::array<std::size_t, 2> length{};
   bool unknown_yet = false;  ///< the byte that tells has not come
 };
 
-Lengths ascending(std::size_t a, std::size_t b) {
-  if (b == 0) return {{a, 0}, false};
-  return {{std::min(a, b), std::max(a, b)}, false};
+/// The length that a byte of the frame tells is tried before the fixed one: it is the less likely to fit by chance.
+Lengths counted_then_fixed(std::size_t counted) {
+  return {{counted, request_length}, false};
 }
 
 Lengths lengths_of(std::span<const std::byte> bytes, int function) {
@@ -42,7 +40,7 @@ Lengths lengths_of(std::span<const std::byte> bytes, int function) {
       const auto counted = static_cast<std::size_t>(number(bytes[2]));
       const bool registers = function >= 3;
       const bool possible = counted >= 1 && counted <= 2 * most_registers && (!registers || counted % 2 == 0);
-      return ascending(request_length, possible ? 5 + counted : 0);
+      return counted_then_fixed(possible ? 5 + counted : 0);
     }
     case 5:
     case 6:
@@ -51,7 +49,7 @@ Lengths lengths_of(std::span<const std::byte> bytes, int function) {
     case 16: {  // an answer, or a request that counts its bytes
       if (bytes.size() < 7) return {{0, 0}, true};
       const std::size_t request = 9 + static_cast<std::size_t>(number(bytes[6]));
-      return ascending(request_length, request <= longest_frame ? request : 0);
+      return counted_then_fixed(request <= longest_frame ? request : 0);
     }
     default:
       return {};
@@ -149,7 +147,7 @@ bool begins_answer(std::span<const std::byte> bytes, const Request& request) {
          static_cast<std::size_t>(number(bytes[2])) == request.data_length();
 }
 
-FrameSearch frame_at(std::span<const std::byte> bytes) {
+FrameSearch frame_at(std::span<const std::byte> bytes, bool at_end) {
   if (bytes.empty()) return {std::nullopt, true};
   const int unit = number(bytes[0]);
   if (unit < 1 || unit > highest_unit) return {};
@@ -159,7 +157,10 @@ FrameSearch frame_at(std::span<const std::byte> bytes) {
   const Lengths lengths = lengths_of(bytes, static_cast<int>(code));
   for (const std::size_t length : lengths.length) {
     if (length == 0) continue;
-    if (bytes.size() < length) return {std::nullopt, true};
+    if (bytes.size() < length) {
+      if (at_end) continue;
+      return {std::nullopt, true};
+    }
     if (check_is_good(bytes.first(length))) return {read_frame(bytes.first(length)), false};
   }
   return {std::nullopt, lengths.unknown_yet};

@@ -60,9 +60,10 @@ struct FrameSearch {
   std::optional<Frame> frame;  ///< a frame whose check is good
   bool needs_more = false;     ///< no frame yet, but more bytes may complete one
 };
-/// Tries the lengths that are possible, the shortest first, so that the outcome does not depend on how many bytes came
-/// at once. `bytes` may be longer than the frame.
-[[nodiscard]] FrameSearch frame_at(std::span<const std::byte> bytes);
+/// Tries an answer before a request of eight bytes, for one long answer in 65536 begins with eight bytes that would
+/// pass for a request. So that the outcome does not depend on how many bytes came at once, a length that is not there
+/// yet is waited for, unless `at_end` says that nothing follows. `bytes` may be longer than the frame.
+[[nodiscard]] FrameSearch frame_at(std::span<const std::byte> bytes, bool at_end = false);
 
 /// Whether `bytes` begins like an answer to the request: unit, function, byte count. At least 3 bytes are needed.
 [[nodiscard]] bool begins_answer(std::span<const std::byte> bytes, const Request& request);

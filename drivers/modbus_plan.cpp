@@ -169,7 +169,7 @@ void report_stray(std::span<const std::byte> bytes, std::uint64_t at_byte, const
   };
   while (at < bytes.size()) {
     const std::span<const std::byte> rest = bytes.subspan(at);
-    const FrameSearch found = frame_at(rest);
+    const FrameSearch found = frame_at(rest, true);
     const Request* planned = found.frame ? nullptr : planned_at(rest, plan);
     if (!found.frame && planned == nullptr) {
       ++at;

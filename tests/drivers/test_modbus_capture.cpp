@@ -183,6 +183,22 @@ TEST_CASE("a capture gives the same in any pieces") {
   }
 }
 
+TEST_CASE("an answer whose first eight bytes would pass for a request is an answer") {
+  // Any six bytes and their check: here the head of an answer of 16 data bytes.
+  const Bytes head = sealed(from_hex("01 04 10 51 24 45"));
+  const Bytes answer = sealed(head + from_hex("3F 5F 19 F9 43 0B 59 D1 45 D2 70"));
+  REQUIRE(answer.size() == 21);
+  const MeterProfile profile = test::modbus_profile(
+      {test::modbus_read(Quantity::power, 4, 0, u64), test::modbus_read(Quantity::energy, 4, 4, u64, abcd, {1, -9})},
+      1);
+  const Output out = test::decode_whole(profile, answer + answer);
+  CHECK(out.readings.size() + out.faults.size() >= 2);
+  for (const Fault& fault : out.faults) CHECK(fault.kind == FaultKind::range);
+  // At the end of a capture nothing more comes: then it is what it can be.
+  CHECK(modbus::frame_at(head, true).frame->kind == modbus::FrameKind::other);
+  CHECK(modbus::frame_at(head, false).needs_more);
+}
+
 TEST_CASE("the same quantity twice, an unknown function and a register beyond the last are refused") {
   const auto error = [](const MeterProfile& profile) {
     const auto decoder = make_capture_decoder(profile);
