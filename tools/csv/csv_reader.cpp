@@ -9,8 +9,9 @@
 namespace nightwatt::csv {
 namespace {
 
-constexpr std::size_t buffer_bytes = std::size_t{1} << 20;  // large against a line, small against a second-level cache
-static_assert(buffer_bytes > 2 * line_limit);
+constexpr std::size_t first_buffer_bytes = std::size_t{16} << 10;   // small files stay small
+constexpr std::size_t largest_buffer_bytes = std::size_t{1} << 20;  // large against a line, small against a cache
+static_assert(first_buffer_bytes > 2 * line_limit);
 
 constexpr std::string_view columns_help =
     "the first line names the columns: time,power_w and then any of voltage_v, current_a, power_factor, frequency_hz, "
@@ -72,7 +73,7 @@ std::string what_in_line(std::string_view line) {
 }  // namespace
 
 CsvReader::CsvReader(std::string name, Source source, Settings settings)
-    : name_(text::printable(name)), source_(std::move(source)), settings_(settings), buffer_(buffer_bytes) {}
+    : name_(text::printable(name)), source_(std::move(source)), settings_(settings), buffer_(first_buffer_bytes) {}
 
 tl::unexpected<Error> CsvReader::refuse(const std::string& what) const {
   return fail(ErrorKind::input, name_ + ":" + std::to_string(line_number_) + ": " + what);
@@ -104,9 +105,11 @@ Result<void> CsvReader::refill() {
   std::memmove(buffer_.data(), buffer_.data() + begin_, end_ - begin_);
   end_ -= begin_;
   begin_ = 0;
+  if (filled_ && buffer_.size() < largest_buffer_bytes) buffer_.resize(buffer_.size() * 2);
   const auto got = source_(std::span(buffer_).subspan(end_));
   if (!got) return tl::unexpected(got.error());
   at_end_ = *got == 0;
+  filled_ = end_ + *got == buffer_.size();
   end_ += *got;
   bytes_ += *got;
   return {};

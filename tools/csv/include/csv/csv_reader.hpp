@@ -65,6 +65,7 @@ class CsvReader {
   std::size_t begin_ = 0;  ///< of what of buffer_ was not yet taken
   std::size_t end_ = 0;
   bool at_end_ = false;
+  bool filled_ = false;  ///< the source had all the buffer took, and may have more
   std::uint64_t bytes_ = 0;
   std::uint64_t line_number_ = 0;
   std::vector<std::optional<Quantity>> columns_;  ///< in file order; none: time
