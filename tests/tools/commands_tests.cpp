@@ -326,6 +326,25 @@ TEST_CASE("a run is named, pinned, marked and forgotten") {
   CHECK(bench({"forget", "1"}).status == 1);
 }
 
+TEST_CASE("a run split in two keeps every reading once, and each half has figures of its own") {
+  const Bench bench;
+  imported(bench, "Gannet board");
+  CHECK(bench({"mark", "work begins", "--run", "1", "--at", "2026-01-05T21:20:00Z"}).status == 0);
+  const Json answer = bench.json({"split", "1", "--at", "2026-01-05T21:10:00.250Z"});  // right at a reading
+  CHECK(answer == Json({{"run", 1}, {"new_run", 2}}));
+  const Json first = bench.json({"summary", "1"}), second = bench.json({"summary", "2"});
+  CHECK(first["samples"] == 600);
+  CHECK(second["samples"] == 1800);
+  CHECK(first["device"] == "Gannet board");
+  CHECK(second["device"].is_null());
+  CHECK(second["begin"] == "2026-01-05T21:10:00.250Z");
+  CHECK(second["end"] == "2026-01-05T21:39:59.250Z");
+  CHECK(first["load_w"].is_null());
+  CHECK(second["load_w"].get<double>() == Approx(5.0).margin(0.005));
+  CHECK(bench.json({"runs"})["runs"][1]["pinned"] == true);
+  CHECK(bench.json({"check"})["ok"] == true);
+}
+
 TEST_CASE("what cannot be answered is one line with the contract's status") {
   const Bench bench;
   CHECK(bench({"summary", "last"}).status == 3);  // no store yet
