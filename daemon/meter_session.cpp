@@ -40,12 +40,16 @@ void MeterSession::port_opened(MonoTime now, std::string_view where) {
 }
 
 void MeterSession::port_failed(MonoTime now, std::string_view state, std::string_view why) {
-  const bool news = port_open_ || port_state_ != state;
+  const bool was_open = port_open_;
+  const bool news = was_open || port_state_ != state;
   port_open_ = false;
   port_state_ = state;
   output_.send.clear();
-  if (const auto swallowed = port_lines_.admit(now); swallowed && news)
-    say(LogLevel::warning, "port " + port_state_ + ": " + std::string(why) + more_like_it(*swallowed));
+  // Losing an open port and not getting at one are two kinds: a plug pulled soon after the start is told as well.
+  RepeatLimiter& lines = was_open ? lost_port_lines_ : closed_port_lines_;
+  if (news)
+    if (const auto swallowed = lines.admit(now))
+      say(LogLevel::warning, "port " + port_state_ + ": " + std::string(why) + more_like_it(*swallowed));
   if (!port_lost_noted_)
     port_lost_noted_ = push_event(storage::EventKind::port_lost, time_.stamp(now), std::string(why), 0.0);
 }

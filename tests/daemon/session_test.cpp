@@ -184,3 +184,17 @@ TEST_CASE("the state tells recording, silent and why a port cannot be used apart
   bench.session.port_failed(bench.clock.monotonic(), "denied", "no right to open it");
   CHECK(state() == "denied");
 }
+
+TEST_CASE(
+    "a port that was not to be had and is lost soon after it was is told both times, a flapping one once a minute") {
+  Bench bench;
+  bench.session.port_failed(bench.clock.monotonic(), "denied", "no right to open it");
+  for (int i = 0; i < 10; ++i) {
+    bench.clock.pass(2s);
+    bench.open();
+    bench.clock.pass(1s);
+    bench.lose();
+  }
+  CHECK(bench.log.count("port denied") == 1);
+  CHECK(bench.log.count("port missing") == 1);
+}

@@ -93,7 +93,8 @@ class MeterSession {
   std::uint64_t lost_total_ = 0;
   Lost lost_;  ///< not yet told to the store
   std::array<RepeatLimiter, fault_kinds> fault_lines_;
-  RepeatLimiter port_lines_;
+  RepeatLimiter lost_port_lines_;
+  RepeatLimiter closed_port_lines_;
   RepeatLimiter lost_lines_;
 };
 
