@@ -195,6 +195,6 @@ int main(int argc, char** argv) {
   if (part == "all" || part == "nights") nights(verbose);
   if (part == "all" || part == "speed") {
     speed(100'000);
-    speed(3'000'000);
+    speed(30'000'000);
   }
 }
