@@ -21,7 +21,6 @@ namespace nightwatt::process {
 namespace {
 
 constexpr double start_limit_s = 10.0;  // a loaded machine, sanitizers on
-constexpr double run_limit_s = 20.0;
 
 std::string slurp(const std::string& path) {
   std::ifstream stream(path, std::ios::binary);
@@ -122,12 +121,13 @@ nlohmann::json Answer::json() const {
   return nlohmann::json::parse(out, nullptr, false);
 }
 
-Answer run(const TempDir& dir, const std::string& name, const std::vector<std::string>& arguments) {
-  static int calls = 0;  // names the output files of calls apart
+Answer run(const TempDir& dir, const std::string& name, const std::vector<std::string>& arguments, double limit_s) {
+  static int calls = 0;  // keeps the output files of two calls apart
   const std::string mark = dir.path("run" + std::to_string(++calls));
-  const pid_t pid = spawn(std::string(NIGHTWATT_BIN_DIR) + "/" + name, arguments, mark + ".out", mark + ".err");
+  const std::string program = name.starts_with('/') ? name : std::string(NIGHTWATT_BIN_DIR) + "/" + name;
+  const pid_t pid = spawn(program, arguments, mark + ".out", mark + ".err");
   int raw = 0;
-  if (!eventually(run_limit_s, [&] { return ::waitpid(pid, &raw, WNOHANG) == pid; })) {
+  if (!eventually(limit_s, [&] { return ::waitpid(pid, &raw, WNOHANG) == pid; })) {
     ::kill(pid, SIGKILL);
     ::waitpid(pid, &raw, 0);
   }

@@ -113,8 +113,9 @@ class Bench {
   std::unique_ptr<Program> service_;
 };
 
-/// Runs a program to its end, at most 20 s.
-[[nodiscard]] Answer run(const TempDir& dir, const std::string& name, const std::vector<std::string>& arguments);
+/// Runs a program of ours, or one with its full path, to its end; killed after `limit_s`.
+[[nodiscard]] Answer run(const TempDir& dir, const std::string& name, const std::vector<std::string>& arguments,
+                         double limit_s = 20.0);
 
 /// A text-line meter, csv with a checksum: line number, power, voltage, energy. `interval_s` is simulated time.
 [[nodiscard]] std::string line_profile(double interval_s = 1.0);
