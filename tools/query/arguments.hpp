@@ -48,6 +48,7 @@ struct SegmentsArguments {
 };
 struct SummaryArguments {
   std::string run;
+  bool budget = false;
 };
 struct CompareArguments {
   Words runs;

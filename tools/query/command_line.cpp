@@ -67,6 +67,7 @@ class Grammar {
     run_word(segments, g->run);
     auto [summary, s] = command<SummaryArguments>("summary", "The figures of one run");
     run_word(summary, s->run);
+    summary->add_flag("--budget", s->budget, "What each level's uncertainty is made of, with shares");
     auto [compare, c] = command<CompareArguments>("compare", "One row a device: the table one would publish");
     compare->add_option("RUN", c->runs, "Runs to compare; without any, the newest run of each device");
     auto [trace, t] = command<TraceArguments>("trace", "The power curve of a run with its segments");

@@ -1,3 +1,4 @@
+#include "budget.hpp"
 #include "commands.hpp"
 #include "figures.hpp"
 #include "measure/time_text.hpp"
@@ -7,7 +8,7 @@
 namespace nightwatt::query {
 namespace {
 
-void write_json(Context& context, const RunRecord& record) {
+void write_json(Context& context, const RunRecord& record, const std::optional<std::vector<SegmentBudget>>& budgets) {
   const storage::RunInfo& info = record.info;
   const Summary& s = record.summary;
   JsonWriter json(context.out);
@@ -29,7 +30,9 @@ void write_json(Context& context, const RunRecord& record) {
   for (const std::string& item : info.includes) json.value(item);
   json.end_array().key("set").begin_object();
   for (const auto& [key, value] : info.conditions) json.field(key, value);
-  json.end_object().end_object();
+  json.end_object();
+  if (budgets) write_budgets(json.key("budget"), *budgets, record.shift);
+  json.end_object();
   context.out.write("\n");
 }
 
@@ -96,7 +99,18 @@ Outcome run(Context& context, const SummaryArguments& arguments) {
   if (!info) return tl::unexpected(info.error());
   const auto record = run_record(*store, *info);
   if (!record) return tl::unexpected(record.error());
-  context.json ? write_json(context, *record) : write_people(context, *record);
+  std::optional<std::vector<SegmentBudget>> budgets;
+  if (arguments.budget) {
+    auto made = run_budgets(*store, *record);
+    if (!made) return tl::unexpected(made.error());
+    budgets = std::move(*made);
+  }
+  if (context.json) {
+    write_json(context, *record, budgets);
+    return 0;
+  }
+  write_people(context, *record);
+  if (budgets) write_budgets(context, *budgets, record->shift);
   return 0;
 }
 
