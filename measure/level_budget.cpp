@@ -268,7 +268,7 @@ class Maker {
     const QuantisedLevel found =
         quantised_level(groups, scatter_.run.inflation, scatter_.run.freedom, input_.truncates);
     budget_.level_w = found.level * step;
-    budget_.bounded_by_display = !found.separated;
+    budget_.bounded_by_display = display_hides_ = !found.separated;
     if (found.separated) {
       budget_.noise_w = found.noise * step;
       const double t = coverage_factor(0.95, scatter_.run.freedom);
@@ -301,7 +301,7 @@ class Maker {
     }
     if (static_cast<double>(off) > 0.005 * static_cast<double>(counts.size())) return false;
     budget_.level_w = time_mean() + (input_.truncates ? 0.5 * step : 0.0);
-    budget_.bounded_by_display = true;
+    budget_.bounded_by_display = display_hides_ = true;
     add("statistics", 0.0, infinity, false, "in the display step: the level creeps from count to count");
     add("display step", 0.5 * step / static_cast<double>(*high - *low) / std::sqrt(3.0), infinity, true,
         "the broken counts at both ends of a drift over " + std::to_string(*high - *low + 1) + " counts");
@@ -395,7 +395,7 @@ class Maker {
     const double whole_s = part_.times_s.back() - part_.times_s.front();
     if (whole_s > 0.0) {
       // Rounding may hide as much slope as makes one more count over the time, unless noise averages it out.
-      if (scatter_.deviation_w < 0.5 * budget_.step_w)
+      if (display_hides_)
         budget_.slope_uncertainty_w_per_h =
             std::hypot(budget_.slope_uncertainty_w_per_h, 3600.0 * budget_.step_w / whole_s);
     }
@@ -443,6 +443,7 @@ class Maker {
   Part part_;
   Scatter scatter_;
   LevelBudget budget_;
+  bool display_hides_ = false;  ///< rounding is not averaged out by noise
 };
 
 /// P(|R + N| <= u): R the sum of two centred rectangulars of half-widths a >= b, N normal of deviation s.
