@@ -16,8 +16,8 @@ namespace nightwatt {
 /// What a meter's maker promises: |error| <= percent of reading + floor, in the quantity's unit; or a class of the
 /// active-energy meter standards. Taken as the half-width of a rectangular distribution (GUM 4.3.7).
 struct Accuracy {
-  double percent = 0.0;  ///< of reading; [0, 100]
-  double floor = 0.0;    ///< in the quantity's unit; >= 0
+  double percent = 0.0;     ///< of reading; [0, 100]
+  double floor = 0.0;       ///< in the quantity's unit; >= 0
   std::string meter_class;  ///< "A", "B", "C", "0.5S", "1", ... or empty; where given, percent is its main-range limit
 
   /// Half-width of the promise at a level, in the quantity's unit.
@@ -35,10 +35,10 @@ struct Accuracy {
 /// What is known of the power a stream delivers, beside its readings. Kept with the run, so that a figure can be made
 /// again without the config.
 struct MeterTraits {
-  std::optional<double> resolution_w;     ///< display step; learnt from the readings where not known
-  std::optional<Accuracy> accuracy;       ///< of power
-  std::optional<double> starting_w;       ///< below this the meter shows nothing
-  std::optional<double> energy_step_wh;   ///< step of the energy counter
+  std::optional<double> resolution_w;    ///< display step; learnt from the readings where not known
+  std::optional<Accuracy> accuracy;      ///< of power
+  std::optional<double> starting_w;      ///< below this the meter shows nothing
+  std::optional<double> energy_step_wh;  ///< step of the energy counter
   std::optional<Accuracy> energy_accuracy;
   friend bool operator==(const MeterTraits&, const MeterTraits&) = default;
 };
@@ -68,7 +68,7 @@ struct ReadSpec {
   std::optional<double> resolution;
   std::optional<Accuracy> accuracy;
   // modbus-rtu
-  int function = 4;            ///< 3 or 4
+  int function = 4;                    ///< 3 or 4
   std::uint16_t register_address = 0;  ///< PDU address, zero-based
   RegisterType type = RegisterType::u16;
   RegisterOrder order = RegisterOrder::abcd;
@@ -79,9 +79,9 @@ struct ReadSpec {
 };
 
 struct ModbusRtuSettings {
-  int unit = 1;                          ///< 1 to 247
-  Duration timeout{1'000'000};           ///< to answer; both frames' time on the wire comes on top
-  int retries = 2;                       ///< asks again at once this often before the reading counts as missed
+  int unit = 1;                 ///< 1 to 247
+  Duration timeout{1'000'000};  ///< to answer; both frames' time on the wire comes on top
+  int retries = 2;              ///< asks again at once this often before the reading counts as missed
   friend bool operator==(const ModbusRtuSettings&, const ModbusRtuSettings&) = default;
 };
 
@@ -99,7 +99,7 @@ struct MeterProfile {
   LineSettings line;
   Duration interval{1'000'000};  ///< how often to ask, where the meter must be asked
   std::optional<double> starting_w;
-  std::vector<ReadSpec> reads;   ///< at least one
+  std::vector<ReadSpec> reads;  ///< at least one
 
   /// The protocol's name in a profile file.
   [[nodiscard]] std::string_view protocol_name() const;

@@ -23,7 +23,7 @@ struct Segment {
   double begin_uncertainty_s = 0.0;  ///< of the edge at `begin`, k = 2; 0 at the run's own edges
   double end_uncertainty_s = 0.0;
   std::int64_t samples = 0;
-  std::optional<double> level_w;        ///< mean over the last two thirds, excursions left out; off, standby, idle, plateau
+  std::optional<double> level_w;  ///< mean over the last two thirds, excursions left out; off, standby, idle, plateau
   std::optional<double> uncertainty_w;  ///< expanded, k = 2: statistics, display step, meter accuracy
   std::optional<double> mean_w;         ///< time-weighted, the whole segment
   std::optional<double> settled_w;      ///< limit of a settling curve that had ended

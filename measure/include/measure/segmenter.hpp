@@ -1,9 +1,9 @@
 // Turns a run's power readings into segments, one reading at a time, with bounded memory.
 //
 // Two halves. The Segmenter is online: it cuts the stream into *stretches* (steady, ramp, unsteady, gap) and hands each
-// out once it can no longer change. classify() is a pure function of all stretches of a run: it names the kinds and makes
-// the figures. The same readings give the same stretches bit for bit, in whatever chunks, live or imported, with or
-// without a save() and restore() in between.
+// out once it can no longer change. classify() is a pure function of all stretches of a run: it names the kinds and
+// makes the figures. The same readings give the same stretches bit for bit, in whatever chunks, live or imported, with
+// or without a save() and restore() in between.
 #pragma once
 
 #include <memory>
@@ -34,7 +34,7 @@ class Stretch;
 
 /// What the segmenter learnt about the whole stream and classify() needs.
 struct Learnt {
-  double step_w = 0.0;          ///< display step; from the traits or learnt; 0 while unknown
+  double step_w = 0.0;  ///< display step; from the traits or learnt; 0 while unknown
   double median_interval_s = 0.0;
 };
 
@@ -72,8 +72,8 @@ struct ClassifyInput {
   SegmenterSettings settings;
   Learnt learnt;
   UtcTime run_begin;
-  UtcTime run_end;       ///< end, or the last reading of an open run
-  bool open = false;     ///< the run is live: what came from provisional() is marked open
+  UtcTime run_end;              ///< end, or the last reading of an open run
+  bool open = false;            ///< the run is live: what came from provisional() is marked open
   std::size_t final_count = 0;  ///< how many of the stretches are final
   std::vector<KindMark> marks;
 };

@@ -24,9 +24,9 @@ struct Summary {
   double gap_s = 0.0;
   std::optional<double> energy_wh;
   std::optional<double> counter_wh;
-  std::optional<Figure> idle;     ///< all idle segments, weighted by length; their spread counts
+  std::optional<Figure> idle;  ///< all idle segments, weighted by length; their spread counts
   std::optional<Figure> standby;
-  std::optional<Figure> load;     ///< the highest plateau held for two minutes or more; else the highest
+  std::optional<Figure> load;  ///< the highest plateau held for two minutes or more; else the highest
   std::optional<double> peak_w;
   std::array<int, 7> segments{};  ///< count by SegmentKind
   std::vector<std::string> warnings;

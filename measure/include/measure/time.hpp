@@ -13,7 +13,9 @@ namespace nightwatt {
 using Duration = std::chrono::microseconds;
 
 /// A length of time in seconds, as a quantity to calculate with.
-constexpr Seconds to_seconds(Duration d) { return {static_cast<double>(d.count()) * 1e-6}; }
+constexpr Seconds to_seconds(Duration d) {
+  return {static_cast<double>(d.count()) * 1e-6};
+}
 /// The nearest Duration; |seconds| must be below 9e12.
 constexpr Duration to_duration(Seconds s) {
   return Duration(static_cast<std::int64_t>(s.value * 1e6 + (s.value < 0 ? -0.5 : 0.5)));
