@@ -60,11 +60,8 @@ CsvForm::Layout CsvForm::split(std::string_view line, char separator) {
 
 bool CsvForm::is_data(std::size_t columns, bool decimal_comma) const {
   columns = std::min(columns, column_limit);
-  for (std::size_t i = 0; i < reads_; ++i) {
-    if (columns_[i] >= columns) continue;
-    const FieldState state = read_field(fields_[columns_[i]], decimal_comma).state;
-    if (state != FieldState::word && state != FieldState::none) return true;
-  }
+  for (std::size_t i = 0; i < reads_; ++i)
+    if (columns_[i] < columns && begins_number(fields_[columns_[i]], decimal_comma)) return true;
   std::size_t numbers = 0;
   std::size_t words = 0;
   for (std::size_t i = 0; i < columns; ++i) {

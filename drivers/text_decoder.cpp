@@ -85,9 +85,13 @@ void CaptureLines::on_line(const LineSplitter::Line& line, Output& out) {
     held_at_ = at_byte;
     return;
   }
+  if (!held_) {
+    reader_.read(text, at_byte, out);
+    return;
+  }
   Output now;
   reader_.read(text, at_byte, now);
-  if (held_ && (!now.readings.empty() || ++since_held_ > lines_to_wait)) settle_first(text, out);
+  if (!now.readings.empty() || ++since_held_ > lines_to_wait) settle_first(text, out);
   out.readings.insert(out.readings.end(), now.readings.begin(), now.readings.end());
   out.faults.insert(out.faults.end(), now.faults.begin(), now.faults.end());
 }

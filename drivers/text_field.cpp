@@ -156,6 +156,13 @@ std::string_view trimmed(std::string_view text) {
   return text;
 }
 
+bool begins_number(std::string_view text, bool decimal_comma) {
+  if (!text.empty() && (text[0] == '+' || text[0] == '-')) text.remove_prefix(1);
+  if (text.empty()) return false;
+  if (is_digit(text[0])) return true;
+  return (text[0] == '.' || (decimal_comma && text[0] == ',')) && digits_from(text, 1) > 0;
+}
+
 Field read_field(std::string_view text, bool decimal_comma) {
   text = trimmed(text);
   bool comma = false;
@@ -178,6 +185,10 @@ UnitMeaning unit_meaning(std::string_view unit, Quantity quantity) {
 }
 
 bool is_printable(std::string_view line) {
+  // Nearly every line is plain ASCII: one pass without branches tells.
+  unsigned others = 0;
+  for (const char c : line) others += static_cast<unsigned>(static_cast<unsigned char>(c) - 0x20U > 0x7EU - 0x20U);
+  if (others == 0) return true;
   while (!line.empty()) {
     const auto c = static_cast<unsigned char>(line[0]);
     std::size_t length = 1;

@@ -26,6 +26,9 @@ struct Field {
 /// Reads a whole field, blanks around it allowed. With `decimal_comma`, `230,1` is a number too.
 [[nodiscard]] Field read_field(std::string_view text, bool decimal_comma);
 
+/// Whether a field, its blanks taken off, begins like a number: neither word nor "no value".
+[[nodiscard]] bool begins_number(std::string_view text, bool decimal_comma);
+
 /// Without the blanks (space, tab) at both ends.
 [[nodiscard]] std::string_view trimmed(std::string_view text);
 

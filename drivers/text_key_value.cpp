@@ -7,8 +7,12 @@ namespace nightwatt::drivers::text {
 
 namespace {
 
-constexpr std::string_view blanks = " \t";
-constexpr std::string_view separators = " \t,;";
+bool is_blank(char c) {
+  return c == ' ' || c == '\t';
+}
+bool is_separator(char c) {
+  return is_blank(c) || c == ',' || c == ';';
+}
 
 bool is_digit(char c) {
   return c >= '0' && c <= '9';
@@ -20,6 +24,23 @@ bool binds(char c) {
   return c == '=' || c == ':';
 }
 
+bool ends_key(char c) {
+  return is_separator(c) || binds(c);
+}
+
+/// Where from `at` on the first character of a kind stands, or the end.
+template <class Kind>
+std::size_t find_first(std::string_view text, std::size_t at, Kind&& is_kind) {
+  while (at < text.size() && !is_kind(text[at])) ++at;
+  return at;
+}
+/// Where from `at` on the first character of another kind stands, or the end.
+template <class Kind>
+std::size_t find_other(std::string_view text, std::size_t at, Kind&& is_kind) {
+  while (at < text.size() && is_kind(text[at])) ++at;
+  return at;
+}
+
 /// Walks through a line, a pair at a time.
 class PairWalk {
  public:
@@ -28,23 +49,19 @@ class PairWalk {
   /// The next key and its value; false at the end of the line.
   bool next(std::string_view& key, std::string_view& value) {
     while (true) {
-      skip(separators);
+      rest_.remove_prefix(find_other(rest_, 0, is_separator));
       if (rest_.empty()) return false;
-      const std::size_t end = std::min(rest_.find_first_of(" \t,;=:"), rest_.size());
-      key = take(end);
-      skip(blanks);
+      key = take(find_first(rest_, 0, ends_key));
+      rest_.remove_prefix(find_other(rest_, 0, is_blank));
       if (rest_.empty() || !binds(rest_[0])) continue;  // a word without a value
       rest_.remove_prefix(1);
-      skip(blanks);
+      rest_.remove_prefix(find_other(rest_, 0, is_blank));
       value = take(value_length());
       return true;
     }
   }
 
  private:
-  void skip(std::string_view characters) {
-    rest_.remove_prefix(std::min(rest_.find_first_not_of(characters), rest_.size()));
-  }
   std::string_view take(std::size_t length) {
     const std::string_view text = rest_.substr(0, length);
     rest_.remove_prefix(length);
@@ -54,25 +71,20 @@ class PairWalk {
   /// A comma before digits is a decimal one, unless what follows it is the next key.
   [[nodiscard]] bool decimal_comma_at(std::size_t at) const {
     if (rest_[at] != ',' || at == 0 || !is_digit(rest_[at - 1])) return false;
-    std::size_t end = at + 1;
-    while (end < rest_.size() && is_digit(rest_[end])) ++end;
+    const std::size_t end = find_other(rest_, at + 1, is_digit);
     if (end == at + 1) return false;
-    const std::size_t next = std::min(rest_.find_first_of(" \t,;=:", end), rest_.size());
+    const std::size_t next = find_first(rest_, end, ends_key);
     return next == rest_.size() || !binds(rest_[next]);
   }
 
-  /// The value with a unit that follows after one blank.
+  /// The value with a unit that follows after blanks.
   [[nodiscard]] std::size_t value_length() const {
     std::size_t end = 0;
-    while (end < rest_.size() && (separators.find(rest_[end]) == std::string_view::npos || decimal_comma_at(end)))
-      ++end;
-    std::size_t unit = end;
-    while (unit < rest_.size() && blanks.find(rest_[unit]) != std::string_view::npos) ++unit;
-    std::size_t unit_end = unit;
-    while (unit_end < rest_.size() && (is_letter(rest_[unit_end]) || rest_[unit_end] == '%')) ++unit_end;
-    std::size_t after = unit_end;
-    while (after < rest_.size() && blanks.find(rest_[after]) != std::string_view::npos) ++after;
-    const bool ends_there = unit_end == rest_.size() || separators.find(rest_[unit_end]) != std::string_view::npos;
+    while (end < rest_.size() && (!is_separator(rest_[end]) || decimal_comma_at(end))) ++end;
+    const std::size_t unit = find_other(rest_, end, is_blank);
+    const std::size_t unit_end = find_other(rest_, unit, [](char c) { return is_letter(c) || c == '%'; });
+    const std::size_t after = find_other(rest_, unit_end, is_blank);
+    const bool ends_there = unit_end == rest_.size() || is_separator(rest_[unit_end]);
     const bool is_key = after < rest_.size() && binds(rest_[after]);
     return unit_end > unit && ends_there && !is_key ? unit_end : end;
   }
