@@ -203,6 +203,7 @@ Result<RunFigures> run_figures(const StoreReader& store, RunId run) {
   figures.segments = std::move(classified.segments);
   figures.segment_warnings = std::move(classified.warnings);
   figures.totals = std::move(pieces->totals);
+  figures.step_w = pieces->learnt.step_w;
 
   const UtcTime last = info->end.value_or(end_of_time);
   const Result<Duration> shift = store.shift_at(info->stream, last);

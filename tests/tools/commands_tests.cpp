@@ -9,6 +9,7 @@
 #include <filesystem>
 #include <fstream>
 #include <nlohmann/json.hpp>
+#include <tuple>
 
 #include "tools/query/run_command.hpp"
 
@@ -190,8 +191,8 @@ TEST_CASE("two runs of one device become one row whose uncertainty holds their d
   const Json row = bench.json({"compare", "1", "2"})["devices"].at(0);
   CHECK(row["runs"] == Json::array({1, 2}));
   CHECK(row["idle_w"].get<double>() == Approx(1.7).margin(0.01));
-  // Two equal weights: spread 0.2 about the mean, s = 0.283, of the mean 0.2, k = 2.
-  CHECK(row["idle_uncertainty_w"].get<double>() > 0.4);
+  // Spread 0.2 about the mean, s = 0.283, of the mean 0.2; Student's t of one degree of freedom is 12.706 (GUM G.2).
+  CHECK(row["idle_uncertainty_w"].get<double>() == Approx(12.706 * 0.2).epsilon(0.05));
 }
 
 TEST_CASE("an entered row is no `last` and has no curve") {
@@ -199,7 +200,8 @@ TEST_CASE("an entered row is no `last` and has no curve") {
   CHECK(bench({"enter", "Skua tower", "--idle", "38", "--load", "120"}).status == 0);
   CHECK(bench({"summary", "last"}).status == 1);
   CHECK(bench.json({"summary", "1"})["idle_w"] == 38.0);
-  CHECK(bench.json({"summary", "1"})["idle_uncertainty_w"].is_null());
+  // A display of whole watts: a rectangle of half a watt to either side (GUM F.2.2.1), k = 2.
+  CHECK(bench.json({"summary", "1"})["idle_uncertainty_w"].get<double>() == Approx(2.0 * 0.5 / std::sqrt(3.0)));
   CHECK(bench({"trace", "1"}).status == 1);
   CHECK(bench({"segments", "1"}).status == 1);
   CHECK(bench({"export", "1"}).status == 1);
@@ -467,4 +469,168 @@ TEST_CASE("a drop-out code is missing, and conditions are kept with the run") {
   CHECK(s["note"] == "lid open");
   CHECK(s["includes"] == Json::array({"adapter", "mouse"}));
   CHECK(s["set"] == Json({{"battery", "full"}}));
+}
+
+TEST_CASE("a budget has a part for each source, whose shares are the whole, and a coverage factor") {
+  const Bench bench;
+  imported(bench, "Gannet board");
+  const Json plain = bench.json({"summary", "1"});
+  CHECK_FALSE(plain.contains("budgets"));
+  const Json s = bench.json({"summary", "1", "--budget"});
+  for (const char* name : {"idle", "load"}) {
+    const Json& b = s["budgets"][name];
+    has_keys(b, {"level_w", "uncertainty_w", "standard_uncertainty_w", "coverage_factor", "degrees_of_freedom", "parts",
+                 "readings", "stability", "counter", "warnings"});
+    double shares = 0.0, squares = 0.0, promise = 0.0;
+    for (const Json& part : b["parts"]) {
+      shares += part["share"].get<double>();
+      squares += std::pow(part["uncertainty_w"].get<double>(), 2);
+      if (part["part"] == "meter accuracy") promise = part["uncertainty_w"];
+    }
+    CHECK(shares == Approx(1.0));
+    CHECK(std::sqrt(squares) == Approx(b["standard_uncertainty_w"].get<double>()));
+    const double level = b["level_w"];
+    CHECK(promise == Approx((0.01 * level + 0.05) / std::sqrt(3.0)));  // GUM 4.3.7
+    CHECK(b["coverage_factor"].get<double>() * b["standard_uncertainty_w"].get<double>() ==
+          Approx(b["uncertainty_w"].get<double>()));
+    // The figure's interval reaches as far as the budget's.
+    CHECK(s[std::string(name) + "_uncertainty_w"].get<double>() >= b["uncertainty_w"].get<double>() * 0.99);
+  }
+  CHECK(s["budgets"]["standby"].is_null());
+  CHECK(s["budgets"]["load"]["stability"]["verdict"] == "cannot be judged");  // ten minutes; the rule asks for fifteen
+  CHECK(s["budgets"]["load"]["stability"]["needed_s"].get<double>() >= 900.0);
+  CHECK_THAT(bench({"summary", "1", "--budget"}).out, Catch::Contains("Budget of the idle level") &&
+                                                          Catch::Contains("effective degrees of freedom") &&
+                                                          Catch::Contains("used above"));
+}
+
+TEST_CASE("a row entered by hand has no budget and says so") {
+  const Bench bench;
+  REQUIRE(bench({"enter", "Skua tower", "--idle", "38", "--load", "120"}).status == 0);
+  const Json s = bench.json({"summary", "1", "--budget"});
+  CHECK(s["budgets"]["idle"].is_null());
+  CHECK_THAT(s["warnings"].dump(), Catch::Contains("entered by hand"));
+}
+
+TEST_CASE("a counter of another scale than the power is warned of, one that agrees is not") {
+  for (const double scale : {1.0, 1.2}) {
+    const Bench bench;
+    std::string text = "time,power_w,energy_wh\n";
+    for (int i = 0; i < 3 * 3600; i += 2) {
+      char row[80];
+      std::snprintf(row, sizeof row, "%d,%.2f,%.1f\n", i, 25.0 + 0.01 * (i / 2 % 3),
+                    std::floor(scale * 250.1 * i / 3600.0) / 10.0);
+      text += row;
+    }
+    REQUIRE(bench({"import", bench.write("c.csv", text), "--device", "Puffin mini"}).status == 0);
+    const std::string warnings = bench.json({"summary", "1", "--budget"})["warnings"].dump();
+    INFO(scale << " " << warnings);
+    CHECK((warnings.find("more apart than their uncertainties") != std::string::npos) == (scale != 1.0));
+  }
+}
+
+TEST_CASE("constant readings of a display nobody knows have an uncertainty all the same") {
+  const Bench bench;
+  std::string text = "time,power_w\n";
+  for (int i = 0; i < 200; ++i) text += std::to_string(i) + ",5.0\n";
+  REQUIRE(bench({"import", bench.write("k.csv", text), "--device", "Gannet board"}).status == 0);
+  const Json s = bench.json({"summary", "1"});
+  CHECK(s["idle_uncertainty_w"].get<double>() > 0.0);
+  CHECK_THAT(s["warnings"].dump(), Catch::Contains("step is not known"));
+}
+
+TEST_CASE("rows whose intervals overlap share their places, others do not") {
+  const Bench bench;
+  for (const auto& [device, idle, load] : {std::tuple{"Gannet board", "8", "20"}, std::tuple{"Puffin mini", "9", "26"},
+                                           std::tuple{"Skua tower", "38", "120"}})
+    REQUIRE(bench({"enter", device, "--idle", idle, "--load", load}).status == 0);
+  // Whole watts: 8 and 9 with 0.577 W (k = 2) each overlap, 20 and 26 do not.
+  const Json rows = bench.json({"compare"})["devices"];
+  CHECK(rows[0]["idle_rank"] == Json::array({1, 2}));
+  CHECK(rows[1]["idle_rank"] == Json::array({1, 2}));
+  CHECK(rows[2]["idle_rank"] == Json::array({3, 3}));
+  CHECK(rows[0]["idle_tied_with"] == Json::array({"Puffin mini"}));
+  CHECK(rows[0]["load_rank"] == Json::array({1, 1}));
+  CHECK(rows[1]["load_tied_with"].empty());
+  CHECK_THAT(bench({"compare"}).out, Catch::Contains("1-2") && Catch::Contains("would rank noise"));
+}
+
+TEST_CASE("differences and ratios carry both uncertainties") {
+  const Bench bench;
+  REQUIRE(bench({"enter", "Puffin mini", "--idle", "20", "--load", "40"}).status == 0);
+  REQUIRE(bench({"enter", "Skua tower", "--idle", "30", "--load", "120"}).status == 0);
+  const Json rows = bench.json({"compare", "--against", "Puffin mini"})["devices"];
+  CHECK_FALSE(rows[0].contains("against"));
+  const Json& a = rows[1]["against"];
+  const double u = 1.0 / std::sqrt(3.0);  // k = 2 of a whole watt
+  CHECK(a["device"] == "Puffin mini");
+  CHECK(a["idle_difference_w"] == 10.0);
+  CHECK(a["idle_difference_uncertainty_w"].get<double>() == Approx(u * std::sqrt(2.0)));  // GUM 5.1.2
+  CHECK(a["load_ratio"] == 3.0);
+  // First order: |c_a| = 1/40, |c_b| = 120/1600.
+  CHECK(a["load_ratio_uncertainty"].get<double>() == Approx(u * std::hypot(1 / 40.0, 120 / 1600.0)).epsilon(0.01));
+  CHECK(bench({"compare", "--against", "nobody"}).status == 1);
+}
+
+TEST_CASE("what was measured alone is subtracted with the uncertainty of both") {
+  const Bench bench;
+  REQUIRE(bench({"enter", "Tern laptop", "--idle", "30", "--load", "70"}).status == 0);
+  REQUIRE(bench({"enter", "Fulmar display", "--idle", "18", "--load", "18"}).status == 0);
+  const Json answer = bench.json({"compare", "--less", "2"});
+  REQUIRE(answer["devices"].size() == 1);
+  CHECK(answer["less"] == 2);
+  CHECK(answer["devices"][0]["idle_w"] == 12.0);
+  CHECK(answer["devices"][0]["load_w"] == 52.0);
+  CHECK(answer["devices"][0]["idle_uncertainty_w"].get<double>() == Approx(std::sqrt(2.0 / 3.0)));
+  std::string climbing = "time,power_w\n";
+  for (int i = 0; i < 15; ++i) climbing += std::to_string(i) + "," + std::to_string(3 * i) + ".0\n";
+  REQUIRE(bench({"import", bench.write("r.csv", climbing), "--device", "Gannet board"}).status == 0);
+  const auto refused = bench({"compare", "1", "--less", "3"});
+  CHECK(refused.status == 1);
+  CHECK(one_line(refused.err));
+  CHECK(bench({"compare", "--less", "9"}).status == 1);
+  CHECK(bench({"compare", "1", "--less", "1"}).status == 1);
+  CHECK_THAT(bench({"compare", "2", "--less", "1"}).out, Catch::Contains("below zero"));
+}
+
+TEST_CASE("rows measured under different conditions are warned of, and the table goes out in four forms") {
+  const Bench bench;
+  REQUIRE(bench({"enter", "Tern laptop", "--idle", "9", "--load", "45", "--includes", "display,adapter", "--set",
+                 "battery=charging"})
+              .status == 0);
+  REQUIRE(bench({"enter", "Puffin, \"mini\" | 2", "--idle", "8", "--load", "26", "--includes", "adapter", "--set",
+                 "battery=full"})
+              .status == 0);
+  const Json answer = bench.json({"compare"});
+  CHECK(answer["devices"][1]["includes"] == Json::array({"adapter", "display"}));
+  CHECK(answer["devices"][1]["set"] == Json({{"battery", "charging"}}));
+  CHECK_THAT(answer["warnings"].dump(), Catch::Contains("plugged in") && Catch::Contains("charging for Tern laptop"));
+  CHECK(Json::parse(bench({"compare", "--format", "json"}).out) == answer);
+  const auto csv = bench({"compare", "--format", "csv"});
+  CHECK_THAT(csv.out, Catch::StartsWith("device,runs,idle_w,idle_uncertainty_w,load_w,"));
+  CHECK_THAT(csv.out, Catch::Contains("\n\"Puffin, \"\"mini\"\" | 2\",2,8,"));  // RFC 4180
+  CHECK_THAT(csv.err, Catch::Contains("warning: the rows differ in battery"));
+  CHECK_THAT(bench({"compare", "--format", "markdown"}).out, Catch::Contains("\\| 2 |") && Catch::Contains("| ---: |"));
+  CHECK(bench({"compare", "--format", "html"}).status == 2);
+  REQUIRE(
+      bench({"enter", "Skua tower", "--idle", "8", "--load", "26", "--includes", "adapter", "--set", "battery=full"})
+          .status == 0);
+  CHECK(bench.json({"compare", "2", "3"})["warnings"].empty());
+}
+
+TEST_CASE("entering refuses what no display shows") {
+  const Bench bench;
+  for (const Words& words :
+       {Words{"enter", "x", "--idle", "-1", "--load", "3"}, Words{"enter", "x", "--idle", "nan", "--load", "3"},
+        Words{"enter", "x", "--idle", "1", "--load", "inf"},
+        Words{"enter", "x", "--idle", "1", "--load", "3", "--resolution", "0"},
+        Words{"enter", "x", "--idle", "1", "--load", "3", "--accuracy", "class Q"},
+        Words{"enter", "x", "--idle", "1", "--load", "3", "--accuracy", "300%"},
+        Words{"enter", "x", "--idle", "1", "--load", "3", "--set", "battery"}}) {
+    const auto answer = bench(words);
+    INFO(words.back());
+    CHECK(answer.status == 2);
+    CHECK(one_line(answer.err));
+  }
+  CHECK(bench({"compare"}).status != 0);
 }

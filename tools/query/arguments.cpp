@@ -16,6 +16,14 @@ std::string_view trimmed(std::string_view word) {
   return word;
 }
 
+Result<std::optional<double>> maybe(Result<double> (*from)(std::string_view, std::string_view), std::string_view option,
+                                    const MaybeWord& word) {
+  if (!word) return std::nullopt;
+  const auto number = from(option, *word);
+  if (!number) return tl::unexpected(number.error());
+  return *number;
+}
+
 }  // namespace
 
 Result<double> number_from(std::string_view option, std::string_view word) {
@@ -33,6 +41,21 @@ Result<double> positive_from(std::string_view option, std::string_view word) {
   return number;
 }
 
+Result<double> not_negative_from(std::string_view option, std::string_view word) {
+  const auto number = number_from(option, word);
+  if (number && *number < 0.0)
+    return fail(ErrorKind::input, std::string(option) + " is " + text::quoted(word) + "; give a number, 0 or above");
+  return number;
+}
+
+Result<double> share_from(std::string_view option, std::string_view word) {
+  const auto number = number_from(option, word);
+  if (number && !(*number > 0.0 && *number <= 1.0))
+    return fail(ErrorKind::input, std::string(option) + " is " + text::quoted(word) +
+                                      "; give a share above 0 and at most 1, such as 0.9");
+  return number;
+}
+
 Result<UtcTime> time_from(std::string_view option, std::string_view word) {
   const auto time = parse_time(word);
   if (!time || time->us < 0 || *time >= csv::time_limit)
@@ -43,10 +66,15 @@ Result<UtcTime> time_from(std::string_view option, std::string_view word) {
 }
 
 Result<std::optional<double>> maybe_positive(std::string_view option, const MaybeWord& word) {
-  if (!word) return std::nullopt;
-  const auto number = positive_from(option, *word);
-  if (!number) return tl::unexpected(number.error());
-  return *number;
+  return maybe(positive_from, option, word);
+}
+
+Result<std::optional<double>> maybe_not_negative(std::string_view option, const MaybeWord& word) {
+  return maybe(not_negative_from, option, word);
+}
+
+Result<std::optional<double>> maybe_share(std::string_view option, const MaybeWord& word) {
+  return maybe(share_from, option, word);
 }
 
 Result<std::optional<UtcTime>> maybe_time(std::string_view option, const MaybeWord& word) {

@@ -52,6 +52,15 @@ struct SummaryArguments {
 };
 struct CompareArguments {
   Words runs;
+  MaybeWord against, less, format;
+};
+struct EstimateArguments {
+  Words runs;
+  MaybeWord idle_h, load_h, standby_h, off_h, duty;
+  MaybeWord off_w, sleep_w, long_idle_w;
+  MaybeWord tariff, currency, emissions;
+  MaybeWord autonomy_days, dod, battery_efficiency, ageing, temperature_factor, battery_c, battery_v;
+  MaybeWord adapter_efficiency, adapter_curve;
 };
 struct TraceArguments {
   std::string run;
@@ -71,7 +80,8 @@ struct DecodeArguments {
 };
 struct EnterArguments {
   std::string device, idle, load;
-  MaybeWord resolution, note;
+  MaybeWord resolution, accuracy, note, includes;
+  Words set;
 };
 struct SplitArguments {
   std::string run, at;
@@ -94,8 +104,14 @@ using CommandArguments =
 /// Turning words into values. Every error is of kind input and names the option.
 [[nodiscard]] Result<double> number_from(std::string_view option, std::string_view word);
 [[nodiscard]] Result<double> positive_from(std::string_view option, std::string_view word);
+/// 0 or above.
+[[nodiscard]] Result<double> not_negative_from(std::string_view option, std::string_view word);
 [[nodiscard]] Result<UtcTime> time_from(std::string_view option, std::string_view word);
+/// Above 0 and at most 1.
+[[nodiscard]] Result<double> share_from(std::string_view option, std::string_view word);
 /// Like number_from() and so on, of a word that may not be there.
+[[nodiscard]] Result<std::optional<double>> maybe_not_negative(std::string_view option, const MaybeWord& word);
+[[nodiscard]] Result<std::optional<double>> maybe_share(std::string_view option, const MaybeWord& word);
 [[nodiscard]] Result<std::optional<double>> maybe_positive(std::string_view option, const MaybeWord& word);
 [[nodiscard]] Result<std::optional<UtcTime>> maybe_time(std::string_view option, const MaybeWord& word);
 /// `adapter,display,keyboard`

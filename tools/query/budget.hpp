@@ -1,29 +1,36 @@
-// `summary RUN --budget`: what the uncertainty of each level of a run is made of.
+// The uncertainty budgets of a run's levels, made from its raw readings: `summary --budget`.
 #pragma once
 
-#include <vector>
+#include <optional>
+#include <string>
 
-#include "context.hpp"
 #include "figures.hpp"
 #include "measure/level_budget.hpp"
 #include "measure/stability.hpp"
 
 namespace nightwatt::query {
 
-/// The budget of one steady segment, made anew from its readings.
-struct SegmentBudget {
-  Segment segment;
+/// The budget of one of the summary's figures: of one segment, or of several of a kind as one level.
+struct FigureBudget {
   LevelBudget budget;
-  std::optional<StabilityVerdict> stability;
+  int segments = 0;
+  std::optional<StabilityVerdict> stability;  ///< of the longest segment
+};
+struct RunBudgets {
+  std::optional<FigureBudget> idle, load, standby;
+  std::vector<std::string> warnings;      ///< why a budget is missing
+  std::optional<double> counter_step_wh;  ///< the smallest step seen of the energy counter
 };
 
-/// Of every steady segment of a run whose readings are still there, in order.
-[[nodiscard]] Result<std::vector<SegmentBudget>> run_budgets(const storage::StoreReader& store,
-                                                             const RunRecord& record);
+/// Reads the raw readings of the segments behind the summary's figures. Where they have given way to minutes, there is
+/// no budget and a warning.
+[[nodiscard]] Result<RunBudgets> run_budgets(const storage::StoreReader& store, const RunRecord& record);
 
-/// An array.
-void write_budgets(JsonWriter& json, const std::vector<SegmentBudget>& budgets, Duration shift);
-/// For people: a line a part with its share.
-void write_budgets(Context& context, const std::vector<SegmentBudget>& budgets, Duration shift);
+/// Makes the summary's uncertainties reach as far as the budgets do, with a warning where that changed one, and looks
+/// again whether counter and integral agree.
+void widen(RunRecord& record, const RunBudgets& budgets);
+
+void write_budgets(JsonWriter& json, const RunBudgets& budgets);
+void write_budgets(Context& context, const Summary& summary, const RunBudgets& budgets);
 
 }  // namespace nightwatt::query

@@ -67,9 +67,14 @@ class Grammar {
     run_word(segments, g->run);
     auto [summary, s] = command<SummaryArguments>("summary", "The figures of one run");
     run_word(summary, s->run);
-    summary->add_flag("--budget", s->budget, "What each level's uncertainty is made of, with shares");
+    summary->add_flag("--budget", s->budget,
+                      "Where the uncertainty comes from, part by part, and whether the levels were stable");
     auto [compare, c] = command<CompareArguments>("compare", "One row a device: the table one would publish");
     compare->add_option("RUN", c->runs, "Runs to compare; without any, the newest run of each device");
+    compare->add_option("--against", c->against, "Differences from this device and ratios to it")->type_name("DEVICE");
+    compare->add_option("--less", c->less, "Subtract what was measured alone in this run: an adapter, a display")
+        ->type_name("RUN");
+    compare->add_option("--format", c->format, "text, markdown, csv or json")->type_name("F");
     auto [trace, t] = command<TraceArguments>("trace", "The power curve of a run with its segments");
     run_word(trace, t->run);
     trace->add_option("--from", t->from, "Begin of the part to show")->type_name("T");
@@ -103,8 +108,13 @@ class Grammar {
     enter->add_option("DEVICE", e->device, "The device")->required();
     enter->add_option("--idle", e->idle, "Its idle power")->type_name("W")->required();
     enter->add_option("--load", e->load, "Its power under load")->type_name("W")->required();
-    enter->add_option("--resolution", e->resolution, "The display's step")->type_name("W");
-    enter->add_option("--note", e->note, "Where it comes from")->type_name("T");
+    enter
+        ->add_option("--resolution", e->resolution,
+                     "The display's step; without it, the last digit given (38 is a display of whole watts)")
+        ->type_name("W");
+    enter->add_option("--accuracy", e->accuracy, "The meter's: \"1%\", \"1% + 0.05W\" or \"class B\"")
+        ->type_name("SPEC");
+    described(enter, e->note, e->includes, e->set);
   }
 
  private:

@@ -1,9 +1,22 @@
+#include <algorithm>
+#include <cmath>
+#include <string_view>
+
 #include "commands.hpp"
 #include "figures.hpp"
+#include "measure/decimal.hpp"
 #include "text/printable.hpp"
 
 namespace nightwatt::query {
 namespace {
+
+/// What one digit of the figures is worth: a display that shows 38 steps by 1 W, one that shows 38.0 by 0.1 W. The
+/// coarser of the two figures' digits, as a display has one step; of `40` alone nobody knows that it steps by ten.
+double last_digit(std::string_view idle, std::string_view load) {
+  const auto a = Decimal::parse(idle), b = Decimal::parse(load);
+  const int exponent = std::max(a ? a->exponent : 0, b ? b->exponent : 0);
+  return std::pow(10.0, exponent);
+}
 
 Result<storage::NewRun> entered_from(const Context& context, const EnterArguments& arguments) {
   storage::NewRun run;
@@ -13,9 +26,9 @@ Result<storage::NewRun> entered_from(const Context& context, const EnterArgument
   if (auto checked = text::check_text("the device name", arguments.device, text::name_limit); !checked)
     return tl::unexpected(checked.error());
   run.device = arguments.device;
-  const auto idle = number_from("--idle", arguments.idle);
+  const auto idle = not_negative_from("--idle", arguments.idle);
   if (!idle) return tl::unexpected(idle.error());
-  const auto load = number_from("--load", arguments.load);
+  const auto load = not_negative_from("--load", arguments.load);
   if (!load) return tl::unexpected(load.error());
   if (*load < *idle)
     return fail(ErrorKind::input, "--load is below --idle; a device under load draws more: are the two exchanged?");
@@ -23,10 +36,21 @@ Result<storage::NewRun> entered_from(const Context& context, const EnterArgument
   run.entered_load_w = *load;
   const auto resolution = maybe_positive("--resolution", arguments.resolution);
   if (!resolution) return tl::unexpected(resolution.error());
-  run.traits.resolution_w = *resolution;
+  run.traits.resolution_w = resolution->value_or(last_digit(arguments.idle, arguments.load));
+  if (arguments.accuracy) {
+    auto accuracy = Accuracy::parse(*arguments.accuracy);
+    if (!accuracy) return fail(ErrorKind::input, "--accuracy: " + accuracy.error().message);
+    run.traits.accuracy = std::move(*accuracy);
+  }
   auto note = note_from(arguments.note);
   if (!note) return tl::unexpected(note.error());
   run.note = std::move(*note);
+  auto includes = includes_from(arguments.includes);
+  if (!includes) return tl::unexpected(includes.error());
+  run.includes = std::move(*includes);
+  auto conditions = conditions_from(arguments.set);
+  if (!conditions) return tl::unexpected(conditions.error());
+  run.conditions = std::move(*conditions);
   return run;
 }
 
@@ -51,7 +75,9 @@ Outcome run(Context& context, const EnterArguments& arguments) {
   } else {
     context.out.write("Row " + std::to_string(id) + ": " + text::printable(*entered->device) + ", idle " +
                       exact_text(*entered->entered_idle_w) + " W, load " + exact_text(*entered->entered_load_w) +
-                      " W. nightwatt compare shows it.\n");
+                      " W, display step " + exact_text(entered->traits.resolution_w.value_or(0.0)) +
+                      (arguments.resolution ? " W" : " W by the digits given (--resolution says otherwise)") +
+                      ". nightwatt compare shows it.\n");
   }
   return 0;
 }

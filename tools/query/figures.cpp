@@ -25,41 +25,44 @@ double seconds_of(const Segment& segment) {
   return to_seconds(segment.end - segment.begin).value;
 }
 
-/// How long a run held the level quoted as `figure`: all segments of `kind`, or of plateaus the one that was quoted.
-double held_s(const RunRecord& record, SegmentKind kind, const Figure& figure) {
-  double seconds = 0.0;
-  for (const Segment& segment : record.segments) {
-    if (segment.kind != kind) continue;
-    if (kind == SegmentKind::plateau && !(segment.level_w == figure.value)) continue;
-    seconds += seconds_of(segment);
+/// Constant readings of an unknown display: nothing says how far off they may be, but not by nothing. The step that a
+/// budget assumes too, 1 % of the reading.
+void give_unknown_displays(std::vector<Segment>& segments, std::vector<std::string>& warnings) {
+  bool any = false;
+  for (Segment& segment : segments) {
+    if (!segment.level_w || segment.uncertainty_w.value_or(0.0) > 0.0) continue;
+    segment.uncertainty_w = 2.0 * std::max(1e-3, std::abs(*segment.level_w) * 0.01) / std::sqrt(12.0);
+    any = true;
   }
-  return seconds > 0.0 ? seconds : 1.0;
+  if (any)
+    warnings.emplace_back(
+        "the display's step is not known and the readings do not show it: 1 % of the reading is assumed; give it in "
+        "the "
+        "profile or with import --resolution");
 }
 
-struct Part {
-  Figure figure;
-  double weight;
-};
+std::optional<double> relative(const std::optional<Accuracy>& accuracy) {
+  return accuracy ? std::optional(accuracy->percent / 100.0) : std::nullopt;
+}
 
-/// The between-run term is the standard uncertainty of a weighted mean of few runs, with their own weighted spread
-/// (GUM 4.2.3, weights in place of 1/n).
-std::optional<Figure> pool(const std::vector<Part>& parts) {
-  if (parts.empty()) return std::nullopt;
-  if (parts.size() == 1) return parts.front().figure;
-  double total = 0.0;
-  for (const Part& part : parts) total += part.weight;
-  double mean = 0.0, own = 0.0, squares = 0.0;
-  for (const Part& part : parts) {
-    const double share = part.weight / total;
-    mean += share * part.figure.value;
-    own += share * part.figure.uncertainty;
-    squares += share * share;
+/// Taken where nobody said and nobody looked: the coarsest usual one (common practice, no source).
+constexpr double coarse_counter_step_wh = 10.0;
+
+/// Expanded uncertainty (k = 2) of a run's integral less its counter, the meter's promise left out: what the display
+/// leaves open, readings too far apart for what the power did between them, and the counter's first and last step.
+double apart_by_reading_wh(const RunRecord& record, double counter_step_wh) {
+  double squares = 0.0, hours = 0.0;
+  for (const Segment& segment : record.segments) {
+    if (segment.kind == SegmentKind::gap || segment.samples < 1) continue;
+    hours += seconds_of(segment) / 3600.0;
+    // Readings that take a swinging power by chance; three for readings that remember (common practice, no source).
+    const double swing = segment.highest_w.value_or(0.0) - segment.lowest_w.value_or(0.0);
+    const double by_chance = 3.0 * swing / std::sqrt(12.0 * static_cast<double>(segment.samples));
+    squares += std::pow(by_chance * seconds_of(segment) / 3600.0, 2);
   }
-  double spread = 0.0;
-  for (const Part& part : parts)
-    spread += part.weight / total * (part.figure.value - mean) * (part.figure.value - mean);
-  const double between = squares < 1.0 ? spread / (1.0 - squares) * squares : 0.0;
-  return Figure{mean, std::hypot(own, 2.0 * std::sqrt(between))};
+  const double display_wh = record.step_w / std::sqrt(12.0) * hours;
+  const double counter_wh = counter_step_wh / std::sqrt(6.0);
+  return 2.0 * std::sqrt(squares + display_wh * display_wh + counter_wh * counter_wh);
 }
 
 }  // namespace
@@ -75,30 +78,35 @@ Result<RunRecord> run_record(const storage::StoreReader& store, const storage::R
   }
   auto figures = storage::run_figures(store, info.id);
   if (!figures) return tl::unexpected(figures.error());
+  give_unknown_displays(figures->segments, record.summary.warnings);
+  std::vector<std::string> unknown = std::move(record.summary.warnings);
   record.summary = summarise(figures->segments, figures->totals, figures->segment_warnings, figures->clock_steps);
+  record.summary.warnings.insert(record.summary.warnings.end(), unknown.begin(), unknown.end());
   record.info = std::move(figures->info);
   record.segments = std::move(figures->segments);
   record.shift = figures->shift;
+  record.step_w = figures->step_w;
+  record.totals = std::move(figures->totals);
+  if (auto warning = counter_warning(record)) record.summary.warnings.push_back(std::move(*warning));
   return record;
 }
 
-DeviceRow pooled(std::string device, std::span<const RunRecord> records) {
-  DeviceRow row;
-  row.device = std::move(device);
-  std::vector<Part> idle, load, standby;
-  for (const RunRecord& record : records) {
-    row.runs.push_back(record.info.id);
-    row.entered = row.entered || record.info.origin == storage::RunOrigin::entered;
-    const Summary& s = record.summary;
-    if (s.idle) idle.push_back({*s.idle, held_s(record, SegmentKind::idle, *s.idle)});
-    if (s.load) load.push_back({*s.load, held_s(record, SegmentKind::plateau, *s.load)});
-    if (s.standby) standby.push_back({*s.standby, held_s(record, SegmentKind::standby, *s.standby)});
-    if (s.energy_wh) row.energy_wh = row.energy_wh.value_or(0.0) + *s.energy_wh;
-  }
-  row.idle = pool(idle);
-  row.load = pool(load);
-  row.standby = pool(standby);
-  return row;
+std::optional<std::string> counter_warning(const RunRecord& record, std::optional<double> counter_step_wh) {
+  const Summary& s = record.summary;
+  // A gap is in the counter and not in the integral, a reset the other way round.
+  if (!s.energy_wh || !s.counter_wh || s.gap_s > 0.0 || record.totals.counter_resets() > 0) return std::nullopt;
+  const MeterTraits& traits = record.info.traits;
+  const double power_promise = relative(traits.accuracy).value_or(0.0);
+  const double energy_promise = relative(traits.energy_accuracy).value_or(power_promise);
+  const double floor_w = traits.accuracy ? traits.accuracy->floor : 0.0;
+  const double hours = to_seconds(*record.totals.last() - *record.totals.first()).value / 3600.0;
+  const double promise_wh = std::abs(*s.energy_wh) * (power_promise + energy_promise) + floor_w * hours;
+  const double step_wh = traits.energy_step_wh.value_or(counter_step_wh.value_or(coarse_counter_step_wh));
+  const double allowed = apart_by_reading_wh(record, step_wh) + promise_wh;
+  if (std::abs(*s.counter_wh - *s.energy_wh) <= allowed) return std::nullopt;
+  return "the meter's counter says " + number_text(*s.counter_wh, "Wh") + ", the power readings " +
+         number_text(*s.energy_wh, "Wh") + ": more apart than their uncertainties (" + number_text(allowed, "Wh") +
+         "); a wrong scale or a slipping clock?";
 }
 
 std::string figure_or_nothing(const std::optional<Figure>& figure, std::string_view unit) {

@@ -19,22 +19,16 @@ struct RunRecord {
   storage::RunInfo info;
   std::vector<Segment> segments;
   Summary summary;
-  Duration shift{0};  ///< add to every time to show it
+  Duration shift{0};    ///< add to every time to show it
+  double step_w = 0.0;  ///< the display's, from the traits or learnt; 0 while unknown
+  RunTotals totals;
 };
 [[nodiscard]] Result<RunRecord> run_record(const storage::StoreReader& store, const storage::RunInfo& info);
 
-/// One row of `compare`: a device's figures, of one run or of several.
-struct DeviceRow {
-  std::string device;
-  std::vector<storage::RunId> runs;
-  std::optional<Figure> idle, load, standby;
-  std::optional<double> energy_wh;
-  bool entered = false;
-};
-/// Figures of several runs of one device: the mean weighted by how long each held the level. The runs' own
-/// uncertainties are taken as fully correlated (it is the same meter, as a rule) and the spread between the runs is
-/// added to them.
-[[nodiscard]] DeviceRow pooled(std::string device, std::span<const RunRecord> records);
+/// Says so where the meter's counter and the integral differ by more than their uncertainties. `counter_step_wh`: where
+/// the readings were asked for it; else the profile's, else a coarse one.
+[[nodiscard]] std::optional<std::string> counter_warning(const RunRecord& record,
+                                                         std::optional<double> counter_step_wh = std::nullopt);
 
 /// `25.02 ± 0.21 W`, or empty.
 [[nodiscard]] std::string figure_or_nothing(const std::optional<Figure>& figure, std::string_view unit);

@@ -8,7 +8,7 @@
 namespace nightwatt::query {
 namespace {
 
-void write_json(Context& context, const RunRecord& record, const std::optional<std::vector<SegmentBudget>>& budgets) {
+void write_json(Context& context, const RunRecord& record, const std::optional<RunBudgets>& budgets) {
   const storage::RunInfo& info = record.info;
   const Summary& s = record.summary;
   JsonWriter json(context.out);
@@ -31,7 +31,7 @@ void write_json(Context& context, const RunRecord& record, const std::optional<s
   json.end_array().key("set").begin_object();
   for (const auto& [key, value] : info.conditions) json.field(key, value);
   json.end_object();
-  if (budgets) write_budgets(json.key("budget"), *budgets, record.shift);
+  if (budgets) write_budgets(json, *budgets);
   json.end_object();
   context.out.write("\n");
 }
@@ -97,20 +97,21 @@ Outcome run(Context& context, const SummaryArguments& arguments) {
   if (!store) return tl::unexpected(store.error());
   const auto info = find_run(*store, arguments.run);
   if (!info) return tl::unexpected(info.error());
-  const auto record = run_record(*store, *info);
+  auto record = run_record(*store, *info);
   if (!record) return tl::unexpected(record.error());
-  std::optional<std::vector<SegmentBudget>> budgets;
+  std::optional<RunBudgets> budgets;
   if (arguments.budget) {
     auto made = run_budgets(*store, *record);
     if (!made) return tl::unexpected(made.error());
     budgets = std::move(*made);
+    widen(*record, *budgets);
   }
   if (context.json) {
     write_json(context, *record, budgets);
-    return 0;
+  } else {
+    write_people(context, *record);
+    if (budgets) write_budgets(context, record->summary, *budgets);
   }
-  write_people(context, *record);
-  if (budgets) write_budgets(context, *budgets, record->shift);
   return 0;
 }
 

@@ -33,6 +33,8 @@ class Table {
   void column(std::string title, Align align);
   void row(std::vector<Cell> cells);  ///< as many as there are columns; an empty one is shown as `-`
   void write(Sink& out, const Style& style) const;
+  /// As a Markdown table, to paste into a page.
+  void write_markdown(Sink& out) const;
 
  private:
   struct Column {

@@ -64,6 +64,7 @@ struct RunFigures {
   RunTotals totals;
   Duration shift{0};    ///< add to every time of the run to show it: the calendar as last corrected during the run
   int clock_steps = 0;  ///< during the run
+  double step_w = 0.0;  ///< the display's, from the traits or learnt; 0 while unknown
 };
 [[nodiscard]] Result<RunFigures> run_figures(const StoreReader& store, RunId run);
 

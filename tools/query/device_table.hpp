@@ -1,0 +1,60 @@
+// The table of devices: repeats pooled, ranks that know ties, differences, what was subtracted, what was plugged in.
+#pragma once
+
+#include <optional>
+#include <span>
+#include <string>
+#include <utility>
+#include <vector>
+
+#include "figures.hpp"
+
+namespace nightwatt::query {
+
+/// One row of `compare`: a device's figures, of one run or of several.
+struct DeviceRow {
+  std::string device;
+  std::vector<storage::RunId> runs;
+  std::optional<Figure> idle, load, standby;
+  std::optional<double> energy_wh;
+  bool entered = false;
+  std::vector<std::string> includes;                            ///< sorted; of repeats all that any had
+  std::vector<std::pair<std::string, std::string>> conditions;  ///< sorted by key; of repeats `a or b`
+  bool repeats_differ = false;  ///< the repeats had not the same plugged in, or not the same conditions
+};
+
+/// Repeats pooled: each counts alike; where they differ by more than their own chance, their spread with Student's t
+/// says how sure the mean is; display and meter are the same in all and are not averaged away.
+[[nodiscard]] DeviceRow pooled(std::string device, std::span<const RunRecord> records);
+
+/// Runs of one device become one row; what was entered stays apart from what was measured, and a run without a name
+/// from all others. By idle, lowest first.
+[[nodiscard]] Result<std::vector<DeviceRow>> rows_of(const storage::StoreReader& store,
+                                                     const std::vector<storage::RunInfo>& infos);
+
+using RowFigure = std::optional<Figure> DeviceRow::*;
+
+/// From the lowest place to the highest that a row may have: 1 to 1 is the lowest for sure, 2 to 3 shares two places.
+struct Rank {
+  int first = 0, last = 0;
+};
+/// nullopt where a row has no figure, or one without uncertainty.
+[[nodiscard]] std::vector<std::optional<Rank>> ranks(const std::vector<DeviceRow>& rows, RowFigure figure);
+/// Devices whose interval overlaps this row's.
+[[nodiscard]] std::vector<std::string> tied_with(const std::vector<DeviceRow>& rows, std::size_t row, RowFigure figure);
+
+struct Against {
+  std::optional<Figure> difference_w, ratio;
+};
+/// The row's figure beside the other's; nothing where one is missing or its uncertainty is, no ratio where the other
+/// may be 0.
+[[nodiscard]] Against against(const std::optional<Figure>& row, const std::optional<Figure>& other);
+
+/// Subtracts a figure measured alone from idle and load, with the uncertainties of both. Standby and energy are left
+/// out: nobody knows what the subtracted thing drew there. Says what came out below zero.
+void subtract(std::vector<DeviceRow>& rows, const Figure& less, std::vector<std::string>& warnings);
+
+/// A warning for each thing in which the rows were measured under different conditions.
+[[nodiscard]] std::vector<std::string> condition_warnings(const std::vector<DeviceRow>& rows);
+
+}  // namespace nightwatt::query
