@@ -634,3 +634,107 @@ TEST_CASE("entering refuses what no display shows") {
   }
   CHECK(bench({"compare"}).status != 0);
 }
+
+TEST_CASE("a year's energy and cost are hours times power times price") {
+  const Bench bench;
+  REQUIRE(bench({"enter", "Puffin mini", "--idle", "42", "--load", "80"}).status == 0);
+  // 42 W for 8760 h at 0.30: 367.92 kWh and 110.376 (arithmetic).
+  const Json answer = bench.json({"estimate", "1", "--idle-h", "24", "--tariff", "0.30", "--currency", "EUR"});
+  CHECK_THAT(answer["cautions"][0].get<std::string>(), Catch::StartsWith("local codes and licensed people"));
+  const Json& e = answer["devices"][0];
+  CHECK(e["energy_kwh"].get<double>() == Approx(367.92));
+  CHECK(e["energy_kwh_uncertainty"].get<double>() == Approx(8.76 / std::sqrt(3.0)));  // whole watts, k = 2
+  CHECK(e["cost"].get<double>() == Approx(110.376));
+  CHECK(e["battery_wh"].is_null());
+  CHECK(e["emissions_kg"].is_null());
+  CHECK(bench
+            .json({"estimate", "1", "--idle-h", "12", "--load-h", "6", "--off-h", "6", "--off-w",
+                   "1"})["devices"][0]["energy_kwh"]
+            .get<double>() == Approx(0.365 * (12 * 42 + 6 * 80 + 6)));
+  CHECK_THAT(bench({"estimate", "1"}).out, Catch::StartsWith("caution: local codes"));
+}
+
+TEST_CASE("the published duty weightings give the published consumption") {
+  const Bench bench;
+  // Commission Decision (EU) 2015/1402, tables 3 and 4; powers invented, sums recomputed by hand.
+  REQUIRE(bench({"enter", "Skua tower", "--idle", "42", "--load", "120"}).status == 0);
+  REQUIRE(bench({"enter", "Tern laptop", "--idle", "7.5", "--load", "40"}).status == 0);
+  const auto kwh = [&](const char* run, const char* duty, const char* off, const char* sleep, const char* dark) {
+    return bench
+        .json({"estimate", run, "--duty", duty, "--off-w", off, "--sleep-w", sleep, "--long-idle-w",
+               dark})["devices"][0]["energy_kwh"]
+        .get<double>();
+  };
+  CHECK(kwh("1", "desktop", "0.8", "2.0", "38") == Approx(182.7336));
+  CHECK(kwh("1", "desktop:full", "0.8", "2.0", "38") == Approx(136.3056));
+  CHECK(kwh("2", "notebook:remote-wake", "0.3", "0.9", "4.0") == Approx(24.0812).epsilon(1e-5));
+}
+
+TEST_CASE("a battery is sized for the upper end of the interval, behind the adapter where that is known") {
+  const Bench bench;
+  REQUIRE(bench({"enter", "Gannet board", "--idle", "45.000000", "--load", "50"}).status == 0);
+  // Display step 1 W by the coarser figure: 45 + 0.577 W.
+  const double upper = 45.0 + 1.0 / std::sqrt(3.0);
+  const Words common = {"estimate", "1", "--autonomy-days",      "2.5", "--dod", "0.8", "--battery-efficiency", "0.9",
+                        "--ageing", "0", "--temperature-factor", "1.3"};
+  const auto with = [&](Words more) {
+    Words words = common;
+    words.insert(words.end(), more.begin(), more.end());
+    return bench.json(words)["devices"][0];
+  };
+  // Wh = P h / (depth x efficiency) x cold (common practice, no source).
+  const double wall_wh = upper * 60.0 / 0.72 * 1.3;
+  CHECK(with({})["battery_wh"].get<double>() == Approx(wall_wh));
+  CHECK(with({"--battery-v", "12"})["battery_ah"].get<double>() == Approx(wall_wh / 12.0));
+  CHECK(with({"--adapter-efficiency", "0.9"})["battery_wh"].get<double>() == Approx(0.9 * wall_wh));
+  // A published least efficiency is a bound: the battery stays that of the wall. 65 W external: 0.88 (EU 2019/1782).
+  const Json curve = with({"--adapter-curve", "external:65"});
+  CHECK(curve["battery_wh"].get<double>() == Approx(wall_wh));
+  CHECK(curve["battery_least_wh"].get<double>() == Approx(0.88 * 45.0 * 60.0 / 0.72 * 1.3));
+  CHECK(curve["device_lower_bound"] == true);
+  CHECK(curve["extrapolated"] == false);
+  CHECK(with({"--adapter-curve", "gold:1000"})["extrapolated"] == true);  // nothing is published below 20 %
+}
+
+TEST_CASE("an estimate refuses what is no price, hour, share or level") {
+  const Bench bench;
+  REQUIRE(bench({"enter", "Gannet board", "--idle", "45", "--load", "50"}).status == 0);
+  const std::vector<std::pair<Words, int>> cases = {
+      {{"--tariff", "-0.3"}, 2},
+      {{"--tariff", "nan"}, 2},
+      {{"--idle-h", "-1"}, 2},
+      {{"--idle-h", "inf"}, 2},
+      {{"--idle-h", "25"}, 2},
+      {{"--idle-h", "20", "--load-h", "5"}, 2},
+      {{"--idle-h", "0"}, 2},
+      {{"--idle-h", "8", "--duty", "desktop"}, 2},
+      {{"--duty", "tower"}, 2},
+      {{"--duty", "desktop:best"}, 2},
+      {{"--emissions", "-1"}, 2},
+      {{"--autonomy-days", "0"}, 2},
+      {{"--autonomy-days", "2", "--dod", "1.2"}, 2},
+      {{"--autonomy-days", "2", "--dod", "0"}, 2},
+      {{"--autonomy-days", "2", "--battery-efficiency", "1.01"}, 2},
+      {{"--autonomy-days", "2", "--ageing", "1"}, 2},
+      {{"--autonomy-days", "2", "--temperature-factor", "0.9"}, 2},
+      {{"--dod", "0.5"}, 2},
+      {{"--adapter-efficiency", "1.1"}, 2},
+      {{"--adapter-efficiency", "0.9", "--adapter-curve", "gold:500"}, 2},
+      {{"--adapter-curve", "lead:500"}, 2},
+      {{"--adapter-curve", "gold:-5"}, 2},
+      {{"--currency", std::string(100, 'x')}, 2},
+      {{"--standby-h", "3"}, 1},
+      {{"--off-h", "3"}, 1},
+      {{"--duty", "desktop"}, 1},
+      {{"9"}, 1},
+  };
+  for (const auto& [more, status] : cases) {
+    Words words = {"estimate", "1"};
+    words.insert(words.end(), more.begin(), more.end());
+    const auto answer = bench(words);
+    INFO(more.front() << " " << more.back() << ": " << answer.err);
+    CHECK(answer.status == status);
+    CHECK(one_line(answer.err));
+    CHECK(answer.out.empty());
+  }
+}

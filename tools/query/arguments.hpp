@@ -99,7 +99,7 @@ using CommandArguments =
     std::variant<std::monostate, StatusArguments, PortsArguments, BeginArguments, EndArguments, NameArguments,
                  MarkArguments, RunsArguments, SegmentsArguments, SummaryArguments, CompareArguments, TraceArguments,
                  ImportArguments, ExportArguments, DecodeArguments, EnterArguments, SplitArguments, PinArguments,
-                 ForgetArguments, CheckArguments>;
+                 ForgetArguments, CheckArguments, EstimateArguments>;
 
 /// Turning words into values. Every error is of kind input and names the option.
 [[nodiscard]] Result<double> number_from(std::string_view option, std::string_view word);

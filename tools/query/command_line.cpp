@@ -82,6 +82,35 @@ class Grammar {
     plain<CheckArguments>("check", "Verify the store");
   }
 
+  void estimates() {
+    auto [estimate, e] = command<EstimateArguments>("estimate", "Energy and cost a year, battery and supply");
+    estimate->add_option("RUN", e->runs, "Runs to estimate from; runs of one device are pooled")->required();
+    const auto number = [sub = estimate](const char* name, MaybeWord& into, const char* help, const char* type) {
+      sub->add_option(name, into, help)->type_name(type);
+    };
+    number("--idle-h", e->idle_h, "Hours of a day idle", "H");
+    number("--load-h", e->load_h, "Hours of a day under load", "H");
+    number("--standby-h", e->standby_h, "Hours of a day in standby", "H");
+    number("--off-h", e->off_h, "Hours of a day off but plugged in", "H");
+    number("--duty", e->duty, "The published weightings instead: desktop or notebook, then :full and so on", "D");
+    number("--off-w", e->off_w, "Power when off, where the run has none", "W");
+    number("--sleep-w", e->sleep_w, "Power asleep, for --duty", "W");
+    number("--long-idle-w", e->long_idle_w, "Power idle with the display dark, for --duty", "W");
+    number("--tariff", e->tariff, "Price of a kWh", "X");
+    number("--currency", e->currency, "What the price is in", "TXT");
+    number("--emissions", e->emissions, "Grams emitted for a kWh", "G");
+    number("--autonomy-days", e->autonomy_days, "Days a battery must last alone", "D");
+    number("--dod", e->dod, "Usable depth of discharge (0.5)", "F");
+    number("--battery-efficiency", e->battery_efficiency, "Of converter or inverter (0.9)", "F");
+    number("--ageing", e->ageing, "Share of capacity lost before it is replaced (0.2)", "F");
+    number("--temperature-factor", e->temperature_factor, "By how much cold makes it larger (1)", "F");
+    number("--battery-c", e->battery_c, "Or its temperature: the published factor for lead-acid", "C");
+    number("--battery-v", e->battery_v, "Its voltage, for ampere-hours", "V");
+    number("--adapter-efficiency", e->adapter_efficiency, "Of the device's own supply: a battery then feeds the device",
+           "F");
+    number("--adapter-curve", e->adapter_curve, "Or the published least: external:65, gold:500, ...", "NAME:W");
+  }
+
   void files() {
     auto [import, i] = command<ImportArguments>("import", "Make one run of a CSV of readings");
     import->add_option("FILE", i->file, "Header first: time,power_w and then any other column")->required();
@@ -173,6 +202,7 @@ Result<CommandLine> parse_command_line(std::span<const std::string> words) {
   grammar.live();
   grammar.words_on_runs();
   grammar.files();
+  grammar.estimates();
   app.footer(
       "nightwatt COMMAND --help says more. RUN is a run's number, or last. Exit status: 0 done, 1 the answer is no,\n"
       "2 wrong use or a bad input file, 3 the store or the service could not be used.");

@@ -27,5 +27,6 @@ using Outcome = Result<int>;  ///< the exit status
 [[nodiscard]] Outcome run(Context& context, const PinArguments& arguments);
 [[nodiscard]] Outcome run(Context& context, const ForgetArguments& arguments);
 [[nodiscard]] Outcome run(Context& context, const CheckArguments& arguments);
+[[nodiscard]] Outcome run(Context& context, const EstimateArguments& arguments);
 
 }  // namespace nightwatt::query
