@@ -19,9 +19,11 @@ constexpr std::uint8_t state_version = 1;
 // The engine sees powers through asinh(P / 10 W): watts near 0, ratios above. Noise and what is told apart both grow
 // with the level, and one penalty can then serve a night that holds an adapter alone and a load.
 constexpr double linear_below_w = 10.0;
-constexpr double binned_below_s = 0.5;      // faster streams are averaged to 1 s
-constexpr std::size_t early_limit = 16;     // readings looked at before the rate is believed
-constexpr std::size_t part_limit = 96;      // parts kept before the oldest are settled
+constexpr double binned_below_s = 0.5;   // faster streams are averaged to 1 s
+constexpr std::size_t early_limit = 16;  // readings looked at before the rate is believed
+constexpr std::int64_t fewest_edged =
+    3;                                  // seconds: a part of a fast stream needs more to do without its first and last
+constexpr std::size_t part_limit = 96;  // parts kept before the oldest are settled
 constexpr std::size_t part_lookahead = 24;  // parts that may still change what lies before them
 constexpr std::size_t edge_point_limit =
     64;  // points of a part's tail: 20 s at the engine's fastest rate, 2 Hz, and some
@@ -263,9 +265,10 @@ class Segmenter::Impl {
       measure(measured);
     } else {
       // The first and last second of a part may hold readings of its neighbours: they count in energy, not in levels.
-      if (held_.size() == 2) {
-        measure(held_.back());
-        held_.pop_back();
+      // Of a part of three seconds or less they count all the same, so these wait until there are more.
+      if (part_.points > fewest_edged) {
+        for (std::size_t i = 1; i < held_.size(); ++i) measure(held_[i]);
+        held_.resize(1);
       }
       held_.push_back(measured);
     }
@@ -301,7 +304,7 @@ class Segmenter::Impl {
   void close_part() {
     if (!part_open_) return;
     part_open_ = false;
-    if (part_.points <= 3)
+    if (part_.points <= fewest_edged)
       for (const Measured& m : held_) measure(m);
     held_.clear();
     part_.noise_n = std::max<std::int64_t>(part_.stretch.sketch.n() - 1, 0);
@@ -375,7 +378,7 @@ class Segmenter::Impl {
   bool part_open_ = false;
   Part part_;
   std::deque<Point> tail_;
-  std::vector<Measured> held_;  // of a binned stream: the part's first and, so far, last point
+  std::vector<Measured> held_;  // of a binned stream: the part's first point and those that may be its last
   std::vector<Part> parts_;
   std::vector<Stretch> final_;
 };
