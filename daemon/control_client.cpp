@@ -14,6 +14,8 @@ namespace {
 
 using Steady = std::chrono::steady_clock;
 
+constexpr int retry_ms = 10;  // between two tries to join the service's queue of callers
+
 Error no_answer(const std::string& path, const std::string& why) {
   return {ErrorKind::unusable,
           "the service on " + path + " gives no answer (" + why + "): see `nightwatt status` and its log"};
@@ -68,7 +70,12 @@ Result<std::string> control_call(const std::string& socket_path, std::string_vie
     return fail(ErrorKind::input, "request of " + std::to_string(request.size()) + " bytes; the service takes " +
                                       std::to_string(control_request_limit) + ": shorten the note or the lists");
   }
-  const auto socket = connect_unix(socket_path);
+  auto socket = connect_unix(socket_path);
+  // EAGAIN: more callers at once than may queue; the service takes them one after the other.
+  while (!socket && errno == EAGAIN && Steady::now() < until) {
+    (void)::poll(nullptr, 0, retry_ms);
+    socket = connect_unix(socket_path);
+  }
   if (!socket) {
     return fail(ErrorKind::unusable, socket.error().message + "; is the service running, and may you use its socket?");
   }
