@@ -33,6 +33,15 @@ bool wait_for(int socket, short events, Steady::time_point until) {
   }
 }
 
+// EAGAIN: more callers at once than may queue; the service takes them one after the other.
+Result<Descriptor> connect_in_turn(const std::string& path, Steady::time_point until) {
+  for (;;) {
+    auto socket = connect_unix(path);
+    if (socket || errno != EAGAIN || Steady::now() >= until) return socket;
+    (void)::poll(nullptr, 0, retry_ms);
+  }
+}
+
 Result<void> send_all(int socket, std::string_view bytes, const std::string& path, Steady::time_point until) {
   while (!bytes.empty()) {
     if (!wait_for(socket, POLLOUT, until)) return tl::unexpected(no_answer(path, "timed out"));
@@ -70,12 +79,7 @@ Result<std::string> control_call(const std::string& socket_path, std::string_vie
     return fail(ErrorKind::input, "request of " + std::to_string(request.size()) + " bytes; the service takes " +
                                       std::to_string(control_request_limit) + ": shorten the note or the lists");
   }
-  auto socket = connect_unix(socket_path);
-  // EAGAIN: more callers at once than may queue; the service takes them one after the other.
-  while (!socket && errno == EAGAIN && Steady::now() < until) {
-    (void)::poll(nullptr, 0, retry_ms);
-    socket = connect_unix(socket_path);
-  }
+  const auto socket = connect_in_turn(socket_path, until);
   if (!socket) {
     return fail(ErrorKind::unusable, socket.error().message + "; is the service running, and may you use its socket?");
   }
