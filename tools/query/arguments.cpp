@@ -84,6 +84,8 @@ Result<std::optional<UtcTime>> maybe_time(std::string_view option, const MaybeWo
   return *time;
 }
 
+namespace {
+
 Result<Words> includes_from(const MaybeWord& word) {
   Words list;
   if (!word) return list;
@@ -128,6 +130,18 @@ Result<std::string> note_from(const MaybeWord& word) {
   if (auto checked = text::check_text("the note", *word, text::note_limit); !checked)
     return tl::unexpected(checked.error());
   return *word;
+}
+
+}  // namespace
+
+Result<Circumstances> circumstances_from(const MaybeWord& note, const MaybeWord& includes, const Words& set) {
+  auto text = note_from(note);
+  if (!text) return tl::unexpected(text.error());
+  auto words = includes_from(includes);
+  if (!words) return tl::unexpected(words.error());
+  auto conditions = conditions_from(set);
+  if (!conditions) return tl::unexpected(conditions.error());
+  return Circumstances{std::move(*text), std::move(*words), std::move(*conditions)};
 }
 
 }  // namespace nightwatt::query

@@ -114,10 +114,14 @@ using CommandArguments =
 [[nodiscard]] Result<std::optional<double>> maybe_share(std::string_view option, const MaybeWord& word);
 [[nodiscard]] Result<std::optional<double>> maybe_positive(std::string_view option, const MaybeWord& word);
 [[nodiscard]] Result<std::optional<UtcTime>> maybe_time(std::string_view option, const MaybeWord& word);
-/// `adapter,display,keyboard`
-[[nodiscard]] Result<Words> includes_from(const MaybeWord& word);
-/// `battery=full`, each key once
-[[nodiscard]] Result<std::vector<std::pair<std::string, std::string>>> conditions_from(const Words& words);
-[[nodiscard]] Result<std::string> note_from(const MaybeWord& word);
+/// What a person says of a run beside its figures.
+struct Circumstances {
+  std::string note;
+  Words includes;                                               ///< what was plugged in
+  std::vector<std::pair<std::string, std::string>> conditions;  ///< `battery=full`, each key once
+};
+/// `--note T`, `--includes adapter,display,keyboard` and every `--set KEY=VALUE`, checked.
+[[nodiscard]] Result<Circumstances> circumstances_from(const MaybeWord& note, const MaybeWord& includes,
+                                                       const Words& set);
 
 }  // namespace nightwatt::query

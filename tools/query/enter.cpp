@@ -42,15 +42,11 @@ Result<storage::NewRun> entered_from(const Context& context, const EnterArgument
     if (!accuracy) return fail(ErrorKind::input, "--accuracy: " + accuracy.error().message);
     run.traits.accuracy = std::move(*accuracy);
   }
-  auto note = note_from(arguments.note);
-  if (!note) return tl::unexpected(note.error());
-  run.note = std::move(*note);
-  auto includes = includes_from(arguments.includes);
-  if (!includes) return tl::unexpected(includes.error());
-  run.includes = std::move(*includes);
-  auto conditions = conditions_from(arguments.set);
-  if (!conditions) return tl::unexpected(conditions.error());
-  run.conditions = std::move(*conditions);
+  auto circumstances = circumstances_from(arguments.note, arguments.includes, arguments.set);
+  if (!circumstances) return tl::unexpected(circumstances.error());
+  run.note = std::move(circumstances->note);
+  run.includes = std::move(circumstances->includes);
+  run.conditions = std::move(circumstances->conditions);
   return run;
 }
 

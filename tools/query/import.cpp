@@ -81,15 +81,11 @@ Result<Request> request_from(const ImportArguments& arguments) {
     if (!below) return tl::unexpected(below.error());
     request.reader.missing_below_w = *below;
   }
-  auto note = note_from(arguments.note);
-  if (!note) return tl::unexpected(note.error());
-  run.note = std::move(*note);
-  auto includes = includes_from(arguments.includes);
-  if (!includes) return tl::unexpected(includes.error());
-  run.includes = std::move(*includes);
-  auto conditions = conditions_from(arguments.set);
-  if (!conditions) return tl::unexpected(conditions.error());
-  run.conditions = std::move(*conditions);
+  auto circumstances = circumstances_from(arguments.note, arguments.includes, arguments.set);
+  if (!circumstances) return tl::unexpected(circumstances.error());
+  run.note = std::move(circumstances->note);
+  run.includes = std::move(circumstances->includes);
+  run.conditions = std::move(circumstances->conditions);
   return request;
 }
 
