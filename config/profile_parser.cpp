@@ -24,23 +24,6 @@ constexpr double highest_resolution = 1e6;
 const std::vector<std::string_view> built_protocols = {"modbus-rtu", "text-line"};
 const std::vector<std::string_view> later_protocols = {"scpi", "iec62056-21", "dsmr-p1", "sml", "sunspec", "s0-pulse"};
 
-int registers_of(RegisterType type) {
-  switch (type) {
-    case RegisterType::u16:
-    case RegisterType::s16:
-      return 1;
-    case RegisterType::u32:
-    case RegisterType::s32:
-    case RegisterType::float32:
-      return 2;
-    case RegisterType::u64:
-    case RegisterType::s64:
-    case RegisterType::float64:
-      return 4;
-  }
-  return 1;
-}
-
 std::vector<std::string_view> quantity_words() {
   std::vector<std::string_view> words;
   words.reserve(quantity_count);
@@ -131,7 +114,7 @@ void parse_modbus_read(CheckedTable& table, ReadSpec& read) {
 
   if (const auto address = table.integer("register", {0, 65535})) {
     read.register_address = static_cast<std::uint16_t>(*address);
-    if (type && *address + registers_of(read.type) > 65536)
+    if (type && *address + static_cast<std::int64_t>(register_count(read.type)) > 65536)
       table.problem("register", "the value reaches past register 65535", "correct the register or its type");
   } else if (!table.has("register")) {
     table.need("register", "write the register's PDU address, counted from 0");

@@ -54,23 +54,6 @@ RegisterValue from_floating(Float number, const Decimal& scale) {
 
 }  // namespace
 
-std::size_t register_count(RegisterType type) {
-  switch (type) {
-    case RegisterType::u16:
-    case RegisterType::s16:
-      return 1;
-    case RegisterType::u32:
-    case RegisterType::s32:
-    case RegisterType::float32:
-      return 2;
-    case RegisterType::u64:
-    case RegisterType::s64:
-    case RegisterType::float64:
-      return 4;
-  }
-  return 1;
-}
-
 RegisterValue decode_registers(std::span<const std::byte> bytes, RegisterType type, RegisterOrder order,
                                const Decimal& scale) {
   const std::uint64_t raw = ordered(bytes, order);

@@ -9,9 +9,6 @@
 
 namespace nightwatt::drivers {
 
-/// Registers of 16 bits a type takes: 1, 2 or 4.
-[[nodiscard]] std::size_t register_count(RegisterType type);
-
 enum class RegisterState {
   value,
   none,   ///< the meter says that it has no value: NaN or an infinity

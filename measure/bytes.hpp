@@ -54,7 +54,17 @@ class ByteReader {
     for (int i = 0; i < size; ++i) value |= static_cast<std::uint64_t>(byte()) << (8 * i);
     return value;
   }
-  double real() { return std::bit_cast<double>(raw(8)); }
+  double real() {
+    // Most of what is read: at once where the machine's order is that of the bytes.
+    if constexpr (std::endian::native == std::endian::little) {
+      if (bytes_.size() - at_ < sizeof(double)) return std::bit_cast<double>(raw(8));
+      double value = 0.0;
+      std::memcpy(&value, bytes_.data() + at_, sizeof value);
+      at_ += sizeof value;
+      return value;
+    }
+    return std::bit_cast<double>(raw(8));
+  }
   std::uint64_t whole() {
     std::uint64_t value = 0;
     for (int shift = 0; shift < 64; shift += 7) {

@@ -195,6 +195,11 @@ std::optional<Decimal> Decimal::times(const Decimal& scale) const {
     ++factor_exponent;
   }
   const Wide product = Wide{mantissa} * factor;
+  // Nearly every reading: below 9e9 at any exponent from the lowest to 0.
+  constexpr std::int64_t plain_limit = limit_at_lowest / 1'000'000'000;
+  if (product > -plain_limit && product < plain_limit && product != 0 && exponent + factor_exponent <= 0 &&
+      exponent + factor_exponent >= lowest_exponent)
+    return Decimal{static_cast<std::int64_t>(product), static_cast<std::int8_t>(exponent + factor_exponent)};
   const bool negative = product < 0;
   Wide magnitude = negative ? -product : product;
   int product_exponent = exponent + factor_exponent;

@@ -147,6 +147,23 @@ Duration LineSettings::character_time() const {
   return Duration{(static_cast<std::int64_t>(bits) * 1'000'000 + baud - 1) / baud};
 }
 
+std::size_t register_count(RegisterType type) {
+  switch (type) {
+    case RegisterType::u16:
+    case RegisterType::s16:
+      return 1;
+    case RegisterType::u32:
+    case RegisterType::s32:
+    case RegisterType::float32:
+      return 2;
+    case RegisterType::u64:
+    case RegisterType::s64:
+    case RegisterType::float64:
+      return 4;
+  }
+  return 1;
+}
+
 std::string_view MeterProfile::protocol_name() const {
   return std::holds_alternative<ModbusRtuSettings>(protocol) ? "modbus-rtu" : "text-line";
 }

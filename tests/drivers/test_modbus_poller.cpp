@@ -257,6 +257,27 @@ TEST_CASE("a doubled answer is a fault and not a second reading") {
         "@7 mismatch: an answer of 2 data bytes to function 4 of unit 17: late, doubled or to another request\n");
 }
 
+TEST_CASE(
+    "a doubled answer that comes in slowly holds the next question until the line is silent, and is not its answer") {
+  Bench bench(two_alike());
+  CHECK(bench.sent_until(0ms) == ask_8);
+  bench.receive(power_10);
+  // The second copy byte by byte, 3 ms apart: never as long as the pause of 3.5 characters, 3.646 ms at 9600 baud.
+  Duration now{0};
+  for (const std::byte byte : power_10) {
+    now += 3ms;
+    CHECK(bench.sent_until(now).empty());
+    bench.receive({byte});
+  }
+  CHECK(bench.sent_until(now + 3ms).empty());
+  CHECK(bench.sent_until(now + 5ms) == ask_20);
+  bench.receive(answer(4, 2300));
+  REQUIRE(bench.out().readings.size() == 1);
+  CHECK(bench.out().readings[0].values.get(Quantity::power) == Decimal{10, 0});
+  CHECK(bench.out().readings[0].values.get(Quantity::voltage) == Decimal{2300, 0});
+  CHECK(bench.faults() == Kinds{FaultKind::mismatch});
+}
+
 TEST_CASE("a late answer is never taken for that of another request of the same length") {
   MeterProfile profile = two_alike();
   Bench bench(profile);

@@ -4,25 +4,14 @@
 
 #include <algorithm>
 #include <cstdint>
-#include <cstdlib>
 
-#include "tests/drivers/stream.hpp"
+#include "decoder_promises.hpp"
 
 namespace {
 
 using namespace nightwatt;
-
-void require(bool holds) {
-  if (!holds) std::abort();
-}
-
-void check_promises(const drivers::Output& out, std::uint64_t fed) {
-  for (const drivers::Measurement& reading : out.readings) require(reading.at_byte < fed && !reading.values.empty());
-  for (const drivers::Fault& fault : out.faults) {
-    require(fault.at_byte <= fed && fault.message.size() <= 200);
-    require(std::all_of(fault.message.begin(), fault.message.end(), [](char c) { return c >= ' ' && c <= '~'; }));
-  }
-}
+using fuzz::check_promises;
+using fuzz::require;
 
 MeterProfile profile_for(std::uint8_t choice) {
   std::vector<ReadSpec> reads = {test::modbus_read(Quantity::power, 3, 107, RegisterType::u16),
@@ -34,22 +23,6 @@ MeterProfile profile_for(std::uint8_t choice) {
   MeterProfile profile = test::modbus_profile(std::move(reads));
   profile.line.baud = (choice & 4U) != 0 ? 115200 : 300;
   return profile;
-}
-
-void capture(const MeterProfile& profile, std::span<const std::byte> bytes, std::uint8_t piece) {
-  const drivers::Output whole = test::decode_whole(profile, bytes);
-  check_promises(whole, bytes.size());
-  drivers::Output pieces;
-  auto decoder = drivers::make_capture_decoder(profile).value();
-  std::size_t at = 0;
-  while (at < bytes.size()) {
-    const std::size_t length = std::min<std::size_t>(1 + piece % 13, bytes.size() - at);
-    decoder->feed(bytes.subspan(at, length), pieces);
-    at += length;
-    piece = static_cast<std::uint8_t>(piece * 5 + 1);
-  }
-  decoder->finish(pieces);
-  require(test::described(pieces) == test::described(whole));
 }
 
 void live(const MeterProfile& profile, std::span<const std::byte> bytes, std::size_t piece) {
@@ -96,7 +69,7 @@ void recovers(std::span<const std::byte> bytes) {
 extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size) {
   if (size < 2) return 0;
   const std::span<const std::byte> bytes = std::as_bytes(std::span(data + 2, size - 2));
-  capture(profile_for(data[0]), bytes, data[1]);
+  fuzz::capture_in_pieces(profile_for(data[0]), bytes, data[1], 13);
   live(profile_for(data[0]), bytes, 1U + data[1] % 64U);
   recovers(bytes);
   return 0;

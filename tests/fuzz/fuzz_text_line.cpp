@@ -3,25 +3,14 @@
 
 #include <algorithm>
 #include <cstdint>
-#include <cstdlib>
 
-#include "tests/drivers/stream.hpp"
+#include "decoder_promises.hpp"
 
 namespace {
 
 using namespace nightwatt;
-
-void require(bool holds) {
-  if (!holds) std::abort();
-}
-
-void check_promises(const drivers::Output& out, std::uint64_t fed) {
-  for (const drivers::Measurement& reading : out.readings) require(reading.at_byte < fed && !reading.values.empty());
-  for (const drivers::Fault& fault : out.faults) {
-    require(fault.at_byte <= fed && fault.message.size() <= 200);
-    require(std::all_of(fault.message.begin(), fault.message.end(), [](char c) { return c >= ' ' && c <= '~'; }));
-  }
-}
+using fuzz::check_promises;
+using fuzz::require;
 
 MeterProfile profile_for(std::uint8_t choice) {
   const auto form = static_cast<TextForm>(choice % 3U);
@@ -50,22 +39,6 @@ std::string good_line(std::uint8_t choice) {
   return "$" + line + "*" + digits[sum / 16] + digits[sum % 16] + "\n";
 }
 
-void capture(const MeterProfile& profile, std::span<const std::byte> bytes, std::uint8_t piece) {
-  const drivers::Output whole = test::decode_whole(profile, bytes);
-  check_promises(whole, bytes.size());
-  drivers::Output pieces;
-  auto decoder = drivers::make_capture_decoder(profile).value();
-  std::size_t at = 0;
-  while (at < bytes.size()) {
-    const std::size_t length = std::min<std::size_t>(1 + piece % 29, bytes.size() - at);
-    decoder->feed(bytes.subspan(at, length), pieces);
-    at += length;
-    piece = static_cast<std::uint8_t>(piece * 5 + 1);
-  }
-  decoder->finish(pieces);
-  require(test::described(pieces) == test::described(whole));
-}
-
 void live(const MeterProfile& profile, std::span<const std::byte> bytes, std::uint8_t choice) {
   auto decoder = drivers::make_decoder(profile).value();
   auto by_byte = drivers::make_decoder(profile).value();
@@ -91,7 +64,7 @@ extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size
   if (size < 2) return 0;
   const std::span<const std::byte> bytes = std::as_bytes(std::span(data + 2, size - 2));
   const MeterProfile profile = profile_for(data[0]);
-  capture(profile, bytes, data[1]);
+  fuzz::capture_in_pieces(profile, bytes, data[1], 29);
   live(profile, bytes, data[0]);
   return 0;
 }

@@ -76,7 +76,7 @@ ModbusSlave::Answer ModbusSlave::read_registers(std::uint8_t function, std::uint
   for (const ReadSpec& read : profile_.reads) {
     if (read.function != function) continue;
     const int offset = static_cast<int>(read.register_address) - static_cast<int>(first);
-    const int words = register_count(read.type);
+    const int words = registers_taken(read.type);
     if (offset + words <= 0 || offset >= static_cast<int>(count)) continue;
     const RegisterImage image = to_registers(read, model_.measured(read.quantity, at_s), model_.script());
     for (int i = 0; i < 2 * words; ++i) {

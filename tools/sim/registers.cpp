@@ -109,7 +109,7 @@ double usual_step(Quantity quantity) {
 
 }  // namespace
 
-int register_count(RegisterType type) {
+int registers_taken(RegisterType type) {
   switch (type) {
     case RegisterType::u16:
     case RegisterType::s16:

@@ -11,7 +11,7 @@
 namespace nightwatt::sim {
 
 /// How many 16-bit registers a type takes.
-[[nodiscard]] int register_count(RegisterType type);
+[[nodiscard]] int registers_taken(RegisterType type);
 
 struct RegisterImage {
   std::vector<std::uint8_t> bytes;  ///< in the order of the wire

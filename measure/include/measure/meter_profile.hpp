@@ -1,6 +1,7 @@
 // A meter as data: what a profile file says, parsed. Pure values; read by config, obeyed by drivers and the segmenter.
 #pragma once
 
+#include <cstddef>
 #include <cstdint>
 #include <optional>
 #include <string>
@@ -57,6 +58,8 @@ struct LineSettings {
 };
 
 enum class RegisterType : std::uint8_t { u16, s16, u32, s32, u64, s64, float32, float64 };
+/// Registers of 16 bits that one value takes.
+[[nodiscard]] std::size_t register_count(RegisterType type);
 /// Order of the bytes on the wire for a 32-bit value whose big-endian bytes are a b c d; 64-bit values repeat the
 /// pattern (abcd: efgh follows; cdab: words reversed; badc: bytes in each word swapped; dcba: all reversed).
 enum class RegisterOrder : std::uint8_t { abcd, cdab, badc, dcba };
