@@ -28,12 +28,21 @@ using boost::system::error_code;
 
 namespace {
 
+// Readings wait in memory while another program has the store, so there is no need to wait long at a stretch; a stop
+// that comes meanwhile waits twice at most, which keeps it under the 2 s it may take.
+constexpr int busy_timeout_ms = 700;
+
 RecorderSettings recorder_settings(const config::MeterConfig& meter) {
   return {meter.name, meter.profile.traits(), meter.auto_runs, meter.auto_end_s, meter.shortest_segment_s};
 }
 
 storage::StoreSettings store_settings(const config::StoreConfig& store) {
-  return {store.keep_raw_days, store.max_size_mb, store.flush_s};
+  storage::StoreSettings settings;
+  settings.keep_raw_days = store.keep_raw_days;
+  settings.max_size_mb = store.max_size_mb;
+  settings.flush_s = store.flush_s;
+  settings.busy_timeout_ms = busy_timeout_ms;
+  return settings;
 }
 
 // A batch starts early enough that its commit is over when its oldest reading is `flush_s` old.
@@ -157,8 +166,8 @@ bool Service::Impl::run() {
   }
   store_thread_ = std::thread([this] { store_loop(); });
   for (const auto& link : links_) link->start();
-  watch();
   parts_.supervisor.ready();
+  watch();
   say(LogLevel::info, "recording " + std::to_string(links_.size()) + " meter(s) into " + config_.store.path);
   const auto work = asio::make_work_guard(io_);
   while (!stopping_) io_.run_one();

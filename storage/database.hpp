@@ -16,6 +16,7 @@
 #include <utility>
 
 #include "measure/result.hpp"
+#include "storage/store.hpp"
 
 namespace nightwatt::storage {
 
@@ -59,8 +60,8 @@ class Query {
 
 class Database {
  public:
-  /// How long to wait for another program's transaction: longer than any of ours lasts, short enough for a person.
-  static constexpr int busy_timeout_ms = 5'000;
+  /// Until the store's settings say otherwise.
+  static constexpr int busy_timeout_ms = StoreSettings{}.busy_timeout_ms;
 
   /// Opens; throws SQLite::Exception.
   Database(std::string path, int flags);

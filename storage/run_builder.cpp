@@ -36,6 +36,24 @@ class RunReplay {
     return onward(store, info, std::move(builder), to);
   }
 
+  /// The run as of `to` from all its readings, whatever `unreadable` its state.
+  static Result<RunBuilder> anew(const StoreReader& store, const RunInfo& info, UtcTime to, const Error& unreadable) {
+    const Result<bool> whole = store.raw_is_whole(info.stream, info.begin, to);
+    if (!whole) return pass(whole.error());
+    if (!*whole) return pass(unreadable);
+    Result<RunBuilder> builder = onward(store, info, RunBuilder(info.id, segmenter_settings(info)), to);
+    if (builder) builder->anew_ = true;
+    return builder;
+  }
+
+  /// from_state() of what run_state() gave, or else anew().
+  static Result<RunBuilder> from_read(const StoreReader& store, const RunInfo& info, const Result<RunState>& state,
+                                      UtcTime to) {
+    if (!state) return anew(store, info, to, state.error());
+    Result<RunBuilder> builder = from_state(store, info, *state, to);
+    return builder ? std::move(builder) : anew(store, info, to, builder.error());
+  }
+
   static Result<RunBuilder> onward(const StoreReader& store, const RunInfo& info, RunBuilder builder, UtcTime to) {
     const UtcTime from = after(builder.as_of_, info.begin);
     if (to < from) return builder;
@@ -46,6 +64,7 @@ class RunReplay {
     if (!replayed) return pass(replayed.error());
     return builder;
   }
+  static bool is_anew(const RunBuilder& builder) { return builder.anew_; }
   static Segmenter& segmenter(RunBuilder& builder) { return builder.segmenter_; }
 };
 
@@ -62,9 +81,7 @@ Result<RunBuilder> RunBuilder::resume(const StoreReader& store, RunId run) {
   const Result<RunInfo> info = store.run(run);
   if (!info) return pass(info.error());
   if (info->end) return fail(ErrorKind::negative, "run " + std::to_string(run) + " has ended; it cannot go on");
-  const Result<RunState> state = store.run_state(run);
-  if (!state) return pass(state.error());
-  return RunReplay::from_state(store, *info, *state, end_of_time);
+  return RunReplay::from_read(store, *info, store.run_state(run), end_of_time);
 }
 
 Result<RunBuilder> RunBuilder::over(const StoreReader& store, const RunInfo& info) {
@@ -85,7 +102,13 @@ void RunBuilder::push(const Reading& reading) {
   as_of_ = reading.time;
 }
 
+Result<void> RunBuilder::drop_unreadable(StoreWriter& store) {
+  if (!std::exchange(anew_, false)) return {};
+  return store.clear_run_state(run_);
+}
+
 Result<void> RunBuilder::save(StoreWriter& store) {
+  if (auto dropped = drop_unreadable(store); !dropped) return dropped;
   // Taken first: the saved state must not hold what the store then has.
   const std::vector<Stretch> final_now = segmenter_.take_final();
   RunState state;
@@ -98,6 +121,7 @@ Result<void> RunBuilder::save(StoreWriter& store) {
 }
 
 Result<void> RunBuilder::finish(StoreWriter& store, UtcTime end) {
+  if (auto dropped = drop_unreadable(store); !dropped) return dropped;
   if (as_of_ && end < *as_of_) {
     Result<RunInfo> info = store.run(run_);
     if (!info) return pass(info.error());
@@ -150,20 +174,19 @@ struct Pieces {
 
 Result<Pieces> pieces_of(const StoreReader& store, const RunInfo& info) {
   Result<RunState> state = store.run_state(info.id);
-  if (!state) return pass(state.error());
   Pieces pieces;
-  pieces.stretches = std::move(state->stretches);
-  const bool finished = info.end && state->as_of && state->resume_segmenter.empty();
-  if (finished) {
-    Result<RunTotals> totals = RunTotals::restore(state->resume_totals);
-    if (!totals) return pass(totals.error());
-    pieces.totals = std::move(*totals);
-    pieces.learnt = state->learnt;
-    pieces.final_count = pieces.stretches.size();
-    return pieces;
+  if (state && info.end && state->as_of && state->resume_segmenter.empty()) {
+    if (Result<RunTotals> totals = RunTotals::restore(state->resume_totals)) {
+      pieces.stretches = std::move(state->stretches);
+      pieces.totals = std::move(*totals);
+      pieces.learnt = state->learnt;
+      pieces.final_count = pieces.stretches.size();
+      return pieces;
+    }
   }
-  Result<RunBuilder> builder = RunReplay::from_state(store, info, *state, info.end.value_or(end_of_time));
+  Result<RunBuilder> builder = RunReplay::from_read(store, info, state, info.end.value_or(end_of_time));
   if (!builder) return pass(builder.error());
+  if (state && !RunReplay::is_anew(*builder)) pieces.stretches = std::move(state->stretches);
   Segmenter& segmenter = RunReplay::segmenter(*builder);
   if (info.end) segmenter.finish(*info.end);
   for (Stretch& stretch : segmenter.take_final()) pieces.stretches.push_back(std::move(stretch));

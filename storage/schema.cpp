@@ -249,7 +249,34 @@ Result<std::unique_ptr<Database>> opened(const std::string& path, Open&& open) {
   }
 }
 
+/// No run, no stream, no event: as create_tables() left it.
+bool holds_nothing(Database& database) {
+  return database.pragma(
+             "SELECT (SELECT count(*) FROM run) + (SELECT count(*) FROM stream) + (SELECT count(*) FROM event) "
+             "+ (SELECT count(*) FROM mark) + (SELECT count(*) FROM value)") == 0;
+}
+
 }  // namespace
+
+// Leaving WAL mode needs the file for oneself alone: it fails where anybody else has the store open.
+void StoreWriter::remove_unused(const std::string& path) {
+  const auto lock = ServiceLock::take(path);
+  if (!lock) return;
+  const auto alone = opened(path, [&]() -> Result<std::unique_ptr<Database>> {
+    auto database = std::make_unique<Database>(path, SQLite::OPEN_READWRITE);
+    sqlite3_busy_timeout(database->handle(), 0);
+    const auto checked = database->guarded([&]() -> Result<void> {
+      if (auto identity = check_identity(*database, false); !identity) return identity;
+      if (!holds_nothing(*database)) return unusable(path, "in use");
+      database->execute("PRAGMA journal_mode = DELETE");
+      return {};
+    });
+    if (!checked) return tl::unexpected<Error>(checked.error());
+    return database;
+  });
+  if (!alone) return;
+  for (const char* suffix : {"", "-wal", "-shm", "-lock"}) ::unlink((path + suffix).c_str());
+}
 
 Result<std::unique_ptr<Database>> open_for_reading(const std::string& path) {
   if (auto odd = refuse_odd_files(path); !odd) return tl::unexpected<Error>(odd.error());

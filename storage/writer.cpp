@@ -179,6 +179,7 @@ Result<StoreWriter> StoreWriter::open(const std::string& path, StoreSettings set
   if (!database) return pass_on(database.error());
   auto impl = std::make_unique<Impl>(std::move(*database));
   impl->settings = settings;
+  sqlite3_busy_timeout(impl->database->handle(), settings.busy_timeout_ms);
   const Result<void> swept = impl->database->guarded([&] { return impl->sweep_imports(); });
   if (!swept) return pass_on(swept.error());
   return StoreWriter(std::move(impl));
@@ -225,10 +226,6 @@ void StoreWriter::rollback() noexcept {
     return {};
   });
   impl_->database->set_disk_full(full);
-}
-
-void StoreWriter::set_busy_timeout_ms(int milliseconds) noexcept {
-  sqlite3_busy_timeout(impl_->database->handle(), milliseconds);
 }
 
 bool StoreWriter::disk_full() const noexcept {

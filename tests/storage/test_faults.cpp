@@ -167,8 +167,9 @@ TEST_CASE("a store locked for long gives one line after the wait") {
   make_store(folder.file(), 10);
   sqlite3* other = nullptr;
   REQUIRE(sqlite3_open(folder.file().c_str(), &other) == SQLITE_OK);
-  StoreWriter writer = must(StoreWriter::open(folder.file(), {}));
-  writer.set_busy_timeout_ms(50);
+  StoreSettings settings;
+  settings.busy_timeout_ms = 50;
+  StoreWriter writer = must(StoreWriter::open(folder.file(), settings));
   REQUIRE(sqlite3_exec(other, "BEGIN IMMEDIATE", nullptr, nullptr, nullptr) == SQLITE_OK);
   const Result<void> begun = writer.begin();
   REQUIRE_FALSE(begun);

@@ -1,4 +1,6 @@
 // One path for live, imported and replayed readings: the figures are the same whichever way a run came about.
+#include <sqlite3.h>
+
 #include <algorithm>
 
 #include "helpers.hpp"
@@ -89,6 +91,15 @@ void require_clean(const StoreReader& store) {
   REQUIRE(check.ok);
 }
 
+/// What an update would leave that keeps a run's figures in another form than this program reads.
+void change_by_hand(const std::string& path, const std::string& sql) {
+  sqlite3* other = nullptr;
+  REQUIRE(sqlite3_open(path.c_str(), &other) == SQLITE_OK);
+  REQUIRE(sqlite3_exec(other, sql.c_str(), nullptr, nullptr, nullptr) == SQLITE_OK);
+  REQUIRE(sqlite3_changes(other) > 0);
+  sqlite3_close(other);
+}
+
 }  // namespace
 
 TEST_CASE("a run recorded in any chunks, with restarts in between, has the figures of one written in one go") {
@@ -173,4 +184,46 @@ TEST_CASE("segmenting a run anew gives what it had, and is refused where its rea
   writer.rollback();
   require_same(must(run_figures(writer, run)), before);  // segments and figures stay for ever
   require_clean(writer);
+}
+
+TEST_CASE("figures kept in a form that cannot be read are made anew from the readings, and the run goes on") {
+  const std::string change =
+      GENERATE("UPDATE run_state SET segmenter = totals", "UPDATE run_state SET totals = segmenter");
+  INFO(change);
+  Folder folder;
+  StoreWriter writer = must(StoreWriter::open(folder.file(), {}));
+  const std::vector<Reading> readings = board_night(9);
+  const std::span<const Reading> early = std::span(readings).first(5'000);
+  const RunId whole = record(writer, readings, 11, readings.back().time);
+  const RunFigures expected = must(run_figures(writer, whole));
+  must(writer.begin());
+  must(writer.forget(whole));
+  must(writer.commit());
+  const RunId run = record(writer, {early.begin(), early.end()}, 12, std::nullopt);
+  const RunFigures before = must(run_figures(writer, run));
+  change_by_hand(folder.file(), change);
+  require_same(must(run_figures(writer, run)), before);
+
+  RunBuilder builder = must(RunBuilder::resume(writer, run));
+  must(writer.begin());
+  const std::span<const Reading> rest = std::span(readings).subspan(5'000);
+  must(writer.append(must(writer.stream_for_meter("bench 12")), rest));
+  for (const Reading& reading : rest) builder.push(reading);
+  must(builder.save(writer));
+  must(builder.finish(writer, readings.back().time));
+  must(writer.commit());
+  require_same(must(run_figures(writer, run)), expected);
+  require_clean(writer);
+}
+
+TEST_CASE("a finished run whose figures cannot be read still has them while its readings are there") {
+  const std::string change = GENERATE("UPDATE run_state SET totals = x'00'", "UPDATE stretch SET bytes = x'00'");
+  INFO(change);
+  Folder folder;
+  StoreWriter writer = must(StoreWriter::open(folder.file(), {}));
+  const std::vector<Reading> readings = board_night(10);
+  const RunId run = record(writer, readings, 10, readings.back().time);
+  const RunFigures before = must(run_figures(writer, run));
+  change_by_hand(folder.file(), change);
+  require_same(must(run_figures(writer, run)), before);
 }

@@ -1,3 +1,5 @@
+#include <unistd.h>
+
 #include <chrono>
 
 #include "commands.hpp"
@@ -183,6 +185,9 @@ Outcome run(Context& context, const ImportArguments& arguments) {
   if (batch.empty())
     return fail(ErrorKind::input, text::printable(arguments.file) + ":" + std::to_string(reader.lines()) +
                                       ": there is no reading below the header; nothing was stored");
+  const auto path = context.store_path();
+  if (!path) return tl::unexpected(path.error());
+  const bool was_there = ::access(path->c_str(), F_OK) == 0;
   auto store = context.open_writer();
   if (!store) return tl::unexpected(store.error());
   Result<Imported> imported;
@@ -194,6 +199,7 @@ Outcome run(Context& context, const ImportArguments& arguments) {
     // Opening a store sweeps out what an import left unfinished.
     store = fail(ErrorKind::unusable, {});
     if (auto swept = context.open_writer(); !swept) return tl::unexpected(swept.error());
+    if (!was_there) storage::StoreWriter::remove_unused(*path);
     return tl::unexpected(imported.error());
   }
   const auto info = store->run(imported->run);

@@ -18,7 +18,9 @@ class RunBuilder {
  public:
   /// A run just opened.
   RunBuilder(RunId run, SegmenterSettings settings);
-  /// An open run of the store: restores its resume mark and replays the readings after it.
+  /// An open run of the store: restores its resume mark and replays the readings after it. A state that cannot be read,
+  /// as after an update that keeps it in another form, is made anew from the run's readings, and replaced with the next
+  /// save() or finish().
   [[nodiscard]] static Result<RunBuilder> resume(const StoreReader& store, RunId run);
   /// Replays the stored readings of [info.begin, info.end] (or to the last) as a run with info's settings, whatever
   /// state the store has of it. Writes nothing, so that a long run is done before any transaction begins; then, between
@@ -43,11 +45,13 @@ class RunBuilder {
 
  private:
   friend class RunReplay;
+  [[nodiscard]] Result<void> drop_unreadable(StoreWriter& store);
   RunId run_;
   SegmenterSettings settings_;
   Segmenter segmenter_;
   RunTotals totals_;
   std::optional<UtcTime> as_of_;
+  bool anew_ = false;  ///< what the store has of the run's figures is to be thrown away
 };
 
 /// Makes a run's state anew from its stored readings, between begin() and commit(): over() and finish() or save() in

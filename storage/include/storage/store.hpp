@@ -151,6 +151,9 @@ struct StoreSettings {
   std::optional<double> keep_raw_days;
   std::optional<double> max_size_mb;
   double flush_s = 1.0;
+  /// How long begin() waits for another program's transaction: longer than any of ours lasts, short enough for a
+  /// person.
+  int busy_timeout_ms = 5'000;
 };
 
 class StoreReader;
@@ -236,13 +239,13 @@ class StoreWriter : public StoreReader {
  public:
   /// Creates the file (0640) where it is missing, upgrades an older version in place, clears unfinished imports.
   [[nodiscard]] static Result<StoreWriter> open(const std::string& path, StoreSettings settings);
+  /// Takes a store away again that holds nothing at all and that nobody else has open; else leaves it as it is. For who
+  /// made it by open() and then had nothing to put in.
+  static void remove_unused(const std::string& path);
 
   ~StoreWriter();
   StoreWriter(StoreWriter&&) noexcept;
   StoreWriter& operator=(StoreWriter&&) noexcept;
-
-  /// How long begin() waits for another program's transaction; 5 s where not set.
-  void set_busy_timeout_ms(int milliseconds) noexcept;
 
   /// Begins a transaction; commit() makes all since begin() durable against kill -9 at once. Not nested.
   /// A full disk is ErrorKind::unusable with disk_full() true; the transaction is gone, the object stays usable.
