@@ -200,7 +200,7 @@ Result<void> MeterRecorder::judge(StoreWriter& store, const Reading& reading, Ut
     changed = true;
   }
   if (ending.change == AutoRun::Change::went_off && open_ && open_->origin == RunOrigin::automatic) {
-    if (auto closed = ending.at > open_->begin ? close(store, ending.at) : drop(store); !closed) return closed;
+    if (auto closed = close_before(store, ending.at); !closed) return closed;
     changed = true;
   }
   if (watching.change == AutoRun::Change::came_on && !open_ && !wait_for_off_) {
@@ -240,6 +240,14 @@ Result<void> MeterRecorder::close(StoreWriter& store, UtcTime end) {
   open_.reset();
   last_end_ = last_end_ ? std::max(*last_end_, end) : end;
   return run.builder.finish(store, end);
+}
+
+// A run holds the reading at its end, and the first reading of `off` is none of the device's: its last segment would
+// take it in.
+Result<void> MeterRecorder::close_before(StoreWriter& store, UtcTime off) {
+  const auto sums = store.sums(stream_, Quantity::power, open_->begin, off - instant);
+  if (!sums) return tl::unexpected(sums.error());
+  return sums->last && *sums->last > open_->begin ? close(store, *sums->last) : drop(store);
 }
 
 Result<void> MeterRecorder::drop(StoreWriter& store) {

@@ -70,6 +70,7 @@ class MeterRecorder {
   [[nodiscard]] Result<void> judge(storage::StoreWriter& store, const Reading& reading, UtcTime stored_until);
   [[nodiscard]] Result<void> open(storage::StoreWriter& store, storage::NewRun run, UtcTime stored_until);
   [[nodiscard]] Result<void> close(storage::StoreWriter& store, UtcTime end);
+  [[nodiscard]] Result<void> close_before(storage::StoreWriter& store, UtcTime off);
   [[nodiscard]] Result<void> drop(storage::StoreWriter& store);
   [[nodiscard]] Result<void> save_if_due(storage::StoreWriter& store);
   [[nodiscard]] bool looks_off(const Reading& reading) const;
