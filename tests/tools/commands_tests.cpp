@@ -11,6 +11,7 @@
 #include <nlohmann/json.hpp>
 #include <tuple>
 
+#include "storage/store.hpp"
 #include "tools/query/run_command.hpp"
 
 using namespace nightwatt;
@@ -251,6 +252,40 @@ TEST_CASE("export gives JSON, a part of a run, and segments") {
   CHECK(bench({"export", "--meter", "bench"}).status == 1);
 }
 
+TEST_CASE("export says so where raw readings have given way to minutes and hours") {
+  const Bench bench;
+  storage::StoreSettings settings;
+  settings.keep_raw_days = 1.0;
+  auto store = storage::StoreWriter::open(bench.path("store.db"), settings);
+  REQUIRE(store);
+  const UtcTime begin{evening_s * 1'000'000};
+  REQUIRE(store->begin());
+  const auto stream = store->stream_for_meter("bench");
+  REQUIRE(stream);
+  std::vector<Reading> readings;
+  for (int i = 0; i < 10 * 8640; ++i) {  // ten days, a reading every ten seconds
+    readings.push_back({begin + i * Duration(10'000'000), {}});
+    readings.back().values.set(Quantity::power, {5, 0});
+  }
+  REQUIRE(store->append(*stream, readings));
+  REQUIRE(store->commit());
+  const Words all = {"export", "--meter", "bench", "--from", "0", "--to", "4000000000"};
+  CHECK(bench(all).err.empty());
+  for (bool more = true; more;) {
+    REQUIRE(store->begin());
+    const auto left = store->retain(readings.back().time);
+    REQUIRE(left);
+    more = *left;
+    REQUIRE(store->commit());
+  }
+  const auto answer = bench(all);
+  CHECK(answer.status == 0);
+  CHECK(one_line(answer.err));
+  CHECK_THAT(answer.err, Catch::Contains("only minutes and hours are left"));
+  const std::string last_hour = std::to_string(readings.back().time.us / 1'000'000 - 3600);
+  CHECK(bench({"export", "--meter", "bench", "--from", last_hour, "--to", "4000000000"}).err.empty());
+}
+
 TEST_CASE("trace gives points that miss no peak, and the segments") {
   const Bench bench;
   std::string text = night();
@@ -430,6 +465,27 @@ TEST_CASE("a bad file or wrong words leave no run and no reading, wherever the f
   CHECK(bench.json({"status"})["store"]["samples"] == 2400);
   CHECK(bench.json({"check"})["ok"] == true);
   CHECK(bench.json({"import", bench.path("j.csv"), "--device", "x"})["samples"] == 1);
+}
+
+TEST_CASE("an import refused late leaves no store where there was none, and leaves one that was there") {
+  const Bench bench;
+  std::string long_file = "time,power_w\n";
+  for (int i = 0; i < 300'000; ++i) long_file += std::to_string(i) + ",5.0\n";  // past the first transaction
+  const Words refused = {"import", bench.write("late.csv", long_file + "300000,word\n"), "--device", "x"};
+  CHECK(bench(refused).status == 2);
+  for (const char* suffix : {"", "-wal", "-shm", "-lock"})
+    CHECK_FALSE(std::filesystem::exists(bench.path("store.db") + suffix));
+  CHECK(bench({"enter", "Puffin mini", "--idle", "8", "--load", "26"}).status == 0);
+  CHECK(bench(refused).status == 2);
+  CHECK(bench.json({"runs"})["runs"].size() == 1);
+}
+
+TEST_CASE("a word that is no command is named") {
+  const Bench bench;
+  CHECK_THAT(bench({"frobnicate"}).err, Catch::Contains("\"frobnicate\""));
+  CHECK_THAT(bench({"frobnicate", "--json", "last"}).err, Catch::Contains("\"frobnicate\""));
+  CHECK_THAT(bench({"--frob"}).err, Catch::Contains("\"--frob\""));
+  CHECK_THAT(bench({}).err, Catch::Contains("no command given"));
 }
 
 TEST_CASE("a store that is none is refused with status 3 and left as it was") {

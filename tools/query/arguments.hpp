@@ -23,9 +23,7 @@ struct GlobalOptions {
   bool no_color = false;
 };
 
-struct StatusArguments {
-  MaybeWord stale;
-};
+struct StatusArguments {};
 struct PortsArguments {};
 struct BeginArguments {
   std::string device;

@@ -26,11 +26,7 @@ class Grammar {
   }
 
   void live() {
-    auto [status, u] = command<StatusArguments>("status", "Service, meters, store size, faults");
-    status
-        ->add_option("--stale", u->stale,
-                     "For cron: only name the meters whose last reading is older, and exit 1 if there is one")
-        ->type_name("SECONDS");
+    plain<StatusArguments>("status", "Service, meters, store size, faults");
     plain<PortsArguments>("ports", "Serial ports present and which meter each serves");
     auto [begin, b] = command<BeginArguments>("begin", "Open a run: what is plugged in from now on");
     begin->add_option("DEVICE", b->device, "What is plugged into the meter")->required();
@@ -222,7 +218,13 @@ Result<CommandLine> parse_command_line(std::span<const std::string> words) {
   } catch (const CLI::ParseError& error) {
     const CLI::App* sub = chosen(app);
     const std::string help = sub == &app ? "nightwatt --help" : "nightwatt " + sub->get_name() + " --help";
-    if (words.empty()) return fail(ErrorKind::input, "no command given; see " + help);
+    // The parser asks for a command before it looks at words it cannot place.
+    const std::vector<std::string> unplaced = app.remaining();
+    if (sub == &app && unplaced.empty() && error.get_name() == "RequiredError")
+      return fail(ErrorKind::input, "no command given; see " + help);
+    if (sub == &app && !unplaced.empty())
+      return fail(ErrorKind::input,
+                  "there is no command or option " + text::quoted(unplaced.front()) + "; see " + help);
     return fail(ErrorKind::input, one_line(error.what()) + "; see " + help);
   }
   return line;

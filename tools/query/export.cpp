@@ -193,6 +193,16 @@ Outcome run(Context& context, const ExportArguments& arguments) {
                                      : write_json(context, *store, *selection);
   }
   if (!written) return tl::unexpected(written.error());
+  if (arguments.segments) return 0;
+  const auto whole = store->raw_is_whole(selection->stream, selection->from, selection->to);
+  if (!whole) return tl::unexpected(whole.error());
+  if (!*whole) {
+    context.out.flush();
+    context.err.write(
+        "nightwatt: of a part of that time only minutes and hours are left (keep_raw_days, max_size_mb); its readings "
+        "are not in this export\n");
+    context.err.flush();
+  }
   return 0;
 }
 
