@@ -27,7 +27,9 @@ class TempDir {
   std::string path_;
 };
 
-/// True as soon as `condition` holds; false after `limit_s`. Looks every 10 ms.
+/// By how much a sanitizer slows the programs down; 1 without one. Every limit of waiting is stretched by it.
+[[nodiscard]] double slowness();
+/// True as soon as `condition` holds; false after `limit_s` (times slowness()). Looks every 10 ms.
 [[nodiscard]] bool eventually(double limit_s, const std::function<bool()>& condition);
 /// Unix time now, in seconds.
 [[nodiscard]] double unix_now_s();
@@ -43,7 +45,7 @@ class Program {
 
   void signal(int number) const;
   [[nodiscard]] pid_t pid() const { return pid_; }
-  /// The exit status, 128 + signal if one ended it; none if it still runs after `limit_s`.
+  /// The exit status, 128 + signal if one ended it; none if it still runs after `limit_s` (times slowness()).
   [[nodiscard]] std::optional<int> wait(double limit_s);
 
  private:
@@ -103,6 +105,8 @@ class Bench {
   [[nodiscard]] std::vector<StoredReading> stored() const;
   /// SQLite's own word on the store: "ok".
   [[nodiscard]] std::string integrity() const;
+  /// What the service has said so far.
+  [[nodiscard]] std::string log() const { return dir_.read("nightwattd.out") + dir_.read("nightwattd.err"); }
   [[nodiscard]] const TempDir& dir() const { return dir_; }
   [[nodiscard]] std::string config() const { return dir_.path("nightwatt.toml"); }
   [[nodiscard]] std::string store() const { return dir_.path("night.db"); }

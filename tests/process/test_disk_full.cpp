@@ -54,9 +54,8 @@ TEST_CASE("a full disk pauses the recording, is told, and the recording goes on 
   REQUIRE(eventually(10.0, [&bench] { return bench.readings() >= 50; }));
   const auto samples = [&bench] { return bench.ask_json({"status"}).at("store").at("samples").get<long>(); };
   disk.fill();
-  const auto log = [&bench] { return bench.dir().read("nightwattd.out") + bench.dir().read("nightwattd.err"); };
-  const bool told = eventually(20.0, [&log] { return log().find("full") != std::string::npos; });
-  INFO(log());
+  const bool told = eventually(20.0, [&bench] { return bench.log().find("full") != std::string::npos; });
+  INFO(bench.log());
   CHECK(told);
   const long full = samples();
   disk.make_room();
@@ -64,6 +63,11 @@ TEST_CASE("a full disk pauses the recording, is told, and the recording goes on 
   CHECK(bench.stop_service() == 0);
   CHECK(bench.ask_json({"check"}).at("ok") == true);
   CHECK(compare(bench.sent(), bench.stored(), 1.0).problem == "");
+  // docs/format.md: 6 is disk_full, 7 is disk_room.
+  const auto events =
+      run(bench.dir(), "/usr/bin/sqlite3",
+          {bench.dir().path("disk/night.db"), "SELECT kind FROM event WHERE kind IN (6, 7) ORDER BY id"});
+  CHECK(events.out == "6\n7\n");
 }
 
 }  // namespace

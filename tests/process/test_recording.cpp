@@ -81,8 +81,7 @@ TEST_CASE("SIGHUP takes a good config and refuses a bad one") {
   const std::string good = bench.dir().read("nightwatt.toml");
   bench.dir().write("nightwatt.toml", good + "\nnonsense = 1\n");
   bench.service().signal(SIGHUP);
-  const auto log = [&bench] { return bench.dir().read("nightwattd.out") + bench.dir().read("nightwattd.err"); };
-  CHECK(eventually(5.0, [&log] { return log().find("nonsense") != std::string::npos; }));
+  CHECK(eventually(5.0, [&bench] { return bench.log().find("nonsense") != std::string::npos; }));
   bench.dir().write("nightwatt.toml", good);
   const long before = bench.readings();
   CHECK(eventually(10.0, [&] { return bench.readings() >= before + 5; }));
