@@ -70,7 +70,7 @@ def code_files(root):
 
 def text_files(root):
     """Everything of ours a person reads; recorded data stays as it came."""
-    for pattern in ("*.md", "*.txt", "*.json", ".ci/*", "cmake/*", "docs/**/*.md"):
+    for pattern in ("*.md", "*.txt", "*.json", ".ci/*", "cmake/*", "docs/**/*.md", "docs/man/*", "packaging/*.*", "packaging/*/*"):
         yield from sorted(root.glob(pattern))
     for folder in FOLDERS:
         for path in sorted((root / folder).rglob("*")):
