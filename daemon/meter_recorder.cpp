@@ -200,7 +200,7 @@ Result<void> MeterRecorder::judge(StoreWriter& store, const Reading& reading, Ut
     changed = true;
   }
   if (ending.change == AutoRun::Change::went_off && open_ && open_->origin == RunOrigin::automatic) {
-    if (auto closed = close_before(store, ending.at); !closed) return closed;
+    if (auto closed = ending.at > open_->begin ? close_before(store, ending.at) : drop(store); !closed) return closed;
     changed = true;
   }
   if (watching.change == AutoRun::Change::came_on && !open_ && !wait_for_off_) {
@@ -242,12 +242,11 @@ Result<void> MeterRecorder::close(StoreWriter& store, UtcTime end) {
   return run.builder.finish(store, end);
 }
 
-// A run holds the reading at its end, and the first reading of `off` is none of the device's: its last segment would
-// take it in.
-Result<void> MeterRecorder::close_before(StoreWriter& store, UtcTime off) {
-  const auto sums = store.sums(stream_, Quantity::power, open_->begin, off - instant);
+// A run holds the reading at its end, so it ends with the last one before `next`, where `off` or another run begins.
+Result<void> MeterRecorder::close_before(StoreWriter& store, UtcTime next) {
+  const auto sums = store.sums(stream_, Quantity::power, open_->begin, next - instant);
   if (!sums) return tl::unexpected(sums.error());
-  return sums->last && *sums->last > open_->begin ? close(store, *sums->last) : drop(store);
+  return close(store, sums->last.value_or(std::max(open_->begin, next - instant)));
 }
 
 Result<void> MeterRecorder::drop(StoreWriter& store) {
@@ -268,7 +267,8 @@ Result<RunId> MeterRecorder::begin(StoreWriter& store, const BeginRequest& reque
                                       utc_text(*last_end_) + ": begin after it");
   }
   if (open_) {
-    if (auto ended = at > open_->begin ? close(store, at) : drop(store); !ended) return tl::unexpected(ended.error());
+    if (auto ended = at > open_->begin ? close_before(store, at) : drop(store); !ended)
+      return tl::unexpected(ended.error());
   }
   storage::NewRun run = new_run(RunOrigin::by_hand, at);
   run.device = request.device;
@@ -300,7 +300,7 @@ Result<RunId> MeterRecorder::split(StoreWriter& store, UtcTime at, UtcTime now) 
                                       utc_text(open_->begin) + ", and before now");
   }
   const RunOrigin origin = open_->origin;
-  if (auto closed = close(store, at); !closed) return tl::unexpected(closed.error());
+  if (auto closed = close_before(store, at); !closed) return tl::unexpected(closed.error());
   if (auto opened = open(store, new_run(origin, at), last_ ? *last_ : at); !opened)
     return tl::unexpected(opened.error());
   if (auto put = put_auto_state(store, last_); !put) return tl::unexpected(put.error());

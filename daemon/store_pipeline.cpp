@@ -3,6 +3,8 @@
 #include <algorithm>
 #include <utility>
 
+#include "daemon/time_keeper.hpp"
+
 namespace nightwatt::daemon {
 namespace {
 
@@ -246,7 +248,10 @@ Result<RunId> StorePipeline::obey(const EndRequest& request, UtcTime now) {
   const auto recorder = find_meter(request.meter, true);
   if (!recorder) return tl::unexpected(recorder.error());
   now = not_before_last(**recorder, now);
-  const auto at = request.at ? record_time(**recorder, *request.at) : Result<UtcTime>(now);
+  // The next reading may get the very stamp of this moment: it comes after the end, and must not lie in the run.
+  const UtcTime just_before = std::max((*recorder)->open_begin().value_or(now), now - TimeKeeper::stamp_step);
+  const auto at =
+      request.at ? record_time(**recorder, *request.at) : Result<UtcTime>(not_before_last(**recorder, just_before));
   if (!at) return tl::unexpected(at.error());
   return (*recorder)->end(*store_, *at, now);
 }

@@ -118,6 +118,21 @@ TEST_CASE("a begin takes effect after the readings before it, and its answer com
   CHECK(must(store.runs()).size() == 2);  // the automatic one ended
 }
 
+TEST_CASE("a reading that comes after an end is not in the run, though both have the same stamp") {
+  Bench bench;
+  (void)bench.ask(Bench::begin("Gannet board"), at(0));
+  bench.push(evening_of({{5.0, 60}}));
+  const auto ended = bench.ask(EndRequest{}, at(60));
+  bench.push(evening_of({{5.0, 60}}, at(60)));
+  REQUIRE(bench.pipeline->work() == StorePipeline::Outcome::stored);
+  REQUIRE(**ended);
+  const auto store = bench.reader();
+  CHECK(must(store.run(***ended)).samples == 60);
+  CHECK(must(storage::run_figures(store, ***ended)).totals.samples() == 60);
+  const auto check = must(store.check());
+  CHECK(check.problems == std::vector<std::string>{});
+}
+
 TEST_CASE("a refused begin leaves the batch around it as it is") {
   Bench bench;
   const auto first = bench.ask(Bench::begin("Gannet board"), at(0));

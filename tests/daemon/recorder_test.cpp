@@ -110,13 +110,14 @@ TEST_CASE("begin ends an open automatic run there and then") {
   REQUIRE(run);
   const auto runs = meter.runs();
   REQUIRE(runs.size() == 2);
-  CHECK(runs[0].end == at(360));
+  CHECK(runs[0].end == at(359));  // its last reading: the next belongs to the new run
   CHECK(runs[1].id == *run);
   CHECK(runs[1].origin == RunOrigin::by_hand);
   CHECK(runs[1].device == "Gannet board");
   CHECK_FALSE(runs[1].end);
   meter.record(evening_of({{5.0, 60}}, at(360)));
   CHECK(meter.runs().size() == 2);
+  CHECK(meter.check().ok);
 }
 
 TEST_CASE("begin is refused over an open hand-opened run, and nothing changes") {
@@ -214,7 +215,7 @@ TEST_CASE("begin in the past takes the stored readings from there on") {
     const auto run = meter.begin("Gannet board", at(300), at(660));
     REQUIRE(run);
     REQUIRE(meter.runs().size() == 2);
-    CHECK(meter.runs()[0].end == at(300));
+    CHECK(meter.runs()[0].end == at(299));
     CHECK(meter.figures(*run).totals.samples() == 360);
     CHECK(*meter.figures(meter.runs()[0].id).totals.energy_wh() == Approx(5.0 * 240 / 3600).margin(0.01));
   }
@@ -276,7 +277,9 @@ TEST_CASE("split ends the open run and opens the next, which lacks a device") {
   const auto runs = meter.runs();
   REQUIRE(runs.size() == 2);
   CHECK(runs[0].id == *first);
-  CHECK(runs[0].end == at(300));
+  CHECK(runs[0].end == at(299));
+  CHECK(runs[0].samples == 300);
+  CHECK(runs[1].samples == 300);
   CHECK(runs[1].id == *second);
   CHECK(runs[1].begin == at(300));
   CHECK_FALSE(runs[1].device);

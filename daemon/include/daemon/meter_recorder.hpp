@@ -51,6 +51,7 @@ class MeterRecorder {
   [[nodiscard]] const RecorderSettings& settings() const { return settings_; }
   [[nodiscard]] std::optional<UtcTime> last() const { return last_; }
   [[nodiscard]] std::optional<storage::RunId> open_run() const;
+  [[nodiscard]] std::optional<UtcTime> open_begin() const { return open_ ? std::optional(open_->begin) : std::nullopt; }
   [[nodiscard]] std::size_t out_of_order() const { return out_of_order_; }
 
  private:
@@ -70,7 +71,7 @@ class MeterRecorder {
   [[nodiscard]] Result<void> judge(storage::StoreWriter& store, const Reading& reading, UtcTime stored_until);
   [[nodiscard]] Result<void> open(storage::StoreWriter& store, storage::NewRun run, UtcTime stored_until);
   [[nodiscard]] Result<void> close(storage::StoreWriter& store, UtcTime end);
-  [[nodiscard]] Result<void> close_before(storage::StoreWriter& store, UtcTime off);
+  [[nodiscard]] Result<void> close_before(storage::StoreWriter& store, UtcTime next);
   [[nodiscard]] Result<void> drop(storage::StoreWriter& store);
   [[nodiscard]] Result<void> save_if_due(storage::StoreWriter& store);
   [[nodiscard]] bool looks_off(const Reading& reading) const;
