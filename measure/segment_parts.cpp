@@ -5,9 +5,14 @@
 #include <utility>
 
 #include "level.hpp"
+#include "ramps.hpp"
 #include "stretch_bytes.hpp"
 
 namespace nightwatt {
+
+double length_s(const Part& p) {
+  return to_seconds(p.stretch.end - p.stretch.begin).value;
+}
 
 namespace {
 
@@ -18,19 +23,15 @@ constexpr double brief_level_tolerance = 0.05;
 constexpr double brief_s = 60.0;
 constexpr double lasting_s = 120.0;
 constexpr double scatter_tolerance = 1.5;    // of the readings' own scatter: less is no step to the eye
+constexpr double wander_factor = 2.0;        // of the tolerance, for a level that comes back by itself
 constexpr double restless_share = 0.07;      // of the mean, k = 2: a figure less sure than that is none
 constexpr double restless_floor_w = 0.05;    // and more than this: near 0 W every share is small
 constexpr double settling_tolerance = 0.07;  // of the level: as wide as the contract takes idle to be
 constexpr std::size_t least_phases = 10;     // five cycles: three loads run one after the other are no thermostat
 constexpr double cycle_regularity = 0.25;    // how much two phases of one level may differ in length
 constexpr double longest_phase_s = 3600.0;
-constexpr double ramp_reach_s = 10.0;    // how far beyond its pieces a ramp may begin, its own length added
 constexpr std::int64_t jump_points = 2;  // a change that takes no longer is a jump, not a ramp
 constexpr std::int64_t least_readings = 3;
-
-double length_s(const Part& p) {
-  return to_seconds(p.stretch.end - p.stretch.begin).value;
-}
 
 bool is_long(const Part& p, const PartRules& rules) {
   return length_s(p) >= rules.shortest_s && p.stretch.samples >= least_readings;
@@ -38,7 +39,7 @@ bool is_long(const Part& p, const PartRules& rules) {
 
 /// Long, and yet so irregular that its mean says nothing of any level.
 bool is_restless(const Part& p, const PartRules& rules) {
-  if (p.stretch.shape == StretchShape::unsteady) return true;
+  if (p.stretch.shape != StretchShape::steady) return true;
   if (!is_long(p, rules)) return false;
   const std::vector<SketchBin>& bins = p.stretch.sketch.bins();
   const double expanded = 2.0 * statistical_uncertainty(bins);
@@ -46,14 +47,17 @@ bool is_restless(const Part& p, const PartRules& rules) {
          expanded > restless_share * std::abs(p.stretch.sketch.mean());
 }
 
+}  // namespace
+
 bool is_steady(const Part& p, const PartRules& rules) {
   return p.stretch.shape == StretchShape::steady && is_long(p, rules) && !is_restless(p, rules);
 }
 
-/// Of the readings about their own piece's mean: a slope made of many pieces does not count as noise.
 double variance(const Part& p) {
   return p.noise_n > 0 ? p.noise_m2 / static_cast<double>(p.noise_n) : 0.0;
 }
+
+namespace {
 
 /// How far two facing levels may differ and still be one.
 double tolerance(const Part& a, const Part& b, const PartRules& rules) {
@@ -78,10 +82,36 @@ double facing_step(const Part& a, const Part& b, const PartRules& rules) {
   // agree.
   const double step =
       std::min(std::abs(a.tail.mean - b.head.mean), std::abs(a.stretch.sketch.mean() - b.stretch.sketch.mean()));
-  return allowed > 0.0 ? step / allowed : (step > 0.0 ? 2.0 : 0.0);
+  if (!(allowed > 0.0)) return step > 0.0 ? 2.0 : 0.0;
+  // A step that is undone without a step: the level wanders, it did not change.
+  const bool lasting = std::min(length_s(a), length_s(b)) >= brief_s;
+  const bool returns = std::min(std::abs(b.tail.mean - a.stretch.sketch.mean()),
+                                std::abs(a.head.mean - b.stretch.sketch.mean())) <= allowed / 2.0;
+  return step / allowed / (lasting && returns ? wander_factor : 1.0);
 }
 
-/// `b` follows `a`. `kept`: false leaves b's readings out of the level.
+}  // namespace
+
+namespace {
+
+/// The first of what the first one has and, where it ends, of what follows; the last in the same way.
+void join_points(Part& a, const Part& b) {
+  std::vector<EdgePoint>& first = a.first_points;
+  const std::vector<EdgePoint>& more = b.first_points;
+  const bool whole = static_cast<std::int64_t>(first.size()) == a.points;
+  for (std::size_t i = 0; whole && i < more.size() && first.size() < edge_point_limit; ++i)
+    if (to_seconds(more[i].first - a.stretch.begin).value < edge_reach_s) first.push_back(more[i]);
+  std::vector<EdgePoint> last = b.last_points;
+  if (static_cast<std::int64_t>(last.size()) == b.points)
+    last.insert(last.begin(), a.last_points.begin(), a.last_points.end());
+  std::size_t from = last.size() > edge_point_limit ? last.size() - edge_point_limit : 0;
+  while (from < last.size() && to_seconds(b.stretch.end - last[from].first).value > edge_reach_s) ++from;
+  last.erase(last.begin(), last.begin() + static_cast<std::ptrdiff_t>(from));
+  a.last_points = std::move(last);
+}
+
+}  // namespace
+
 void join(Part& a, const Part& b, const PartRules& rules, bool kept) {
   const bool a_short = length_s(a) < rules.edge_window_s();
   const bool b_short = length_s(b) < rules.edge_window_s();
@@ -96,6 +126,8 @@ void join(Part& a, const Part& b, const PartRules& rules, bool kept) {
       a.tail = b.tail;
     }
     s.sketch.append(b.stretch.sketch);
+    join_points(a, b);
+    a.line.add(b.line);
     a.noise_n += b.noise_n;
     a.noise_m2 += b.noise_m2;
   }
@@ -110,118 +142,7 @@ void join(Part& a, const Part& b, const PartRules& rules, bool kept) {
   s.excursions += b.stretch.excursions;
 }
 
-struct Line {
-  double slope = 0.0;  // W/s
-  double at_w = 0.0;   // at `from`
-  UtcTime from;
-  [[nodiscard]] double at(UtcTime t) const { return at_w + slope * to_seconds(t - from).value; }
-};
-
-UtcTime middle_of(const LevelSketch& sketch, const SketchBin& bin) {
-  return sketch.bin_begin(bin) + to_duration({sketch.width_s() / 2.0});
-}
-
-/// Least squares through the inner bins of a ramp: its first and last hold some of the levels beside it.
-std::optional<Line> fit_line(const Stretch& s) {
-  const std::vector<SketchBin>& bins = s.sketch.bins();
-  const std::size_t skip = bins.size() >= 5 ? 1 : 0;
-  if (bins.size() < 3) return std::nullopt;
-  double w = 0.0, t0 = 0.0, p0 = 0.0;
-  for (std::size_t i = skip; i < bins.size() - skip; ++i) {
-    const auto n = static_cast<double>(bins[i].n);
-    w += n;
-    t0 += n * to_seconds(middle_of(s.sketch, bins[i]) - s.begin).value;
-    p0 += n * bins[i].mean;
-  }
-  t0 /= w;
-  p0 /= w;
-  double tt = 0.0, tp = 0.0;
-  for (std::size_t i = skip; i < bins.size() - skip; ++i) {
-    const auto n = static_cast<double>(bins[i].n);
-    const double t = to_seconds(middle_of(s.sketch, bins[i]) - s.begin).value - t0;
-    tt += n * t * t;
-    tp += n * t * (bins[i].mean - p0);
-  }
-  if (!(tt > 0.0)) return std::nullopt;
-  return Line{tp / tt, p0 - tp / tt * t0, s.begin};
-}
-
-/// Mean of the bins that lie in [from, to]; nullopt where none does.
-std::optional<double> mean_between(const LevelSketch& sketch, UtcTime from, UtcTime to) {
-  double n = 0.0, sum = 0.0;
-  for (const SketchBin& b : sketch.bins()) {
-    if (sketch.bin_begin(b) < from || sketch.bin_begin(b) + to_duration({sketch.width_s()}) > to) continue;
-    n += static_cast<double>(b.n);
-    sum += static_cast<double>(b.n) * b.mean;
-  }
-  if (n == 0.0) return std::nullopt;
-  return sum / n;
-}
-
-/// Moves the edge between two neighbours to `edge`, with the readings' number and energy of the time between, which
-/// goes along `line` where it is the ramp's and at `level_w` where it is not. The sum of both stays what it was.
-void move_edge(Part& first, Part& second, UtcTime edge, double moved_ws) {
-  Stretch& a = first.stretch;
-  Stretch& b = second.stretch;
-  Stretch& giver = edge < a.end ? a : b;
-  Stretch& taker = edge < a.end ? b : a;
-  const double moved_s = std::abs(to_seconds(edge - a.end).value);
-  const double giver_s = to_seconds(giver.end - giver.begin).value;
-  const std::int64_t moved = std::llround(static_cast<double>(giver.samples) * moved_s / giver_s);
-  giver.samples -= moved;
-  taker.samples += moved;
-  giver.energy_ws -= moved_ws;
-  taker.energy_ws += moved_ws;
-  giver.covered_s -= moved_s;
-  taker.covered_s += moved_s;
-  a.end = edge;
-  b.begin = edge;
-}
-
-/// A ramp's ends are where its line meets the levels beside it: pieces cut from it lie a little inside.
-void draw_ramp(Part& before, Part& ramp, Part& after) {
-  const std::optional<Line> line = fit_line(ramp.stretch);
-  if (!line || line->slope == 0.0) return;
-  Stretch& r = ramp.stretch;
-  const Duration reach = Duration((r.end - r.begin).count()) + to_duration({ramp_reach_s});
-  const UtcTime middle = r.begin + Duration((r.end - r.begin).count() / 2);
-  // The level before: all but what may belong to the ramp. The level after: just behind the meeting point, so that a
-  // level that then settles is met where it begins.
-  const double low =
-      mean_between(before.stretch.sketch, before.stretch.begin, before.stretch.end - reach).value_or(before.tail.mean);
-  double high =
-      mean_between(after.stretch.sketch, after.stretch.begin + reach, after.stretch.end).value_or(after.head.mean);
-  const auto meets = [&](double level) {
-    return r.begin + to_duration({std::clamp((level - line->at_w) / line->slope, -1e9, 1e9)});
-  };
-  for (int round = 0; round < 3; ++round) {
-    const UtcTime t = meets(high);
-    const std::optional<double> nearer =
-        mean_between(after.stretch.sketch, t, t + to_duration({2.0 * after.stretch.sketch.width_s() + ramp_reach_s}));
-    if (!nearer) break;
-    high = *nearer;
-  }
-  const UtcTime begin = meets(low);
-  const UtcTime end = meets(high);
-  const auto least = [](const Part& p) {
-    return p.stretch.begin + Duration((p.stretch.end - p.stretch.begin).count() / 3);
-  };
-  if (begin < middle && begin > r.begin - reach && begin > least(before)) {
-    const double s = to_seconds(begin - r.begin).value;
-    const double moved = begin < r.begin ? -s * (low + line->at_w) / 2.0 : s * low;
-    move_edge(before, ramp, begin, moved);
-    before.stretch.sketch.drop_from(begin);
-  }
-  if (end > middle && end < r.end + reach &&
-      end < after.stretch.end - Duration((after.stretch.end - after.stretch.begin).count() / 3)) {
-    const double s = to_seconds(end - r.end).value;
-    const double moved = end > r.end ? s * (high + line->at(r.end)) / 2.0 : -s * high;
-    move_edge(ramp, after, end, moved);
-    after.stretch.sketch.drop_before(end);
-  }
-  r.line_begin_w = line->at(r.begin);
-  r.line_end_w = line->at(r.end);
-}
+namespace {
 
 class Arranger {
  public:
@@ -229,18 +150,27 @@ class Arranger {
     for (std::size_t i = 0; i < parts.size(); ++i) items_.push_back({parts[i], i, i + 1});
   }
   std::vector<Arranged> run() {
+    fuse_ramps();
     merge_levels();
     while (swallow_excursion()) merge_levels();
     while (take_in_settling()) merge_levels();
     name_the_rest();
     for (std::size_t i = 0; i < items_.size(); ++i) gather_cycles(i);
-    for (std::size_t i = 1; i + 1 < items_.size(); ++i)
-      if (items_[i].part.stretch.shape == StretchShape::ramp)
-        draw_ramp(items_[i - 1].part, items_[i].part, items_[i + 1].part);
     return std::move(items_);
   }
 
  private:
+  /// Ramps first: their pieces are steady to the eye of a merge, and would join the levels at both ends.
+  void fuse_ramps() {
+    std::vector<Part> parts;
+    for (const Arranged& item : items_) parts.push_back(item.part);
+    const auto ramps = find_ramps(parts, rules_);
+    for (auto ramp = ramps.rbegin(); ramp != ramps.rend(); ++ramp) {
+      for (std::size_t k = ramp->first + 1; k < ramp->second; ++k) fuse(ramp->first, true);
+      items_[ramp->first].part.stretch.shape = StretchShape::ramp;
+    }
+  }
+
   void fuse(std::size_t i, bool kept) {  // i + 1 into i
     join(items_[i].part, items_[i + 1].part, rules_, kept);
     items_[i].last = items_[i + 1].last;
@@ -363,7 +293,7 @@ class Arranger {
     const double way = items_[to].part.head.mean - items_[from].part.tail.mean;
     double last = items_[from].part.tail.mean;
     for (std::size_t k = from + 1; k < to; ++k) {
-      if (items_[k].part.stretch.shape != StretchShape::steady) return false;
+      if (items_[k].part.stretch.shape == StretchShape::unsteady) return false;
       const double mean = items_[k].part.stretch.sketch.mean();
       if ((mean - last) * way < 0.0) return false;
       last = mean;
@@ -375,23 +305,12 @@ class Arranger {
     Part way = items_[i].part;
     Part& next = items_[i + 1].part;
     Stretch& s = next.stretch;
-    // The mean of a second in which the level jumped tells when it did.
-    std::int64_t late_us = 0;
-    if (way.points == 1 && way.stretch.samples > 1 && i > 0) {
-      const double from = items_[i - 1].part.tail.mean;
-      const double share = (next.head.mean - way.stretch.sketch.mean()) / (next.head.mean - from);
-      if (share > 0.0 && share < 1.0)
-        late_us = std::llround(share * static_cast<double>((way.stretch.end - way.stretch.begin).count()));
-      Stretch& before = items_[i - 1].part.stretch;
-      const double late_s = static_cast<double>(late_us) * 1e-6;
-      before.end = before.end + Duration(late_us);
-      before.energy_ws += late_s * from;
-      before.covered_s += late_s;
-      s.energy_ws -= late_s * from;
-      s.covered_s -= late_s;
-    }
+    std::vector<EdgePoint> points = way.first_points;
+    points.insert(points.end(), next.first_points.begin(), next.first_points.end());
+    if (points.size() > edge_point_limit) points.resize(edge_point_limit);
+    next.first_points = std::move(points);
     next.points += way.points;
-    s.begin = way.stretch.begin + Duration(late_us);
+    s.begin = way.stretch.begin;
     s.begin_uncertainty_s = way.stretch.begin_uncertainty_s;
     s.samples += way.stretch.samples;
     s.energy_ws += way.stretch.energy_ws;
@@ -422,6 +341,35 @@ void write_part(ByteWriter& out, const Part& part) {
     out.integer(e->n);
     out.real(e->mean);
   }
+  for (const double x : {part.line.n, part.line.x, part.line.y, part.line.xx, part.line.xy}) out.real(x);
+  write_points(out, part.first_points);
+  write_points(out, part.last_points);
+}
+
+void write_points(ByteWriter& out, const std::vector<EdgePoint>& points) {
+  out.whole(points.size());
+  std::int64_t from = 0;
+  for (const EdgePoint& p : points) {
+    out.integer(p.first.us - from);
+    out.integer(p.last.us - p.first.us);
+    from = p.last.us;
+    out.integer(p.n);
+    out.real(p.mean);
+  }
+}
+
+std::vector<EdgePoint> read_points(ByteReader& in) {
+  std::vector<EdgePoint> points(in.count(11));
+  std::uint64_t from = 0;  // modulo 2^64: damaged bytes must not overflow
+  for (EdgePoint& p : points) {
+    from += static_cast<std::uint64_t>(in.integer());
+    p.first.us = static_cast<std::int64_t>(from);
+    from += static_cast<std::uint64_t>(in.integer());
+    p.last.us = static_cast<std::int64_t>(from);
+    p.n = in.integer();
+    p.mean = in.real();
+  }
+  return points;
 }
 
 Part read_part(ByteReader& in) {
@@ -434,6 +382,9 @@ Part read_part(ByteReader& in) {
     e->n = in.integer();
     e->mean = in.real();
   }
+  for (double* x : {&part.line.n, &part.line.x, &part.line.y, &part.line.xx, &part.line.xy}) *x = in.real();
+  part.first_points = read_points(in);
+  part.last_points = read_points(in);
   return part;
 }
 

@@ -5,6 +5,7 @@
 #include <vector>
 
 #include "bytes.hpp"
+#include "measure/line_sums.hpp"
 #include "measure/stretch.hpp"
 
 namespace nightwatt {
@@ -20,6 +21,15 @@ struct EdgeLevel {
   }
 };
 
+/// A reading near an edge, or a second of a fast stream.
+struct EdgePoint {
+  UtcTime first;
+  UtcTime last;
+  std::int64_t n = 0;
+  double mean = 0.0;
+  [[nodiscard]] UtcTime middle() const { return first + Duration((last - first).count() / 2); }
+};
+
 /// What lies between two changes of the engine, or several such once they are known to belong together.
 struct Part {
   Stretch stretch;           ///< shape: steady, or unsteady for what no level can be quoted of
@@ -28,11 +38,19 @@ struct Part {
   double noise_m2 = 0.0;
   EdgeLevel head;
   EdgeLevel tail;
+  LineSums line;                        ///< of its readings, time in seconds
+  std::vector<EdgePoint> first_points;  ///< of its first edge_reach_s
+  std::vector<EdgePoint> last_points;   ///< of its last; both are all there is in a short part
 };
+
+// Enough of a ramp and of the level beside it to see where they bend.
+constexpr double edge_reach_s = 30.0;
+constexpr std::size_t edge_point_limit = 64;  // 30 s at the engine's fastest rate, 2.2 Hz
 
 struct PartRules {
   double shortest_s = 20.0;
   double step_w = 0.0;
+  double interval_s = 0.0;  ///< median time between readings
   /// Facing levels are compared over this much on either side of a change: a slow curve is no step.
   [[nodiscard]] double edge_window_s() const { return shortest_s / 2.0; }
 };
@@ -44,10 +62,22 @@ struct Arranged {
   std::size_t last = 0;
 };
 
-/// Parts follow each other without hole; the result covers them in order.
+/// Parts follow each other without hole; the result covers them in order. Edges stay where the engine saw them.
 [[nodiscard]] std::vector<Arranged> arrange(const std::vector<Part>& parts, const PartRules& rules);
+
+/// `b` follows `a` and becomes part of it. `kept`: false leaves b's readings out of the level.
+void join(Part& a, const Part& b, const PartRules& rules, bool kept);
+[[nodiscard]] inline double seconds_of(UtcTime t) {
+  return static_cast<double>(t.us) * 1e-6;
+}
+[[nodiscard]] double length_s(const Part& part);
+[[nodiscard]] bool is_steady(const Part& part, const PartRules& rules);
+/// Of the readings about their own piece's mean: a slope made of many pieces does not count as noise.
+[[nodiscard]] double variance(const Part& part);
 
 void write_part(ByteWriter& out, const Part& part);
 [[nodiscard]] Part read_part(ByteReader& in);
+void write_points(ByteWriter& out, const std::vector<EdgePoint>& points);
+[[nodiscard]] std::vector<EdgePoint> read_points(ByteReader& in);
 
 }  // namespace nightwatt

@@ -8,6 +8,7 @@
 #include "bytes.hpp"
 #include "measure/change_points.hpp"
 #include "measure/gap_rule.hpp"
+#include "segment_edges.hpp"
 #include "segment_parts.hpp"
 #include "stretch_bytes.hpp"
 
@@ -15,18 +16,18 @@ namespace nightwatt {
 
 namespace {
 
-constexpr std::uint8_t state_version = 1;
+constexpr std::uint8_t state_version = 2;
 // The engine sees powers through asinh(P / 10 W): watts near 0, ratios above. Noise and what is told apart both grow
 // with the level, and one penalty can then serve a night that holds an adapter alone and a load.
 constexpr double linear_below_w = 10.0;
-constexpr double binned_below_s = 0.5;   // faster streams are averaged to 1 s
+// Faster streams are averaged to 1 s. Not at 0.5: a meter that is asked twice a second must not be the one or the other
+// as its clock pleases.
+constexpr double binned_below_s = 0.45;
 constexpr std::size_t early_limit = 16;  // readings looked at before the rate is believed
 constexpr std::int64_t fewest_edged =
     3;                                  // seconds: a part of a fast stream needs more to do without its first and last
 constexpr std::size_t part_limit = 96;  // parts kept before the oldest are settled
 constexpr std::size_t part_lookahead = 24;  // parts that may still change what lies before them
-constexpr std::size_t edge_point_limit =
-    64;  // points of a part's tail: 20 s at the engine's fastest rate, 2 Hz, and some
 
 struct RawReading {
   UtcTime time;
@@ -221,7 +222,7 @@ class Segmenter::Impl {
   void open_part(const Point& p, double link_s) {
     part_ = {};
     part_open_ = true;
-    tail_.clear();
+    recent_.clear();
     Stretch& s = part_.stretch;
     s.begin = p.first;
     s.lowest_w = p.low;
@@ -229,7 +230,9 @@ class Segmenter::Impl {
     s.shape = StretchShape::steady;
     if (!previous_ || parts_.empty()) return;
     s.begin = previous_->last + Duration((p.first - previous_->last).count() / 2);
-    s.begin_uncertainty_s = 2.0 * link_s / std::sqrt(12.0);
+    // Of a fast stream either second beside the change may hold it.
+    const double width_s = binned_ ? to_seconds(p.last - previous_->first).value : link_s;
+    s.begin_uncertainty_s = 2.0 * width_s / std::sqrt(12.0);
     const double half_s = to_seconds(s.begin - previous_->last).value;
     const double middle_w = previous_->last_w + (p.first_w - previous_->last_w) * half_s / link_s;
     parts_.back().stretch.energy_ws += half_s * (previous_->last_w + middle_w) / 2.0;
@@ -250,6 +253,9 @@ class Segmenter::Impl {
     if (began) open_part(p, link_s);
     s.end = p.last;
     ++part_.points;
+    const EdgePoint point{p.first, p.last, p.n, p.mean};
+    part_.line.add(seconds_of(point.middle()), p.mean, static_cast<double>(p.n));
+    remember(point);
     s.samples += p.n;
     const double inner_s = to_seconds(p.last - p.first).value;
     if (!began) {
@@ -275,7 +281,38 @@ class Segmenter::Impl {
     previous_ = p;
   }
 
-  [[nodiscard]] PartRules rules() const { return {settings_.shortest_segment_s, step_}; }
+  /// Of a part its first and last readings are kept one by one: where it bends or jumps is looked for in them.
+  void remember(const EdgePoint& p) {
+    std::vector<EdgePoint>& first = part_.first_points;
+    if (first.size() < edge_point_limit && first.size() + 1 == static_cast<std::size_t>(part_.points) &&
+        to_seconds(p.first - part_.stretch.begin).value < edge_reach_s)
+      first.push_back(p);
+    if (recent_.size() >= 2 * edge_point_limit)
+      recent_.erase(recent_.begin(), recent_.end() - static_cast<std::ptrdiff_t>(edge_point_limit));
+    recent_.push_back(p);
+  }
+
+  /// The part's last level and readings.
+  void close_tail() {
+    const auto size = static_cast<std::ptrdiff_t>(recent_.size());
+    const bool edged = binned_ && part_.points > fewest_edged;  // the first and last second count in no level
+    const std::ptrdiff_t first = edged && part_.points == size ? 1 : 0;
+    const std::ptrdiff_t last = edged ? size - 2 : size - 1;
+    const auto at = [&](std::ptrdiff_t i) -> const EdgePoint& { return recent_[static_cast<std::size_t>(i)]; };
+    std::ptrdiff_t from = last;
+    while (from > first && last - from + 1 < static_cast<std::ptrdiff_t>(edge_point_limit) &&
+           to_seconds(at(last).first - at(from - 1).first).value < rules().edge_window_s())
+      --from;
+    part_.tail = {};
+    for (std::ptrdiff_t i = from; i <= last; ++i) part_.tail.add({at(i).n, at(i).mean});
+    std::ptrdiff_t kept = size;
+    while (kept > 0 && size - kept < static_cast<std::ptrdiff_t>(edge_point_limit) &&
+           to_seconds(at(size - 1).first - at(kept - 1).first).value < edge_reach_s)
+      --kept;
+    part_.last_points.assign(recent_.begin() + kept, recent_.end());
+  }
+
+  [[nodiscard]] PartRules rules() const { return {settings_.shortest_segment_s, step_, gaps_.median_interval_s()}; }
 
   /// A point, the time from the point before and the energy of that time.
   struct Measured {
@@ -296,9 +333,6 @@ class Segmenter::Impl {
     s.lowest_w = std::min(s.lowest_w, p.low);
     s.highest_w = std::max(s.highest_w, p.high);
     if (to_seconds(p.first - s.begin).value < window_s) part_.head.add({p.n, p.mean});
-    tail_.push_back(p);
-    while (tail_.size() > edge_point_limit || to_seconds(p.first - tail_.front().first).value >= window_s)
-      tail_.pop_front();
   }
 
   void close_part() {
@@ -309,8 +343,7 @@ class Segmenter::Impl {
     held_.clear();
     part_.noise_n = std::max<std::int64_t>(part_.stretch.sketch.n() - 1, 0);
     part_.noise_m2 = part_.stretch.sketch.m2();
-    part_.tail = {};
-    for (const Point& p : tail_) part_.tail.add({p.n, p.mean});
+    close_tail();
     if (!parts_.empty()) {
       parts_.back().stretch.end = part_.stretch.begin;
       parts_.back().stretch.end_uncertainty_s = part_.stretch.begin_uncertainty_s;
@@ -323,17 +356,38 @@ class Segmenter::Impl {
   void settle(bool all) {
     if (!all && parts_.size() < part_limit) return;
     if (parts_.empty()) return;
-    const std::vector<Arranged> arranged = arrange(parts_, rules());
+    std::vector<Arranged> items = arrange(parts_, rules());
+    std::size_t count = items.size();
+    if (!all) {
+      // What may still change stays, and a way stays with the level it leads from.
+      const auto settled = [&](std::size_t i) {
+        return items[i].last + part_lookahead <= parts_.size() && is_steady(items[i + 1].part, rules());
+      };
+      count = 0;
+      for (std::size_t i = 0; i + 1 < items.size(); ++i)
+        if (settled(i)) count = i + 1;
+      // One long restless span: what it is made of need not be kept.
+      const bool span = count == 0 && items[0].last > part_lookahead;
+      if (count == 0 && !span) count = 1;
+      if (span && items.size() > 1 && items[0].last + part_lookahead <= parts_.size()) count = 1;
+    }
     std::vector<Part> rest;
-    for (const Arranged& a : arranged) {
-      if (all || a.last + part_lookahead <= parts_.size()) {
-        final_.push_back(a.part.stretch);
-      } else if (rest.empty() && a.last - a.first > part_lookahead && a.part.stretch.shape != StretchShape::ramp) {
-        rest.push_back(a.part);
-      } else {
-        rest.insert(rest.end(), parts_.begin() + static_cast<std::ptrdiff_t>(a.first),
-                    parts_.begin() + static_cast<std::ptrdiff_t>(a.last));
-      }
+    if (count == 0) {
+      rest.push_back(std::move(items[0].part));
+      count = 1;
+      rest.insert(rest.end(), parts_.begin() + static_cast<std::ptrdiff_t>(items[0].last), parts_.end());
+      parts_ = std::move(rest);
+      return;
+    }
+    if (count < items.size())
+      rest.assign(parts_.begin() + static_cast<std::ptrdiff_t>(items[count].first), parts_.end());
+    for (std::size_t i = 0; i < count; ++i) {
+      if (i + 1 < count)
+        place_edge(items[i].part, items[i + 1].part, rules());
+      else if (!rest.empty())
+        place_edge(items[i].part, rest.front(), rules());
+      if (items[i].part.stretch.shape == StretchShape::ramp) draw_line(items[i].part);
+      final_.push_back(std::move(items[i].part.stretch));
     }
     parts_ = std::move(rest);
   }
@@ -377,8 +431,8 @@ class Segmenter::Impl {
   std::optional<Point> previous_;          // last point taken
   bool part_open_ = false;
   Part part_;
-  std::deque<Point> tail_;
-  std::vector<Measured> held_;  // of a binned stream: the part's first point and those that may be its last
+  std::vector<EdgePoint> recent_;  // the part's last readings
+  std::vector<Measured> held_;     // of a binned stream: the part's first point and those that may be its last
   std::vector<Part> parts_;
   std::vector<Stretch> final_;
 };
@@ -417,8 +471,7 @@ std::string Segmenter::Impl::save() const {
   write_point(out, previous_.value_or(Point{}));
   out.byte(part_open_ ? 1 : 0);
   write_part(out, part_);
-  out.whole(tail_.size());
-  for (const Point& p : tail_) write_point(out, p);
+  write_points(out, recent_);
   out.whole(held_.size());
   for (const Measured& m : held_) {
     write_point(out, m.point);
@@ -470,8 +523,7 @@ void Segmenter::Impl::restore(ByteReader& in) {
   if (!has_previous) previous_.reset();
   part_open_ = flag();
   part_ = read_part(in);
-  tail_.resize(in.count(11));
-  for (Point& p : tail_) p = read_point(in);
+  recent_ = read_points(in);
   held_.resize(in.count(27));
   for (Measured& m : held_) {
     m.point = read_point(in);
