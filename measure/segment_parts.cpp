@@ -6,6 +6,7 @@
 
 #include "level.hpp"
 #include "ramps.hpp"
+#include "settling.hpp"
 #include "stretch_bytes.hpp"
 
 namespace nightwatt {
@@ -27,6 +28,14 @@ constexpr double wander_factor = 2.0;        // of the tolerance, for a level th
 constexpr double restless_share = 0.07;      // of the mean, k = 2: a figure less sure than that is none
 constexpr double restless_floor_w = 0.05;    // and more than this: near 0 W every share is small
 constexpr double settling_tolerance = 0.07;  // of the level: as wide as the contract takes idle to be
+constexpr double pause_segments = 3.0;       // shortest segments: irregular work pauses no longer
+constexpr double pause_share = 0.03;         // of the mean, k = 2: of a pause a figure less sure than that is none
+constexpr std::size_t decay_steps = 4;       // fewer are levels run one after the other
+constexpr std::size_t longest_decay = 64;    // pieces: each costs a fit of at most 48 bins
+constexpr double decay_scatter = 0.07;       // of the way: three equal steps scatter twice as much about any curve
+constexpr double decay_lean = 0.25;          // of the way past a piece of it: what the piece itself must show
+constexpr double decay_counts = 5.0;         // display steps: past fewer a piece cannot show any
+constexpr double decay_way = 0.15;           // of the level it begins at: less is how levels settle
 constexpr std::size_t least_phases = 10;     // five cycles: three loads run one after the other are no thermostat
 constexpr double cycle_regularity = 0.25;    // how much two phases of one level may differ in length
 constexpr double longest_phase_s = 3600.0;
@@ -40,6 +49,7 @@ bool is_long(const Part& p, const PartRules& rules) {
 /// Long, and yet so irregular that its mean says nothing of any level.
 bool is_restless(const Part& p, const PartRules& rules) {
   if (p.stretch.shape != StretchShape::steady) return true;
+  if (p.decays) return false;
   if (!is_long(p, rules)) return false;
   const std::vector<SketchBin>& bins = p.stretch.sketch.bins();
   const double expanded = 2.0 * statistical_uncertainty(bins);
@@ -154,7 +164,10 @@ class Arranger {
     merge_levels();
     while (swallow_excursion()) merge_levels();
     while (take_in_settling()) merge_levels();
+    for (std::size_t i = 0; i < items_.size(); ++i) gather_decay(i);
     name_the_rest();
+    while (take_in_restless()) {
+    }
     for (std::size_t i = 0; i < items_.size(); ++i) gather_cycles(i);
     return std::move(items_);
   }
@@ -261,6 +274,67 @@ class Arranger {
     }
   }
 
+  /// Steps that fall by themselves, ever less, are one curve that settles: a battery charging, something warming up.
+  void gather_decay(std::size_t i) {
+    const auto usable = [&](std::size_t k) {
+      return items_[k].part.stretch.shape == StretchShape::steady && !items_[k].part.stretch.duty;
+    };
+    if (!usable(i) || length_s(items_[i].part) < rules_.edge_window_s()) return;
+    Part all = items_[i].part;
+    double last = mean(i);
+    double way = 0.0;
+    std::size_t best = i;
+    std::size_t steps = 0;
+    for (std::size_t j = i + 1; j < items_.size() && j - i <= longest_decay && usable(j); ++j) {
+      join(all, items_[j].part, rules_, true);
+      if (length_s(items_[j].part) < rules_.edge_window_s()) continue;  // a blip on the way
+      const double step = mean(j) - last;
+      if (way == 0.0) way = step;
+      const double back = std::max(rules_.step_w, level_tolerance * std::abs(last));
+      if (step * way < 0.0 && std::abs(step) > back) break;
+      if (j + 1 < items_.size() && stands(j)) break;
+      if (step * way > 0.0) last = mean(j);
+      if (++steps >= decay_steps &&
+          is_decay(all.stretch, decay_scatter, std::max(4.0 * rules_.step_w, decay_way * std::abs(mean(i)))))
+        best = j;
+    }
+    for (std::size_t j = i; j < best; ++j) fuse(i, true);
+    if (best > i) items_[i].part.decays = true;
+  }
+
+  /// Held for long at one level between two others: a step of its own, not a piece of a curve.
+  [[nodiscard]] bool stands(std::size_t i) const {
+    const Part& p = items_[i].part;
+    const double way = items_[i + 1].part.head.mean - items_[i - 1].part.tail.mean;
+    if (length_s(p) < brief_s || std::abs(way) <= decay_counts * rules_.step_w) return false;
+    return p.line.slope() * length_s(p) * (way > 0.0 ? 1.0 : -1.0) < decay_lean * std::abs(way);
+  }
+
+  /// A brief and noisy level beside irregular work is a pause in it.
+  bool take_in_restless() {
+    const auto restless = [&](std::size_t k) { return items_[k].part.stretch.shape == StretchShape::unsteady; };
+    for (std::size_t i = 0; i < items_.size(); ++i) {
+      const Part& p = items_[i].part;
+      if (p.stretch.shape != StretchShape::steady || p.decays || length_s(p) >= pause_segments * rules_.shortest_s)
+        continue;
+      const double expanded = 2.0 * statistical_uncertainty(p.stretch.sketch.bins());
+      const bool noisy = p.stretch.excursions > 0 || (expanded > std::max(rules_.step_w / 2.0, restless_floor_w) &&
+                                                      expanded > pause_share * std::abs(p.stretch.sketch.mean()));
+      if (!noisy) continue;
+      if (i > 0 && restless(i - 1)) {
+        fuse(i - 1, true);
+        if (i < items_.size() && restless(i)) fuse(i - 1, true);
+        return true;
+      }
+      if (i + 1 < items_.size() && restless(i + 1)) {
+        fuse(i, true);
+        items_[i].part.stretch.shape = StretchShape::unsteady;
+        return true;
+      }
+    }
+    return false;
+  }
+
   /// Two levels that take turns as regularly as a thermostat are one segment with its duty, not a hundred.
   void gather_cycles(std::size_t i) {
     const auto same = [&](std::size_t a, std::size_t b, double share) {
@@ -334,6 +408,7 @@ std::vector<Arranged> arrange(const std::vector<Part>& parts, const PartRules& r
 
 void write_part(ByteWriter& out, const Part& part) {
   write_stretch(out, part.stretch);
+  out.byte(part.decays ? 1 : 0);
   out.integer(part.points);
   out.integer(part.noise_n);
   out.real(part.noise_m2);
@@ -375,6 +450,7 @@ std::vector<EdgePoint> read_points(ByteReader& in) {
 Part read_part(ByteReader& in) {
   Part part;
   part.stretch = read_stretch(in);
+  part.decays = in.byte() == 1;
   part.points = in.integer();
   part.noise_n = in.integer();
   part.noise_m2 = in.real();

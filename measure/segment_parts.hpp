@@ -38,6 +38,7 @@ struct Part {
   double noise_m2 = 0.0;
   EdgeLevel head;
   EdgeLevel tail;
+  bool decays = false;                  ///< one long curve towards a limit: its scatter is its way
   LineSums line;                        ///< of its readings, time in seconds
   std::vector<EdgePoint> first_points;  ///< of its first edge_reach_s
   std::vector<EdgePoint> last_points;   ///< of its last; both are all there is in a short part

@@ -79,6 +79,22 @@ Fit fit_tau(const Centred& c, double tau) {
 
 }  // namespace
 
+bool is_decay(const Stretch& s, double scatter_share, double way_w) {
+  const double length_s = to_seconds(s.end - s.begin).value;
+  if (length_s < least_length_s || s.sketch.bins().size() < least_bins) return false;
+  const Centred c = centred(s);
+  Fit best;
+  best.rest = c.squares;
+  // Beyond the whole length it is a line, below a tenth of it a level with something before it.
+  for (double tau = length_s / 10.0; tau <= length_s; tau *= 1.15) {
+    const Fit f = fit_tau(c, tau);
+    if (f.amplitude != 0.0 && f.rest < best.rest) best = f;
+  }
+  if (best.amplitude == 0.0) return false;
+  const double way = std::abs(best.amplitude) * (1.0 - std::exp(-length_s / best.tau));
+  return way >= way_w && std::sqrt(best.rest / c.n) <= scatter_share * way;
+}
+
 std::optional<Settling> settling_of(const Stretch& s, double step_w) {
   const std::vector<SketchBin>& bins = s.sketch.bins();
   const double length_s = to_seconds(s.end - s.begin).value;

@@ -128,9 +128,10 @@ void nights(bool verbose, std::uint64_t first_seed) {
 }
 
 /// One night in full.
-void one_night(std::uint64_t row_step_milliwatt, std::uint64_t seed) {
-  const night::Meter meter{1.0, 0.0, static_cast<double>(row_step_milliwatt) * 1e-3};
-  const night::Night n = night::play(night::plan(seed), meter, seed);
+void one_night(std::size_t row_number, std::uint64_t seed) {
+  const night::Row row = night::rows().at(row_number);
+  const night::Night n = night::play(night::plan(seed, row.device), row.meter, seed);
+  std::printf("%s, seed %d\n", row.name, static_cast<int>(seed));
   for (const auto& [begin, act] : n.truth)
     std::printf("    true %-9s %9.1f level %.3f to %.3f settle %.2f tau %.0f noise %.3f\n",
                 std::string(segment_kind_name(act.kind)).c_str(), begin, act.level_w, act.end_level_w, act.settle_w,
@@ -198,6 +199,7 @@ int main(int argc, char** argv) {
   bool verbose = false;
   std::string part = "all";
   std::uint64_t seed = 5001;
+  std::size_t row = 0;
   for (int i = 1; i < argc; ++i) {
     if (std::strcmp(argv[i], "--segments") == 0)
       verbose = true;
@@ -205,13 +207,15 @@ int main(int argc, char** argv) {
       data = argv[++i];
     else if (std::strcmp(argv[i], "--seed") == 0 && i + 1 < argc)
       seed = std::strtoull(argv[++i], nullptr, 10);
+    else if (std::strcmp(argv[i], "--row") == 0 && i + 1 < argc)
+      row = std::strtoull(argv[++i], nullptr, 10);
     else
       part = argv[i];
   }
   if (part == "all" || part == "computers") computers(data + "/traces/computers", verbose);
   if (part == "all" || part == "plugs") plugs(data + "/traces/plug", verbose);
   if (part == "all" || part == "nights") nights(verbose, seed);
-  if (part == "night") one_night(100, seed);
+  if (part == "night") one_night(row, seed);
   if (part == "all" || part == "speed") {
     speed(100'000);
     speed(30'000'000);

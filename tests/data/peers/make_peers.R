@@ -18,7 +18,7 @@ put <- function(name, what, x, y) {
 }
 
 say <- function(...) cat(..., "\n", file = file.path(folder, "answers.txt"), append = TRUE)
-cat("# what DNAcopy and segmented say of the series beside this file; made by make_peers.R\n",
+cat("# origin: made by make_peers.R, free to use: what DNAcopy and segmented say of the series beside this file\n",
     file = file.path(folder, "answers.txt"))
 
 # Steps: six levels, white noise.

@@ -115,3 +115,33 @@ TEST_CASE("a device that cycles like a thermostat is one segment with its duty, 
   acts.resize(6);
   CHECK(night::segment(night::play(acts, {1.0, 0.0, 0.1}, seed), {}).segments.size() == 6);
 }
+
+TEST_CASE("a battery that charges ever more slowly is one segment, and four loads one after the other are not") {
+  const std::uint64_t seed = 19;
+  CAPTURE(seed);
+  const double none = -1.0;
+  const std::vector<Act> charging = {{SegmentKind::idle, 600, 2.0, none, 0, 60, 0.1, 0.3, 0},
+                                     {SegmentKind::plateau, 5000, 16.0, none, 44.0, 900, 0.5, 0.3, 0}};
+  const Classified decay = night::segment(night::play(charging, {2.0, 0.2, 1.0}, seed), {});
+  REQUIRE(decay.segments.size() == 2);
+  REQUIRE(decay.segments[1].settled_w);
+  CHECK(*decay.segments[1].settled_w == Approx(16.0).margin(0.5));
+  std::vector<Act> loads = {charging[0]};
+  for (const double level : {60.0, 40.0, 29.0, 23.0, 19.0})
+    loads.push_back({SegmentKind::plateau, 400, level, none, 0, 60, 0.3, 0.3, 0});
+  CHECK(night::segment(night::play(loads, {2.0, 0.2, 1.0}, seed), {}).segments.size() == 6);
+}
+
+TEST_CASE("a pause of half a minute in irregular work is no level of its own") {
+  const std::uint64_t seed = 23;
+  CAPTURE(seed);
+  const double none = -1.0;
+  const std::vector<Act> acts = {{SegmentKind::standby, 300, 2.0, none, 0, 60, 0.05, 0.3, 0},
+                                 {SegmentKind::unsteady, 60, 8.0, none, 0, 60, 0.5, 0.3, 25.0},
+                                 {SegmentKind::unsteady, 25, 17.0, none, 0, 60, 1.5, 0.9, 0},
+                                 {SegmentKind::unsteady, 60, 8.0, none, 0, 60, 0.5, 0.3, 25.0},
+                                 {SegmentKind::idle, 900, 8.2, none, 0, 60, 0.05, 0.3, 0}};
+  const Classified result = night::segment(night::play(acts, {1.0, 0.0, 0.1}, seed), {});
+  REQUIRE(result.segments.size() == 3);
+  CHECK(result.segments[1].kind == SegmentKind::unsteady);
+}

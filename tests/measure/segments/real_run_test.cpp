@@ -63,11 +63,12 @@ TEST_CASE("segments are the same to the bit in whatever chunks and after kills a
   CHECK(all_bytes(fast.readings, 7) == all_bytes(fast.readings, 0));
 }
 
-TEST_CASE("segments cover the run without hole or overlap and their energies sum to the run's") {
-  const bench::Trace trace = real_run();
-  const Classified result = bench::segment(trace, {});
+namespace {
+
+/// Segments touch, hold every reading once, and their energies sum to what the totals' own integral gives.
+void must_cover(const std::vector<std::pair<UtcTime, double>>& readings, const Classified& result) {
   RunTotals totals;
-  for (const auto& [time, power] : trace.readings) {
+  for (const auto& [time, power] : readings) {
     Reading r;
     r.time = time;
     r.values.set(Quantity::power, *Decimal::from_double(power));
@@ -80,11 +81,26 @@ TEST_CASE("segments cover the run without hole or overlap and their energies sum
     samples += result.segments[i].samples;
     if (i > 0) CHECK(result.segments[i].begin == result.segments[i - 1].end);
   }
-  CHECK(result.segments.front().begin == trace.readings.front().first);
-  CHECK(result.segments.back().end == trace.readings.back().first);
+  CHECK(result.segments.front().begin == readings.front().first);
+  CHECK(result.segments.back().end == readings.back().first);
   CHECK(samples == totals.samples());
   REQUIRE(totals.energy_wh());
   CHECK(energy == Approx(*totals.energy_wh()).epsilon(1e-9));
+}
+
+}  // namespace
+
+TEST_CASE("segments cover the run without hole or overlap and their energies sum to the run's") {
+  const bench::Trace trace = real_run();
+  must_cover(trace.readings, bench::segment(trace, {}));
+  std::uint64_t seed = 31;
+  for (const night::Row& row : night::rows()) {
+    if (row.meter.interval_s < 0.05) continue;
+    CAPTURE(row.name, seed);
+    const night::Night n = night::play(night::plan(seed, row.device), row.meter, seed);
+    must_cover(n.readings, night::segment(n, {}));
+    ++seed;
+  }
 }
 
 TEST_CASE("a board that a whole-watt display shows as 0 and 1 by turns is on, one segment, idle") {
