@@ -25,6 +25,14 @@ MAY_INCLUDE = {
     "tests": EVERYTHING | {"tests"},
 }
 
+# The libraries within tools, and what beside themselves each may include: no command line, no terminal, no service.
+TOOL_LIBRARIES = {
+    "text": {"measure"},
+    "csv": {"measure", "text"},
+    "figures": {"measure", "storage", "text"},
+}
+MAY_USE_TOOL_LIBRARIES = {"daemon", "tools", "tests"}
+
 # Third-party headers, by how they begin, and the folders they serve; tests may use what they test.
 THIRD_PARTY = {
     "tl/expected": set(FOLDERS),
@@ -89,6 +97,19 @@ class Breaches:
         print(f"{path.relative_to(self.root)}:{line}: {what}")
 
 
+def check_tool_library(folder, library, path, number, bracket, name, breaches):
+    owner = name.split("/")[0]
+    if bracket == '"' and owner in TOOL_LIBRARIES and folder not in MAY_USE_TOOL_LIBRARIES:
+        breaches.add(path, number, f"{folder} may not include {owner}")
+    if library not in TOOL_LIBRARIES:
+        return
+    known = set(FOLDERS) | set(TOOL_LIBRARIES)
+    if bracket == '"' and owner in known and owner not in TOOL_LIBRARIES[library] | {library}:
+        breaches.add(path, number, f"tools/{library} may not include {owner}")
+    if bracket == "<" and not STANDARD.match(name) and not SYSTEM.match(name):
+        breaches.add(path, number, f"tools/{library} uses no third-party library, not <{name}>")
+
+
 def check_include(folder, path, number, bracket, name, breaches):
     if bracket == '"':
         owner = name.split("/")[0]
@@ -130,11 +151,13 @@ def check_code(root, breaches):
         lines = path.read_text(encoding="utf-8").split("\n")
         if path.suffix == ".hpp":
             check_header(path, lines, breaches)
+        library = path.relative_to(root).parts[1] if folder == "tools" else ""
         in_process_tests = folder == "tests" and "process" in path.relative_to(root).parts
         for number, line in enumerate(lines, 1):
             include = INCLUDE.match(line)
             if include:
                 check_include(folder, path, number, include.group(1), include.group(2), breaches)
+                check_tool_library(folder, library, path, number, include.group(1), include.group(2), breaches)
             for folders, pattern, why in FORBIDDEN:
                 if folder in folders and not in_process_tests and pattern.search(line):
                     breaches.add(path, number, why)

@@ -28,6 +28,9 @@ BREACHES = {
     "measure/l.cpp": ("auto t = std::chrono::system_clock::now();\n", "clock is handed in"),
     "tests/m.cpp": ("void f() { std::this_thread::sleep_for(s); }\n", "only tests/process waits"),
     "tests/data/o.csv": ("1,2\n", "says its origin"),
+    "tools/figures/q.cpp": ('#include "daemon/service.hpp"\n', "tools/figures may not include daemon"),
+    "tools/figures/r.cpp": ("#include <CLI/CLI.hpp>\n", "tools/figures uses no third-party library"),
+    "storage/s.cpp": ('#include "figures/figures.hpp"\n', "storage may not include figures"),
     "docs/p.md": ("See [here](nowhere.md).\n", "no such file: nowhere.md"),
     "daemon/n.cpp": ("#include <nobody/knows.hpp>\n", "nobody has named"),
 }

@@ -5,10 +5,10 @@
 #include <nlohmann/json.hpp>
 #include <random>
 
-#include "tools/query/json_text.hpp"
+#include "text/json_text.hpp"
 
 using namespace nightwatt;
-using namespace nightwatt::query;
+using namespace nightwatt::text;
 
 namespace {
 

@@ -1,7 +1,7 @@
 #include "commands.hpp"
 #include "daemon/control.hpp"
-#include "json_text.hpp"
 #include "service.hpp"
+#include "text/json_text.hpp"
 #include "text/printable.hpp"
 
 namespace nightwatt::query {

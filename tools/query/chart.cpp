@@ -5,7 +5,6 @@
 #include <charconv>
 #include <cmath>
 
-#include "figures.hpp"
 #include "measure/time_text.hpp"
 #include "text/width.hpp"
 
@@ -100,6 +99,46 @@ void write_legend(Sink& out, const Style& style, const std::vector<Bin>& bins) {
 }
 
 }  // namespace
+
+Tone kind_tone(SegmentKind kind) {
+  switch (kind) {
+    case SegmentKind::off:
+      return Tone::dim;
+    case SegmentKind::standby:
+      return Tone::blue;
+    case SegmentKind::idle:
+      return Tone::green;
+    case SegmentKind::ramp:
+      return Tone::yellow;
+    case SegmentKind::plateau:
+      return Tone::red;
+    case SegmentKind::unsteady:
+      return Tone::magenta;
+    case SegmentKind::gap:
+      return Tone::dim;
+  }
+  return Tone::plain;
+}
+
+char kind_letter(SegmentKind kind) {
+  switch (kind) {
+    case SegmentKind::off:
+      return '_';
+    case SegmentKind::standby:
+      return 's';
+    case SegmentKind::idle:
+      return 'i';
+    case SegmentKind::ramp:
+      return '/';
+    case SegmentKind::plateau:
+      return 'P';
+    case SegmentKind::unsteady:
+      return '~';
+    case SegmentKind::gap:
+      return '.';
+  }
+  return '?';
+}
 
 std::size_t chart_columns(const Style& style) {
   return std::clamp(style.columns > scale_columns + 10 ? style.columns - scale_columns : 10, std::size_t{10},

@@ -5,19 +5,18 @@
 #include <string>
 #include <vector>
 
+#include "figures/curve.hpp"
 #include "measure/segment.hpp"
-#include "sink.hpp"
 #include "table.hpp"
+#include "text/sink.hpp"
 
 namespace nightwatt::query {
 
-/// What one column of a chart, or one point of a trace, stands for.
-struct Bin {
-  UtcTime begin;
-  std::int64_t samples = 0;
-  double mean_w = 0.0, lowest_w = 0.0, highest_w = 0.0;  ///< where samples > 0
-  std::optional<SegmentKind> kind;                       ///< of the segment at the middle of the bin
-};
+using figures::Bin;
+
+/// How a kind is told apart, in colour and without.
+[[nodiscard]] Tone kind_tone(SegmentKind kind);
+[[nodiscard]] char kind_letter(SegmentKind kind);
 
 /// Columns left for the curve beside the scale, in a terminal so wide.
 [[nodiscard]] std::size_t chart_columns(const Style& style);

@@ -8,13 +8,19 @@
 
 #include "arguments.hpp"
 #include "config/config.hpp"
+#include "figures/runs.hpp"
 #include "measure/result.hpp"
 #include "measure/time.hpp"
-#include "sink.hpp"
 #include "storage/store.hpp"
 #include "table.hpp"
+#include "text/json_text.hpp"
+#include "text/sink.hpp"
 
 namespace nightwatt::query {
+
+using namespace figures;  // what a command speaks of
+using text::exact_text;
+using text::JsonWriter;
 
 /// What the process is run in; made by main, or by a test.
 struct Environment {
@@ -51,17 +57,6 @@ class Context {
   bool configuration_read_ = false;
   std::optional<config::ServiceConfig> configuration_;
 };
-
-/// RUN: a number or `last`. ErrorKind::negative where there is none.
-[[nodiscard]] Result<storage::RunInfo> find_run(const storage::StoreReader& store, std::string_view word);
-
-/// What to add to every time of the run to show it: the calendar as last corrected during the run.
-[[nodiscard]] Result<Duration> shown_shift(const storage::StoreReader& store, const storage::RunInfo& run);
-
-/// `run 12 (Gannet board)`, safe to print.
-[[nodiscard]] std::string run_text(const storage::RunInfo& run);
-/// The device's name, safe to print; empty where it has none.
-[[nodiscard]] std::string device_text(const storage::RunInfo& run);
 
 /// Runs `change` in one transaction of the store; nothing of it stays where it fails.
 [[nodiscard]] Result<void> in_transaction(storage::StoreWriter& store, const std::function<Result<void>()>& change);

@@ -7,7 +7,7 @@
 #include "config/config.hpp"
 #include "drivers/decoder.hpp"
 #include "file.hpp"
-#include "json_text.hpp"
+#include "text/json_text.hpp"
 #include "text/printable.hpp"
 
 namespace nightwatt::query {

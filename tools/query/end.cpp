@@ -1,6 +1,6 @@
 #include "commands.hpp"
-#include "json_text.hpp"
 #include "service.hpp"
+#include "text/json_text.hpp"
 
 namespace nightwatt::query {
 

@@ -3,7 +3,7 @@
 #include <string_view>
 
 #include "commands.hpp"
-#include "figures.hpp"
+#include "figures/figures.hpp"
 #include "measure/decimal.hpp"
 #include "text/printable.hpp"
 

@@ -6,7 +6,7 @@
 #include <cmath>
 
 #include "commands.hpp"
-#include "device_table.hpp"
+#include "figures/device_table.hpp"
 #include "text/printable.hpp"
 #include "text/width.hpp"
 

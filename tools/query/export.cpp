@@ -3,9 +3,9 @@
 #include "commands.hpp"
 #include "csv/csv_reader.hpp"
 #include "csv/csv_writer.hpp"
-#include "figures.hpp"
-#include "json_text.hpp"
+#include "figures/run_json.hpp"
 #include "measure/time_text.hpp"
+#include "text/json_text.hpp"
 #include "text/printable.hpp"
 
 namespace nightwatt::query {
@@ -161,10 +161,8 @@ Result<void> write_segments_of(Context& context, const storage::StoreReader& sto
     return {};
   }
   JsonWriter json(context.out);
-  json.begin_object()
-      .field("run", record->info.id)
-      .field("device", record->info.device)
-      .field("meter", record->info.meter);
+  json.begin_object();
+  write_run_name(json, record->info);
   json.key("segments");
   write_segments(json, record->segments, record->shift);
   json.end_object();

@@ -4,11 +4,11 @@
 
 #include "commands.hpp"
 #include "csv/csv_reader.hpp"
-#include "figures.hpp"
+#include "figures/figures.hpp"
 #include "file.hpp"
-#include "json_text.hpp"
 #include "measure/time_text.hpp"
 #include "storage/run_builder.hpp"
+#include "text/json_text.hpp"
 #include "text/printable.hpp"
 
 namespace nightwatt::query {

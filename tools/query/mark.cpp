@@ -1,6 +1,6 @@
 #include "commands.hpp"
-#include "json_text.hpp"
 #include "measure/time_text.hpp"
+#include "text/json_text.hpp"
 #include "text/printable.hpp"
 
 namespace nightwatt::query {

@@ -1,5 +1,5 @@
 #include "commands.hpp"
-#include "json_text.hpp"
+#include "text/json_text.hpp"
 
 namespace nightwatt::query {
 

@@ -4,7 +4,7 @@
 #include <memory>
 
 #include "commands.hpp"
-#include "json_text.hpp"
+#include "text/json_text.hpp"
 #include "text/printable.hpp"
 
 namespace nightwatt::query {

@@ -1,5 +1,5 @@
 #include "commands.hpp"
-#include "json_text.hpp"
+#include "figures/run_json.hpp"
 #include "measure/time_text.hpp"
 #include "text/printable.hpp"
 
@@ -34,13 +34,8 @@ void write_json(Context& context, const std::vector<Row>& rows) {
   JsonWriter json(context.out);
   json.begin_object().key("runs").begin_array();
   for (const Row& row : rows) {
-    json.line_break().begin_object();
-    json.field("run", row.info.id).field("device", row.info.device).field("meter", row.info.meter);
-    json.field("begin", row.info.begin + row.shift).key("end");
-    row.info.end ? json.value(*row.info.end + row.shift) : json.null();
-    json.field("open", !row.info.end.has_value() && row.info.origin != storage::RunOrigin::entered);
-    json.field("pinned", row.info.pinned).field("samples", row.info.samples);
-    json.field("entered", row.info.origin == storage::RunOrigin::entered).end_object();
+    json.line_break();
+    write_run(json, row.info, row.shift);
   }
   json.end_array().end_object();
   context.out.write("\n");

@@ -1,5 +1,6 @@
+#include "chart.hpp"
 #include "commands.hpp"
-#include "figures.hpp"
+#include "figures/run_json.hpp"
 #include "measure/time_text.hpp"
 #include "text/printable.hpp"
 
@@ -8,10 +9,8 @@ namespace {
 
 void write_json(Context& context, const RunRecord& record) {
   JsonWriter json(context.out);
-  json.begin_object()
-      .field("run", record.info.id)
-      .field("device", record.info.device)
-      .field("meter", record.info.meter);
+  json.begin_object();
+  write_run_name(json, record.info);
   json.key("segments");
   write_segments(json, record.segments, record.shift);
   json.end_object();

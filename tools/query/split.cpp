@@ -1,8 +1,8 @@
 #include "commands.hpp"
-#include "json_text.hpp"
 #include "measure/time_text.hpp"
 #include "service.hpp"
 #include "storage/run_builder.hpp"
+#include "text/json_text.hpp"
 
 namespace nightwatt::query {
 namespace {

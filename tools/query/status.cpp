@@ -3,10 +3,10 @@
 #include <algorithm>
 
 #include "commands.hpp"
-#include "figures.hpp"
-#include "json_text.hpp"
+#include "figures/figures.hpp"
 #include "measure/time_text.hpp"
 #include "service.hpp"
+#include "text/json_text.hpp"
 #include "text/printable.hpp"
 
 namespace nightwatt::query {

@@ -1,40 +1,13 @@
-#include "budget.hpp"
+#include "budget_text.hpp"
 #include "commands.hpp"
-#include "figures.hpp"
+#include "figures/figures.hpp"
+#include "figures/run_json.hpp"
 #include "measure/time_text.hpp"
 #include "text/printable.hpp"
 #include "text/width.hpp"
 
 namespace nightwatt::query {
 namespace {
-
-void write_json(Context& context, const RunRecord& record, const std::optional<RunBudgets>& budgets) {
-  const storage::RunInfo& info = record.info;
-  const Summary& s = record.summary;
-  JsonWriter json(context.out);
-  json.begin_object().field("run", info.id).field("device", info.device).field("meter", info.meter);
-  json.field("begin", info.begin + record.shift);
-  json.key("end");
-  info.end ? json.value(*info.end + record.shift) : json.null();
-  json.field("open", !info.end.has_value()).field("samples", s.samples).field("gap_s", s.gap_s);
-  json.field("energy_wh", s.energy_wh).field("counter_wh", s.counter_wh);
-  write_figure(json, "idle", s.idle);
-  write_figure(json, "standby", s.standby);
-  write_figure(json, "load", s.load);
-  json.field("peak_w", s.peak_w).key("segments").begin_object();
-  for (std::size_t kind = 0; kind < s.segments.size(); ++kind)
-    json.field(segment_kind_name(static_cast<SegmentKind>(kind)), s.segments[kind]);
-  json.end_object().key("warnings").begin_array();
-  for (const std::string& warning : s.warnings) json.value(warning);
-  json.end_array().field("note", info.note).key("includes").begin_array();
-  for (const std::string& item : info.includes) json.value(item);
-  json.end_array().key("set").begin_object();
-  for (const auto& [key, value] : info.conditions) json.field(key, value);
-  json.end_object();
-  if (budgets) write_budgets(json, *budgets);
-  json.end_object();
-  context.out.write("\n");
-}
 
 std::string span_text(const RunRecord& record, UtcTime now) {
   const storage::RunInfo& info = record.info;
@@ -107,10 +80,12 @@ Outcome run(Context& context, const SummaryArguments& arguments) {
     widen(*record, *budgets);
   }
   if (context.json) {
-    write_json(context, *record, budgets);
+    JsonWriter json(context.out);
+    write_summary(json, *record, budgets ? &*budgets : nullptr);
+    context.out.write("\n");
   } else {
     write_people(context, *record);
-    if (budgets) write_budgets(context, record->summary, *budgets);
+    if (budgets) print_budgets(context, record->summary, *budgets);
   }
   return 0;
 }

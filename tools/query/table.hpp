@@ -6,9 +6,11 @@
 #include <string_view>
 #include <vector>
 
-#include "sink.hpp"
+#include "text/sink.hpp"
 
 namespace nightwatt::query {
+
+using text::Sink;
 
 enum class Tone : std::uint8_t { plain, strong, dim, red, green, yellow, blue, magenta, cyan };
 

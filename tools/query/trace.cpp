@@ -2,7 +2,8 @@
 
 #include "chart.hpp"
 #include "commands.hpp"
-#include "figures.hpp"
+#include "figures/curve.hpp"
+#include "figures/run_json.hpp"
 #include "measure/time_text.hpp"
 
 namespace nightwatt::query {
@@ -10,57 +11,21 @@ namespace {
 
 constexpr std::size_t json_points = 1000;  // more are the readings themselves: nightwatt export
 
-struct Window {
-  UtcTime from;  ///< record time, both ends included
-  UtcTime to;
-};
-
 Result<Window> window_of(const storage::StoreReader& store, const RunRecord& record, const TraceArguments& arguments) {
   const auto from = maybe_time("--from", arguments.from);
   if (!from) return tl::unexpected(from.error());
   const auto to = maybe_time("--to", arguments.to);
   if (!to) return tl::unexpected(to.error());
-  Window window{record.info.begin, record.info.begin};
-  if (record.info.end) {
-    window.to = *record.info.end;
-  } else {
-    const auto last = store.last_reading(record.info.stream);
-    if (!last) return tl::unexpected(last.error());
-    if (*last) window.to = std::max(window.from, (*last)->time);
-  }
-  if (*from) window.from = std::max(window.from, **from - record.shift);
-  if (*to) window.to = std::min(window.to, **to - record.shift);
-  if (window.from > window.to)
+  auto window = whole_run(store, record);
+  if (!window) return window;
+  if (*from) window->from = std::max(window->from, **from - record.shift);
+  if (*to) window->to = std::min(window->to, **to - record.shift);
+  if (window->from > window->to)
     return fail(ErrorKind::negative,
                 run_text(record.info) + " has nothing there: it went from " +
                     local_text(record.info.begin + record.shift) +
                     (record.info.end ? " to " + local_text(*record.info.end + record.shift) : " on"));
   return window;
-}
-
-std::optional<SegmentKind> kind_at(const RunRecord& record, UtcTime time) {
-  for (const Segment& segment : record.segments)
-    if (segment.begin <= time && time < segment.end) return segment.kind;
-  return std::nullopt;
-}
-
-/// Equal stretches of the window from the sums the store keeps, so that a year costs no more than an hour.
-Result<std::vector<Bin>> bins_of(const storage::StoreReader& store, const RunRecord& record, Window window,
-                                 std::size_t most) {
-  const std::int64_t span = (window.to - window.from).count() + 1;
-  const std::int64_t count = std::min<std::int64_t>(static_cast<std::int64_t>(most), span);
-  std::vector<Bin> bins;
-  const auto edge = [&](std::int64_t i) {
-    return UtcTime{window.from.us + span / count * i + span % count * i / count};
-  };
-  for (std::int64_t i = 0; i < count; ++i) {
-    const UtcTime begin = edge(i), next = edge(i + 1);
-    const auto sums = store.sums(record.info.stream, Quantity::power, begin, UtcTime{next.us - 1});
-    if (!sums) return tl::unexpected(sums.error());
-    bins.push_back({begin, sums->count, sums->mean, sums->min, sums->max,
-                    kind_at(record, UtcTime{begin.us + (next.us - begin.us) / 2})});
-  }
-  return bins;
 }
 
 /// The readings themselves where they are few enough.
@@ -80,10 +45,8 @@ Result<std::vector<Bin>> points_of(const storage::StoreReader& store, const RunR
 
 void write_json(Context& context, const RunRecord& record, const std::vector<Bin>& points, Window window) {
   JsonWriter json(context.out);
-  json.begin_object()
-      .field("run", record.info.id)
-      .field("device", record.info.device)
-      .field("meter", record.info.meter);
+  json.begin_object();
+  write_run_name(json, record.info);
   json.key("points").begin_array();
   for (const Bin& point : points) {
     if (point.samples == 0) continue;

@@ -4,11 +4,14 @@
 #include <optional>
 #include <string>
 
-#include "figures.hpp"
+#include "figures/figures.hpp"
 #include "measure/level_budget.hpp"
 #include "measure/stability.hpp"
+#include "text/json_text.hpp"
 
-namespace nightwatt::query {
+namespace nightwatt::figures {
+
+using text::JsonWriter;
 
 /// The budget of one of the summary's figures: of one segment, or of several of a kind as one level.
 struct FigureBudget {
@@ -30,7 +33,10 @@ struct RunBudgets {
 /// again whether counter and integral agree.
 void widen(RunRecord& record, const RunBudgets& budgets);
 
-void write_budgets(JsonWriter& json, const RunBudgets& budgets);
-void write_budgets(Context& context, const Summary& summary, const RunBudgets& budgets);
+/// Degrees of freedom, cut to a whole number as GUM G.4.1 has it, or `inf`.
+[[nodiscard]] std::string freedom_text(double freedom);
 
-}  // namespace nightwatt::query
+/// The key "budgets" and its object.
+void write_budgets(JsonWriter& json, const RunBudgets& budgets);
+
+}  // namespace nightwatt::figures

@@ -1,4 +1,4 @@
-#include "budget.hpp"
+#include "figures/budget.hpp"
 
 #include <algorithm>
 #include <array>
@@ -8,10 +8,8 @@
 #include <vector>
 
 #include "measure/distributions.hpp"
-#include "text/printable.hpp"
-#include "text/width.hpp"
 
-namespace nightwatt::query {
+namespace nightwatt::figures {
 namespace {
 
 constexpr double infinity = std::numeric_limits<double>::infinity();
@@ -268,44 +266,6 @@ void write_one(JsonWriter& json, std::string_view name, const std::optional<Figu
   json.end_array().end_object();
 }
 
-/// Cut to a whole number, as GUM G.4.1 has it.
-std::string freedom_text(double freedom) {
-  if (!(freedom < 1e6)) return "inf";
-  return std::to_string(static_cast<long>(std::floor(freedom)));
-}
-
-void write_one(Context& context, const std::string& name, const std::optional<Figure>& used,
-               const std::optional<FigureBudget>& figure) {
-  if (!figure) return;
-  const LevelBudget& b = figure->budget;
-  context.out.write("\n" + toned(context.style, Tone::strong, "Budget of the " + name + " level") + ": " +
-                    figure_text({b.level_w, b.uncertainty_w}, "W") + ", " + std::to_string(b.readings) +
-                    " readings of " + std::to_string(figure->segments) +
-                    (figure->segments == 1 ? " segment\n" : " segments\n"));
-  Table table;
-  table.column("component", Table::Align::left);
-  for (const char* title : {"u", "share", "freedom"}) table.column(title, Table::Align::right);
-  table.column("shape", Table::Align::left);
-  table.column("made of", Table::Align::left);
-  for (const BudgetPart& part : b.parts)
-    table.row({{part.name},
-               {number_text(part.uncertainty_w * 1000.0, "mW")},
-               {number_text(part.share * 100.0, "%")},
-               {freedom_text(part.freedom)},
-               {part.rectangular ? "rectangular" : "normal"},
-               {text::printable(part.how)}});
-  table.write(context.out, context.style);
-  context.out.write("  combined u = " + number_text(b.standard_w * 1000.0, "mW") +
-                    ", k = " + number_text(b.coverage_factor, "") + " for 95 % (" + freedom_text(b.freedom) +
-                    " effective degrees of freedom), U = " + number_text(b.uncertainty_w * 1000.0, "mW") + "\n");
-  if (used)
-    context.out.write("  used above: " + figure_text(*used, "W") +
-                      ", the mean of the readings with the wider of the two intervals\n");
-  if (figure->stability) context.out.write("  " + text::printable(figure->stability->words) + "\n");
-  for (const std::string& warning : b.warnings)
-    context.out.write("  " + toned(context.style, Tone::yellow, "warning:") + " " + text::printable(warning) + "\n");
-}
-
 }  // namespace
 
 Result<RunBudgets> run_budgets(const storage::StoreReader& store, const RunRecord& record) {
@@ -345,6 +305,11 @@ void widen(RunRecord& record, const RunBudgets& budgets) {
       summary.warnings.push_back(std::move(*warning));
 }
 
+std::string freedom_text(double freedom) {
+  if (!(freedom < 1e6)) return "inf";
+  return std::to_string(static_cast<long>(std::floor(freedom)));
+}
+
 void write_budgets(JsonWriter& json, const RunBudgets& budgets) {
   json.key("budgets").begin_object();
   write_one(json, "idle", budgets.idle);
@@ -353,10 +318,4 @@ void write_budgets(JsonWriter& json, const RunBudgets& budgets) {
   json.end_object();
 }
 
-void write_budgets(Context& context, const Summary& summary, const RunBudgets& budgets) {
-  write_one(context, "idle", summary.idle, budgets.idle);
-  write_one(context, "load", summary.load, budgets.load);
-  write_one(context, "standby", summary.standby, budgets.standby);
-}
-
-}  // namespace nightwatt::query
+}  // namespace nightwatt::figures

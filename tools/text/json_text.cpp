@@ -1,4 +1,4 @@
-#include "json_text.hpp"
+#include "text/json_text.hpp"
 
 #include <array>
 #include <charconv>
@@ -7,13 +7,13 @@
 #include "measure/time_text.hpp"
 #include "text/printable.hpp"
 
-namespace nightwatt::query {
+namespace nightwatt::text {
 namespace {
 
 void append_escaped(std::string& out, std::string_view& rest) {
   const std::string_view before = rest;
   bool valid = true;
-  const char32_t c = text::take_code_point(rest, valid);
+  const char32_t c = take_code_point(rest, valid);
   constexpr std::string_view hex = "0123456789abcdef";
   if (!valid) {
     out += "\xEF\xBF\xBD";
@@ -22,7 +22,7 @@ void append_escaped(std::string& out, std::string_view& rest) {
     out += static_cast<char>(c);
   } else if (c == U'\n') {
     out += "\\n";
-  } else if (c <= 0xFFFF && text::is_control(c)) {  // RFC 8259 section 7 asks it of C0; the rest is kept off terminals
+  } else if (c <= 0xFFFF && is_control(c)) {  // RFC 8259 section 7 asks it of C0; the rest is kept off terminals
     out += "\\u";
     for (int shift = 12; shift >= 0; shift -= 4) out += hex[(c >> shift) & 0xFU];
   } else {
@@ -128,4 +128,4 @@ JsonWriter& JsonWriter::line_break() {
   return *this;
 }
 
-}  // namespace nightwatt::query
+}  // namespace nightwatt::text

@@ -8,9 +8,9 @@
 
 #include "measure/decimal.hpp"
 #include "measure/time.hpp"
-#include "sink.hpp"
+#include "text/sink.hpp"
 
-namespace nightwatt::query {
+namespace nightwatt::text {
 
 /// The shortest text that reads back as exactly this double, which must be finite.
 [[nodiscard]] std::string exact_text(double number);
@@ -55,4 +55,4 @@ class JsonWriter {
   bool break_line_ = false;
 };
 
-}  // namespace nightwatt::query
+}  // namespace nightwatt::text

@@ -1,4 +1,4 @@
-#include "device_table.hpp"
+#include "figures/device_table.hpp"
 
 #include <algorithm>
 #include <cmath>
@@ -8,7 +8,7 @@
 #include "measure/comparison.hpp"
 #include "text/printable.hpp"
 
-namespace nightwatt::query {
+namespace nightwatt::figures {
 namespace {
 
 /// The part of a figure that repeats do not share is what is left of it without display and meter.
@@ -223,4 +223,4 @@ std::vector<std::string> condition_warnings(const std::vector<DeviceRow>& rows) 
   return warnings;
 }
 
-}  // namespace nightwatt::query
+}  // namespace nightwatt::figures

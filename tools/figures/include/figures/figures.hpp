@@ -1,4 +1,4 @@
-// The figures of a run as the commands show them.
+// The figures of a run, and how they are written for people.
 #pragma once
 
 #include <optional>
@@ -7,12 +7,10 @@
 #include <string_view>
 #include <vector>
 
-#include "context.hpp"
-#include "json_text.hpp"
 #include "measure/summary.hpp"
 #include "storage/run_builder.hpp"
 
-namespace nightwatt::query {
+namespace nightwatt::figures {
 
 /// One run with all that is known of it. An entered row has a summary of the two figures that were entered.
 struct RunRecord {
@@ -35,13 +33,7 @@ struct RunRecord {
 /// A number for people: about four significant digits, `4.217 Wh`.
 [[nodiscard]] std::string number_text(double value, std::string_view unit);
 [[nodiscard]] std::string number_or_nothing(const std::optional<double>& value, std::string_view unit);
-[[nodiscard]] Tone kind_tone(SegmentKind kind);
-[[nodiscard]] char kind_letter(SegmentKind kind);
 /// `2 off, 1 idle, 3 plateau`
 [[nodiscard]] std::string counts_text(const Summary& summary);
 
-void write_figure(JsonWriter& json, std::string_view name,
-                  const std::optional<Figure>& figure);  ///< NAME_w, NAME_uncertainty_w
-void write_segments(JsonWriter& json, std::span<const Segment> segments, Duration shift);  ///< an array
-
-}  // namespace nightwatt::query
+}  // namespace nightwatt::figures

@@ -7,9 +7,9 @@
 #include <utility>
 #include <vector>
 
-#include "figures.hpp"
+#include "figures/figures.hpp"
 
-namespace nightwatt::query {
+namespace nightwatt::figures {
 
 /// One row of `compare`: a device's figures, of one run or of several.
 struct DeviceRow {
@@ -57,4 +57,4 @@ void subtract(std::vector<DeviceRow>& rows, const Figure& less, std::vector<std:
 /// A warning for each thing in which the rows were measured under different conditions.
 [[nodiscard]] std::vector<std::string> condition_warnings(const std::vector<DeviceRow>& rows);
 
-}  // namespace nightwatt::query
+}  // namespace nightwatt::figures

@@ -1,4 +1,4 @@
-#include "figures.hpp"
+#include "figures/figures.hpp"
 
 #include <array>
 #include <charconv>
@@ -6,7 +6,7 @@
 #include <functional>
 #include <numeric>
 
-namespace nightwatt::query {
+namespace nightwatt::figures {
 namespace {
 
 constexpr std::array all_kinds = {SegmentKind::off,     SegmentKind::standby,  SegmentKind::idle, SegmentKind::ramp,
@@ -132,46 +132,6 @@ std::string number_or_nothing(const std::optional<double>& value, std::string_vi
   return value ? number_text(*value, unit) : std::string();
 }
 
-Tone kind_tone(SegmentKind kind) {
-  switch (kind) {
-    case SegmentKind::off:
-      return Tone::dim;
-    case SegmentKind::standby:
-      return Tone::blue;
-    case SegmentKind::idle:
-      return Tone::green;
-    case SegmentKind::ramp:
-      return Tone::yellow;
-    case SegmentKind::plateau:
-      return Tone::red;
-    case SegmentKind::unsteady:
-      return Tone::magenta;
-    case SegmentKind::gap:
-      return Tone::dim;
-  }
-  return Tone::plain;
-}
-
-char kind_letter(SegmentKind kind) {
-  switch (kind) {
-    case SegmentKind::off:
-      return '_';
-    case SegmentKind::standby:
-      return 's';
-    case SegmentKind::idle:
-      return 'i';
-    case SegmentKind::ramp:
-      return '/';
-    case SegmentKind::plateau:
-      return 'P';
-    case SegmentKind::unsteady:
-      return '~';
-    case SegmentKind::gap:
-      return '.';
-  }
-  return '?';
-}
-
 std::string counts_text(const Summary& summary) {
   std::string text;
   for (const SegmentKind kind : all_kinds) {
@@ -183,29 +143,4 @@ std::string counts_text(const Summary& summary) {
   return text;
 }
 
-void write_figure(JsonWriter& json, std::string_view name, const std::optional<Figure>& figure) {
-  json.key(std::string(name) + "_w");
-  figure ? json.value(figure->value) : json.null();
-  json.key(std::string(name) + "_uncertainty_w");
-  figure ? json.value(figure->uncertainty) : json.null();
-}
-
-void write_segments(JsonWriter& json, std::span<const Segment> segments, Duration shift) {
-  json.begin_array();
-  for (const Segment& s : segments) {
-    json.line_break().begin_object();
-    json.field("kind", segment_kind_name(s.kind)).field("begin", s.begin + shift).field("end", s.end + shift);
-    json.field("samples", s.samples).field("level_w", s.level_w).field("uncertainty_w", s.uncertainty_w);
-    json.field("mean_w", s.mean_w).field("settled_w", s.settled_w).field("settling_s", s.settling_s);
-    json.field("lowest_w", s.lowest_w).field("highest_w", s.highest_w).field("energy_wh", s.energy_wh);
-    json.field("excursions", s.excursions).field("open", s.open);
-    json.field("begin_uncertainty_s", s.begin_uncertainty_s).field("end_uncertainty_s", s.end_uncertainty_s);
-    json.field("settling_unfinished", s.settling_unfinished)
-        .field("duty", s.duty)
-        .field("drift_w_per_h", s.drift_w_per_h);
-    json.end_object();
-  }
-  json.end_array();
-}
-
-}  // namespace nightwatt::query
+}  // namespace nightwatt::figures

@@ -5,7 +5,7 @@
 #include <string>
 #include <string_view>
 
-namespace nightwatt::query {
+namespace nightwatt::text {
 
 /// Buffers a descriptor, which it does not own; or appends to a string. A failed write is remembered, not reported, so
 /// that a command writes on and its end asks failed().
@@ -28,4 +28,4 @@ class Sink {
   bool failed_ = false;
 };
 
-}  // namespace nightwatt::query
+}  // namespace nightwatt::text

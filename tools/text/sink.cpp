@@ -1,10 +1,10 @@
-#include "sink.hpp"
+#include "text/sink.hpp"
 
 #include <unistd.h>
 
 #include <cerrno>
 
-namespace nightwatt::query {
+namespace nightwatt::text {
 namespace {
 constexpr std::size_t buffer_limit = std::size_t{64} * 1024;  // one pipe full
 }
@@ -28,4 +28,4 @@ void Sink::flush() {
   buffer_.clear();
 }
 
-}  // namespace nightwatt::query
+}  // namespace nightwatt::text

@@ -1,0 +1,24 @@
+// Finding the run a person means, and naming it.
+#pragma once
+
+#include <string>
+#include <string_view>
+
+#include "measure/result.hpp"
+#include "measure/time.hpp"
+#include "storage/store.hpp"
+
+namespace nightwatt::figures {
+
+/// RUN: a number or `last`. ErrorKind::negative where there is none.
+[[nodiscard]] Result<storage::RunInfo> find_run(const storage::StoreReader& store, std::string_view word);
+
+/// What to add to every time of the run to show it: the calendar as last corrected during the run.
+[[nodiscard]] Result<Duration> shown_shift(const storage::StoreReader& store, const storage::RunInfo& run);
+
+/// `run 12 (Gannet board)`, safe to print.
+[[nodiscard]] std::string run_text(const storage::RunInfo& run);
+/// The device's name, safe to print; empty where it has none.
+[[nodiscard]] std::string device_text(const storage::RunInfo& run);
+
+}  // namespace nightwatt::figures

@@ -1,0 +1,48 @@
+#include "budget_text.hpp"
+
+#include "text/printable.hpp"
+
+namespace nightwatt::query {
+namespace {
+
+void print_one(Context& context, const std::string& name, const std::optional<Figure>& used,
+               const std::optional<FigureBudget>& figure) {
+  if (!figure) return;
+  const LevelBudget& b = figure->budget;
+  context.out.write("\n" + toned(context.style, Tone::strong, "Budget of the " + name + " level") + ": " +
+                    figure_text({b.level_w, b.uncertainty_w}, "W") + ", " + std::to_string(b.readings) +
+                    " readings of " + std::to_string(figure->segments) +
+                    (figure->segments == 1 ? " segment\n" : " segments\n"));
+  Table table;
+  table.column("component", Table::Align::left);
+  for (const char* title : {"u", "share", "freedom"}) table.column(title, Table::Align::right);
+  table.column("shape", Table::Align::left);
+  table.column("made of", Table::Align::left);
+  for (const BudgetPart& part : b.parts)
+    table.row({{part.name},
+               {number_text(part.uncertainty_w * 1000.0, "mW")},
+               {number_text(part.share * 100.0, "%")},
+               {freedom_text(part.freedom)},
+               {part.rectangular ? "rectangular" : "normal"},
+               {text::printable(part.how)}});
+  table.write(context.out, context.style);
+  context.out.write("  combined u = " + number_text(b.standard_w * 1000.0, "mW") +
+                    ", k = " + number_text(b.coverage_factor, "") + " for 95 % (" + freedom_text(b.freedom) +
+                    " effective degrees of freedom), U = " + number_text(b.uncertainty_w * 1000.0, "mW") + "\n");
+  if (used)
+    context.out.write("  used above: " + figure_text(*used, "W") +
+                      ", the mean of the readings with the wider of the two intervals\n");
+  if (figure->stability) context.out.write("  " + text::printable(figure->stability->words) + "\n");
+  for (const std::string& warning : b.warnings)
+    context.out.write("  " + toned(context.style, Tone::yellow, "warning:") + " " + text::printable(warning) + "\n");
+}
+
+}  // namespace
+
+void print_budgets(Context& context, const Summary& summary, const RunBudgets& budgets) {
+  print_one(context, "idle", summary.idle, budgets.idle);
+  print_one(context, "load", summary.load, budgets.load);
+  print_one(context, "standby", summary.standby, budgets.standby);
+}
+
+}  // namespace nightwatt::query
