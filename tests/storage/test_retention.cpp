@@ -80,15 +80,16 @@ TEST_CASE(
       p.sum += watts;
     }
     double energy_wh = 0.0;
-    must(writer.rollups(stream, Quantity::power, step, UtcTime{0}, always_end, [&](const Rollup& rollup) {
-      Plain& p = rolled[rollup.begin.us / (step_s * 1'000'000)];
-      p.count += rollup.count;
-      p.min = std::min(p.min, rollup.min);
-      p.max = std::max(p.max, rollup.max);
-      p.sum += rollup.mean * static_cast<double>(rollup.count);
-      energy_wh += rollup.energy_wh.value_or(0.0);
-      return true;
-    }));
+    must(writer.rollups(stream, Quantity::power, step, UtcTime{0}, always_end,
+                        [&, width_s = step_s](const Rollup& rollup) {
+                          Plain& p = rolled[rollup.begin.us / (width_s * 1'000'000)];
+                          p.count += rollup.count;
+                          p.min = std::min(p.min, rollup.min);
+                          p.max = std::max(p.max, rollup.max);
+                          p.sum += rollup.mean * static_cast<double>(rollup.count);
+                          energy_wh += rollup.energy_wh.value_or(0.0);
+                          return true;
+                        }));
     REQUIRE(rolled.size() == plain.size());
     for (const auto& [index, p] : plain) {
       REQUIRE(rolled[index].count == p.count);

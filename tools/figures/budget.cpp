@@ -3,7 +3,6 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
-#include <limits>
 #include <string_view>
 #include <vector>
 
@@ -12,7 +11,6 @@
 namespace nightwatt::figures {
 namespace {
 
-constexpr double infinity = std::numeric_limits<double>::infinity();
 /// 23 days of a reading a second: 100 MB of work for one segment, more is no use to anyone's statistics.
 constexpr std::int64_t readings_limit = 2'000'000;
 /// A budget that reaches further than the summary by less than this share says nothing new.
