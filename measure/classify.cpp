@@ -9,9 +9,11 @@ namespace nightwatt {
 
 namespace {
 
-constexpr double standby_share = 0.40;   // of the reference level: the contract's
-constexpr double idle_share = 0.07;      // of the idle level: the contract's
-constexpr double start_up_peak = 1.05;   // of the level it leads to
+constexpr double standby_share = 0.40;     // of the reference level: the contract's
+constexpr double idle_share = 0.07;        // of the idle level: the contract's
+constexpr double start_up_peak = 1.05;     // of the level it leads to
+constexpr double start_up_level_s = 60.0;  // what is held for longer is a level of its own
+constexpr double start_up_level = 1.5;   // of the level it leads to, where a start-up holds one: a load settles by less
 constexpr double working_share = 0.90;   // of the lowest steady level: below it the device was seen working lower
 constexpr double small_standby_w = 3.0;  // an adapter alone or asleep; common practice, no source
 
@@ -78,13 +80,25 @@ class Namer {
   }
 
   void name_off() {
+    const bool told = input_.settings.traits.starting_w.has_value();
+    // A level near the limit would be off in one hour and on in the next: all such of a run are judged as one.
+    double time_s = 0.0, sum = 0.0;
+    const auto near = [&](const Segment& g) {
+      return !told && std::abs(*g.level_w - off_limit()) <= off_limit() / 2.0;
+    };
+    for (const Segment& g : segments_) {
+      if (!steady(g) || !near(g)) continue;
+      time_s += to_seconds(g.end - g.begin).value;
+      sum += to_seconds(g.end - g.begin).value * *g.level_w;
+    }
+    const bool near_is_off = time_s > 0.0 && sum / time_s <= off_limit();
     for (Segment& g : segments_)
-      if (steady(g) && *g.level_w <= off_limit()) g.kind = SegmentKind::off;
+      if (steady(g) && (near(g) ? near_is_off : *g.level_w <= off_limit())) g.kind = SegmentKind::off;
   }
 
   /// The first steady level after a start-up: after `off`, or after an unsteady span that follows a level below 40 %
   /// and peaks above the level it leads to. A device that starts works harder than when it then idles; one on its way
-  /// into a load works less than it does there.
+  /// into a load works less than it does there. A level held for less than a minute on the way is part of it.
   [[nodiscard]] std::optional<std::size_t> start_up() const {
     bool was_off = false;
     std::optional<double> low;  // the last steady level
@@ -101,6 +115,11 @@ class Namer {
         continue;
       }
       if (g.kind != SegmentKind::off) {
+        const bool brief = to_seconds(g.end - g.begin).value < start_up_level_s;
+        if (brief && (low ? *low < standby_share * *g.level_w : was_off)) {
+          peak = std::max(peak, *g.level_w * start_up_peak / start_up_level);
+          continue;
+        }
         const bool from_low = low && *low < standby_share * *g.level_w;
         if (peak > start_up_peak * *g.level_w && (from_low || (!low && was_off))) return i;
         low = *g.level_w;

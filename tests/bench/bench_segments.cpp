@@ -1,4 +1,5 @@
 // How good and how fast the segmenter is: real traces with logged edges, plug days, nights with known truth, speed.
+#include <algorithm>
 #include <cmath>
 #include <cstdio>
 #include <cstdlib>
@@ -7,6 +8,7 @@
 #include <random>
 
 #include "measure/change_points.hpp"
+#include "segment_peers.hpp"
 #include "tests/measure/segments/night.hpp"
 #include "trace_files.hpp"
 
@@ -65,8 +67,19 @@ void plugs(const std::string& folder, bool verbose) {
   for (const std::string& path : trace_paths(folder)) {
     const Trace trace = read_trace(path, 0.0);
     const Classified result = segment(trace, {});
-    std::printf("%-16s %zu segments of %zu readings\n", trace.name.c_str(), result.segments.size(),
-                trace.readings.size());
+    const auto gaps = std::count_if(result.segments.begin(), result.segments.end(),
+                                    [](const Segment& g) { return g.kind == SegmentKind::gap; });
+    // Gaps are hard boundaries: what one would draw across them counts once.
+    std::ptrdiff_t drawn = 0;
+    const Segment* last = nullptr;
+    for (const Segment& g : result.segments) {
+      if (g.kind == SegmentKind::gap) continue;
+      drawn += last == nullptr || last->kind != g.kind || (last->end == g.begin) ? 1 : 0;
+      last = &g;
+    }
+    std::printf("%-16s %zu segments of %zu readings: %td gaps, %td others, %td where a gap between equals is no edge\n",
+                trace.name.c_str(), result.segments.size(), trace.readings.size(), gaps,
+                static_cast<std::ptrdiff_t>(result.segments.size()) - gaps, drawn);
     if (verbose) print_segments(result.segments);
   }
 }
@@ -215,6 +228,7 @@ int main(int argc, char** argv) {
   if (part == "all" || part == "computers") computers(data + "/traces/computers", verbose);
   if (part == "all" || part == "plugs") plugs(data + "/traces/plug", verbose);
   if (part == "all" || part == "nights") nights(verbose, seed);
+  if (part == "all" || part == "peers") segment_peers();
   if (part == "night") one_night(row, seed);
   if (part == "all" || part == "speed") {
     speed(100'000);

@@ -145,3 +145,43 @@ TEST_CASE("a pause of half a minute in irregular work is no level of its own") {
   REQUIRE(result.segments.size() == 3);
   CHECK(result.segments[1].kind == SegmentKind::unsteady);
 }
+
+TEST_CASE("a level at the very limit of off is off all night or on all night") {
+  // A display of whole watts that shows 1 in a quarter of the readings, give or take: 0.25 W is the limit.
+  for (const bool on : {true, false}) {
+    night::Night n;
+    std::uint64_t state = 1;
+    const auto show = [&](int from, int to, double share) {
+      for (int i = from; i < to; ++i) {
+        state = state * 6364136223846793005ULL + 1442695040888963407ULL;
+        n.readings.emplace_back(UtcTime{i * 1'000'000LL},
+                                static_cast<double>(state >> 40) * 0x1.0p-24 < share ? 1.0 : 0.0);
+      }
+    };
+    show(0, 3000, 0.21);
+    show(3100, on ? 12000 : 6000, on ? 0.30 : 0.27);
+    if (!on) show(6100, 12000, 0.19);
+    SegmenterSettings settings;
+    settings.traits.resolution_w = 1.0;
+    const Classified result = night::segment(n, settings);
+    CAPTURE(on);
+    REQUIRE(result.segments.size() >= 3);
+    for (const Segment& g : result.segments)
+      if (g.level_w) CHECK((g.kind == SegmentKind::off) == !on);
+  }
+}
+
+TEST_CASE("a computer that wakes with a jump and a brief high level was on standby before") {
+  const std::uint64_t seed = 29;
+  CAPTURE(seed);
+  const double none = -1.0;
+  const std::vector<Act> acts = {{SegmentKind::standby, 900, 1.5, none, 0, 60, 0.03, 0.3, 0},
+                                 {SegmentKind::plateau, 30, 45.0, none, 0, 60, 0.3, 0.3, 0},
+                                 {SegmentKind::idle, 900, 14.5, none, 0, 60, 0.1, 0.3, 0},
+                                 {SegmentKind::plateau, 600, 46.0, none, 0, 60, 0.3, 0.3, 0},
+                                 {SegmentKind::standby, 900, 1.5, none, 0, 60, 0.03, 0.3, 0}};
+  const Classified result = night::segment(night::play(acts, {1.0, 0.0, 0.1}, seed), {});
+  REQUIRE(result.segments.size() == acts.size());
+  for (std::size_t i = 0; i < acts.size(); ++i)
+    CHECK(segment_kind_name(result.segments[i].kind) == segment_kind_name(acts[i].kind));
+}
