@@ -87,19 +87,26 @@ class RampFinder {
     const int way = up > 0.0 ? 1 : -1;
     const double count = one_count * rules_.step_w;
     if (p.points < few_points) return way;
-    if (std::abs(up) <= count && std::abs(on) <= count) return held_s <= coarse_count_s ? way : 0;
+    if (leans(i, way)) return way;
+    return std::abs(up) <= count && std::abs(on) <= count && held_s <= coarse_count_s ? way : 0;
+  }
+
+  /// A piece goes itself as far as the way past it asks for.
+  [[nodiscard]] bool leans(std::size_t i, int way) const {
+    const Part& a = parts_[i - 1];
+    const Part& b = parts_[i + 1];
+    const double held_s = length_s(parts_[i]);
     const double window_s = rules_.edge_window_s();
     const double beside_s = (std::min(length_s(a), window_s) + std::min(length_s(b), window_s)) / 2.0;
     const double expected = std::abs(b.head.mean - a.tail.mean) * held_s / (held_s + beside_s);
-    const double leans = line_of(parts_, i, i + 1, p.stretch.begin).slope * held_s * way;
-    return leans >= own_slope * expected ? way : 0;
+    return line_of(parts_, i, i + 1, parts_[i].stretch.begin).slope * held_s * way >= own_slope * expected;
   }
 
   [[nodiscard]] bool only_counts(std::size_t i, std::size_t j) const {
     double shortest = 1e9, longest = 0.0;
     for (std::size_t k = i; k < j; ++k) {
       const double step = parts_[k].stretch.sketch.mean() - parts_[k - 1].tail.mean;
-      if (std::abs(step) > one_count * rules_.step_w) return false;
+      if (std::abs(step) > one_count * rules_.step_w || leans(k, step > 0.0 ? 1 : -1)) return false;
       shortest = std::min(shortest, length_s(parts_[k]));
       longest = std::max(longest, length_s(parts_[k]));
     }

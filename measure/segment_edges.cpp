@@ -13,8 +13,10 @@ namespace {
 constexpr double jump_reach_s = 10.0;         // of the levels on either side of a jump
 constexpr std::size_t jump_least_points = 3;  // of each level, if there are as many
 constexpr std::ptrdiff_t engine_off_by = 4;   // points: the engine sees medians of three, on a bent scale
+constexpr std::size_t beside_points = 3;      // of a level that may settle: what it is just here
 constexpr double sure_step = 6.0;          // deviations: below, the readings of a mixed second say nothing of its parts
 constexpr double mixed_least_share = 0.1;  // of a step: less is overshoot or noise
+constexpr double bend_level_s = 30.0;      // of the level beside a ramp, at least
 constexpr double lost_factor = 1.5;        // of the median interval: beyond, a reading is missing
 constexpr double highest_phi = 0.9;
 constexpr double k2 = 2.0;
@@ -146,6 +148,24 @@ Levels levels_at(const std::vector<EdgePoint>& p, std::size_t split) {
   return l;
 }
 
+/// The levels just beside a split, the two points at it left out, which may hold some of both; the squares are those of
+/// all other points about their own side's mean.
+Levels levels_beside(const std::vector<EdgePoint>& p, std::size_t split) {
+  const std::size_t old_stop = split > 1 ? split - 1 : split;
+  const std::size_t fresh = split + 1 < p.size() ? split + 1 : split;
+  std::vector<EdgePoint> rest(p.begin(), p.begin() + static_cast<std::ptrdiff_t>(old_stop));
+  rest.insert(rest.end(), p.begin() + static_cast<std::ptrdiff_t>(fresh), p.end());
+  Levels l = levels_at(rest, old_stop);
+  const auto mean = [&](std::size_t from, std::size_t to) {
+    double sum = 0.0;
+    for (std::size_t i = from; i < to; ++i) sum += p[i].mean;
+    return sum / static_cast<double>(to - from);
+  };
+  l.before = mean(old_stop > beside_points ? old_stop - beside_points : 0, old_stop);
+  l.after = mean(fresh, std::min(fresh + beside_points, p.size()));
+  return l;
+}
+
 double inflation(const std::vector<EdgePoint>& p, std::size_t split, const Levels& l) {
   double last = 0.0, same = 0.0, next = 0.0;
   for (std::size_t i = 0; i < p.size(); ++i) {
@@ -187,7 +207,8 @@ Instant instant_of(const EdgePoint& last, const EdgePoint& next, const Levels& l
     const double old_s = old_share(last) * span_s(last) + old_share(next) * span_s(next);
     const double unsure_s = deviation / std::abs(step) * spans;
     const double interval_s = rules.interval_s;
-    UtcTime at = last.first + to_duration({old_s});
+    // The shares lead to the first new reading; the jump lies somewhere in the interval before it.
+    UtcTime at = last.first + to_duration({old_s - interval_s / 2.0});
     at = std::clamp(at, last.first, next.last);
     return {at, unsure_s * unsure_s + spread_of(interval_s)};
   }
@@ -222,31 +243,24 @@ void place_jump(Part& before, Part& after, const PartRules& rules) {
   const double step_variance = rules.step_w * rules.step_w / 12.0;
   const double variance = std::max(l.rest / std::max(1.0, static_cast<double>(p.size()) - 3.0), step_variance) + 1e-18;
   const double scale = 2.0 * variance * inflation(p, best, l);
-  const Instant found = instant_of(p[best - 1], p[best], l, std::sqrt(variance), rules);
+  const Levels close = levels_beside(p, best);
+  const double clean = std::sqrt(std::max(close.rest / static_cast<double>(p.size()), step_variance));
+  Instant found = instant_of(p[best - 1], p[best], close, clean, rules);
+  if (const auto late = within(p[best - 1], p[best], close, clean))
+    found.at = *late;
+  else if (const auto early = best < 2 ? std::nullopt : within(p[best - 2], p[best - 1], close, clean))
+    found.at = *early;
   double weights = 0.0, squares = 0.0;
   for (std::size_t k = lowest; k <= highest; ++k) {
     const double w = std::exp(std::max(-700.0, (l.rest - all[k].rest) / scale));
-    const Instant other = k == best ? found : instant_of(p[k - 1], p[k], l, std::sqrt(variance), rules);
+    const Instant other = k == best ? found : instant_of(p[k - 1], p[k], close, clean, rules);
     const double d = seconds_between(found.at, other.at);
     weights += w;
     squares += w * (d * d + other.variance);
   }
-  UtcTime at = found.at;
-  if (best >= 3 && best + 3 <= p.size()) {
-    const std::vector<EdgePoint> old(p.begin(), p.begin() + static_cast<std::ptrdiff_t>(best) - 1);
-    const std::vector<EdgePoint> fresh(p.begin() + static_cast<std::ptrdiff_t>(best) + 1, p.end());
-    const Levels a = levels_at(old, old.size());
-    const Levels b = levels_at(fresh, 0);
-    const double clean = std::max((a.rest + b.rest) / static_cast<double>(p.size() - 3), step_variance);
-    const Levels levels{a.before, b.after, 0.0};
-    if (const auto late = within(p[best - 1], p[best], levels, std::sqrt(clean)))
-      at = *late;
-    else if (const auto early = within(p[best - 2], p[best - 1], levels, std::sqrt(clean)))
-      at = *early;
-  }
   const double uncertainty_s = k2 * std::sqrt(weights > 0.0 ? squares / weights : found.variance);
-  if (may_move(before, after, at))
-    move_edge(before, after, at, uncertainty_s, f.points);
+  if (may_move(before, after, found.at))
+    move_edge(before, after, found.at, uncertainty_s, f.points);
   else
     before.stretch.end_uncertainty_s = after.stretch.begin_uncertainty_s = uncertainty_s;
 }
@@ -301,9 +315,12 @@ void place_bend(Part& before, Part& after, bool ramp_follows, const PartRules& r
   const Facing f = facing(before, after);
   const Part& ramp = ramp_follows ? after : before;
   const UtcTime origin = before.stretch.end;
+  // A slow ramp needs a long look at the level; beside a fast one the level may settle.
+  const double level_s = std::max(bend_level_s, length_s(ramp) / 2.0);
   Series s;
   for (std::size_t i = 0; i < f.points.size(); ++i) {
     const bool of_ramp = (i < f.split) != ramp_follows;
+    if (!of_ramp && std::abs(seconds_between(origin, f.points[i].middle())) > level_s) continue;
     if (!of_ramp || in_half(ramp, f.points[i], ramp_follows)) s.add(f.points[i], origin);
   }
   const double least_variance = rules.step_w * rules.step_w / 12.0;

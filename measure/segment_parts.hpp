@@ -45,8 +45,8 @@ struct Part {
 };
 
 // Enough of a ramp and of the level beside it to see where they bend.
-constexpr double edge_reach_s = 30.0;
-constexpr std::size_t edge_point_limit = 64;  // 30 s at the engine's fastest rate, 2.2 Hz
+constexpr double edge_reach_s = 60.0;
+constexpr std::size_t edge_point_limit = 64;  // 60 s at 1 Hz
 
 struct PartRules {
   double shortest_s = 20.0;

@@ -22,10 +22,11 @@ struct LineSums {
       return;
     }
     const double dx = o.x - x, dy = o.y - y;
-    xx += o.xx + dx * dx * n * o.n / sum;
-    xy += o.xy + dx * dy * n * o.n / sum;
-    x += dx * o.n / sum;
-    y += dy * o.n / sum;
+    const double share = o.n / sum;
+    xx += o.xx + dx * dx * n * share;
+    xy += o.xy + dx * dy * n * share;
+    x += dx * share;
+    y += dy * share;
     n = sum;
   }
   /// 0 where all readings are of one instant.

@@ -241,8 +241,21 @@ struct Score {
 inline Score score(const Night& night, const Meter& meter, const std::vector<Segment>& segments) {
   Score s;
   const double tolerance_s = std::max(3.0, 3.0 * meter.interval_s);
-  std::vector<double> edges, bounds;
-  for (std::size_t i = 1; i < night.truth.size(); ++i) edges.push_back(night.truth[i].first);
+  // Two levels that the display shows as one, or that differ by less than 1 %, have no edge that anybody could draw.
+  const auto shows = [&](std::size_t i) {
+    const Act& a = night.truth[i - 1].second;
+    const Act& b = night.truth[i].second;
+    if (a.end_level_w >= 0.0 || b.end_level_w >= 0.0 || a.wander_w > 0.0 || b.wander_w > 0.0) return true;
+    if (a.kind == SegmentKind::gap || b.kind == SegmentKind::gap) return true;
+    const double from = a.level_w, to = b.level_w + b.settle_w;
+    const bool counts = meter.step_w > 0.0 && std::round(from / meter.step_w) == std::round(to / meter.step_w);
+    return !counts && std::abs(to - from) >= 0.01 * from;
+  };
+  std::vector<double> edges, seen, bounds;
+  for (std::size_t i = 1; i < night.truth.size(); ++i) {
+    edges.push_back(night.truth[i].first);
+    if (shows(i)) seen.push_back(night.truth[i].first);
+  }
   for (std::size_t i = 1; i < segments.size(); ++i) bounds.push_back(static_cast<double>(segments[i].begin.us) * 1e-6);
   const auto off_by = [](double t, const std::vector<double>& list) {
     double least = 1e9;
@@ -251,9 +264,9 @@ inline Score score(const Night& night, const Meter& meter, const std::vector<Seg
     return least;
   };
   const auto near = [&](double t, const std::vector<double>& list) { return std::abs(off_by(t, list)) <= tolerance_s; };
-  s.true_edges = static_cast<double>(edges.size());
+  s.true_edges = static_cast<double>(seen.size());
   s.reported = static_cast<double>(bounds.size());
-  for (const double e : edges) {
+  for (const double e : seen) {
     s.found_edges += near(e, bounds) ? 1 : 0;
     if (!near(e, bounds)) s.slips.push_back({true, e, off_by(e, bounds)});
   }

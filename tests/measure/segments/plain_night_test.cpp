@@ -185,3 +185,45 @@ TEST_CASE("a computer that wakes with a jump and a brief high level was on stand
   for (std::size_t i = 0; i < acts.size(); ++i)
     CHECK(segment_kind_name(result.segments[i].kind) == segment_kind_name(acts[i].kind));
 }
+
+TEST_CASE("the edge of a jump in a fast stream lies in the second's readings, not in the second") {
+  const std::uint64_t seed = 37;
+  CAPTURE(seed);
+  const double none = -1.0;
+  for (const double late_s : {0.03, 0.21, 0.48, 0.77, 0.95}) {
+    const std::vector<Act> acts = {{SegmentKind::idle, 120.0 + late_s, 8.0, none, 0, 60, 0.05, 0.3, 0},
+                                   {SegmentKind::plateau, 120, 24.0, none, 2.0, 30, 0.2, 0.3, 0}};
+    const Classified result = night::segment(night::play(acts, {0.05, 0.0, 0.01}, seed), {});
+    CAPTURE(late_s);
+    REQUIRE(result.segments.size() == 2);
+    const double edge_s = static_cast<double>(result.segments[1].begin.us) * 1e-6;
+    CHECK(edge_s == Approx(120.0 + late_s).margin(0.05));
+    CHECK(result.segments[1].begin_uncertainty_s < 0.1);
+  }
+}
+
+TEST_CASE("a meter asked twice a second is taken reading by reading, whatever its clock's jitter") {
+  const std::uint64_t seed = 41;
+  CAPTURE(seed);
+  const double none = -1.0;
+  const std::vector<Act> acts = {{SegmentKind::idle, 300, 8.0, none, 0, 60, 0.05, 0.3, 0},
+                                 {SegmentKind::plateau, 300, 24.0, none, 0, 60, 0.1, 0.3, 0}};
+  for (const double interval_s : {0.497, 0.5, 0.503}) {
+    const Classified result = night::segment(night::play(acts, {interval_s, 0.004, 0.1}, seed), {});
+    REQUIRE(result.segments.size() == 2);
+    // The jump lies between two readings: a rectangle of that width (GUM 4.3.7), k = 2.
+    CHECK(result.segments[1].begin_uncertainty_s == Approx(2.0 * interval_s / std::sqrt(12.0)).epsilon(0.05));
+  }
+}
+
+TEST_CASE("a reading that a meter loses at a jump was lost to the jump") {
+  night::Night n;
+  for (int i = 0; i < 300; ++i)
+    if (i < 150 || i > 153) n.readings.emplace_back(UtcTime{i * 1'000'000LL}, i < 150 ? 8.0 : 24.0);
+  SegmenterSettings settings;
+  settings.traits.resolution_w = 0.1;
+  const Classified result = night::segment(n, settings);
+  REQUIRE(result.segments.size() == 2);
+  CHECK(result.segments[1].begin.us == 149'500'000);
+  CHECK(result.segments[1].begin_uncertainty_s == Approx(2.0 * 5.0 / std::sqrt(12.0)));
+}
