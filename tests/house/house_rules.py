@@ -30,6 +30,7 @@ TOOL_LIBRARIES = {
     "text": {"measure"},
     "csv": {"measure", "text"},
     "figures": {"measure", "storage", "text"},
+    "page": {"measure", "storage", "text", "figures"},
 }
 MAY_USE_TOOL_LIBRARIES = {"daemon", "tools", "tests"}
 

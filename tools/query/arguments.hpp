@@ -54,6 +54,10 @@ struct CompareArguments {
   Words runs;
   MaybeWord against, less, format;
 };
+struct ReportArguments {
+  Words runs;
+  MaybeWord file, title, note, format;
+};
 struct EstimateArguments {
   Words runs;
   MaybeWord idle_h, load_h, standby_h, off_h, duty;
@@ -99,7 +103,7 @@ using CommandArguments =
     std::variant<std::monostate, StatusArguments, PortsArguments, BeginArguments, EndArguments, NameArguments,
                  MarkArguments, RunsArguments, SegmentsArguments, SummaryArguments, CompareArguments, TraceArguments,
                  ImportArguments, ExportArguments, DecodeArguments, EnterArguments, SplitArguments, PinArguments,
-                 ForgetArguments, CheckArguments, EstimateArguments>;
+                 ForgetArguments, CheckArguments, EstimateArguments, ReportArguments>;
 
 /// Turning words into values. Every error is of kind input and names the option.
 [[nodiscard]] Result<double> number_from(std::string_view option, std::string_view word);

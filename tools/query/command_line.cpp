@@ -75,6 +75,14 @@ class Grammar {
     compare->add_option("--less", c->less, "Subtract what was measured alone in this run: an adapter, a display")
         ->type_name("RUN");
     compare->add_option("--format", c->format, "text, markdown, csv or json")->type_name("F");
+    auto [report, o] = command<ReportArguments>("report", "One page of some runs, for any browser and for paper");
+    report->add_option("RUN", o->runs, "Runs to report; without any, those of compare");
+    report->add_option("-o,--output", o->file, "Where to write it; an older file is replaced whole")
+        ->type_name("FILE")
+        ->required();
+    report->add_option("--title", o->title, "Its heading")->type_name("T");
+    report->add_option("--note", o->note, "A note under the heading")->type_name("T");
+    report->add_option("--format", o->format, "html, or svg for the bar chart alone")->type_name("F");
     auto [trace, t] = command<TraceArguments>("trace", "The power curve of a run with its segments");
     run_word(trace, t->run);
     trace->add_option("--from", t->from, "Begin of the part to show")->type_name("T");

@@ -28,5 +28,6 @@ using Outcome = Result<int>;  ///< the exit status
 [[nodiscard]] Outcome run(Context& context, const ForgetArguments& arguments);
 [[nodiscard]] Outcome run(Context& context, const CheckArguments& arguments);
 [[nodiscard]] Outcome run(Context& context, const EstimateArguments& arguments);
+[[nodiscard]] Outcome run(Context& context, const ReportArguments& arguments);
 
 }  // namespace nightwatt::query

@@ -30,5 +30,8 @@ struct Window {
 /// hour.
 [[nodiscard]] Result<std::vector<Bin>> bins_of(const storage::StoreReader& store, const RunRecord& record,
                                                Window window, std::size_t most);
+/// The same, in one pass over the readings where that is quicker.
+[[nodiscard]] Result<std::vector<Bin>> curve_of(const storage::StoreReader& store, const RunRecord& record,
+                                                Window window, std::size_t most);
 
 }  // namespace nightwatt::figures

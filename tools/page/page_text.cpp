@@ -1,0 +1,95 @@
+#include "page_text.hpp"
+
+#include <array>
+#include <charconv>
+#include <cmath>
+
+#include "figures/figures.hpp"
+#include "text/printable.hpp"
+
+namespace nightwatt::page {
+
+std::string html(std::string_view text) {
+  std::string safe;
+  for (const char c : text::printable(text)) {
+    switch (c) {
+      case '&':
+        safe += "&amp;";
+        break;
+      case '<':
+        safe += "&lt;";
+        break;
+      case '>':
+        safe += "&gt;";
+        break;
+      case '"':
+        safe += "&quot;";
+        break;
+      case '\'':
+        safe += "&#39;";
+        break;
+      default:
+        safe += c;
+    }
+  }
+  return safe;
+}
+
+std::string script_safe(std::string_view json) {
+  std::string safe;
+  safe.reserve(json.size());
+  for (std::size_t i = 0; i < json.size(); ++i) {
+    const std::string_view rest = json.substr(i);
+    if (rest.front() == '<') {
+      safe += "\\u003c";
+    } else if (rest.front() == '>') {
+      safe += "\\u003e";
+    } else if (rest.front() == '&') {
+      safe += "\\u0026";
+    } else {
+      safe += rest.front();
+    }
+  }
+  return safe;
+}
+
+std::string plain(double number) {
+  std::array<char, 400> digits{};  // a double in fixed notation has at most 309 digits before the point
+  const auto end = std::to_chars(digits.data(), digits.data() + digits.size(), number, std::chars_format::fixed, 3);
+  std::string text(digits.data(), end.ptr);
+  text.erase(text.find_last_not_of('0') + 1);
+  if (text.back() == '.') text.pop_back();
+  return text == "-0" ? "0" : text;
+}
+
+std::string percent(double share) {
+  return plain(share * 100.0) + "%";
+}
+
+FigureWords figure_words(const std::optional<Figure>& figure) {
+  const std::string text = figures::figure_or_nothing(figure, "");
+  constexpr std::string_view between = " ± ";
+  const std::size_t at = text.find(between);
+  const auto trimmed = [](std::string word) {
+    word.erase(word.find_last_not_of(' ') + 1);
+    return word;
+  };
+  if (at == std::string::npos) return {trimmed(text), {}};
+  return {text.substr(0, at), trimmed(text.substr(at + between.size()))};
+}
+
+Axis axis_for(double lowest, double highest) {
+  constexpr double marks = 4.0;  // about: enough to read between, few enough to stay quiet
+  Axis axis;
+  const double low = std::min(0.0, lowest), high = std::max({0.0, highest, low + 1e-9});
+  const double rough = (high - low) / marks;
+  const double power = std::pow(10.0, std::floor(std::log10(rough)));
+  axis.step = 10.0 * power;
+  for (const double nice : {5.0, 2.5, 2.0, 1.0})
+    if (rough <= nice * power) axis.step = nice * power;
+  axis.bottom = std::floor(low / axis.step) * axis.step;
+  axis.top = std::ceil(high / axis.step) * axis.step;
+  return axis;
+}
+
+}  // namespace nightwatt::page

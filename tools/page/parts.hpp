@@ -1,0 +1,26 @@
+// The pieces of the page, each as HTML or SVG text.
+#pragma once
+
+#include <string>
+
+#include "page/report.hpp"
+
+namespace nightwatt::page {
+
+/// Idle and load of each device with their intervals; `standalone`: a file of its own, with its style in it.
+[[nodiscard]] std::string bar_chart(const figures::Comparison& comparison, bool standalone);
+/// What kinds of segments are drawn with; once a page.
+[[nodiscard]] std::string kind_patterns();
+/// The class that style and pattern of a kind go by.
+[[nodiscard]] std::string kind_class(SegmentKind kind);
+/// Whether the middle of a gap lies there: then no line goes from one to the other. So each gap breaks a line once.
+[[nodiscard]] bool gap_between(const ReportRun& run, UtcTime from, UtcTime to);
+/// The curve with its segments, readable without a script.
+[[nodiscard]] std::string curve_chart(const ReportRun& run);
+[[nodiscard]] std::string budget_details(const ReportRun& run);
+[[nodiscard]] std::string run_section(const ReportRun& run);
+/// What the script draws from, and anybody may read: the answers of `compare --json` and `segments --json`, and the
+/// curves.
+[[nodiscard]] std::string report_data(const Report& report);
+
+}  // namespace nightwatt::page
