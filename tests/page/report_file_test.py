@@ -110,10 +110,12 @@ def values_are_those_of_compare_and_segments(store):
     for run in data["runs"]:
         segments = store.json("segments", run["run"]) if run.get("curve") else {"segments": []}
         assert run["segments"] == segments["segments"], run["run"]
-    cells = {row[0]: row for row in page.rows if len(row) == 13}
+    heading = next(row for row in page.rows if row and row[0] == "device")
+    cells = {row[0]: row for row in page.rows if len(row) == len(heading)}
     for device in compare["devices"]:
         row = cells[device["device"]]
-        for column, name in ((1, "standby"), (3, "idle"), (6, "load")):
+        for name in ("standby", "idle", "load"):
+            column = heading.index(name + ", W")
             value, uncertainty = device[name + "_w"], device[name + "_uncertainty_w"]
             if value is None:
                 assert row[column] == "" and row[column + 1] == "", row

@@ -7,7 +7,9 @@
 namespace nightwatt::process {
 namespace {
 
-TEST_CASE("the demonstration ends with three devices' figures, each with its uncertainty, and leaves nothing behind") {
+TEST_CASE(
+    "the demonstration ends with three devices' figures, each with its uncertainty, and leaves "
+    "nothing behind but its report") {
   const TempDir dir;
   const std::string build = std::filesystem::path(NIGHTWATT_BIN_DIR).parent_path().string();
   std::filesystem::create_directory(dir.path("tmp"));
@@ -29,6 +31,9 @@ TEST_CASE("the demonstration ends with three devices' figures, each with its unc
   }
   CHECK(demo.out.find("nightwattd --config") != std::string::npos);
   CHECK(std::filesystem::is_empty(dir.path("tmp")));
+  const std::string report = build + "/demo-report.html";
+  CHECK(demo.out.find(report) != std::string::npos);
+  CHECK(std::filesystem::file_size(report) > 50'000);
 }
 
 }  // namespace

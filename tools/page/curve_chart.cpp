@@ -119,9 +119,11 @@ std::string scale(const Axis& axis) {
   return svg;
 }
 
-/// `22:10`, out of `2026-01-05 22:10:00 +01:00`.
-std::string clock_of(UtcTime time) {
-  return local_text(time).substr(11, 5);
+/// Out of `2026-01-05 22:10:00 +01:00`: the days of a long run, the seconds of a short one, else `22:10`.
+std::string mark_text(UtcTime time, double run_s) {
+  const std::string text = local_text(time);
+  if (run_s > 3.0 * 86'400.0) return text.substr(5, 5);
+  return text.substr(11, run_s < 1200.0 ? 8 : 5);
 }
 
 std::string times(const ReportRun& run) {
@@ -130,9 +132,8 @@ std::string times(const ReportRun& run) {
   for (const double share : {0.0, 0.25, 0.5, 0.75, 1.0}) {
     const UtcTime time = run.window.from + to_duration({span_s(run) * share}) + run.record.shift;
     const std::string anchor = share == 0.0 ? "start" : share == 1.0 ? "end" : "middle";
-    const bool days = span_s(run) > 3.0 * 86'400.0;
     svg += "<text class=\"mark\" x=\"" + percent(share) + "\" y=\"" + y + "\" text-anchor=\"" + anchor + "\">" +
-           (days ? local_text(time).substr(5, 5) : clock_of(time)) + "</text>";
+           mark_text(time, span_s(run)) + "</text>";
   }
   return svg;
 }

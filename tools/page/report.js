@@ -27,7 +27,7 @@ function offsetSeconds(local) {
 function columns(run, begin) {
   const curve = run.curve;
   const scaled = (values) => values.map((value) => (value === null ? null : value * curve.unit_w));
-  return [curve.ms.map((ms) => begin + ms / 1000), scaled(curve.lowest), scaled(curve.mean), scaled(curve.highest)];
+  return [curve.ms.map((ms) => begin + ms / 1000), scaled(curve.lowest), scaled(curve.highest), scaled(curve.mean)];
 }
 
 // A small tile for each kind, the same marks as in the still curve.
@@ -118,10 +118,10 @@ function options(run, width, segments, say) {
     series: [
       {},
       line("lowest"),
-      line("mean", { stroke: () => colour("--mean"), width: 1.6 }),
       line("highest"),
+      line("mean", { stroke: () => colour("--mean"), width: 1.6 }),
     ],
-    bands: [{ series: [3, 1], fill: () => colour("--band") }],
+    bands: [{ series: [2, 1], fill: () => colour("--band") }],
     hooks: {
       drawClear: [(plot) => drawSegments(plot, segments)],
       setCursor: [(plot) => say(plot, plot.cursor.idx)],
@@ -226,9 +226,9 @@ function enliven(figure) {
   const say = (plot, index) => {
     const at = (series) => plot.data[series][index];
     output.textContent =
-      index === null || index === undefined || at(2) === null
+      index === null || index === undefined || at(3) === null
         ? clock(plot.scales.x.min) + " to " + clock(plot.scales.x.max)
-        : clock(at(0)) + ": " + at(2).toPrecision(4) + " W, from " + at(1).toPrecision(4) + " to " + at(3).toPrecision(4) + " W";
+        : clock(at(0)) + ": " + at(3).toPrecision(4) + " W, from " + at(1).toPrecision(4) + " to " + at(2).toPrecision(4) + " W";
   };
   const live = document.createElement("div");
   live.className = "live";

@@ -19,22 +19,36 @@ std::string figure_cells(const std::optional<Figure>& figure) {
   return "<td class=\"n\">" + words.value + "</td><td class=\"pm\">" + words.uncertainty + "</td>";
 }
 
-std::string device_row(const figures::Comparison& all, std::size_t i, bool ranked) {
+/// Columns that say something for any row.
+struct Shown {
+  bool ranks = false, includes = false, conditions = false;
+};
+
+Shown shown_of(const figures::Comparison& all) {
+  Shown shown{all.rows.size() > 1, false, false};
+  for (const figures::DeviceRow& row : all.rows) {
+    shown.includes = shown.includes || !row.includes.empty();
+    shown.conditions = shown.conditions || !row.conditions.empty();
+  }
+  return shown;
+}
+
+std::string device_row(const figures::Comparison& all, std::size_t i, Shown shown) {
   const figures::DeviceRow& row = all.rows[i];
   std::string text = "<tr><th scope=\"row\">" + html(row.device.empty() ? "no name yet" : row.device) + "</th>";
   text += figure_cells(row.standby) + figure_cells(row.idle);
-  if (ranked) text += "<td class=\"n\">" + figures::rank_text(all.idle_ranks[i]) + "</td>";
+  if (shown.ranks) text += "<td class=\"n\">" + figures::rank_text(all.idle_ranks[i]) + "</td>";
   text += figure_cells(row.load);
-  if (ranked) text += "<td class=\"n\">" + figures::rank_text(all.load_ranks[i]) + "</td>";
+  if (shown.ranks) text += "<td class=\"n\">" + figures::rank_text(all.load_ranks[i]) + "</td>";
   text += "<td class=\"n\">" + figures::number_or_nothing(row.energy_wh, "") + "</td>";
-  text += "<td>" + html(figures::includes_text(row, ", ")) + "</td><td class=\"k\">" +
-          html(figures::conditions_text(row, " ", ", ")) + "</td>";
+  if (shown.includes) text += "<td class=\"k\">" + html(figures::includes_text(row, ", ")) + "</td>";
+  if (shown.conditions) text += "<td class=\"k\">" + html(figures::conditions_text(row, " ", ", ")) + "</td>";
   return text + "<td>" + html(figures::runs_text(row)) + "</td></tr>\n";
 }
 
 /// One table row of headings, so that it lands in a spreadsheet as it stands; a number and its ± in a cell each.
 std::string device_table(const figures::Comparison& all) {
-  const bool ranked = all.rows.size() > 1;
+  const Shown shown = shown_of(all);
   std::string text =
       "<div class=\"scroll\" tabindex=\"0\" role=\"region\" aria-label=\"Table of devices\"><table "
       "id=\"devices\"><thead><tr><th "
@@ -44,12 +58,15 @@ std::string device_table(const figures::Comparison& all) {
     text += std::string(number ? "<th scope=\"col\" class=\"n\">" : "<th scope=\"col\">") + title + "</th>";
   };
   for (const char* title : {"standby, W", "±", "idle, W", "±"}) column(title);
-  if (ranked) column("place");
+  if (shown.ranks) column("place");
   for (const char* title : {"load, W", "±"}) column(title);
-  if (ranked) column("place");
-  for (const char* title : {"energy, Wh", "plugged in", "conditions", "from"}) column(title);
+  if (shown.ranks) column("place");
+  column("energy, Wh");
+  if (shown.includes) column("plugged in");
+  if (shown.conditions) column("conditions");
+  column("from");
   text += "</tr></thead><tbody>\n";
-  for (std::size_t i = 0; i < all.rows.size(); ++i) text += device_row(all, i, ranked);
+  for (std::size_t i = 0; i < all.rows.size(); ++i) text += device_row(all, i, shown);
   return text + "</tbody></table></div>\n";
 }
 
