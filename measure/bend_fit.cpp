@@ -119,7 +119,8 @@ std::optional<BendFit> fit_bend(std::span<const double> x, std::span<const doubl
   fit.residual_squares = found.rest;
   const double freedom = static_cast<double>(size) - 4.0;
   const double variance = std::max(found.rest / std::max(1.0, freedom), least_variance);
-  const double allowed = found.rest + 4.0 * variance * bends.inflation(fit.at, found);
+  fit.inflation = bends.inflation(fit.at, found);
+  const double allowed = found.rest + 4.0 * variance * fit.inflation;
   fit.at_low = fit.at_high = fit.at;
   for (std::size_t i = 0; i < looks.size(); ++i) {
     if (rests[i] > allowed) continue;

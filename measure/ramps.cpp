@@ -13,6 +13,7 @@ constexpr double one_count = 1.6;          // display steps: one, and what avera
 constexpr double counts_alike = 3.0;       // ratio of the longest to the shortest of such rests
 constexpr std::int64_t few_points = 6;     // too few to have a slope of their own
 constexpr double own_slope = 0.5;          // of the way past a piece: what its own slope must explain
+constexpr double correlated = 2.0;         // readings worth one: phi of a third, usual
 constexpr double least_way = 0.10;         // of the higher level; less is how levels settle and drift
 constexpr double straight = 0.08;          // of the way: scatter about the line, besides the readings' own
 constexpr double meets_share = 0.35;       // of the ramp's length: how far its line may meet a level beyond it
@@ -99,7 +100,11 @@ class RampFinder {
     const double window_s = rules_.edge_window_s();
     const double beside_s = (std::min(length_s(a), window_s) + std::min(length_s(b), window_s)) / 2.0;
     const double expected = std::abs(b.head.mean - a.tail.mean) * held_s / (held_s + beside_s);
-    return line_of(parts_, i, i + 1, parts_[i].stretch.begin).slope * held_s * way >= own_slope * expected;
+    const Line line = line_of(parts_, i, i + 1, parts_[i].stretch.begin);
+    // Deviation of the way that n readings about a line show; of a short and noisy piece it says nothing.
+    const double unsure = line.scatter_w * std::sqrt(12.0 * correlated /
+                                                     static_cast<double>(std::max<std::int64_t>(parts_[i].points, 1)));
+    return line.slope * held_s * way >= own_slope * expected - 2.0 * unsure;
   }
 
   [[nodiscard]] bool only_counts(std::size_t i, std::size_t j) const {

@@ -16,8 +16,9 @@ constexpr std::ptrdiff_t engine_off_by = 4;   // points: the engine sees medians
 constexpr std::size_t beside_points = 3;      // of a level that may settle: what it is just here
 constexpr double sure_step = 6.0;          // deviations: below, the readings of a mixed second say nothing of its parts
 constexpr double mixed_least_share = 0.1;  // of a step: less is overshoot or noise
-constexpr double bend_level_s = 30.0;      // of the level beside a ramp, at least
-constexpr double lost_factor = 1.5;        // of the median interval: beyond, a reading is missing
+constexpr std::size_t break_least_points = 4;  // of each line
+constexpr double bend_level_s = 30.0;          // of the level beside a ramp, at least
+constexpr double lost_factor = 1.5;            // of the median interval: beyond, a reading is missing
 constexpr double highest_phi = 0.9;
 constexpr double k2 = 2.0;
 
@@ -283,30 +284,68 @@ bool in_half(const Part& ramp, const EdgePoint& p, bool first_half) {
   return first_half ? p.middle() <= middle : p.middle() >= middle;
 }
 
-/// Two lines that do not meet: a ramp that ends in a jump, to a level that then settles.
-struct Break {
-  std::size_t split = 0;
-  double rest = 1e300;
+/// Least squares of one line through points [from, to).
+struct LinePart {
+  LineSums sums;
+  double rest = 0.0;
 };
 
-double rest_of_line(const Series& s, std::size_t from, std::size_t to) {
-  double n = 0.0, x = 0.0, y = 0.0, xx = 0.0, xy = 0.0, yy = 0.0;
+LinePart line_through(const Series& s, std::size_t from, std::size_t to) {
+  LinePart line;
+  for (std::size_t i = from; i < to; ++i) line.sums.add(s.x[i], s.y[i]);
   for (std::size_t i = from; i < to; ++i) {
-    ++n;
-    const double dx = s.x[i] - x, dy = s.y[i] - y;
-    x += dx / n, y += dy / n;
-    xx += dx * (s.x[i] - x), xy += dx * (s.y[i] - y), yy += dy * (s.y[i] - y);
+    const double r = s.y[i] - line.sums.at(s.x[i]);
+    line.rest += r * r;
   }
-  return std::max(0.0, yy - (xx > 0.0 ? xy * xy / xx : 0.0));
+  return line;
 }
 
-Break best_break(const Series& s) {
+/// Two lines that do not meet: a ramp that ends in a jump, to a level that then settles.
+struct Break {
+  double at = 0.0;
+  double deviation = 0.0;  ///< every split by its likelihood, each with the interval it lies in
+  double rest = 1e300;
+  double inflation = 1.0;
+};
+
+std::optional<Break> best_break(const Series& s, double least_variance) {
+  const std::size_t size = s.x.size();
+  if (size < 2 * break_least_points) return std::nullopt;
   Break best;
-  for (std::size_t k = 4; k + 4 <= s.x.size(); ++k) {
-    const double rest = rest_of_line(s, 0, k) + rest_of_line(s, k, s.x.size());
-    if (rest < best.rest) best = {k, rest};
+  std::size_t split = 0;
+  std::vector<double> rests(size, 1e300);
+  for (std::size_t k = break_least_points; k + break_least_points <= size; ++k) {
+    rests[k] = line_through(s, 0, k).rest + line_through(s, k, size).rest;
+    if (rests[k] < best.rest) best.rest = rests[k], split = k;
   }
+  const LinePart first = line_through(s, 0, split), second = line_through(s, split, size);
+  double last = 0.0, same = 0.0, next = 0.0;
+  for (std::size_t i = 0; i < size; ++i) {
+    const double r = s.y[i] - (i < split ? first : second).sums.at(s.x[i]);
+    same += r * r;
+    if (i > 0 && i != split) next += r * last;
+    last = r;
+  }
+  const double phi = same > 0.0 ? std::clamp(next / same, 0.0, highest_phi) : 0.0;
+  best.inflation = (1.0 + phi) / (1.0 - phi);
+  best.at = (s.x[split - 1] + s.x[split]) / 2.0;
+  const double variance = std::max(best.rest / std::max(1.0, static_cast<double>(size) - 5.0), least_variance) + 1e-18;
+  double weights = 0.0, squares = 0.0;
+  for (std::size_t k = break_least_points; k + break_least_points <= size; ++k) {
+    const double w = std::exp(std::max(-700.0, (best.rest - rests[k]) / (2.0 * variance * best.inflation)));
+    const double d = (s.x[k - 1] + s.x[k]) / 2.0 - best.at;
+    weights += w;
+    squares += w * (d * d + spread_of(s.x[k] - s.x[k - 1]));
+  }
+  best.deviation = std::sqrt(squares / weights);
   return best;
+}
+
+/// Whether `more` unknowns that bring the squares down to `rest` earn ln n each; n counts independent points.
+bool earns(const Series& s, double rest_before, double rest, double inflation, double more, double least_variance) {
+  const auto n = static_cast<double>(s.x.size());
+  const double floor = n * least_variance + 1e-18;
+  return n / inflation * std::log((rest_before + floor) / (rest + floor)) > more * std::log(n);
 }
 
 /// The bend between a level and a ramp. What follows a ramp may go on to settle: a second slope where it earns its
@@ -328,19 +367,12 @@ void place_bend(Part& before, Part& after, bool ramp_follows, const PartRules& r
   if (!fit) return;
   if (!ramp_follows) {
     const std::optional<BendFit> free = fit_bend(s.x, s.y, {}, least_variance);
-    const auto n = static_cast<double>(s.x.size());
-    const double floor = n * least_variance + 1e-18;
-    if (free && n * std::log((fit->residual_squares + floor) / (free->residual_squares + floor)) > 2.0 * std::log(n))
+    if (free && earns(s, fit->residual_squares, free->residual_squares, free->inflation, 2.0, least_variance))
       fit = free;
-  }
-  if (!ramp_follows) {
-    const Break broken = best_break(s);
-    const auto n = static_cast<double>(s.x.size());
-    const double floor = n * least_variance + 1e-18;
-    if (broken.split > 0 && n * std::log((fit->residual_squares + floor) / (broken.rest + floor)) > 3.0 * std::log(n)) {
-      const double low = s.x[broken.split - 1], high = s.x[broken.split];
-      const UtcTime at = origin + to_duration({(low + high) / 2.0});
-      if (may_move(before, after, at)) move_edge(before, after, at, k2 * std::sqrt(spread_of(high - low)), f.points);
+    const std::optional<Break> broken = best_break(s, least_variance);
+    if (broken && earns(s, fit->residual_squares, broken->rest, broken->inflation, 3.0, least_variance)) {
+      const UtcTime at = origin + to_duration({broken->at});
+      if (may_move(before, after, at)) move_edge(before, after, at, k2 * broken->deviation, f.points);
       return;
     }
   }

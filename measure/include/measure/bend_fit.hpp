@@ -20,6 +20,7 @@ struct BendFit {
   double slope_before = 0.0;
   double slope_after = 0.0;
   double residual_squares = 0.0;
+  double inflation = 1.0;  ///< (1 + phi) / (1 - phi) of the residuals: how many of them are worth one
 };
 
 /// y = level + slope_before min(0, x - at) + slope_after max(0, x - at) through points whose x rise. nullopt for fewer

@@ -227,3 +227,21 @@ TEST_CASE("a reading that a meter loses at a jump was lost to the jump") {
   CHECK(result.segments[1].begin.us == 149'500'000);
   CHECK(result.segments[1].begin_uncertainty_s == Approx(2.0 * 5.0 / std::sqrt(12.0)));
 }
+
+TEST_CASE("a ramp of minutes is one ramp from end to end, on a fine display and on a coarse one") {
+  const double none = -1.0;
+  for (const double length_s : {200.0, 400.0})
+    for (const double step_w : {0.01, 1.0}) {
+      const std::uint64_t seed = 8;
+      CAPTURE(length_s, step_w, seed);
+      const std::vector<Act> acts = {{SegmentKind::idle, 2000, 12.0, none, 0, 60, 0.2, 0.3, 0},
+                                     {SegmentKind::ramp, length_s, 12.0, 40.0, 0, 60, 0.2, 0.3, 0},
+                                     {SegmentKind::plateau, 2200, 40.0, none, 0, 60, 0.2, 0.3, 0}};
+      const Classified result = night::segment(night::play(acts, {1.0, 0.0, step_w}, seed), {});
+      REQUIRE(result.segments.size() == 3);
+      CHECK(result.segments[1].kind == SegmentKind::ramp);
+      CHECK(static_cast<double>(result.segments[1].begin.us) * 1e-6 == Approx(2000.0).margin(3.0));
+      CHECK(static_cast<double>(result.segments[1].end.us) * 1e-6 == Approx(2000.0 + length_s).margin(3.0));
+      CHECK(*result.segments[1].drift_w_per_h == Approx(28.0 / length_s * 3600.0).epsilon(0.01));
+    }
+}
