@@ -58,6 +58,49 @@ def keys_zoom_and_show_all_again(browser, url):
     browser.wait(f"{words} === {whole!r}")
 
 
+def fingers(browser, kind, *xs):
+    y = browser.run("const box = document.querySelector('.u-over').getBoundingClientRect(); return box.top + box.height / 2")
+    browser.devtools("Input.dispatchTouchEvent", type=kind, touchPoints=[{"x": x, "y": y, "id": i} for i, x in enumerate(xs)])
+
+
+def two_fingers_zoom(browser, url):
+    browser.look(width=360, touch=True)
+    browser.open(url)
+    bring_curves_near(browser)
+    words = "document.querySelector('figure.curve output').textContent"
+    whole = browser.run(f"return {words}")
+    fingers(browser, "touchStart", 150, 200)
+    fingers(browser, "touchMove", 140, 210)
+    fingers(browser, "touchMove", 110, 250)
+    fingers(browser, "touchEnd")
+    browser.wait(f"{words} !== {whole!r}")
+    browser.look()
+
+
+def a_mouse_drawn_across_zooms(browser, url):
+    browser.open(url)
+    bring_curves_near(browser)
+    words = "document.querySelector('figure.curve output').textContent"
+    whole = browser.run(f"return {words}")
+    box = browser.run("const box = document.querySelector('.u-over').getBoundingClientRect(); return [box.left, box.top, box.width]")
+    for kind, share in (("mousePressed", 0.3), ("mouseMoved", 0.5), ("mouseMoved", 0.6), ("mouseReleased", 0.6)):
+        browser.devtools("Input.dispatchMouseEvent", type=kind, x=box[0] + box[2] * share, y=box[1] + 40, button="left", buttons=1,
+                         clickCount=1)
+    browser.devtools("Input.dispatchMouseEvent", type="mouseMoved", x=2, y=2)
+    browser.wait(f"{words} !== {whole!r} && {words}.includes(' to ')")
+
+
+def what_is_selected_is_a_spreadsheet(browser, url, devices):
+    """Text between tabs, as a browser gives it to the clipboard: numbers without a sign or unit in their way."""
+    browser.open(url)
+    text = browser.run("getSelection().selectAllChildren(document.getElementById('devices')); return getSelection().toString()")
+    lines = [line.split("\t") for line in text.strip("\n").split("\n")]
+    assert len(lines) == devices + 1 and len({len(line) for line in lines}) == 1, lines
+    for line in lines[1:]:
+        for title, cell in zip(lines[0], line):
+            assert not ("W" in title.split() or title == "±") or cell == "" or float(cell) >= 0, (title, cell)
+
+
 def nothing_is_wider_than_a_phone(browser, url):
     browser.look(width=360, touch=True)
     browser.open(url)
@@ -90,6 +133,9 @@ def main():
         what_is_injected_is_refused(browser, url)
         a_checker_of_accessibility_finds_nothing_serious(browser, url, axe)
         keys_zoom_and_show_all_again(browser, url)
+        two_fingers_zoom(browser, url)
+        a_mouse_drawn_across_zooms(browser, url)
+        what_is_selected_is_a_spreadsheet(browser, url, devices=2)
         nothing_is_wider_than_a_phone(browser, url)
         without_a_script_all_is_there(browser, url)
     print("ok")

@@ -1,5 +1,6 @@
 #include <algorithm>
 #include <cmath>
+#include <span>
 
 #include "figures/run_json.hpp"
 #include "measure/time_text.hpp"
@@ -10,6 +11,9 @@ namespace nightwatt::page {
 namespace {
 
 using text::JsonWriter;
+
+/// Of one run: more is megabytes, and a hair's breadth each; `segments RUN --json` has them all.
+constexpr std::size_t segments_limit = 5000;
 
 /// Numbers of the curve are whole multiples of it: five digits of the highest, finer than any screen.
 double curve_unit_w(const ReportRun& run) {
@@ -77,7 +81,11 @@ std::string report_data(const Report& report) {
     json.line_break().begin_object();
     figures::write_run_name(json, run.record.info);
     json.key("segments");
-    figures::write_segments(json, run.record.segments, run.record.shift);
+    const std::vector<Segment>& segments = run.record.segments;
+    const std::size_t written = std::min(segments.size(), segments_limit);
+    figures::write_segments(json, std::span(segments).first(written), run.record.shift);
+    if (written < segments.size())
+      json.field("segments_left_out", static_cast<std::int64_t>(segments.size() - written));
     if (!run.bins.empty()) write_curve(json, run);
     json.end_object();
   }
