@@ -104,6 +104,14 @@ Loaded load(const std::string& file) {
   return {std::move(config), problems.errors()};
 }
 
+/// `file:line: ` of the key that names the token's file.
+std::string token_place(const std::string& file) {
+  const auto tree = read_tree(file);
+  const NodeEntry* page = tree ? tree->find("page") : nullptr;
+  const NodeEntry* key = page != nullptr ? page->value.find("token_file") : nullptr;
+  return shown(file) + ":" + std::to_string(key != nullptr ? key->line : 1) + ": ";
+}
+
 }  // namespace
 
 Result<ServiceConfig> load_config(const std::string& file) {
@@ -113,7 +121,12 @@ Result<ServiceConfig> load_config(const std::string& file) {
 }
 
 std::vector<Error> check_config(const std::string& file) {
-  return load(file).errors;
+  Loaded loaded = load(file);
+  if (!loaded.config) return loaded.errors;
+  // Only the service needs the token itself.
+  const auto token = page_token(loaded.config->page);
+  if (!token) loaded.errors.push_back({token.error().kind, token_place(file) + token.error().message});
+  return loaded.errors;
 }
 
 std::string config_path(const std::optional<std::string>& from_option) {

@@ -5,6 +5,7 @@
 #include <filesystem>
 
 #include "checked_table.hpp"
+#include "page_parser.hpp"
 
 namespace nightwatt::config {
 
@@ -145,6 +146,7 @@ std::optional<ServiceConfig> parse_config(const Node& root_node, const std::stri
   ServiceConfig config;
   if (auto table = root.table("store", "[store]")) parse_store(std::move(*table), folder, config.store);
   if (auto table = root.table("control", "[control]")) parse_control(std::move(*table), folder, config.control_socket);
+  if (auto table = root.table("page", "[page]")) config.page = parse_page(std::move(*table), folder);
 
   std::vector<int> lines;
   for (CheckedTable& table : root.tables("meter", "[[meter]]")) {

@@ -88,11 +88,26 @@ void MeterSession::keep(const drivers::Measurement& measurement, UtcTime at) {
   ++readings_;
   const UtcTime time = last_stamp_ ? std::max(at, *last_stamp_ + TimeKeeper::stamp_step) : at;
   last_stamp_ = time;
+  show(measurement, time);
   if (queue_.push(QueuedReading{id_, {time, measurement.values}})) return tell_lost();
   if (lost_.count++ == 0) lost_.first = time;
   ++lost_total_;
   if (const auto swallowed = lost_lines_.admit(time_.now()))
     say(LogLevel::error, "reading lost: the store has not been written for too long" + more_like_it(*swallowed));
+}
+
+void MeterSession::show(const drivers::Measurement& measurement, UtcTime time) {
+  if (gap_rule_.push(time)) ++gaps_;
+  const auto power = measurement.values.get(Quantity::power);
+  power_w_ = power ? std::optional(power->value()) : std::nullopt;
+  if (!watched_ || !power_w_) return;
+  if (live_.size() >= live_limit) live_.erase(live_.begin(), live_.begin() + live_limit / 2);
+  live_.push_back({time + time_.shift(), *power_w_});
+}
+
+void MeterSession::watch(bool wanted) {
+  watched_ = wanted;
+  if (!wanted) live_ = {};
 }
 
 // Only once there is room again, so that a long pause is one event.
@@ -128,6 +143,9 @@ MeterStatus MeterSession::status(MonoTime now) const {
   result.readings = readings_;
   result.faults = faults_;
   result.lost = lost_total_;
+  result.gaps = gaps_;
+  result.gap_s = std::max(GapRule::shortest_gap_s, GapRule::median_factor * gap_rule_.median_interval_s());
+  result.power_w = power_w_;
   if (last_stamp_) {
     result.last = *last_stamp_ + time_.shift();
     result.age_s = std::max(0.0, to_seconds(time_.stamp(now) - *last_stamp_).value);

@@ -32,6 +32,7 @@ class PortLink : public std::enable_shared_from_this<PortLink> {
   void stop();
   [[nodiscard]] const config::MeterConfig& config() const { return config_; }
   [[nodiscard]] const MeterSession& session() const { return *session_; }
+  [[nodiscard]] MeterSession& session() { return *session_; }
 
  private:
   void open();

@@ -16,9 +16,11 @@
 
 #include "control_server.hpp"
 #include "daemon/reading_queue.hpp"
+#include "daemon/status_page.hpp"
 #include "daemon/store_pipeline.hpp"
 #include "daemon/time_keeper.hpp"
 #include "drivers/decoder.hpp"
+#include "page/state.hpp"
 #include "port_link.hpp"
 
 namespace nightwatt::daemon {
@@ -63,7 +65,9 @@ class Service::Impl {
         server_(io_, [this](ControlRequest request,
                             ControlServer::Reply reply) { handle(std::move(request), std::move(reply)); }),
         pipeline_(config_.store.path, store_settings(config_.store), queue_, state_, parts_.clock, parts_.log),
-        batch_us_(batch_time(config_.store.flush_s).count()) {}
+        batch_us_(batch_time(config_.store.flush_s).count()),
+        page_({parts_.clock, parts_.log, config_.store.path,
+               [this](auto reply) { asio::post(io_, [this, reply = std::move(reply)] { reply(page_state()); }); }}) {}
 
   ~Impl() { join(); }
   Impl(const Impl&) = delete;
@@ -88,7 +92,9 @@ class Service::Impl {
   Result<void> change_meters(const config::ServiceConfig& fresh);
   void handle(ControlRequest request, ControlServer::Reply reply);
   void ask_store(RunRequest request, ControlServer::Reply reply);
-  std::string status() const;
+  ServiceStatus service_status() const;
+  page::State page_state();
+  void show_page(const config::PageConfig& page);
   void watch();
   void store_loop();
   void join();
@@ -115,6 +121,7 @@ class Service::Impl {
   bool stopping_ = false;
   bool stored_all_ = true;
   std::thread store_thread_;
+  StatusPage page_;
 };
 
 Result<void> Service::Impl::open() {
@@ -166,13 +173,15 @@ bool Service::Impl::run() {
   }
   store_thread_ = std::thread([this] { store_loop(); });
   for (const auto& link : links_) link->start();
+  show_page(config_.page);
   parts_.supervisor.ready();
   watch();
   say(LogLevel::info, "recording " + std::to_string(links_.size()) + " meter(s) into " + config_.store.path);
   const auto work = asio::make_work_guard(io_);
   while (!stopping_) io_.run_one();
   join();
-  io_.poll();  // the last answers
+  page_.stop();  // after the store: a report that is being made must not delay the last readings
+  io_.poll();    // the last answers
   server_.stop();
   return stored_all_;
 }
@@ -247,12 +256,20 @@ Result<void> Service::Impl::change_meters(const config::ServiceConfig& fresh) {
   batch_us_ = batch_time(fresh.store.flush_s).count();
   config_.meters = fresh.meters;
   links_ = std::move(links);
+  if (fresh.page.on() || config_.page.on()) show_page(fresh.page);
   for (const auto& link : added) link->start();
   return {};
 }
 
+// Also where nothing changed in the config: the token's file may hold another one.
+void Service::Impl::show_page(const config::PageConfig& page) {
+  config_.page = page;
+  for (const auto& link : links_) link->session().watch(page.on());
+  page_.configure(page);
+}
+
 void Service::Impl::handle(ControlRequest request, ControlServer::Reply reply) {
-  if (std::holds_alternative<StatusRequest>(request)) return reply(status());
+  if (std::holds_alternative<StatusRequest>(request)) return reply(status_answer(service_status()));
   std::visit(
       [&](auto& what) {
         if constexpr (!std::is_same_v<std::decay_t<decltype(what)>, StatusRequest>)
@@ -283,7 +300,7 @@ void Service::Impl::ask_store(RunRequest request, ControlServer::Reply reply) {
   });
 }
 
-std::string Service::Impl::status() const {
+ServiceStatus Service::Impl::service_status() const {
   ServiceStatus result;
   result.version = NIGHTWATT_VERSION;
   result.since = since_;
@@ -295,7 +312,17 @@ std::string Service::Impl::status() const {
   result.queue = queue_.readings() + state_.waiting;
   result.flush_s = static_cast<double>(state_.flush_us.load()) * 1e-6;
   result.paused = state_.paused;
-  return status_answer(result);
+  return result;
+}
+
+page::State Service::Impl::page_state() {
+  page::State state;
+  state.service = service_status();
+  state.now = time_->stamp(time_->now()) + time_->shift();
+  for (const auto& link : links_) state.fresh.push_back(link->session().take_live());
+  state.queue_limit = ReadingQueue::reading_limit;
+  state.flushes = page::counts_of(state_.flushes);
+  return state;
 }
 
 // The loop is alive if it gets here, the store thread if it has taken a round since it was last poked. A store thread

@@ -37,6 +37,13 @@ bool same(const storage::StoreSettings& a, const storage::StoreSettings& b) {
 
 }  // namespace
 
+void FlushTimes::add(Duration took) {
+  std::size_t place = 0;
+  while (place < upto_ms.size() && took > std::chrono::milliseconds(upto_ms[place])) ++place;
+  ++counts[place];
+  sum_us += static_cast<std::uint64_t>(std::max<std::int64_t>(took.count(), 0));
+}
+
 StorePipeline::StorePipeline(std::string path, storage::StoreSettings settings, ReadingQueue& queue,
                              PipelineState& state, const Clock& clock, LogSink log)
     : path_(std::move(path)), settings_(settings), queue_(queue), state_(state), clock_(clock), log_(std::move(log)) {}
@@ -134,7 +141,9 @@ bool StorePipeline::transact(std::vector<Answer>& answers) {
     note_failure(done.error());
     return false;
   }
-  state_.flush_us = (clock_.monotonic() - started).count();
+  const Duration took = clock_.monotonic() - started;
+  state_.flush_us = took.count();
+  state_.flushes.add(took);
   note_success();
   return true;
 }

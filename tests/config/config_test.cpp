@@ -98,6 +98,70 @@ TEST_CASE("a config gives every key of the contract, its paths relative to itsel
   CHECK(read->meters[1].shortest_segment_s == 20.0);
 }
 
+TEST_CASE("a page is off unless it has an address; others than this machine need a token") {
+  const Site site;
+  CHECK_FALSE(load_config(site.write(""))->page.on());
+  const auto page = [&](const std::string& lines) { return site.faults("[page]\n" + lines); };
+  const auto read = load_config(site.write("[page]\nlisten = \"127.0.0.1:8471\"\n"));
+  REQUIRE(read);
+  CHECK(read->page.address == "127.0.0.1");
+  CHECK(read->page.port == 8471);
+  CHECK_FALSE(read->page.wants_token());
+  CHECK(load_config(site.write("[page]\nlisten = \"[::1]:80\"\n"))->page.address == "::1");
+  CHECK(page("listen = \"0.0.0.0:80\"\ntoken = \"0123456789abcdef\"\n").empty());
+  const std::vector<std::pair<std::string, std::string>> cases = {
+      {"", "nightwatt.toml:1: \"listen\" is missing in [page]; write listen ="},
+      {"listen = \"0.0.0.0:80\"\n",
+       "nightwatt.toml:2: others than this machine reach 0.0.0.0 and the page has no token"},
+      {"listen = \"[::]:80\"\n", "nightwatt.toml:2: others than this machine reach ::"},
+      {"listen = \"192.0.2.1:80\"\n", "nightwatt.toml:2: others than this machine reach 192.0.2.1"},
+      {"listen = \"localhost:80\"\n", "nightwatt.toml:2: \"listen\" is \"localhost:80\", no numeric address"},
+      {"listen = \"127.0.0.1\"\n", "nightwatt.toml:2: \"listen\" is \"127.0.0.1\", no numeric"},
+      {"listen = \"127.0.0.1:0\"\n", "nightwatt.toml:2: \"listen\" is "},
+      {"listen = \"127.0.0.1:65536\"\n", "nightwatt.toml:2: \"listen\" is "},
+      {"listen = \"::1:80\"\n", "nightwatt.toml:2: \"listen\" is "},
+      {"listen = \"127.0.0.1:80\"\ntoken = \"short\"\n", "nightwatt.toml:3: the token is shorter than 16 characters"},
+      {"listen = \"127.0.0.1:80\"\ntoken = \"0123456789 abcdef\"\n", "nightwatt.toml:3: the token has blanks"},
+      {"listen = \"127.0.0.1:80\"\ntoken = \"0123456789abcdef\"\ntoken_file = \"t\"\n",
+       "nightwatt.toml:4: the page has both a token and a file"},
+      {"listen = \"127.0.0.1:80\"\ncolour = 1\n", "nightwatt.toml:3: unknown key \"colour\" in [page]"}};
+  for (const auto& [lines, expected] : cases) {
+    const auto faults = page(lines);
+    CAPTURE(lines, expected);
+    REQUIRE(faults.size() == 1);
+    CAPTURE(faults[0]);
+    CHECK(faults[0].find(expected) == 0);
+  }
+}
+
+TEST_CASE("the page's token file must be good and no business of others; who only needs the store need not read it") {
+  namespace fs = std::filesystem;
+  const Site site;
+  const std::string lines = "[page]\nlisten = \"0.0.0.0:80\"\ntoken_file = \"secret\"\n";
+  const auto fault = [&] {
+    const auto faults = site.faults(lines);
+    return faults.empty() ? std::string() : faults[0];
+  };
+  CHECK(fault().find("nightwatt.toml:3: token file") == 0);
+  const std::string file = site.folder.write("secret", "0123456789abcdef\n");
+  const auto rights = [&](unsigned mode) { fs::permissions(file, static_cast<fs::perms>(mode)); };
+  rights(0640);
+  CHECK(fault().empty());
+  CHECK(config::page_token(load_config(site.write(lines))->page) == "0123456789abcdef");
+  for (const unsigned mode : {0644U, 0660U, 0642U}) {
+    rights(mode);
+    CHECK(fault().find("chmod 640") != std::string::npos);
+    CHECK(load_config(site.write(lines)));
+  }
+  rights(0600);
+  for (const std::string bad : {"", "short", "0123456789abcdef\n\n", "0123456789 abcdef"}) {
+    site.folder.write("secret", bad);
+    CHECK(fault().find("no good token") != std::string::npos);
+  }
+  site.folder.write("secret", std::string(257, 'x'));
+  CHECK(fault().find("longer than 256") != std::string::npos);
+}
+
 TEST_CASE("an empty config has the contract's defaults") {
   const Site site;
   const auto read = load_config(site.write(""));

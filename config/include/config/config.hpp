@@ -1,6 +1,7 @@
 // The service's settings and meter profiles, from TOML. Unknown keys are errors with file and line.
 #pragma once
 
+#include <cstdint>
 #include <optional>
 #include <string>
 #include <string_view>
@@ -36,10 +37,22 @@ struct StoreConfig {
   double flush_s = 1.0;
 };
 
+/// The status page; off without an address.
+struct PageConfig {
+  std::string address;  ///< numeric, IPv4 or IPv6 without brackets; empty: no page
+  std::uint16_t port = 0;
+  std::string token;       ///< empty: none here
+  std::string token_file;  ///< path; empty: none
+  [[nodiscard]] bool on() const { return !address.empty(); }
+  [[nodiscard]] bool wants_token() const { return !token.empty() || !token_file.empty(); }
+  friend bool operator==(const PageConfig&, const PageConfig&) = default;
+};
+
 struct ServiceConfig {
   std::string file;  ///< where it was read
   StoreConfig store;
   std::string control_socket = "/run/nightwatt/control.sock";
+  PageConfig page;
   std::vector<MeterConfig> meters;
 };
 
@@ -48,6 +61,11 @@ struct ServiceConfig {
 [[nodiscard]] Result<ServiceConfig> load_config(const std::string& file);
 /// All that is wrong, for --check.
 [[nodiscard]] std::vector<Error> check_config(const std::string& file);
+/// The page's token, from the config or its file; empty where none is wanted. A file is refused that others than its
+/// owner and group may read or change. ErrorKind::input, one line.
+[[nodiscard]] Result<std::string> page_token(const PageConfig& page);
+/// Whether only programs of this machine reach the address.
+[[nodiscard]] bool is_loopback(const std::string& address);
 /// --config, else $NIGHTWATT_CONFIG, else /etc/nightwatt/nightwatt.toml.
 [[nodiscard]] std::string config_path(const std::optional<std::string>& from_option);
 /// A file, or the name of an installed profile: a bare word is looked for as a file of `relative_to` (a folder; "" is

@@ -9,6 +9,7 @@
 #include <span>
 #include <string>
 #include <string_view>
+#include <utility>
 #include <vector>
 
 #include "daemon/log.hpp"
@@ -16,6 +17,7 @@
 #include "daemon/repeat_limiter.hpp"
 #include "daemon/time_keeper.hpp"
 #include "drivers/decoder.hpp"
+#include "measure/gap_rule.hpp"
 #include "measure/time.hpp"
 
 namespace nightwatt::daemon {
@@ -28,7 +30,16 @@ struct MeterStatus {
   std::optional<double> age_s;
   std::uint64_t readings = 0;  ///< since the service started
   std::uint64_t faults = 0;
-  std::uint64_t lost = 0;  ///< readings for which there was no room
+  std::uint64_t lost = 0;                        ///< readings for which there was no room
+  std::uint64_t gaps = 0;                        ///< holes between readings, by the contract's rule
+  double gap_s = 0.0;                            ///< how long a hole must be now to count as one
+  std::optional<double> power_w = std::nullopt;  ///< of the last reading
+};
+
+/// A reading's power, for those who watch.
+struct LivePoint {
+  UtcTime at;  ///< as shown to people
+  double power_w = 0.0;
 };
 
 /// Loop thread. Instants of the caller never go back.
@@ -37,6 +48,8 @@ class MeterSession {
   /// A meter on an open port that has said nothing for this long is silent: as for a gap.
   static constexpr Duration silent_after{10'000'000};
   static constexpr int silent_intervals = 5;
+  /// Points kept for those who watch: ten seconds, their longest pause, at 100 readings/s.
+  static constexpr std::size_t live_limit = 1024;
 
   MeterSession(MeterId id, std::string name, Duration interval, std::unique_ptr<drivers::Decoder> decoder,
                TimeKeeper& time, ReadingQueue& queue, LogSink log, std::optional<UtcTime> last_stored);
@@ -58,6 +71,11 @@ class MeterSession {
   [[nodiscard]] MeterStatus status(MonoTime now) const;
   [[nodiscard]] std::optional<UtcTime> last_stamp() const { return last_stamp_; }
 
+  /// Whether somebody calls take_live(); until then nothing is kept for it.
+  void watch(bool wanted);
+  /// The powers since the last call, the newest `live_limit` of them.
+  [[nodiscard]] std::vector<LivePoint> take_live() { return std::exchange(live_, {}); }
+
  private:
   static constexpr std::size_t fault_kinds = 6;
   struct Lost {
@@ -68,6 +86,7 @@ class MeterSession {
   [[nodiscard]] Duration since_start(MonoTime now) const { return now - start_; }
   void take_output(MonoTime now);
   void keep(const drivers::Measurement& measurement, UtcTime at);
+  void show(const drivers::Measurement& measurement, UtcTime time);
   void tell_lost();
   void count_fault(const drivers::Fault& fault, MonoTime now);
   [[nodiscard]] bool push_event(storage::EventKind kind, UtcTime at, std::string detail, double amount);
@@ -92,6 +111,11 @@ class MeterSession {
   std::uint64_t faults_ = 0;
   std::uint64_t lost_total_ = 0;
   Lost lost_;  ///< not yet told to the store
+  GapRule gap_rule_;
+  std::uint64_t gaps_ = 0;
+  std::optional<double> power_w_;
+  bool watched_ = false;
+  std::vector<LivePoint> live_;
   std::array<RepeatLimiter, fault_kinds> fault_lines_;
   RepeatLimiter lost_port_lines_;
   RepeatLimiter closed_port_lines_;

@@ -1,6 +1,7 @@
 // The store thread's work without the thread: takes what the queue holds and makes one transaction of it.
 #pragma once
 
+#include <array>
 #include <atomic>
 #include <cstdint>
 #include <deque>
@@ -19,10 +20,21 @@
 
 namespace nightwatt::daemon {
 
+/// How long commits took, as counts for a histogram: written by the store thread, read by any.
+struct FlushTimes {
+  /// Upper ends in milliseconds: an SSD's commit, a memory card's, a card's while it collects its garbage, and what a
+  /// person would notice.
+  static constexpr std::array<int, 10> upto_ms = {2, 5, 10, 25, 50, 100, 250, 500, 1000, 5000};
+  std::array<std::atomic<std::uint64_t>, upto_ms.size() + 1> counts{};  ///< the last one: longer than all
+  std::atomic<std::uint64_t> sum_us{0};
+  void add(Duration took);
+};
+
 /// What the loop thread may look at while the store thread works.
 struct PipelineState {
   std::atomic<std::uint64_t> beats{0};    ///< grows with every round: the thread is alive
   std::atomic<std::int64_t> flush_us{0};  ///< how long the last commit took
+  FlushTimes flushes;
   std::atomic<std::uint64_t> waiting{0};  ///< readings taken from the queue and not yet stored
   std::atomic<bool> paused{false};        ///< the store cannot be written: full disk, locked
   std::atomic<std::uint64_t> refused{0};  ///< readings left out because they were not later than the last

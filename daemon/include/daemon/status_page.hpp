@@ -1,0 +1,44 @@
+// The status page: a thread that shows the running service to browsers and collectors, and touches nothing.
+#pragma once
+
+#include <functional>
+#include <memory>
+#include <string>
+
+#include "config/config.hpp"
+#include "daemon/log.hpp"
+#include "measure/time.hpp"
+
+namespace nightwatt::daemon {
+
+namespace page {
+struct State;
+}
+
+/// What the page takes from the service; whatever is referred to must outlive it.
+struct PageParts {
+  const Clock& clock;
+  LogSink log;
+  std::string store_path;
+  /// Asks the loop how it is going. The answer may come on any thread, once, or never where the loop has stopped.
+  std::function<void(std::function<void(page::State)>)> ask_state;
+};
+
+/// Off until configured; then a thread for the clients and one that reads the store for them, so that clients never
+/// delay a reading. Its own calls come from the loop thread and return at once, stop() excepted.
+class StatusPage {
+ public:
+  explicit StatusPage(PageParts parts);
+  ~StatusPage();
+
+  /// Serves as configured from now on; with an address that is off, not at all. Clients of the old settings are let go.
+  void configure(const config::PageConfig& config);
+  /// Lets go of every client; returns when the threads are done, which a report that is being made may delay.
+  void stop();
+
+ private:
+  class Impl;
+  std::unique_ptr<Impl> impl_;
+};
+
+}  // namespace nightwatt::daemon

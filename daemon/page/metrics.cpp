@@ -1,0 +1,149 @@
+#include "metrics.hpp"
+
+#include <charconv>
+#include <string_view>
+
+namespace nightwatt::daemon::page {
+
+FlushCounts counts_of(const FlushTimes& times) {
+  FlushCounts result;
+  for (std::size_t i = 0; i < times.counts.size(); ++i) result.counts[i] = times.counts[i].load();
+  result.sum_s = static_cast<double>(times.sum_us.load()) * 1e-6;
+  return result;
+}
+
+namespace {
+
+// A label's value: backslash, quote and line feed are escaped (OpenMetrics 1.0, ABNF `escaped-char`).
+std::string escaped(std::string_view text) {
+  std::string out;
+  for (const char c : text) {
+    if (c == '\\' || c == '"') out += '\\';
+    if (c == '\n')
+      out += "\\n";
+    else
+      out += c;
+  }
+  return out;
+}
+
+std::string number(double value) {
+  char digits[32];
+  const auto end = std::to_chars(digits, digits + sizeof digits, value);
+  return {digits, end.ptr};
+}
+
+// Bucket ends are floats with a point, so that every program names a bucket alike (OpenMetrics 1.0, "Canonical
+// Numbers").
+std::string bucket_end(int milliseconds) {
+  std::string text = number(milliseconds / 1000.0);
+  if (text.find('.') == std::string::npos) text += ".0";
+  return "le=\"" + text + "\"";
+}
+
+class Text {
+ public:
+  // A unit is the end of the name too, as the format wants it.
+  void family(std::string_view name, std::string_view type, std::string_view unit, std::string_view help) {
+    name_ = "nightwatt_" + std::string(name);
+    put("# TYPE ", type);
+    if (!unit.empty()) put("# UNIT ", unit);
+    put("# HELP ", help);
+  }
+  void sample(std::string_view suffix, const std::string& labels, const std::string& value) {
+    text_ += name_;
+    text_ += suffix;
+    if (!labels.empty()) text_ += "{" + labels + "}";
+    text_ += " " + value + "\n";
+  }
+  void gauge(std::string_view name, std::string_view unit, std::string_view help, double value) {
+    family(name, "gauge", unit, help);
+    sample("", "", number(value));
+  }
+  void counter(std::string_view name, std::string_view help, std::uint64_t value) {
+    family(name, "counter", "", help);
+    sample("_total", "", std::to_string(value));
+  }
+  [[nodiscard]] std::string end() { return std::move(text_) + "# EOF\n"; }
+
+ private:
+  void put(std::string_view what, std::string_view value) {
+    text_.append(what).append(name_).append(" ").append(value).append("\n");
+  }
+  std::string name_;
+  std::string text_;
+};
+
+std::string meter_label(const MeterStatus& meter) {
+  return "meter=\"" + escaped(meter.name) + "\"";
+}
+
+void put_meter_counter(Text& text, const State& state, std::string_view name, std::string_view help,
+                       std::uint64_t MeterStatus::*count) {
+  text.family(name, "counter", "", help);
+  for (const MeterStatus& meter : state.service.meters)
+    text.sample("_total", meter_label(meter), std::to_string(meter.*count));
+}
+
+void put_meters(Text& text, const State& state) {
+  put_meter_counter(text, state, "readings", "Readings taken from the meter since the service started.",
+                    &MeterStatus::readings);
+  put_meter_counter(text, state, "faults", "Frames or lines of the meter that could not be read.",
+                    &MeterStatus::faults);
+  put_meter_counter(text, state, "gaps", "Holes in the readings: longer than ten seconds and five usual intervals.",
+                    &MeterStatus::gaps);
+  put_meter_counter(text, state, "meter_lost_readings", "Readings of the meter for which there was no room.",
+                    &MeterStatus::lost);
+  text.family("meter_recording", "gauge", "",
+              "1 while readings come, 0 while the meter is silent or its port is away.");
+  for (const MeterStatus& meter : state.service.meters)
+    text.sample("", meter_label(meter), meter.state == "recording" ? "1" : "0");
+  text.family("power_watts", "gauge", "watts", "The last reading; absent while the meter is not recording.");
+  for (const MeterStatus& meter : state.service.meters)
+    if (meter.power_w && meter.state == "recording") text.sample("", meter_label(meter), number(*meter.power_w));
+  text.family("last_reading_age_seconds", "gauge", "seconds", "How long ago the last reading was.");
+  for (const MeterStatus& meter : state.service.meters)
+    if (meter.age_s) text.sample("", meter_label(meter), number(*meter.age_s));
+}
+
+void put_flushes(Text& text, const FlushCounts& flushes) {
+  text.family("flush_seconds", "histogram", "seconds", "How long writing a batch to the store took.");
+  std::uint64_t count = 0;
+  for (std::size_t i = 0; i < FlushTimes::upto_ms.size(); ++i) {
+    count += flushes.counts[i];
+    text.sample("_bucket", bucket_end(FlushTimes::upto_ms[i]), std::to_string(count));
+  }
+  count += flushes.counts.back();
+  text.sample("_bucket", "le=\"+Inf\"", std::to_string(count));
+  text.sample("_sum", "", number(flushes.sum_s));
+  text.sample("_count", "", std::to_string(count));
+}
+
+}  // namespace
+
+std::string metrics_text(const State& state, const PageCounts& page, std::optional<std::uint64_t> store_bytes) {
+  Text text;
+  text.family("build", "info", "", "The version that runs.");
+  text.sample("_info", "version=\"" + escaped(state.service.version) + "\"", "1");
+  text.gauge("start_time_seconds", "seconds", "When the service started, Unix time.",
+             static_cast<double>(state.service.since.us) * 1e-6);
+  put_meters(text, state);
+  text.counter("lost_readings", "Readings that never got into the store, of all meters.", state.service.lost);
+  text.gauge("queue_readings", "readings", "Readings that wait to be stored.",
+             static_cast<double>(state.service.queue));
+  text.gauge("queue_limit_readings", "readings", "How many may wait before readings are lost.",
+             static_cast<double>(state.queue_limit));
+  text.gauge("store_paused", "", "1 while the store cannot be written.", state.service.paused ? 1.0 : 0.0);
+  put_flushes(text, state.flushes);
+  if (store_bytes)
+    text.gauge("store_bytes", "bytes", "Size of the store with its write-ahead log.",
+               static_cast<double>(*store_bytes));
+  text.gauge("page_connections", "connections", "Connections to the page.", static_cast<double>(page.connections));
+  text.gauge("page_streams", "streams", "Live streams of the page.", static_cast<double>(page.streams));
+  text.counter("page_requests", "Requests to the page.", page.requests);
+  text.counter("page_refused", "Requests to the page that were refused or made no sense.", page.refused);
+  text.counter("page_dropped_streams", "Watchers that took nothing for too long.", page.dropped);
+  return text.end();
+}
+
+}  // namespace nightwatt::daemon::page

@@ -1,0 +1,115 @@
+// What the page answers to which path.
+#include <boost/asio/post.hpp>
+#include <filesystem>
+
+#include "server.hpp"
+#include "site.hpp"
+
+namespace nightwatt::daemon::page {
+
+namespace asio = boost::asio;
+
+namespace {
+
+constexpr const char* json_type = "application/json";
+
+std::optional<std::uint64_t> store_bytes(const std::string& path) {
+  std::error_code failed;
+  const auto main = std::filesystem::file_size(path, failed);
+  if (failed) return std::nullopt;
+  const auto log = std::filesystem::file_size(path + "-wal", failed);
+  return main + (failed ? 0 : log);
+}
+
+Answer of_error(const Error& error) {
+  if (error.kind == ErrorKind::negative) return plain(404, "No such run.");
+  return plain(503, "The store cannot be read now.");
+}
+
+}  // namespace
+
+void Server::asked(const Client& client, const Request& request) {
+  ++counts_.requests;
+  auto verdict = gate_.judge(request, now());
+  if (const Answer* refusal = std::get_if<Answer>(&verdict)) return send(client, *refusal);
+  route(client, std::get<Target>(verdict));
+}
+
+void Server::send(const Client& client, const Answer& answer) {
+  if (answer.status >= 400) ++counts_.refused;
+  client->answer(answer);
+}
+
+void Server::route(const Client& client, const Target& target) {
+  if (const auto file = site_file(target.path)) {
+    Answer answer;
+    answer.type = std::string(file->type);
+    answer.body = std::string(file->text);
+    return send(client, answer);
+  }
+  if (target.path == "/live") return start_stream(client);
+  if (target.path == "/live/seen") return note_seen(client, target);
+  if (target.path == "/metrics") return send_metrics(client);
+  if (target.path == "/runs.json") return send_run_list(client);
+  if (const auto run = run_of_path(target.path)) return send_report(client, *run);
+  send(client, plain(404, "There is nothing here."));
+}
+
+void Server::note_seen(const Client& client, const Target& target) {
+  for (const Client& other : clients_) {
+    if (!target.stream || other->stream() != target.stream) continue;
+    other->patience().seen(now());
+    Answer noted = plain(204, "");
+    noted.body.clear();
+    return send(client, noted);
+  }
+  send(client, plain(404, "No such stream."));
+}
+
+void Server::send_metrics(const Client& client) {
+  with_state([this, client] {
+    counts_.connections = clients_.size();
+    Answer answer;
+    answer.type = metrics_content_type;
+    answer.body = metrics_text(*state_, counts_, store_bytes(parts_.store_path));
+    send(client, answer);
+  });
+}
+
+void Server::send_run_list(const Client& client) {
+  ask_store(client, [](const storage::StoreReader& store) {
+    auto list = run_list(store);
+    if (!list) return of_error(list.error());
+    Answer answer;
+    answer.type = json_type;
+    answer.body = std::move(*list);
+    return answer;
+  });
+}
+
+void Server::send_report(const Client& client, storage::RunId run) {
+  ask_store(client, [run](const storage::StoreReader& store) {
+    const auto info = store.run(run);
+    if (!info) return of_error(info.error());
+    return plain(404, "No report yet.");
+  });
+}
+
+// The answer goes out when the store has been read, if the client is still there.
+void Server::ask_store(const Client& client, std::function<Answer(const storage::StoreReader&)> question) {
+  const std::weak_ptr<Connection> weak = client;
+  const bool taken =
+      desk_.ask([this, self = shared_from_this(), weak, question = std::move(question)](const auto& store) {
+        if (weak.expired()) return;  // gone meanwhile
+        Answer answer = store ? question(**store) : of_error(store.error());
+        asio::post(io_, [this, self, weak, answer = std::move(answer)] {
+          if (const Client there = weak.lock()) send(there, answer);
+        });
+      });
+  if (taken) return;
+  Answer busy = plain(503, "Too many questions wait for the store; try again.");
+  busy.headers = {{"Retry-After", "5"}};
+  send(client, busy);
+}
+
+}  // namespace nightwatt::daemon::page

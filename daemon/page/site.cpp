@@ -1,0 +1,23 @@
+#include "site.hpp"
+
+#include "page_files.hpp"
+
+namespace nightwatt::daemon::page {
+
+std::optional<SiteFile> site_file(std::string_view path) {
+  if (path == "/") return SiteFile{html_type, embedded::page_html};
+  if (path == "/page.css") return SiteFile{"text/css; charset=utf-8", embedded::page_css};
+  if (path == "/page.js") return SiteFile{"text/javascript; charset=utf-8", embedded::page_js};
+  if (path == "/icon.svg") return SiteFile{"image/svg+xml", embedded::icon_svg};
+  return std::nullopt;
+}
+
+bool is_public(std::string_view path) {
+  return path == "/page.css" || path == "/icon.svg";
+}
+
+std::string_view login_html(bool wrong) {
+  return wrong ? embedded::login_again_html : embedded::login_html;
+}
+
+}  // namespace nightwatt::daemon::page
