@@ -5,6 +5,7 @@ const SVG = 'http://www.w3.org/2000/svg';
 const SHOWN_MS = 10 * 60 * 1000;
 const SEEN_EVERY_MS = 3000; // the service drops a watcher that has said so once and then is quiet for 8 s
 const RUNS_EVERY_MS = 30000;
+const TRY_AGAIN_MS = 10000;
 const EDGE = { left: 64, right: 8, top: 12, bottom: 28 }; // of the curve, in pixels
 const TEXT_PX = 64; // "no data" and a little over
 
@@ -66,6 +67,7 @@ const count = new Intl.NumberFormat();
 class Curve {
   constructor() {
     this.bins = [];
+    this.drawnWith = null;
     this.svg = drawn('svg', { class: 'curve', role: 'img' });
   }
 
@@ -112,7 +114,13 @@ class Curve {
     return [line, drawn('text', { x: (from + to) / 2, y: y - 6, 'text-anchor': 'middle' }, 'no data')];
   }
 
+  // The page may have got another width between two messages, or be held still.
+  drawAgain() {
+    if (this.drawnWith) this.draw(...this.drawnWith);
+  }
+
   draw(now, holeS) {
+    this.drawnWith = [now, holeS];
     const [full, high] = this.size();
     while (this.bins.length > 0 && this.bins[0][0] < now - SHOWN_MS) this.bins.shift();
     const parts = [];
@@ -226,7 +234,7 @@ class MeterCard {
 // --- the whole page
 
 const cards = new Map();
-let told = new Map(); // the states of the meters that were last said aloud
+let toldRuns = null; // the open runs when the list was last asked for
 
 function showMeters(state) {
   const place = byId('meters');
@@ -252,8 +260,8 @@ function tellChanges(state) {
   if (state.lost > 0) lines.push(`${count.format(state.lost)} readings were lost.`);
   say(byId('news'), lines.join(' '));
   const runs = state.meters.map((meter) => `${meter.run?.run}`).join();
-  if (runs !== told.get('runs')) refreshRuns();
-  told.set('runs', runs);
+  if (runs !== toldRuns) refreshRuns();
+  toldRuns = runs;
 }
 
 function showState(state) {
@@ -293,6 +301,8 @@ let stream = null;
 let number = null; // the stream's, to tell the service what was seen
 let heard = false;
 
+const held = () => byId('pause').getAttribute('aria-pressed') === 'true';
+
 function connect() {
   stream = new EventSource('/live');
   stream.addEventListener('hello', (event) => {
@@ -306,9 +316,14 @@ function connect() {
   });
   stream.addEventListener('error', () => {
     number = null;
-    say(byId('service'), 'The service does not answer; trying again …');
+    if (stream.readyState !== EventSource.OPEN) say(byId('service'), 'The service does not answer; trying again …');
     // Refused outright (no token any more, too many watchers): the browser does not try again by itself.
-    if (stream.readyState === EventSource.CLOSED) setTimeout(() => { refreshRuns(); connect(); }, 10000);
+    if (stream.readyState !== EventSource.CLOSED || held()) return;
+    setTimeout(() => {
+      if (held()) return;
+      refreshRuns();
+      connect();
+    }, TRY_AGAIN_MS);
   });
 }
 
@@ -319,12 +334,15 @@ function tellSeen() {
 }
 
 byId('pause').addEventListener('click', (event) => {
-  const held = event.target.getAttribute('aria-pressed') !== 'true';
-  event.target.setAttribute('aria-pressed', String(held));
-  if (!held) return connect();
+  event.target.setAttribute('aria-pressed', String(!held()));
   stream.close();
+  if (!held()) return connect();
   number = null;
   say(byId('service'), 'Held still: what is shown does not change.');
+});
+
+addEventListener('resize', () => {
+  for (const card of cards.values()) card.curve.drawAgain();
 });
 
 connect();
