@@ -213,7 +213,8 @@ std::string output_of(const std::string& command) {
   return text;
 }
 
-/// Readings of the meter as stored against frames the simulator logged since the first of them.
+/// Readings of the meter as stored against frames the simulator logged since the first of them, which it logs a moment
+/// after it said it.
 void compare(const fs::path& folder) {
   std::istringstream stored(output_of(std::string(NIGHTWATT_BIN_DIR) + "/nightwatt --store " +
                                       (folder / "night.db").string() +
@@ -229,7 +230,7 @@ void compare(const fs::path& folder) {
   for (std::string line; std::getline(log, line);) {
     std::istringstream words(line);
     double number = 0, simulated = 0, sent = 0;
-    if (words >> number >> simulated >> sent && sent > first - 0.5) ++frames;
+    if (words >> number >> simulated >> sent && sent > first - 0.05) ++frames;
   }
   std::printf("  %ld frames sent since the first one stored, %ld readings stored\n", frames, readings);
 }
