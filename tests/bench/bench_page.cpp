@@ -42,14 +42,14 @@ field = 2
 resolution = 0.01
 )";
 
-const char* const peer = R"(import http.server, socketserver, sys, time
+const char* const peer = R"(import http.server, socketserver, sys, threading
 text = b"event: state\ndata: " + b"x" * int(sys.argv[2]) + b"\n\n"
 class Stream(http.server.BaseHTTPRequestHandler):
     def do_GET(self):
         self.send_response(200); self.send_header("Content-Type", "text/event-stream"); self.end_headers()
         try:
             while True:
-                self.wfile.write(text); self.wfile.flush(); time.sleep(1)
+                self.wfile.write(text); self.wfile.flush(); threading.Event().wait(1)
         except OSError: pass
     def log_message(self, *words): pass
 class Server(socketserver.ThreadingMixIn, http.server.HTTPServer):
