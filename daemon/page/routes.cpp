@@ -2,6 +2,7 @@
 #include <boost/asio/post.hpp>
 #include <filesystem>
 
+#include "page/report.hpp"
 #include "server.hpp"
 #include "site.hpp"
 
@@ -19,6 +20,16 @@ std::optional<std::uint64_t> store_bytes(const std::string& path) {
   if (failed) return std::nullopt;
   const auto log = std::filesystem::file_size(path + "-wal", failed);
   return main + (failed ? 0 : log);
+}
+
+// The report's page names its own script and style by their hashes; the answer's header says the same and forbids
+// frames.
+std::string policy_of(std::string_view html) {
+  constexpr std::string_view before = "http-equiv=\"Content-Security-Policy\" content=\"";
+  const std::size_t at = html.find(before);
+  if (at == std::string_view::npos) return "default-src 'none'; frame-ancestors 'none'";
+  const std::string_view rest = html.substr(at + before.size());
+  return std::string(rest.substr(0, rest.find('"'))) + "; frame-ancestors 'none'";
 }
 
 Answer of_error(const Error& error) {
@@ -88,10 +99,16 @@ void Server::send_run_list(const Client& client) {
 }
 
 void Server::send_report(const Client& client, storage::RunId run) {
-  ask_store(client, [run](const storage::StoreReader& store) {
+  ask_store(client, [run, made = parts_.clock.utc()](const storage::StoreReader& store) {
     const auto info = store.run(run);
     if (!info) return of_error(info.error());
-    return plain(404, "No report yet.");
+    const auto report = ::nightwatt::page::report_of(store, {{std::to_string(run)}, "", "", made});
+    if (!report) return plain(503, report.error().message);
+    Answer answer;
+    answer.type = html_type;
+    answer.body = ::nightwatt::page::report_page(*report);
+    answer.headers = {{"Content-Security-Policy", policy_of(answer.body)}};
+    return answer;
   });
 }
 

@@ -212,13 +212,22 @@ for family in parse(open(sys.argv[1], encoding="utf-8", newline="\n").read()):
 TEST_CASE("page: the run list and unknown runs are answered from the store, and shutting down is quick with clients") {
   Paged paged;
   REQUIRE(eventually(10.0, [&] { return paged.bench.readings() >= 5; }));
+  const auto first_run = [&] { return ask_page(paged.port, "/runs/1").starts_with("HTTP/1.1 200"); };
+  REQUIRE(eventually(10.0, first_run));  // it opened by itself
   REQUIRE(paged.bench.ask({"begin", "<script>alert(1)</script>"}).status == 0);
+  paged.records_on();
   const std::string list = ask_page(paged.port, "/runs.json");
   CHECK(list.find("<script>alert(1)</script>") != std::string::npos);
   CHECK(list.find("Content-Type: application/json\r\n") != std::string::npos);
   CHECK(list.find("X-Content-Type-Options: nosniff\r\n") != std::string::npos);
   CHECK(ask_page(paged.port, "/runs/99").starts_with("HTTP/1.1 404"));
   CHECK(ask_page(paged.port, "/runs/x").starts_with("HTTP/1.1 404"));
+  const std::string report = ask_page(paged.port, "/runs/2");
+  CHECK(report.starts_with("HTTP/1.1 200"));
+  CHECK(report.find("&lt;script&gt;alert(1)") != std::string::npos);
+  CHECK(report.find("<script>alert(1)") == std::string::npos);
+  CHECK(report.find("\r\nContent-Security-Policy: default-src 'none'; script-src 'sha256-") != std::string::npos);
+  CHECK(report.find("frame-ancestors 'none'\r\n") != std::string::npos);
   std::vector<PageClient> clients;
   for (int i = 0; i < 100; ++i) {
     clients.emplace_back(paged.port);

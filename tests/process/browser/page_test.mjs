@@ -81,6 +81,18 @@ for (const scheme of ['light', 'dark'])
       assert.deepEqual(found.filter(([impact]) => impact === 'serious' || impact === 'critical'), []);
     });
 
+test('the report of the hostile run opens from the list, and its script and style run under its policy', async (browser, recorder) => {
+  await browser.log();
+  await browser.run('document.querySelector("#runs a").click()');
+  await eventually('the report', 10000, async () => /\/runs\/1$/.test(await browser.url()) && (await text(browser)).includes(hostile('device')));
+  assert.equal(await browser.run('return window.taken'), null);
+  assert.equal(await browser.run('return getComputedStyle(document.body).marginTop'), '0px'); // not the browser's 8 px
+  assert.deepEqual((await browser.log()).map((entry) => entry.message), []);
+  await picture(browser, 'report');
+  await browser.goto(recorder.url);
+  await ready(browser);
+});
+
 test('when the service ends, the page says so', async (browser, recorder) => {
   recorder.service.kill('SIGTERM');
   await eventually('the page says it', 10000, async () => /does not answer/.test(await text(browser)));
