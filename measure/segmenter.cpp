@@ -25,9 +25,10 @@ constexpr double linear_below_w = 10.0;
 constexpr double binned_below_s = 0.45;
 constexpr std::size_t early_limit = 16;  // readings looked at before the rate is believed
 constexpr std::int64_t fewest_edged =
-    3;                                  // seconds: a part of a fast stream needs more to do without its first and last
-constexpr std::size_t part_limit = 96;  // parts kept before the oldest are settled
-constexpr std::size_t part_lookahead = 24;  // parts that may still change what lies before them
+    3;  // seconds: a part of a fast stream needs more to do without its first and last
+constexpr std::int64_t line_point_limit = 1024;  // readings that make a part's line: longer ones are no piece of a ramp
+constexpr std::size_t part_limit = 96;           // parts kept before the oldest are settled
+constexpr std::size_t part_lookahead = 24;       // parts that may still change what lies before them
 
 struct RawReading {
   UtcTime time;
@@ -254,7 +255,7 @@ class Segmenter::Impl {
     s.end = p.last;
     ++part_.points;
     const EdgePoint point{p.first, p.last, p.n, p.mean};
-    part_.line.add(seconds_of(point.middle()), p.mean, static_cast<double>(p.n));
+    if (part_.points <= line_point_limit) part_.line.add(seconds_of(point.middle()), p.mean, static_cast<double>(p.n));
     remember(point);
     s.samples += p.n;
     const double inner_s = to_seconds(p.last - p.first).value;
