@@ -23,7 +23,9 @@ struct GlobalOptions {
   bool no_color = false;
 };
 
-struct StatusArguments {};
+struct StatusArguments {
+  MaybeWord stale;
+};
 struct PortsArguments {};
 struct BeginArguments {
   std::string device;

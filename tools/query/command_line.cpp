@@ -26,7 +26,11 @@ class Grammar {
   }
 
   void live() {
-    plain<StatusArguments>("status", "Service, meters, store size, faults");
+    auto [status, u] = command<StatusArguments>("status", "Service, meters, store size, faults");
+    status
+        ->add_option("--stale", u->stale,
+                     "For cron: only name the meters whose last reading is older, and exit 1 if there is one")
+        ->type_name("SECONDS");
     plain<PortsArguments>("ports", "Serial ports present and which meter each serves");
     auto [begin, b] = command<BeginArguments>("begin", "Open a run: what is plugged in from now on");
     begin->add_option("DEVICE", b->device, "What is plugged into the meter")->required();

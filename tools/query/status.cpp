@@ -1,90 +1,18 @@
-#include <unistd.h>
-
 #include <algorithm>
 
 #include "commands.hpp"
 #include "figures/figures.hpp"
 #include "measure/time_text.hpp"
-#include "service.hpp"
+#include "status_picture.hpp"
 #include "text/json_text.hpp"
 #include "text/printable.hpp"
 
 namespace nightwatt::query {
 namespace {
 
-constexpr Duration recent{std::int64_t{7} * 86'400 * 1'000'000};
 constexpr std::size_t events_shown = 8;
 
-struct Picture {
-  bool running = false;
-  std::vector<MeterState> meters;
-  std::string store_path;
-  std::optional<storage::StoreStatus> store;
-  std::vector<storage::Event> events;
-};
-
-/// What the store alone knows of the meters.
-Result<std::vector<MeterState>> stored_meters(const storage::StoreReader& store, UtcTime now) {
-  const auto streams = store.streams();
-  if (!streams) return tl::unexpected(streams.error());
-  std::vector<MeterState> meters;
-  for (const storage::StreamInfo& stream : *streams) {
-    if (!stream.meter) continue;
-    MeterState meter{*stream.meter, "down", {}, {}, {}, {}};
-    const auto last = store.last_reading(stream.id);
-    if (!last) return tl::unexpected(last.error());
-    if (*last) {
-      const auto shift = store.shift_at(stream.id, (*last)->time);
-      if (!shift) return tl::unexpected(shift.error());
-      meter.last = (*last)->time + *shift;
-      meter.age_s = to_seconds(now - *meter.last).value;
-    }
-    meters.push_back(std::move(meter));
-  }
-  return meters;
-}
-
-/// Meters that are configured and have never given a reading.
-void add_configured(Context& context, std::vector<MeterState>& meters) {
-  const auto settings = context.configuration();
-  if (!settings || *settings == nullptr) return;
-  for (const config::MeterConfig& configured : (*settings)->meters) {
-    const bool known =
-        std::any_of(meters.begin(), meters.end(), [&](const auto& meter) { return meter.name == configured.name; });
-    if (!known) meters.push_back({configured.name, "down", {}, {}, {}, {}});
-  }
-}
-
-Result<Picture> look(Context& context) {
-  Picture picture;
-  const auto path = context.store_path();
-  if (!path) return tl::unexpected(path.error());
-  picture.store_path = *path;
-  auto meters = service_status(context);
-  picture.running = meters.has_value();
-  if (meters) picture.meters = std::move(*meters);
-  if (::access(path->c_str(), F_OK) != 0) {
-    if (!picture.running) add_configured(context, picture.meters);
-    return picture;
-  }
-  const auto store = storage::StoreReader::open(*path);
-  if (!store) return tl::unexpected(store.error());
-  const auto status = store->status();
-  if (!status) return tl::unexpected(status.error());
-  picture.store = *status;
-  if (!picture.running) {
-    auto stored = stored_meters(*store, context.now());
-    if (!stored) return tl::unexpected(stored.error());
-    picture.meters = std::move(*stored);
-    add_configured(context, picture.meters);
-  }
-  auto events = store->events(context.now() - recent, context.now() + recent);
-  if (!events) return tl::unexpected(events.error());
-  picture.events = std::move(*events);
-  return picture;
-}
-
-void write_json(Context& context, const Picture& picture) {
+void write_json(Context& context, const StatusPicture& picture) {
   JsonWriter json(context.out);
   json.begin_object().field("service", picture.running ? "running" : "down").key("meters").begin_array();
   for (const MeterState& meter : picture.meters) {
@@ -150,7 +78,7 @@ std::string bytes_text(std::int64_t bytes) {
   return size < 1e9 ? number_text(size / 1e6, "MB") : number_text(size / 1e9, "GB");
 }
 
-void write_people(Context& context, const Picture& picture) {
+void write_people(Context& context, const StatusPicture& picture) {
   context.out.write("service  " +
                     (picture.running ? toned(context.style, Tone::green, "running")
                                      : toned(context.style, Tone::yellow, "down") + ", nothing is being recorded") +
@@ -166,13 +94,52 @@ void write_people(Context& context, const Picture& picture) {
   write_events(context, picture.events);
 }
 
+/// Why a meter's newest reading is not new enough; nullopt: it is.
+std::optional<std::string> staleness(const StatusPicture& picture, const MeterState& meter, double limit_s) {
+  const std::string name = "meter " + text::printable(meter.name) + ": ";
+  const std::string why = picture.running ? "state " + text::printable(meter.state) : "the service is down";
+  if (!meter.last || !meter.age_s) return name + "no reading yet, " + why;
+  if (*meter.age_s <= limit_s) return std::nullopt;
+  return name + "last reading " + duration_text({*meter.age_s}) + " ago (" + local_text(*meter.last) + "), " + why;
+}
+
+/// Only the meters that are recorded now: one that left the configuration may be silent.
+bool is_recorded(Context& context, const StatusPicture& picture, const MeterState& meter) {
+  if (picture.running) return true;
+  const auto settings = context.configuration();
+  if (!settings || *settings == nullptr) return true;
+  const auto& meters = (*settings)->meters;
+  return meters.empty() || std::any_of(meters.begin(), meters.end(),
+                                       [&](const config::MeterConfig& known) { return known.name == meter.name; });
+}
+
+/// For cron, which mails whatever is printed: a line a meter that is late, nothing where all is well.
+Outcome answer_stale(Context& context, const StatusPicture& picture, double limit_s) {
+  std::vector<std::string> late;
+  bool any = false;
+  for (const MeterState& meter : picture.meters) {
+    if (!is_recorded(context, picture, meter)) continue;
+    any = true;
+    if (auto line = staleness(picture, meter, limit_s)) late.push_back(std::move(*line));
+  }
+  if (!any) late.push_back(picture.running ? "no meter is configured" : "no meter is known, the service is down");
+  if (!context.json)
+    for (const std::string& line : late) context.out.write(line + "\n");
+  return late.empty() ? 0 : 1;
+}
+
 }  // namespace
 
-Outcome run(Context& context, const StatusArguments&) {
-  const auto picture = look(context);
+Outcome run(Context& context, const StatusArguments& arguments) {
+  const auto limit_s = maybe_positive("--stale", arguments.stale);
+  if (!limit_s) return tl::unexpected(limit_s.error());
+  const auto picture = look_at_status(context);
   if (!picture) return tl::unexpected(picture.error());
-  context.json ? write_json(context, *picture) : write_people(context, *picture);
-  return 0;
+  if (context.json)
+    write_json(context, *picture);
+  else if (!*limit_s)
+    write_people(context, *picture);
+  return *limit_s ? answer_stale(context, *picture, **limit_s) : 0;
 }
 
 }  // namespace nightwatt::query
