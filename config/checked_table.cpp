@@ -95,17 +95,37 @@ void CheckedTable::wrong_type(std::string_view key, const Node& node, std::strin
 
 std::optional<std::string> CheckedTable::text(std::string_view key, std::size_t limit) {
   const Node* node = take(key, NodeKind::text, "a text in quotes");
-  if (node == nullptr) return std::nullopt;
-  if (node->text.empty()) {
+  if (node == nullptr || !is_fit(key, *node, limit)) return std::nullopt;
+  return node->text;
+}
+
+bool CheckedTable::is_fit(std::string_view key, const Node& node, std::size_t limit) {
+  if (node.text.empty())
     problem(key, in_quotes(key) + " is empty", "write a text or leave the key out");
-  } else if (node->text.size() > limit) {
+  else if (node.text.size() > limit)
     problem(key, in_quotes(key) + " is longer than " + std::to_string(limit) + " bytes", "write a shorter text");
-  } else if (has_control_characters(node->text)) {
+  else if (has_control_characters(node.text))
     problem(key, in_quotes(key) + " has control characters", "take them out");
-  } else {
-    return node->text;
+  else
+    return true;
+  return false;
+}
+
+std::vector<std::string> CheckedTable::texts(std::string_view key, std::size_t limit, std::size_t most) {
+  const Node* node = take(key, NodeKind::array, "a list of texts, such as [\"a\", \"b\"]");
+  std::vector<std::string> out;
+  if (node == nullptr) return out;
+  if (node->items.empty() || node->items.size() > most)
+    problem(key, in_quotes(key) + " holds " + std::to_string(node->items.size()) + " texts",
+            "write 1 to " + std::to_string(most));
+  for (const Node& item : node->items) {
+    if (out.size() == most) break;
+    if (item.kind != NodeKind::text)
+      wrong_type(key, item, "a list of texts, such as [\"a\", \"b\"]");
+    else if (is_fit(key, item, limit))
+      out.push_back(item.text);
   }
-  return std::nullopt;
+  return out;
 }
 
 std::optional<bool> CheckedTable::flag(std::string_view key) {

@@ -40,6 +40,8 @@ class CheckedTable {
 
   /// Not empty, without control characters, at most `limit` bytes.
   std::optional<std::string> text(std::string_view key, std::size_t limit);
+  /// A list of texts as text() takes them, at least one and at most `most`; empty where missing or wrong.
+  std::vector<std::string> texts(std::string_view key, std::size_t limit, std::size_t most);
   std::optional<bool> flag(std::string_view key);
   std::optional<std::int64_t> integer(std::string_view key, IntegerRange range);
   std::optional<double> number(std::string_view key, Range range);
@@ -61,6 +63,7 @@ class CheckedTable {
   void finish();
 
  private:
+  bool is_fit(std::string_view key, const Node& node, std::size_t limit);
   const Node* take(std::string_view key);
   const Node* take(std::string_view key, NodeKind kind, std::string_view example);
   void wrong_type(std::string_view key, const Node& node, std::string_view wanted);

@@ -6,6 +6,7 @@
 
 #include "checked_table.hpp"
 #include "page_parser.hpp"
+#include "tell_parser.hpp"
 
 namespace nightwatt::config {
 
@@ -159,6 +160,14 @@ std::optional<ServiceConfig> parse_config(const Node& root_node, const std::stri
     check_against_earlier(table, meter, config.meters, lines);
     lines.push_back(table.line());
     config.meters.push_back(std::move(meter));
+  }
+  for (CheckedTable& table : root.tables("tell", "[[tell]]")) {
+    if (config.tells.size() == tell_limit) {
+      problems.add(table.line(), "more than " + std::to_string(tell_limit) + " [[tell]]",
+                   "have one program tell the others");
+      break;
+    }
+    config.tells.push_back(parse_tell(table, folder));
   }
   root.finish();
 

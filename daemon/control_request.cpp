@@ -164,7 +164,12 @@ std::string status_answer(const ServiceStatus& status) {
                {"queue", status.queue},
                {"flush_s", status.flush_s},
                {"lost", status.lost},
-               {"paused", status.paused}});
+               {"paused", status.paused},
+               {"tell",
+                {{"told", status.tell.told},
+                 {"failed", status.tell.failed},
+                 {"given_up", status.tell.given_up},
+                 {"waiting", status.tell.waiting}}}});
 }
 
 std::string run_answer(storage::RunId run) {

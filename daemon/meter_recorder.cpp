@@ -239,6 +239,7 @@ Result<void> MeterRecorder::close(StoreWriter& store, UtcTime end) {
   OpenRun run = std::move(*open_);
   open_.reset();
   last_end_ = last_end_ ? std::max(*last_end_, end) : end;
+  ended_.push_back(run.builder.run());
   return run.builder.finish(store, end);
 }
 

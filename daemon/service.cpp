@@ -22,6 +22,8 @@
 #include "drivers/decoder.hpp"
 #include "page/state.hpp"
 #include "port_link.hpp"
+#include "tell_watch.hpp"
+#include "teller.hpp"
 
 namespace nightwatt::daemon {
 
@@ -66,6 +68,7 @@ class Service::Impl {
                             ControlServer::Reply reply) { handle(std::move(request), std::move(reply)); }),
         pipeline_(config_.store.path, store_settings(config_.store), queue_, state_, parts_.clock, parts_.log),
         batch_us_(batch_time(config_.store.flush_s).count()),
+        teller_(parts_.clock, parts_.log),
         page_({parts_.clock, parts_.log, config_.store.path,
                [this](auto reply) { asio::post(io_, [this, reply = std::move(reply)] { reply(page_state()); }); }}) {}
 
@@ -84,6 +87,7 @@ class Service::Impl {
 
  private:
   Result<std::shared_ptr<PortLink>> make_link(const config::MeterConfig& meter, std::optional<UtcTime> last);
+  [[nodiscard]] std::vector<const MeterSession*> sessions() const;
   void put_event(storage::EventKind kind, std::string detail);
   void wait_for_signal();
   void on_signal(int signal);
@@ -113,6 +117,8 @@ class Service::Impl {
   std::atomic<std::int64_t> batch_us_;
   std::atomic<std::int64_t> stop_us_{0};  ///< the record's instant of the stop, for the store thread
   std::optional<TimeKeeper> time_;
+  Teller teller_;
+  std::optional<TellWatch> tell_watch_;
   std::vector<std::shared_ptr<PortLink>> links_;
   MeterId next_meter_ = 0;
   UtcTime since_;
@@ -135,6 +141,8 @@ Result<void> Service::Impl::open() {
   const auto opened = pipeline_.open(meters);
   if (!opened) return tl::unexpected(opened.error());
   time_.emplace(parts_.clock, queue_, parts_.log, opened->newest, opened->shifts);
+  tell_watch_.emplace(io_, *time_, state_, teller_, [this] { return sessions(); });
+  pipeline_.on_run_ended([this](const RunEnded& ended) { teller_.tell(run_ended_message(ended)); });
   since_ = parts_.clock.utc();
   if (opened->killed) say(LogLevel::warning, "the last service did not stop cleanly; open runs go on with a gap");
   put_event(storage::EventKind::service_started, std::string("version ") + NIGHTWATT_VERSION);
@@ -158,6 +166,12 @@ Result<std::shared_ptr<PortLink>> Service::Impl::make_link(const config::MeterCo
   return std::make_shared<PortLink>(io_, meter, std::move(session), *time_, parts_.open_port);
 }
 
+std::vector<const MeterSession*> Service::Impl::sessions() const {
+  std::vector<const MeterSession*> result;
+  for (const auto& link : links_) result.push_back(&link->session());
+  return result;
+}
+
 void Service::Impl::put_event(storage::EventKind kind, std::string detail) {
   storage::Event event;
   event.kind = kind;
@@ -174,6 +188,7 @@ bool Service::Impl::run() {
   store_thread_ = std::thread([this] { store_loop(); });
   for (const auto& link : links_) link->start();
   show_page(config_.page);
+  tell_watch_->configure(config_.tells);
   parts_.supervisor.ready();
   watch();
   say(LogLevel::info, "recording " + std::to_string(links_.size()) + " meter(s) into " + config_.store.path);
@@ -181,7 +196,8 @@ bool Service::Impl::run() {
   while (!stopping_) io_.run_one();
   join();
   page_.stop();  // after the store: a report that is being made must not delay the last readings
-  io_.poll();    // the last answers
+  teller_.stop();
+  io_.poll();  // the last answers
   server_.stop();
   return stored_all_;
 }
@@ -209,6 +225,7 @@ void Service::Impl::shut_down() {
   if (std::exchange(stopping_, true)) return;
   parts_.supervisor.stopping();
   for (const auto& link : links_) link->stop();
+  tell_watch_->stop();
   stop_us_ = time_->stamp(time_->now()).us;
 }
 
@@ -255,6 +272,8 @@ Result<void> Service::Impl::change_meters(const config::ServiceConfig& fresh) {
   put_event(storage::EventKind::config_reloaded, {});
   batch_us_ = batch_time(fresh.store.flush_s).count();
   config_.meters = fresh.meters;
+  config_.tells = fresh.tells;
+  tell_watch_->configure(config_.tells);
   links_ = std::move(links);
   if (fresh.page.on() || config_.page.on()) show_page(fresh.page);
   for (const auto& link : added) link->start();
@@ -312,6 +331,8 @@ ServiceStatus Service::Impl::service_status() const {
   result.queue = queue_.readings() + state_.waiting;
   result.flush_s = static_cast<double>(state_.flush_us.load()) * 1e-6;
   result.paused = state_.paused;
+  const TellCounts counts = teller_.counts();
+  result.tell = {counts.told, counts.failed, counts.given_up, counts.waiting};
   return result;
 }
 

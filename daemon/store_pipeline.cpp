@@ -145,7 +145,21 @@ bool StorePipeline::transact(std::vector<Answer>& answers) {
   state_.flush_us = took.count();
   state_.flushes.add(took);
   note_success();
+  tell_ended_runs();
   return true;
+}
+
+// A run that cannot be read back now is not told of: the store is what counts.
+void StorePipeline::tell_ended_runs() {
+  for (auto& [id, recorder] : recorders_)
+    for (const RunId run : recorder.take_ended()) ended_.push_back(run);
+  for (const RunId id : std::exchange(ended_, {})) {
+    if (!run_ended_) continue;
+    auto run = store_->run(id);
+    if (!run) continue;
+    const auto shift = store_->shift_at(run->stream, run->end.value_or(run->begin));
+    run_ended_({std::move(*run), shift ? *shift : Duration{0}});
+  }
 }
 
 // A reload changed the limits of the store, which it takes when it is opened.
@@ -162,6 +176,7 @@ Result<void> StorePipeline::reopen_if_wanted() {
 }
 
 Result<void> StorePipeline::store_batch(std::vector<Answer>& answers) {
+  ended_.clear();
   if (stale_)
     if (auto resumed = resume_recorders(); !resumed) return resumed;
   gathered_.clear();
@@ -218,6 +233,8 @@ Result<void> StorePipeline::change_meters(const QueuedMeters& change) {
     if (!recorder) return tl::unexpected(recorder.error());
     recorders_.emplace(id, std::move(*recorder));
   }
+  for (auto& [id, recorder] : recorders_)
+    for (const RunId run : recorder.take_ended()) ended_.push_back(run);
   std::erase_if(recorders_, [&](const auto& entry) {
     return std::none_of(change.meters.begin(), change.meters.end(),
                         [&](const auto& meter) { return meter.first == entry.first; });
@@ -312,6 +329,7 @@ std::optional<UtcTime> StorePipeline::newest() const {
 
 void StorePipeline::note_failure(const Error& error) {
   const bool full = store_ && store_->disk_full();
+  state_.full = full;
   if (full && !full_since_) {
     full_since_ = newest();
     for (const QueueItem& item : batch_) {
@@ -332,6 +350,7 @@ void StorePipeline::note_failure(const Error& error) {
 void StorePipeline::note_success() {
   if (state_.paused) log_(LogLevel::info, "store: recording goes on");
   state_.paused = false;
+  state_.full = false;
   full_since_.reset();
   pause_ = first_pause;
 }

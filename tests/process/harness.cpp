@@ -54,6 +54,10 @@ pid_t spawn(const std::string& program, const std::vector<std::string>& argument
   ::_exit(127);
 }
 
+std::string program_path(const std::string& name) {
+  return name.starts_with('/') ? name : std::string(NIGHTWATT_BIN_DIR) + "/" + name;
+}
+
 }  // namespace
 
 TempDir::TempDir() {
@@ -96,8 +100,8 @@ double unix_now_s() {
 }
 
 Program::Program(const TempDir& dir, const std::string& name, const std::vector<std::string>& arguments)
-    : pid_(spawn(std::string(NIGHTWATT_BIN_DIR) + "/" + name, arguments, dir.path(name + ".out"),
-                 dir.path(name + ".err"))) {
+    : pid_(spawn(program_path(name), arguments, dir.path(name.substr(name.rfind('/') + 1) + ".out"),
+                 dir.path(name.substr(name.rfind('/') + 1) + ".err"))) {
   if (pid_ < 0) throw std::runtime_error("fork failed");
 }
 
@@ -128,8 +132,7 @@ nlohmann::json Answer::json() const {
 Answer run(const TempDir& dir, const std::string& name, const std::vector<std::string>& arguments, double limit_s) {
   static int calls = 0;  // keeps the output files of two calls apart
   const std::string mark = dir.path("run" + std::to_string(++calls));
-  const std::string program = name.starts_with('/') ? name : std::string(NIGHTWATT_BIN_DIR) + "/" + name;
-  const pid_t pid = spawn(program, arguments, mark + ".out", mark + ".err");
+  const pid_t pid = spawn(program_path(name), arguments, mark + ".out", mark + ".err");
   int raw = 0;
   if (!eventually(limit_s, [&] { return ::waitpid(pid, &raw, WNOHANG) == pid; })) {
     ::kill(pid, SIGKILL);

@@ -37,7 +37,8 @@ class TempDir {
 /// A program of ours that runs. Killed and reaped at the end if it still does.
 class Program {
  public:
-  /// `name` without folder; output goes to NAME.out and NAME.err of `dir`, appended.
+  /// `name` without folder, or another program with its full path; output goes to NAME.out and NAME.err of `dir`,
+  /// appended.
   Program(const TempDir& dir, const std::string& name, const std::vector<std::string>& arguments);
   ~Program();
   Program(const Program&) = delete;

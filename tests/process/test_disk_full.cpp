@@ -48,6 +48,7 @@ TEST_CASE("a full disk pauses the recording, is told, and the recording goes on 
   }
   std::string config = bench.dir().read("nightwatt.toml");
   config.replace(config.find("night.db"), 8, "disk/night.db");
+  config += "[[tell]]\ncommand = [\"/bin/sh\", \"-c\", \"cat >> " + bench.dir().path("told") + "\"]\n";
   bench.dir().write("nightwatt.toml", config);
   bench.start_meter("noise white 0.4\nlevel 25 for 2h\n", 100.0);
   bench.start_service();
@@ -60,6 +61,12 @@ TEST_CASE("a full disk pauses the recording, is told, and the recording goes on 
   const long full = samples();
   disk.make_room();
   CHECK(eventually(20.0, [&] { return samples() >= full + 100; }));
+  // On another disk, so that it can be told at all.
+  const auto count = [&bench](const std::string& event) {
+    const std::string text = bench.dir().read("told");
+    return text.find("\"event\":\"" + event + "\"") != std::string::npos;
+  };
+  CHECK(eventually(10.0, [&] { return count("disk_full") && count("disk_room"); }));
   CHECK(bench.stop_service() == 0);
   CHECK(bench.ask_json({"check"}).at("ok") == true);
   CHECK(compare(bench.sent(), bench.stored(), 1.0).problem == "");

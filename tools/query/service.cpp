@@ -66,15 +66,19 @@ MeterState meter_from(const Json& object) {
 
 }  // namespace
 
-Result<std::vector<MeterState>> service_status(Context& context) {
+Result<ServiceState> service_status(Context& context) {
   const auto answer = ask(context, {{"do", "status"}});
   if (!answer) return tl::unexpected(answer.error());
   const auto list = answer->find("meters");
   if (list == answer->end() || !list->is_array()) return strange_answer();
-  std::vector<MeterState> meters;
+  ServiceState state;
   for (const Json& object : *list)
-    if (object.is_object()) meters.push_back(meter_from(object));
-  return meters;
+    if (object.is_object()) state.meters.push_back(meter_from(object));
+  if (const auto tell = answer->find("tell"); tell != answer->end() && tell->is_object()) {
+    const auto count = [&](const char* key) { return number_in<std::int64_t>(*tell, key).value_or(0); };
+    state.tell = {count("told"), count("failed"), count("given_up"), count("waiting")};
+  }
+  return state;
 }
 
 Result<storage::RunId> service_begin(Context& context, const BeginRequest& request) {

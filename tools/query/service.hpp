@@ -29,8 +29,17 @@ struct BeginRequest {
   std::optional<UtcTime> at;
 };
 
+/// How telling at night went, since the service started.
+struct TellState {
+  std::int64_t told = 0, failed = 0, given_up = 0, waiting = 0;
+};
+struct ServiceState {
+  std::vector<MeterState> meters;
+  TellState tell;
+};
+
 /// Each asks once and waits a few seconds at most. ErrorKind::unusable: no service; else as the service says.
-[[nodiscard]] Result<std::vector<MeterState>> service_status(Context& context);
+[[nodiscard]] Result<ServiceState> service_status(Context& context);
 [[nodiscard]] Result<storage::RunId> service_begin(Context& context, const BeginRequest& request);
 [[nodiscard]] Result<storage::RunId> service_end(Context& context, const std::optional<std::string>& meter,
                                                  const std::optional<UtcTime>& at);

@@ -27,7 +27,11 @@ void write_json(Context& context, const StatusPicture& picture) {
     samples = picture.store->samples;
     oldest = picture.store->oldest;
   }
-  json.field("bytes", bytes).field("oldest", oldest).field("samples", samples).end_object().key("events").begin_array();
+  json.field("bytes", bytes).field("oldest", oldest).field("samples", samples).end_object();
+  const TellState& tell = picture.tell;
+  json.key("tell").begin_object().field("told", tell.told).field("failed", tell.failed);
+  json.field("given_up", tell.given_up).field("waiting", tell.waiting).end_object();
+  json.key("events").begin_array();
   for (const storage::Event& event : picture.events) {
     json.line_break().begin_object().field("kind", storage::event_kind_name(event.kind)).field("at", event.at);
     json.field("meter", event.meter).field("detail", event.detail).field("amount", event.amount).end_object();
@@ -78,6 +82,19 @@ std::string bytes_text(std::int64_t bytes) {
   return size < 1e9 ? number_text(size / 1e6, "MB") : number_text(size / 1e9, "GB");
 }
 
+/// Nothing where nobody is told of anything.
+void write_tell(Context& context, const TellState& tell) {
+  if (tell.told + tell.failed + tell.given_up + tell.waiting == 0) return;
+  context.out.write("told     " + std::to_string(tell.told) + (tell.told == 1 ? " message" : " messages"));
+  const auto more = [&](std::int64_t count, const char* what, Tone tone) {
+    if (count > 0) context.out.write(", " + toned(context.style, tone, std::to_string(count) + what));
+  };
+  more(tell.failed, " tries failed", Tone::yellow);
+  more(tell.given_up, " given up, see the log", Tone::red);
+  more(tell.waiting, " waiting", Tone::yellow);
+  context.out.write("\n");
+}
+
 void write_people(Context& context, const StatusPicture& picture) {
   context.out.write("service  " +
                     (picture.running ? toned(context.style, Tone::green, "running")
@@ -90,6 +107,7 @@ void write_people(Context& context, const StatusPicture& picture) {
                       " readings" + (picture.store->oldest ? ", oldest " + local_text(*picture.store->oldest) : "") +
                       "\n");
   }
+  write_tell(context, picture.tell);
   write_meters(context, picture.meters);
   write_events(context, picture.events);
 }

@@ -48,9 +48,12 @@ Result<StatusPicture> look_at_status(Context& context) {
   const auto path = context.store_path();
   if (!path) return tl::unexpected(path.error());
   picture.store_path = *path;
-  auto meters = service_status(context);
-  picture.running = meters.has_value();
-  if (meters) picture.meters = std::move(*meters);
+  auto service = service_status(context);
+  picture.running = service.has_value();
+  if (service) {
+    picture.meters = std::move(service->meters);
+    picture.tell = service->tell;
+  }
   if (::access(path->c_str(), F_OK) != 0) {
     if (!picture.running) add_configured(context, picture.meters);
     return picture;

@@ -14,6 +14,7 @@ namespace nightwatt::query {
 struct StatusPicture {
   bool running = false;
   std::vector<MeterState> meters;
+  TellState tell;
   std::string store_path;
   std::optional<storage::StoreStatus> store;  ///< none: not there yet
   std::vector<storage::Event> events;         ///< of the last days

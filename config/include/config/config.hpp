@@ -1,6 +1,7 @@
 // The service's settings and meter profiles, from TOML. Unknown keys are errors with file and line.
 #pragma once
 
+#include <array>
 #include <cstdint>
 #include <optional>
 #include <string>
@@ -30,6 +31,31 @@ struct MeterConfig {
   friend bool operator==(const MeterConfig&, const MeterConfig&) = default;
 };
 
+/// What may be told at night.
+enum class TellKind : std::uint8_t { silent, back, disk_full, disk_room, run_ended };
+inline constexpr std::size_t tell_kinds = 5;
+/// The event's name in the config and to whoever is told.
+[[nodiscard]] std::string_view tell_kind_name(TellKind kind);
+
+/// Where an http:// address points.
+struct WebAddress {
+  std::string host;  ///< a name or an address, without brackets
+  std::uint16_t port = 80;
+  std::string target = "/";
+  friend bool operator==(const WebAddress&, const WebAddress&) = default;
+};
+
+/// Who is told of which events: a program or a web address, exactly one of the two.
+struct TellConfig {
+  std::array<bool, tell_kinds> events{};  ///< by TellKind
+  std::vector<std::string> command;       ///< program and arguments, never seen by a shell
+  std::optional<WebAddress> webhook;
+  double silent_s = 300.0;  ///< a meter without a reading for so long is silent
+  double timeout_s = 10.0;  ///< for one try
+  int tries = 8;            ///< in all, with growing pauses between them
+  friend bool operator==(const TellConfig&, const TellConfig&) = default;
+};
+
 struct StoreConfig {
   std::string path = "/var/lib/nightwatt/nightwatt.db";
   std::optional<double> keep_raw_days;
@@ -54,6 +80,7 @@ struct ServiceConfig {
   std::string control_socket = "/run/nightwatt/control.sock";
   PageConfig page;
   std::vector<MeterConfig> meters;
+  std::vector<TellConfig> tells;
 };
 
 /// Reads and validates; relative paths become relative to the file. The first thing wrong, as `file:line: what; what to

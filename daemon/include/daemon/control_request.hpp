@@ -18,6 +18,14 @@ using ControlRequest = std::variant<StatusRequest, BeginRequest, EndRequest, Spl
 /// Everything in it checked: unknown keys, wrong types, names and notes by text_rules. ErrorKind::input.
 [[nodiscard]] Result<ControlRequest> parse_control_request(std::string_view line);
 
+/// How telling at night went, since the service started.
+struct TellStatus {
+  std::uint64_t told = 0;
+  std::uint64_t failed = 0;    ///< tries that failed
+  std::uint64_t given_up = 0;  ///< messages that nobody was told of
+  std::uint64_t waiting = 0;
+};
+
 struct ServiceStatus {
   std::string version;
   UtcTime since;  ///< as shown to people
@@ -26,6 +34,7 @@ struct ServiceStatus {
   double flush_s = 0.0;     ///< how long the last commit took
   std::uint64_t lost = 0;   ///< readings for which there was no room, since the start
   bool paused = false;      ///< the store cannot be written at the moment
+  TellStatus tell;
 };
 
 /// Each ends with its newline.

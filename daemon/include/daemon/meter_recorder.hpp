@@ -6,6 +6,7 @@
 #include <span>
 #include <string>
 #include <string_view>
+#include <utility>
 #include <vector>
 
 #include "daemon/reading_queue.hpp"
@@ -53,6 +54,8 @@ class MeterRecorder {
   [[nodiscard]] std::optional<storage::RunId> open_run() const;
   [[nodiscard]] std::optional<UtcTime> open_begin() const { return open_ ? std::optional(open_->begin) : std::nullopt; }
   [[nodiscard]] std::size_t out_of_order() const { return out_of_order_; }
+  /// The runs that ended since the last call, for who tells of them once the transaction is over.
+  [[nodiscard]] std::vector<storage::RunId> take_ended() { return std::exchange(ended_, {}); }
 
  private:
   MeterRecorder(RecorderSettings settings, storage::StreamId stream);
@@ -89,6 +92,7 @@ class MeterRecorder {
   std::optional<UtcTime> saved_at_;
   bool last_looked_off_ = false;
   std::size_t out_of_order_ = 0;
+  std::vector<storage::RunId> ended_;
 };
 
 /// The name under which the store keeps a meter's automatic-run state.

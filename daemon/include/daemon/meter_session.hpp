@@ -70,6 +70,8 @@ class MeterSession {
   [[nodiscard]] const std::string& name() const { return name_; }
   [[nodiscard]] MeterStatus status(MonoTime now) const;
   [[nodiscard]] std::optional<UtcTime> last_stamp() const { return last_stamp_; }
+  /// The last reading's arrival; before the first, since when it is waited for.
+  [[nodiscard]] MonoTime heard_at() const { return last_heard_.value_or(start_); }
 
   /// Whether somebody calls take_live(); until then nothing is kept for it.
   void watch(bool wanted);

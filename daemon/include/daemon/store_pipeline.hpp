@@ -5,6 +5,7 @@
 #include <atomic>
 #include <cstdint>
 #include <deque>
+#include <functional>
 #include <map>
 #include <optional>
 #include <string>
@@ -37,7 +38,14 @@ struct PipelineState {
   FlushTimes flushes;
   std::atomic<std::uint64_t> waiting{0};  ///< readings taken from the queue and not yet stored
   std::atomic<bool> paused{false};        ///< the store cannot be written: full disk, locked
+  std::atomic<bool> full{false};          ///< it cannot for want of room
   std::atomic<std::uint64_t> refused{0};  ///< readings left out because they were not later than the last
+};
+
+/// A run that came to its end, as the store has it.
+struct RunEnded {
+  storage::RunInfo run;
+  Duration shift{0};  ///< add to its times to show them
 };
 
 /// Owns the store's writer and a recorder for each meter. When a transaction fails, the batch is kept, the recorders
@@ -68,6 +76,9 @@ class StorePipeline {
   ~StorePipeline();
 
   [[nodiscard]] Result<Opened> open(Meters meters);
+
+  /// Called on the store thread for each run that ended, once that is stored. Must not wait.
+  void on_run_ended(std::function<void(const RunEnded&)> call) { run_ended_ = std::move(call); }
 
   enum class Outcome : std::uint8_t {
     idle,    ///< nothing was queued
@@ -105,6 +116,7 @@ class StorePipeline {
   [[nodiscard]] Result<MeterRecorder*> find_meter(const std::optional<std::string>& name, bool with_open_run);
   [[nodiscard]] Result<UtcTime> record_time(const MeterRecorder& recorder, UtcTime shown) const;
   [[nodiscard]] std::optional<UtcTime> newest() const;
+  void tell_ended_runs();
   void note_failure(const Error& error);
   void note_success();
   [[nodiscard]] Result<void> reopen_if_wanted();
@@ -128,6 +140,8 @@ class StorePipeline {
   RepeatLimiter failure_lines_;
   std::optional<MonoTime> tidied_;
   bool more_to_tidy_ = false;
+  std::vector<storage::RunId> ended_;  ///< in the transaction under way
+  std::function<void(const RunEnded&)> run_ended_;
 };
 
 }  // namespace nightwatt::daemon

@@ -1,0 +1,51 @@
+// Looks at meters and store once a second and has what is new told.
+#pragma once
+
+#include <boost/asio/io_context.hpp>
+#include <boost/asio/steady_timer.hpp>
+#include <chrono>
+#include <functional>
+#include <vector>
+
+#include "config/config.hpp"
+#include "daemon/meter_session.hpp"
+#include "daemon/silence_watch.hpp"
+#include "daemon/store_pipeline.hpp"
+#include "daemon/time_keeper.hpp"
+#include "teller.hpp"
+
+namespace nightwatt::daemon {
+
+/// Loop thread. Does nothing at all while nobody is to be told.
+class TellWatch {
+ public:
+  static constexpr std::chrono::seconds every{1};  ///< nobody at night minds a second
+  using Meters = std::function<std::vector<const MeterSession*>()>;
+
+  TellWatch(boost::asio::io_context& io, const TimeKeeper& time, const PipelineState& state, Teller& teller,
+            Meters meters);
+
+  void configure(const std::vector<config::TellConfig>& receivers);
+  void stop();
+
+ private:
+  void look_later();
+  void look();
+  void look_at_meter(std::size_t receiver, const MeterSession& meter, MonoTime now);
+  void look_at_store(MonoTime now);
+  [[nodiscard]] UtcTime shown(MonoTime now) const { return time_.stamp(now) + time_.shift(); }
+
+  const TimeKeeper& time_;
+  const PipelineState& state_;
+  Teller& teller_;
+  Meters meters_;
+  boost::asio::steady_timer timer_;
+  std::vector<config::TellConfig> receivers_;
+  std::vector<SilenceWatch> watches_;  ///< one a receiver, each with its patience
+  bool was_full_ = false;
+};
+
+/// What is told of a run that ended.
+[[nodiscard]] TellMessage run_ended_message(const RunEnded& ended);
+
+}  // namespace nightwatt::daemon
