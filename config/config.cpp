@@ -1,10 +1,12 @@
 #include "config/config.hpp"
 
+#include <algorithm>
 #include <cstdlib>
 #include <filesystem>
 #include <fstream>
 #include <optional>
 
+#include "config/installed.hpp"
 #include "config_parser.hpp"
 #include "problems.hpp"
 #include "profile_parser.hpp"
@@ -141,6 +143,22 @@ Result<MeterProfile> load_profile(const std::string& file_or_name, const std::st
   if (!outcome.errors.empty()) return tl::unexpected(outcome.errors.front());
   return fail(ErrorKind::input, "no profile " + in_quotes(file_or_name) + ": looked for " + outcome.not_found +
                                     "; correct the name or write the file");
+}
+
+std::vector<std::string> installed_profiles() {
+  constexpr std::size_t most = 256;  // a folder of something else is not read for ever
+  std::vector<std::string> names;
+  const char* set = std::getenv("NIGHTWATT_PROFILES");
+  for (const std::string& folder : {std::string(set != nullptr ? set : ""), std::string(NIGHTWATT_PROFILE_DIR)}) {
+    std::error_code ignored;
+    if (folder.empty()) continue;
+    for (fs::directory_iterator entry(folder, ignored), end; entry != end && names.size() < most;
+         entry.increment(ignored))
+      if (entry->path().extension() == ".toml") names.push_back(entry->path().stem().string());
+  }
+  std::sort(names.begin(), names.end());
+  names.erase(std::unique(names.begin(), names.end()), names.end());
+  return names;
 }
 
 }  // namespace nightwatt::config

@@ -24,9 +24,14 @@ struct GlobalOptions {
 };
 
 struct StatusArguments {
-  MaybeWord stale;
+  MaybeWord stale, every;
+  bool follow = false;
 };
 struct PortsArguments {};
+struct SetupArguments {
+  MaybeWord port, profile, baud, form, checksum, field, unit, resolution, accuracy, name, out;
+  bool yes = false, add = false, overwrite = false, power_only = false;
+};
 struct BeginArguments {
   std::string device;
   MaybeWord meter, note, includes, at;
@@ -70,7 +75,8 @@ struct EstimateArguments {
 };
 struct TraceArguments {
   std::string run;
-  MaybeWord from, to;
+  MaybeWord from, to, every;
+  bool follow = false;
 };
 struct ImportArguments {
   std::string file;
@@ -102,10 +108,10 @@ struct ForgetArguments {
 struct CheckArguments {};
 
 using CommandArguments =
-    std::variant<std::monostate, StatusArguments, PortsArguments, BeginArguments, EndArguments, NameArguments,
-                 MarkArguments, RunsArguments, SegmentsArguments, SummaryArguments, CompareArguments, TraceArguments,
-                 ImportArguments, ExportArguments, DecodeArguments, EnterArguments, SplitArguments, PinArguments,
-                 ForgetArguments, CheckArguments, EstimateArguments, ReportArguments>;
+    std::variant<std::monostate, StatusArguments, PortsArguments, SetupArguments, BeginArguments, EndArguments,
+                 NameArguments, MarkArguments, RunsArguments, SegmentsArguments, SummaryArguments, CompareArguments,
+                 TraceArguments, ImportArguments, ExportArguments, DecodeArguments, EnterArguments, SplitArguments,
+                 PinArguments, ForgetArguments, CheckArguments, EstimateArguments, ReportArguments>;
 
 /// Turning words into values. Every error is of kind input and names the option.
 [[nodiscard]] Result<double> number_from(std::string_view option, std::string_view word);

@@ -13,7 +13,7 @@ namespace {
 
 constexpr std::size_t scale_columns = 10;  // "1234.5 W |"
 constexpr std::size_t most_columns = 200;  // wider says no more to the eye
-constexpr int rows = 12;
+constexpr int usual_rows = 12;
 constexpr int eighths = 8;
 
 /// Rounds up to 1, 2 or 5 times a power of ten: a scale one reads without a ruler.
@@ -28,6 +28,7 @@ double round_up(double value) {
 struct Scale {
   double bottom;
   double top;
+  int rows;
   /// Height above the bottom in eighths of a row.
   [[nodiscard]] int height(double value) const {
     return static_cast<int>(std::lround((value - bottom) / (top - bottom) * rows * eighths));
@@ -35,14 +36,14 @@ struct Scale {
   [[nodiscard]] double at_row(int row) const { return bottom + (top - bottom) * row / rows; }
 };
 
-Scale scale_of(const std::vector<Bin>& bins) {
+Scale scale_of(const std::vector<Bin>& bins, int rows) {
   double lowest = 0.0, highest = 0.0;
   for (const Bin& bin : bins) {
     if (bin.samples == 0) continue;
     lowest = std::min(lowest, bin.lowest_w);
     highest = std::max(highest, bin.highest_w);
   }
-  return {lowest < 0.0 ? -round_up(-lowest) : 0.0, round_up(highest)};
+  return {lowest < 0.0 ? -round_up(-lowest) : 0.0, round_up(highest), rows};
 }
 
 std::string_view cell(const Scale& scale, const Bin& bin, int row) {
@@ -65,37 +66,49 @@ std::string scale_text(double value) {
   return std::string(digits.data(), end.ptr) + " W";
 }
 
-void write_curve(Sink& out, const Style& style, const std::vector<Bin>& bins) {
-  const Scale scale = scale_of(bins);
-  for (int row = rows - 1; row >= 0; --row) {
+void add_curve(Frame& frame, const std::vector<Bin>& bins, const Scale& scale) {
+  // A mark a third of the way, so that they stand apart on a small screen too.
+  const int mark_every = std::max(1, (scale.rows + 3) / 4);
+  for (int row = scale.rows - 1; row >= 0; --row) {
     std::string label;
-    if (row % 3 == 2) label = scale_text(scale.at_row(row + 1));
-    std::string line = toned(style, Tone::dim, text::pad_left(label, scale_columns - 2) + " │");
-    for (const Bin& bin : bins)
-      line += toned(style, bin.kind ? kind_tone(*bin.kind) : Tone::plain, cell(scale, bin, row));
-    out.write(line + "\n");
+    if ((scale.rows - 1 - row) % mark_every == 0) label = scale_text(scale.at_row(row + 1));
+    FrameLine line;
+    add(line, text::pad_left(label, scale_columns - 2) + " │", Tone::dim);
+    for (const Bin& bin : bins) add(line, cell(scale, bin, row), bin.kind ? kind_tone(*bin.kind) : Tone::plain);
+    frame.push_back(std::move(line));
   }
 }
 
-void write_strip(Sink& out, const Style& style, const std::vector<Bin>& bins) {
-  std::string line = text::pad_left(scale_text(scale_of(bins).bottom), scale_columns - 2) + " └";
+FrameLine strip_of(const std::vector<Bin>& bins, const Scale& scale) {
+  FrameLine line;
+  add(line, text::pad_left(scale_text(scale.bottom), scale_columns - 2) + " └");
   for (const Bin& bin : bins) {
     const char letter = bin.kind ? kind_letter(*bin.kind) : ' ';
-    line += toned(style, bin.kind ? kind_tone(*bin.kind) : Tone::plain, std::string_view(&letter, 1));
+    add(line, std::string_view(&letter, 1), bin.kind ? kind_tone(*bin.kind) : Tone::plain);
   }
-  out.write(line + "\n");
+  return line;
 }
 
-void write_legend(Sink& out, const Style& style, const std::vector<Bin>& bins) {
-  std::string line(scale_columns, ' ');
+FrameLine axis_of(const std::vector<Bin>& bins, UtcTime begin, UtcTime end) {
+  const std::string left = local_text(begin), right = local_text(end);
+  const std::size_t used = left.size() + right.size();
+  FrameLine line;
+  add(line,
+      std::string(scale_columns, ' ') + left + std::string(bins.size() > used ? bins.size() - used : 2, ' ') + right);
+  return line;
+}
+
+FrameLine legend_of(const std::vector<Bin>& bins) {
+  FrameLine line;
+  add(line, std::string(scale_columns, ' '));
   for (std::uint8_t number = 0; number <= static_cast<std::uint8_t>(SegmentKind::gap); ++number) {
     const auto kind = static_cast<SegmentKind>(number);
     if (std::none_of(bins.begin(), bins.end(), [&](const Bin& bin) { return bin.kind == kind; })) continue;
-    line += toned(style, kind_tone(kind), std::string(1, kind_letter(kind))) + " " +
-            std::string(segment_kind_name(kind)) + "   ";
+    add(line, std::string(1, kind_letter(kind)), kind_tone(kind));
+    add(line, " " + std::string(segment_kind_name(kind)) + "   ");
   }
-  line += "█ lowest ░ to highest";
-  out.write(line + "\n");
+  add(line, "█ lowest ░ to highest");
+  return line;
 }
 
 }  // namespace
@@ -145,16 +158,18 @@ std::size_t chart_columns(const Style& style) {
                     most_columns);
 }
 
+Frame chart_frame(const std::vector<Bin>& bins, UtcTime begin, UtcTime end, std::size_t rows) {
+  const Scale scale = scale_of(bins, static_cast<int>(rows));
+  Frame frame;
+  add_curve(frame, bins, scale);
+  frame.push_back(strip_of(bins, scale));
+  frame.push_back(axis_of(bins, begin, end));
+  frame.push_back(legend_of(bins));
+  return frame;
+}
+
 void write_chart(Sink& out, const Style& style, const std::vector<Bin>& bins, UtcTime begin, UtcTime end) {
-  write_curve(out, style, bins);
-  write_strip(out, style, bins);
-  const std::string left = local_text(begin), right = local_text(end);
-  const std::size_t used = left.size() + right.size();
-  std::string axis(scale_columns, ' ');
-  axis += left;
-  axis.append(bins.size() > used ? bins.size() - used : 2, ' ');
-  out.write(axis + right + "\n");
-  write_legend(out, style, bins);
+  for (const FrameLine& line : chart_frame(bins, begin, end, usual_rows)) out.write(line_text(line, style) + "\n");
 }
 
 }  // namespace nightwatt::query

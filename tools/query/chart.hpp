@@ -6,6 +6,7 @@
 #include <vector>
 
 #include "figures/curve.hpp"
+#include "frame.hpp"
 #include "measure/segment.hpp"
 #include "table.hpp"
 #include "text/sink.hpp"
@@ -20,6 +21,9 @@ using figures::Bin;
 
 /// Columns left for the curve beside the scale, in a terminal so wide.
 [[nodiscard]] std::size_t chart_columns(const Style& style);
+
+/// The chart as lines, `rows` of them for the curve and three below it.
+[[nodiscard]] Frame chart_frame(const std::vector<Bin>& bins, UtcTime begin, UtcTime end, std::size_t rows);
 
 /// Full blocks up to the lowest reading of each column, light ones from there up to the highest; below them a letter a
 /// column for the kind of segment, and a legend. `begin` and `end` are what the time axis says.

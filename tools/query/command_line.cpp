@@ -31,6 +31,7 @@ class Grammar {
         ->add_option("--stale", u->stale,
                      "For cron: only name the meters whose last reading is older, and exit 1 if there is one")
         ->type_name("SECONDS");
+    followed(status, u->follow, u->every);
     plain<PortsArguments>("ports", "Serial ports present and which meter each serves");
     auto [begin, b] = command<BeginArguments>("begin", "Open a run: what is plugged in from now on");
     begin->add_option("DEVICE", b->device, "What is plugged into the meter")->required();
@@ -40,6 +41,29 @@ class Grammar {
     auto [end, e] = command<EndArguments>("end", "Close the open run");
     end->add_option("--meter", e->meter, "Which meter, where there are several")->type_name("M");
     end->add_option("--at", e->at, "When it ended, if not now")->type_name("TIME");
+  }
+
+  void first_meter() {
+    auto [setup, s] =
+        command<SetupArguments>("setup", "The first meter: finds out what is on a port, and writes config and profile");
+    const auto word = [sub = setup](const char* name, MaybeWord& into, const char* help, const char* type) {
+      sub->add_option(name, into, help)->type_name(type);
+    };
+    word("--port", s->port, "The port; asked for where it is not given", "PATH");
+    word("--profile", s->profile, "Ask with this Modbus profile alone", "P");
+    word("--baud", s->baud, "Listen at this speed alone", "N");
+    word("--form", s->form, "Take the lines as csv, key-value or json", "FORM");
+    word("--checksum", s->checksum, "With --form: none or xor", "C");
+    word("--field", s->field, "The field that is the power: a column from 1, or a key", "FIELD");
+    word("--unit", s->unit, "Of the power: W, mW, kW, or the factor to W", "U");
+    word("--resolution", s->resolution, "The step of its power readings", "W");
+    word("--accuracy", s->accuracy, "By its manual: \"1% + 0.05W\" or \"class B\"", "SPEC");
+    word("--name", s->name, "A name for the meter (bench)", "NAME");
+    word("--out", s->out, "The folder for config and profile", "DIR");
+    setup->add_flag("--power-only", s->power_only, "Leave voltage, energy and the rest out");
+    setup->add_flag("--add", s->add, "Add the meter to the config that is there");
+    setup->add_flag("--overwrite", s->overwrite, "Replace config and profile that are there");
+    setup->add_flag("--yes", s->yes, "Ask nothing: take what is suggested");
   }
 
   void words_on_runs() {
@@ -91,6 +115,7 @@ class Grammar {
     run_word(trace, t->run);
     trace->add_option("--from", t->from, "Begin of the part to show")->type_name("T");
     trace->add_option("--to", t->to, "End of the part to show")->type_name("T");
+    followed(trace, t->follow, t->every);
     plain<CheckArguments>("check", "Verify the store");
   }
 
@@ -177,6 +202,13 @@ class Grammar {
     sub->add_option("RUN", run, "A run's number, or last")->required();
   }
 
+  static void followed(CLI::App* sub, bool& follow, MaybeWord& every) {
+    sub->add_flag("--follow", follow,
+                  "Go on showing the last minutes and the level so far: a screen, or without a terminal a line a "
+                  "reading");
+    sub->add_option("--every", every, "With --follow: look this often (1)")->type_name("SECONDS");
+  }
+
   static void described(CLI::App* sub, MaybeWord& note, MaybeWord& includes, Words& set) {
     sub->add_option("--note", note, "A note to the run")->type_name("T");
     sub->add_option("--includes", includes, "What was plugged in: adapter,display,keyboard")->type_name("LIST");
@@ -212,6 +244,7 @@ Result<CommandLine> parse_command_line(std::span<const std::string> words) {
   grammar.globals();
   grammar.answers();
   grammar.live();
+  grammar.first_meter();
   grammar.words_on_runs();
   grammar.files();
   grammar.estimates();

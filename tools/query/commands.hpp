@@ -10,6 +10,7 @@ using Outcome = Result<int>;  ///< the exit status
 
 [[nodiscard]] Outcome run(Context& context, const StatusArguments& arguments);
 [[nodiscard]] Outcome run(Context& context, const PortsArguments& arguments);
+[[nodiscard]] Outcome run(Context& context, const SetupArguments& arguments);
 [[nodiscard]] Outcome run(Context& context, const BeginArguments& arguments);
 [[nodiscard]] Outcome run(Context& context, const EndArguments& arguments);
 [[nodiscard]] Outcome run(Context& context, const NameArguments& arguments);

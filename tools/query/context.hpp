@@ -22,6 +22,8 @@ using namespace figures;  // what a command speaks of
 using text::exact_text;
 using text::JsonWriter;
 
+class Console;
+
 /// What the process is run in; made by main, or by a test.
 struct Environment {
   bool out_is_terminal = false;
@@ -29,6 +31,7 @@ struct Environment {
   bool no_color = false;     ///< NO_COLOR is set
   std::size_t columns = 80;  ///< of the terminal
   std::function<UtcTime()> now;
+  Console* console = nullptr;  ///< for what goes on until one has seen enough; none: it cannot
 };
 
 /// One command's world; one thread.

@@ -7,6 +7,7 @@
 #include <new>
 #include <vector>
 
+#include "console.hpp"
 #include "run_command.hpp"
 
 namespace {
@@ -40,5 +41,8 @@ int main(int argc, char** argv) {
   const std::vector<std::string> words(argv + 1, argv + argc);
   nightwatt::query::Sink out(STDOUT_FILENO);
   nightwatt::query::Sink err(STDERR_FILENO);
-  return nightwatt::query::run_command(words, out, err, environment_of_process());
+  nightwatt::query::Terminal terminal(STDIN_FILENO, STDOUT_FILENO);
+  auto environment = environment_of_process();
+  environment.console = &terminal;
+  return nightwatt::query::run_command(words, out, err, environment);
 }

@@ -2,6 +2,7 @@
 
 #include "commands.hpp"
 #include "figures/figures.hpp"
+#include "follow.hpp"
 #include "measure/time_text.hpp"
 #include "status_picture.hpp"
 #include "text/json_text.hpp"
@@ -149,6 +150,10 @@ Outcome answer_stale(Context& context, const StatusPicture& picture, double limi
 }  // namespace
 
 Outcome run(Context& context, const StatusArguments& arguments) {
+  if (arguments.follow && arguments.stale)
+    return fail(ErrorKind::input, "--stale answers once and --follow goes on: give one of the two");
+  if (arguments.every && !arguments.follow) return fail(ErrorKind::input, "--every goes with --follow");
+  if (arguments.follow) return follow(context, {std::nullopt, arguments.every});
   const auto limit_s = maybe_positive("--stale", arguments.stale);
   if (!limit_s) return tl::unexpected(limit_s.error());
   const auto picture = look_at_status(context);

@@ -4,6 +4,7 @@
 #include "commands.hpp"
 #include "figures/curve.hpp"
 #include "figures/run_json.hpp"
+#include "follow.hpp"
 #include "measure/time_text.hpp"
 
 namespace nightwatt::query {
@@ -68,6 +69,10 @@ void write_json(Context& context, const RunRecord& record, const std::vector<Bin
 }  // namespace
 
 Outcome run(Context& context, const TraceArguments& arguments) {
+  if (arguments.follow && (arguments.from || arguments.to))
+    return fail(ErrorKind::input, "--follow shows the last minutes: leave --from and --to out");
+  if (arguments.every && !arguments.follow) return fail(ErrorKind::input, "--every goes with --follow");
+  if (arguments.follow) return follow(context, {arguments.run, arguments.every});
   const auto store = context.open_reader();
   if (!store) return tl::unexpected(store.error());
   const auto info = find_run(*store, arguments.run);

@@ -1,0 +1,160 @@
+// What setup writes: read back by the service's own parser, and never over what is there.
+#include "setup/files.hpp"
+
+#include <unistd.h>
+
+#include <catch2/catch.hpp>
+#include <cstdlib>
+#include <filesystem>
+#include <fstream>
+#include <iterator>
+
+#include "setup/text_guess.hpp"
+
+using namespace nightwatt;
+using namespace nightwatt::setup;
+namespace fs = std::filesystem;
+
+namespace {
+
+class Folder {
+ public:
+  Folder() {
+    std::string pattern = (fs::temp_directory_path() / "nightwatt-setup-XXXXXX").string();
+    REQUIRE(::mkdtemp(pattern.data()) != nullptr);
+    path_ = pattern;
+  }
+  ~Folder() {
+    std::error_code ignored;
+    fs::remove_all(path_, ignored);
+  }
+  Folder(const Folder&) = delete;
+  Folder& operator=(const Folder&) = delete;
+  [[nodiscard]] std::string path(const std::string& name = "") const {
+    return name.empty() ? path_ : path_ + "/" + name;
+  }
+  void write(const std::string& name, const std::string& text) const {
+    std::ofstream(path(name), std::ios::binary) << text;
+  }
+  [[nodiscard]] std::string read(const std::string& name) const {
+    std::ifstream in(path(name), std::ios::binary);
+    return {std::istreambuf_iterator<char>(in), {}};
+  }
+  /// Nothing half-written lies about.
+  [[nodiscard]] std::size_t files() const {
+    std::size_t count = 0;
+    for (const auto& entry : fs::recursive_directory_iterator(path_))
+      count += entry.is_regular_file() ? std::size_t{1} : std::size_t{0};
+    return count;
+  }
+
+ private:
+  std::string path_;
+};
+
+NewMeter new_meter(const std::string& name) {
+  ChosenField power{Quantity::power, "2", {1, -3}, 0.001, *Accuracy::parse("1% + 0.05W")};
+  LineSettings line;
+  line.baud = 115200;
+  MeterProfile profile = text_profile({TextForm::csv, TextChecksum::xor_nmea}, line, {&power, 1});
+  profile.name = file_name(name);
+  return {name, "/dev/none-" + name, profile, "a head\nof two lines"};
+}
+
+}  // namespace
+
+TEST_CASE("every shipped profile, written anew, reads back as the same") {
+  std::size_t seen = 0;
+  for (const auto& entry : fs::directory_iterator(NIGHTWATT_PROFILES)) {
+    INFO(entry.path());
+    const auto profile = config::load_profile(entry.path().string(), "");
+    REQUIRE(profile);
+    const Folder folder;
+    const std::string name = entry.path().stem().string();
+    folder.write(name + ".toml", profile_text(*profile, "a copy"));
+    const auto again = config::load_profile(folder.path(name + ".toml"), "");
+    if (!again) FAIL(again.error().message);
+    CHECK(*again == *profile);
+    ++seen;
+  }
+  CHECK(seen >= 5);
+}
+
+TEST_CASE("keys with quotes and odd characters survive the way into a profile and back") {
+  ChosenField power{Quantity::power, "P \"act\" \\ \u00e9", {-1, 0}, 0.5, Accuracy::from_class("B").value()};
+  MeterProfile profile = text_profile({TextForm::json, TextChecksum::none}, {}, {&power, 1});
+  profile.name = "odd";
+  const Folder folder;
+  folder.write("odd.toml", profile_text(profile, ""));
+  const auto again = config::load_profile(folder.path("odd.toml"), "");
+  if (!again) FAIL(again.error().message);
+  CHECK(*again == profile);
+}
+
+TEST_CASE("config and profile are written together, and the service would take them") {
+  const Folder folder;
+  const auto written = write_files(folder.path("new/place"), new_meter("Bench 1"), OldConfig::refuse);
+  REQUIRE(written);
+  CHECK_FALSE(written->added);
+  const auto config = config::load_config(written->config);
+  if (!config) FAIL(config.error().message);
+  REQUIRE(config->meters.size() == 1);
+  CHECK(config->meters[0].name == "Bench 1");
+  CHECK(config->meters[0].profile.traits().resolution_w == 0.001);
+  CHECK(config->store.path == folder.path("new/place/nightwatt.db"));
+  CHECK(fs::exists(folder.path("new/place/profiles/bench-1.toml")));
+  CHECK(folder.files() == 2);
+}
+
+TEST_CASE("a config that is there is refused, added to or replaced, as one is told") {
+  const Folder folder;
+  REQUIRE(write_files(folder.path(), new_meter("bench"), OldConfig::refuse));
+  const std::string before = folder.read("nightwatt.toml");
+  const auto refused = write_files(folder.path(), new_meter("shelf"), OldConfig::refuse);
+  REQUIRE_FALSE(refused);
+  CHECK(refused.error().kind == ErrorKind::negative);
+  CHECK(folder.read("nightwatt.toml") == before);
+  CHECK(folder.files() == 2);
+
+  const auto added = write_files(folder.path(), new_meter("shelf"), OldConfig::add);
+  REQUIRE(added);
+  CHECK(added->added);
+  CHECK(folder.read("nightwatt.toml").substr(0, before.size()) == before);
+  CHECK(config::load_config(folder.path("nightwatt.toml"))->meters.size() == 2);
+
+  // A second meter of one name, or of one port, is the parser's to refuse; nothing of it stays.
+  const auto twice = write_files(folder.path(), new_meter("Shelf"), OldConfig::add);
+  CHECK_FALSE(twice);
+  NewMeter same_port = new_meter("third");
+  same_port.port = "/dev/none-bench";
+  const auto port_twice = write_files(folder.path(), same_port, OldConfig::add);
+  REQUIRE_FALSE(port_twice);
+  CHECK(port_twice.error().kind == ErrorKind::input);
+  CHECK_FALSE(fs::exists(folder.path("profiles/third.toml")));
+  CHECK(config::load_config(folder.path("nightwatt.toml"))->meters.size() == 2);
+
+  REQUIRE(write_files(folder.path(), new_meter("shelf"), OldConfig::replace));
+  CHECK(config::load_config(folder.path("nightwatt.toml"))->meters.size() == 1);
+  CHECK(folder.files() == 3);
+}
+
+TEST_CASE("a config that is not good is not added to, and a folder that cannot be written is named") {
+  const Folder folder;
+  folder.write("nightwatt.toml", "nonsense = 1\n");
+  const auto bad = write_files(folder.path(), new_meter("bench"), OldConfig::add);
+  REQUIRE_FALSE(bad);
+  CHECK(bad.error().kind == ErrorKind::input);
+  CHECK(folder.read("nightwatt.toml") == "nonsense = 1\n");
+  CHECK(folder.files() == 1);
+  const auto nowhere = write_files("/proc/nowhere", new_meter("bench"), OldConfig::refuse);
+  REQUIRE_FALSE(nowhere);
+  CHECK(nowhere.error().kind == ErrorKind::unusable);
+  CHECK_THAT(nowhere.error().message, Catch::Contains("/proc/nowhere"));
+}
+
+TEST_CASE("file names are plain, whatever a meter is called") {
+  CHECK(file_name("Bench 1") == "bench-1");
+  CHECK(file_name("../../etc/passwd") == "etc-passwd");
+  CHECK(file_name("\u00e9\u00e9") == "meter");
+  CHECK(file_name("") == "meter");
+}

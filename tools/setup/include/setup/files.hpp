@@ -1,0 +1,39 @@
+// A profile and a config as text, and their way onto the disk: checked by the service's own parser first, in one step,
+// over nothing that is there.
+#pragma once
+
+#include <optional>
+#include <string>
+
+#include "config/config.hpp"
+#include "measure/meter_profile.hpp"
+#include "measure/result.hpp"
+
+namespace nightwatt::setup {
+
+/// A TOML text that reads back as the same profile. `head` becomes its comment.
+[[nodiscard]] std::string profile_text(const MeterProfile& profile, const std::string& head);
+
+/// What the config is to say.
+struct NewMeter {
+  std::string name;
+  std::string port;
+  MeterProfile profile;
+  std::string profile_head;
+};
+/// What is done with a config that is there.
+enum class OldConfig : std::uint8_t { refuse, add, replace };
+
+struct Written {
+  std::string config;
+  std::string profile;
+  bool added = false;  ///< to a config that was there
+};
+/// `folder` is made where it is missing. ErrorKind::negative: a file is in the way; input: the config that is there, or
+/// what would come of it, is not good; unusable: the disk.
+[[nodiscard]] Result<Written> write_files(const std::string& folder, const NewMeter& meter, OldConfig old);
+
+/// A name as a file's: small letters, digits and `-`.
+[[nodiscard]] std::string file_name(const std::string& meter);
+
+}  // namespace nightwatt::setup

@@ -1,0 +1,136 @@
+#include "setup/modbus_probe.hpp"
+
+#include <poll.h>
+#include <unistd.h>
+
+#include <algorithm>
+#include <array>
+#include <cerrno>
+#include <chrono>
+
+namespace nightwatt::setup {
+namespace {
+
+using Steady = std::chrono::steady_clock;
+
+constexpr std::array<std::uint32_t, 5> usual_bauds = {9600, 19200, 115200, 38400, 4800};
+constexpr std::array<Parity, 2> usual_parities = {Parity::none, Parity::even};
+constexpr std::array<int, 4> usual_units = {1, 2, 3, 10};  // common practice, no source
+
+MeterProfile with(MeterProfile profile, const LineSettings& line, int unit) {
+  profile.line = line;
+  if (auto* modbus = std::get_if<ModbusRtuSettings>(&profile.protocol)) modbus->unit = unit;
+  return profile;
+}
+
+/// The profile's own line first, then the usual ones; no line twice.
+std::vector<LineSettings> lines_of(const std::vector<MeterProfile>& profiles) {
+  std::vector<LineSettings> lines;
+  const auto add = [&](const LineSettings& line) {
+    if (std::find(lines.begin(), lines.end(), line) == lines.end()) lines.push_back(line);
+  };
+  for (const MeterProfile& profile : profiles) add(profile.line);
+  for (const std::uint32_t baud : usual_bauds)
+    for (const Parity parity : usual_parities) add({baud, parity, 8, 1});
+  return lines;
+}
+
+std::vector<int> units_of(const std::vector<MeterProfile>& profiles) {
+  std::vector<int> units;
+  const auto add = [&](int unit) {
+    if (std::find(units.begin(), units.end(), unit) == units.end()) units.push_back(unit);
+  };
+  for (const MeterProfile& profile : profiles)
+    if (const auto* modbus = std::get_if<ModbusRtuSettings>(&profile.protocol)) add(modbus->unit);
+  for (const int unit : usual_units) add(unit);
+  return units;
+}
+
+void write_all(int descriptor, std::vector<std::byte>& bytes) {
+  while (!bytes.empty()) {
+    const ssize_t sent = ::write(descriptor, bytes.data(), bytes.size());
+    if (sent < 0 && errno == EINTR) continue;
+    if (sent <= 0) break;  // a request that does not fit an empty line is lost, and asked again
+    bytes.erase(bytes.begin(), bytes.begin() + sent);
+  }
+  bytes.clear();
+}
+
+struct Heard {
+  drivers::Output output;
+  bool refused = false;
+};
+
+/// Lets the decoder ask and listen until it has a reading, a refusal, or the time is over.
+Heard talk(int descriptor, drivers::Decoder& decoder, Duration most) {
+  Heard heard;
+  const auto begin = Steady::now();
+  const auto elapsed = [&] { return std::chrono::duration_cast<Duration>(Steady::now() - begin); };
+  std::array<std::byte, 512> chunk{};
+  decoder.reset(Duration{0});
+  while (elapsed() < most && heard.output.readings.empty() && !heard.refused) {
+    decoder.tick(elapsed(), heard.output);
+    write_all(descriptor, heard.output.send);
+    pollfd entry{descriptor, POLLIN, 0};
+    constexpr int look_ms = 10;
+    if (::poll(&entry, 1, look_ms) <= 0) continue;
+    const ssize_t got = ::read(descriptor, chunk.data(), chunk.size());
+    if (got <= 0 && errno != EAGAIN && errno != EINTR) break;
+    if (got > 0) decoder.feed(std::span(chunk).first(static_cast<std::size_t>(got)), elapsed(), heard.output);
+    for (const drivers::Fault& fault : heard.output.faults)
+      heard.refused = heard.refused || fault.kind == drivers::FaultKind::exception;
+  }
+  return heard;
+}
+
+}  // namespace
+
+drivers::PortResult<std::optional<ProbeAnswer>> ask_once(const std::string& port, const MeterProfile& profile) {
+  auto opened = drivers::open_port(port, profile.line);
+  if (!opened) return tl::unexpected(opened.error());
+  MeterProfile impatient = profile;
+  if (auto* modbus = std::get_if<ModbusRtuSettings>(&impatient.protocol)) {
+    modbus->timeout = probe_wait;
+    modbus->retries = 0;
+  }
+  auto decoder = drivers::make_decoder(impatient);
+  if (!decoder) return std::nullopt;
+  // A profile of several requests needs so much for each.
+  const Duration most = probe_wait * static_cast<int>(1 + profile.reads.size());
+  Heard heard = talk(opened->fd(), **decoder, most);
+  if (heard.output.readings.empty() && !heard.refused) return std::nullopt;
+  return ProbeAnswer{profile, heard.output.readings, heard.output.readings.empty()};
+}
+
+drivers::PortResult<std::vector<ProbeAnswer>> probe_modbus(const std::string& port,
+                                                           const std::vector<MeterProfile>& profiles,
+                                                           const std::function<void(std::string_view)>& progress) {
+  std::vector<ProbeAnswer> answers;
+  if (profiles.empty()) return answers;
+  const auto until = Steady::now() + probe_limit;
+  // One register is asked for first: whoever is there answers or refuses, at once.
+  MeterProfile knock = profiles.front();
+  knock.reads.resize(1);
+  for (const LineSettings& line : lines_of(profiles)) {
+    progress(std::to_string(line.baud) + " baud" + (line.parity == Parity::even ? ", even parity" : ""));
+    for (const int unit : units_of(profiles)) {
+      if (Steady::now() > until) return answers;
+      const auto there = ask_once(port, with(knock, line, unit));
+      if (!there && there.error().problem == drivers::PortProblem::unsupported) break;  // the next line
+      if (!there) return tl::unexpected(there.error());
+      if (!*there) continue;
+      for (const MeterProfile& profile : profiles) {
+        auto answer = ask_once(port, with(profile, line, unit));
+        if (answer && *answer) answers.push_back(std::move(**answer));
+      }
+      std::stable_sort(answers.begin(), answers.end(), [](const ProbeAnswer& a, const ProbeAnswer& b) {
+        const auto worth = [](const ProbeAnswer& x) { return x.readings.empty() ? 0 : x.profile.reads.size(); };
+        return worth(a) > worth(b);
+      });
+      return answers;
+    }
+  }
+  return answers;
+}
+
+}  // namespace nightwatt::setup

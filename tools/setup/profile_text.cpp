@@ -1,0 +1,82 @@
+#include <array>
+#include <charconv>
+
+#include "setup/files.hpp"
+
+namespace nightwatt::setup {
+namespace {
+
+std::string number(double value) {
+  std::array<char, 48> digits{};
+  // Not the scientific form, which a person reads badly; all values here are of a human size.
+  const auto end = std::to_chars(digits.data(), digits.data() + digits.size(), value, std::chars_format::fixed);
+  return {digits.data(), end.ptr};
+}
+
+std::string quoted(const std::string& text) {
+  std::string result = "\"";
+  for (const char c : text) {
+    if (c == '"' || c == '\\') result += '\\';
+    result += c;
+  }
+  return result + "\"";
+}
+
+std::string line_text(const LineSettings& line) {
+  constexpr std::array parities = {"none", "even", "odd", "mark", "space"};
+  return "line = { baud = " + std::to_string(line.baud) + ", parity = \"" +
+         parities.at(static_cast<std::size_t>(line.parity)) + "\", data_bits = " + std::to_string(line.data_bits) +
+         ", stop_bits = " + std::to_string(line.stop_bits) + " }\n";
+}
+
+std::string accuracy_text(const Accuracy& accuracy) {
+  if (!accuracy.meter_class.empty()) return "accuracy = { class = " + quoted(accuracy.meter_class) + " }\n";
+  return "accuracy = { percent = " + number(accuracy.percent) + ", floor = " + number(accuracy.floor) + " }\n";
+}
+
+std::string place_text(const ReadSpec& read, const MeterProfile& profile) {
+  if (const auto* text = std::get_if<TextLineSettings>(&profile.protocol))
+    return "field = " + (text->form == TextForm::csv ? std::to_string(read.column) : quoted(read.key)) + "\n";
+  constexpr std::array types = {"u16", "s16", "u32", "s32", "u64", "s64", "float32", "float64"};
+  constexpr std::array orders = {"abcd", "cdab", "badc", "dcba"};
+  return "function = " + std::to_string(read.function) + "\nregister = " + std::to_string(read.register_address) +
+         "\ntype = \"" + types.at(static_cast<std::size_t>(read.type)) + "\"\norder = \"" +
+         orders.at(static_cast<std::size_t>(read.order)) + "\"\n";
+}
+
+std::string protocol_text(const MeterProfile& profile) {
+  if (const auto* modbus = std::get_if<ModbusRtuSettings>(&profile.protocol))
+    return "\n[modbus-rtu]\nunit = " + std::to_string(modbus->unit) +
+           "\ntimeout_s = " + number(to_seconds(modbus->timeout).value) +
+           "\nretries = " + std::to_string(modbus->retries) + "\n";
+  const auto& text = std::get<TextLineSettings>(profile.protocol);
+  constexpr std::array forms = {"csv", "key-value", "json"};
+  return std::string("\n[text-line]\nform = \"") + forms.at(static_cast<std::size_t>(text.form)) + "\"\nchecksum = \"" +
+         (text.checksum == TextChecksum::xor_nmea ? "xor" : "none") + "\"\n";
+}
+
+}  // namespace
+
+std::string profile_text(const MeterProfile& profile, const std::string& head) {
+  std::string text;
+  std::size_t at = 0;
+  while (at < head.size()) {
+    const std::size_t end = std::min(head.find('\n', at), head.size());
+    text += "# " + head.substr(at, end - at) + "\n";
+    at = end + 1;
+  }
+  text += "\nprotocol = " + quoted(std::string(profile.protocol_name())) + "\n" + line_text(profile.line);
+  text += "interval_s = " + number(to_seconds(profile.interval).value) + "\n";
+  if (profile.starting_w) text += "starting_w = " + number(*profile.starting_w) + "\n";
+  text += protocol_text(profile);
+  for (const ReadSpec& read : profile.reads) {
+    text += "\n[[read]]\nquantity = " + quoted(std::string(quantity_name(read.quantity))) + "\n";
+    text += place_text(read, profile);
+    text += "scale = " + read.scale.text() + "\n";
+    if (read.resolution) text += "resolution = " + number(*read.resolution) + "\n";
+    if (read.accuracy) text += accuracy_text(*read.accuracy);
+  }
+  return text;
+}
+
+}  // namespace nightwatt::setup
