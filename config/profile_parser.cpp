@@ -148,6 +148,11 @@ ReadSpec parse_read(CheckedTable& table, const std::variant<ModbusRtuSettings, T
       table.problem("scale", "a scale of 0 makes every reading 0", "write the factor to W, Wh, V, A, Hz, VA or var");
   }
   read.resolution = table.number("resolution", {0.0, highest_resolution, true});
+  if (const auto display = table.word("display", {"rounds", "truncates"})) {
+    read.truncates = *display == 1;
+    if (read.truncates && !read.resolution && !table.has("resolution"))
+      table.need("resolution", "what a display cuts off is less than its step: write the step");
+  }
   if (auto accuracy = table.table("accuracy", "accuracy = { percent = 1.0, floor = 0.05 }"))
     read.accuracy = parse_accuracy(std::move(*accuracy));
 

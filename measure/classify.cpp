@@ -17,6 +17,12 @@ constexpr double start_up_level = 1.5;   // of the level it leads to, where a st
 constexpr double working_share = 0.90;   // of the lowest steady level: below it the device was seen working lower
 constexpr double small_standby_w = 3.0;  // an adapter alone or asleep; common practice, no source
 
+/// Made when the stretch became final; anew where the display's step is known better since.
+std::optional<LevelFigure> figure_of(const Stretch& s, const ClassifyInput& input) {
+  if (s.figure && s.figure->step_w == input.learnt.step_w) return s.figure;
+  return level_figure(s, input.learnt.step_w, input.settings.traits.truncates);
+}
+
 Segment figures(const Stretch& s, const ClassifyInput& input) {
   Segment g;
   g.begin = s.begin;
@@ -42,11 +48,15 @@ Segment figures(const Stretch& s, const ClassifyInput& input) {
   if (s.shape == StretchShape::ramp && s.end > s.begin)
     g.drift_w_per_h = (s.line_end_w - s.line_begin_w) / to_seconds(s.end - s.begin).value * 3600.0;
   if (s.shape != StretchShape::steady) return g;
-  if (const std::optional<Level> level = level_of(s, input.settings.traits, input.learnt.step_w)) {
+  if (const std::optional<LevelFigure> figure = figure_of(s, input)) {
     g.kind = SegmentKind::plateau;
-    g.level_w = level->mean_w;
-    g.uncertainty_w = level->uncertainty_w;
-    g.drift_w_per_h = level->drift_w_per_h;
+    g.level_w = figure->level_w;
+    g.shown_w = figure->shown_w;
+    const std::optional<Accuracy>& accuracy = input.settings.traits.accuracy;
+    const double promise_w = accuracy ? accuracy->half_width(figure->level_w) / std::sqrt(3.0) : 0.0;
+    g.parts = LevelParts{figure->chance_w, figure->chance_freedom, figure->shared_w, promise_w};
+    g.uncertainty_w = g.parts->expanded_w();
+    g.drift_w_per_h = figure->drift_w_per_h;
     if (const std::optional<Settling> settling = settling_of(s, input.learnt.step_w)) {
       g.settling_unfinished = !settling->ended;
       if (settling->ended) {
@@ -62,6 +72,7 @@ bool steady(const Segment& g) {
   return g.level_w.has_value();
 }
 
+/// Kinds go by what the display showed: whether something is off must not hang on what lies behind its rounding.
 class Namer {
  public:
   Namer(std::vector<Segment>& segments, const ClassifyInput& input, std::vector<std::string>& warnings)
@@ -84,16 +95,16 @@ class Namer {
     // A level near the limit would be off in one hour and on in the next: all such of a run are judged as one.
     double time_s = 0.0, sum = 0.0;
     const auto near = [&](const Segment& g) {
-      return !told && std::abs(*g.level_w - off_limit()) <= off_limit() / 2.0;
+      return !told && std::abs(*g.shown_w - off_limit()) <= off_limit() / 2.0;
     };
     for (const Segment& g : segments_) {
       if (!steady(g) || !near(g)) continue;
       time_s += to_seconds(g.end - g.begin).value;
-      sum += to_seconds(g.end - g.begin).value * *g.level_w;
+      sum += to_seconds(g.end - g.begin).value * *g.shown_w;
     }
     const bool near_is_off = time_s > 0.0 && sum / time_s <= off_limit();
     for (Segment& g : segments_)
-      if (steady(g) && (near(g) ? near_is_off : *g.level_w <= off_limit())) g.kind = SegmentKind::off;
+      if (steady(g) && (near(g) ? near_is_off : *g.shown_w <= off_limit())) g.kind = SegmentKind::off;
   }
 
   /// The first steady level after a start-up: after `off`, or after an unsteady span that follows a level below 40 %
@@ -116,13 +127,13 @@ class Namer {
       }
       if (g.kind != SegmentKind::off) {
         const bool brief = to_seconds(g.end - g.begin).value < start_up_level_s;
-        if (brief && (low ? *low < standby_share * *g.level_w : was_off)) {
-          peak = std::max(peak, *g.level_w * start_up_peak / start_up_level);
+        if (brief && (low ? *low < standby_share * *g.shown_w : was_off)) {
+          peak = std::max(peak, *g.shown_w * start_up_peak / start_up_level);
           continue;
         }
-        const bool from_low = low && *low < standby_share * *g.level_w;
-        if (peak > start_up_peak * *g.level_w && (from_low || (!low && was_off))) return i;
-        low = *g.level_w;
+        const bool from_low = low && *low < standby_share * *g.shown_w;
+        if (peak > start_up_peak * *g.shown_w && (from_low || (!low && was_off))) return i;
+        low = *g.shown_w;
       } else {
         was_off = true;
         low.reset();
@@ -139,17 +150,17 @@ class Namer {
     if (on.size() < 2) return;
     const std::optional<std::size_t> started = start_up();
     const std::size_t reference_at = started.value_or(on.front());
-    const double reference = *segments_[reference_at].level_w;
+    const double reference = *segments_[reference_at].shown_w;
     const double limit = standby_share * reference;
     std::vector<double> held_before;
     for (const std::size_t i : on) {
-      if (!started || i >= *started || *segments_[i].level_w >= limit) continue;
+      if (!started || i >= *started || *segments_[i].shown_w >= limit) continue;
       segments_[i].kind = SegmentKind::standby;
-      held_before.push_back(*segments_[i].level_w);
+      held_before.push_back(*segments_[i].shown_w);
     }
     for (const std::size_t i : on) {
-      if (i <= reference_at || *segments_[i].level_w >= limit) continue;
-      const double level = *segments_[i].level_w;
+      if (i <= reference_at || *segments_[i].shown_w >= limit) continue;
+      const double level = *segments_[i].shown_w;
       const bool known = std::any_of(held_before.begin(), held_before.end(), [&](double h) {
         return std::abs(level - h) <= std::max(input_.learnt.step_w / 2.0, idle_share * h);
       });
@@ -167,7 +178,7 @@ class Namer {
 
   void lowest_of_three(const std::vector<std::size_t>& on) {
     std::vector<double> levels;
-    for (const std::size_t i : on) levels.push_back(*segments_[i].level_w);
+    for (const std::size_t i : on) levels.push_back(*segments_[i].shown_w);
     std::sort(levels.begin(), levels.end());
     const double low = levels.front();
     const auto second = std::find_if(levels.begin(), levels.end(), [&](double x) { return x * standby_share > low; });
@@ -176,7 +187,7 @@ class Namer {
     if (third == levels.end()) return;
     for (const std::size_t i : on) {
       Segment& g = segments_[i];
-      if (*g.level_w > low * (1.0 + idle_share) + input_.learnt.step_w / 2.0 || g.kind == SegmentKind::standby)
+      if (*g.shown_w > low * (1.0 + idle_share) + input_.learnt.step_w / 2.0 || g.kind == SegmentKind::standby)
         continue;
       const bool edge = i == 0 || i + 1 == segments_.size() || segments_[i - 1].kind == SegmentKind::off ||
                         segments_[i + 1].kind == SegmentKind::off;
@@ -189,11 +200,11 @@ class Namer {
   void name_idle() {
     double idle = -1.0;
     for (const Segment& g : segments_)
-      if (g.kind == SegmentKind::plateau && (idle < 0.0 || *g.level_w < idle)) idle = *g.level_w;
+      if (g.kind == SegmentKind::plateau && (idle < 0.0 || *g.shown_w < idle)) idle = *g.shown_w;
     if (idle < 0.0 || seen_working_below(idle)) return;
     for (Segment& g : segments_)
       if (g.kind == SegmentKind::plateau &&
-          *g.level_w - idle <= std::max(input_.learnt.step_w / 2.0, idle_share * idle))
+          *g.shown_w - idle <= std::max(input_.learnt.step_w / 2.0, idle_share * idle))
         g.kind = SegmentKind::idle;
   }
 

@@ -15,18 +15,12 @@ namespace {
 
 constexpr double infinity = std::numeric_limits<double>::infinity();
 
-Compared compared(double value, double by_chance, double freedom, double accuracy_half_width) {
+Compared compared(double value, double by_chance, double freedom, double shared) {
   Compared result;
   result.value = value;
   result.freedom = freedom;
-  const double promise = accuracy_half_width / std::sqrt(3.0);
-  result.standard = std::hypot(by_chance, promise);
-  std::vector<BudgetPart> parts(2);
-  parts[0].uncertainty_w = by_chance;
-  parts[0].freedom = freedom;
-  parts[1].uncertainty_w = promise;
-  parts[1].rectangular = true;
-  result.uncertainty = expanded_uncertainty(parts);
+  result.standard = std::hypot(by_chance, shared);
+  result.uncertainty = LevelParts{by_chance, freedom, shared, 0.0}.expanded_w();
   return result;
 }
 
@@ -37,23 +31,16 @@ double joined_uncertainty(double a_expanded, double b_expanded) {
 
 }  // namespace
 
+Measured measured(double value, const LevelParts& parts) {
+  return {value, parts.chance_w, parts.chance_freedom, std::hypot(parts.shared_w, parts.accuracy_w)};
+}
+
 Measured measured(const LevelBudget& budget) {
-  Measured result;
-  result.value = budget.level_w;
-  std::vector<UncertaintyPart> parts;
-  for (const BudgetPart& part : budget.parts) {
-    if (part.name == "meter accuracy")
-      result.accuracy_half_width = part.uncertainty_w * std::sqrt(3.0);
-    else
-      parts.push_back({part.uncertainty_w, part.freedom});
-  }
-  result.standard = combined_uncertainty(parts);
-  result.freedom = effective_freedom(parts);
-  return result;
+  return measured(budget.level_w, level_parts(budget));
 }
 
 Measured measured_on_display(double value, double step) {
-  return {value, step / std::sqrt(12.0), infinity, 0.0};
+  return {value, 0.0, infinity, step / std::sqrt(12.0)};
 }
 
 std::optional<Compared> pool(std::span<const Measured> repeats) {
@@ -61,11 +48,11 @@ std::optional<Compared> pool(std::span<const Measured> repeats) {
   const auto n = static_cast<double>(repeats.size());
   Moments moments;
   std::vector<UncertaintyPart> within;
-  double accuracy = 0.0;
+  double shared = 0.0;
   for (const Measured& repeat : repeats) {
     moments.add(repeat.value);
     within.push_back({repeat.standard / n, repeat.freedom});
-    accuracy += repeat.accuracy_half_width / n;
+    shared += repeat.shared / n;
   }
   const double within_variance = std::pow(combined_uncertainty(within), 2);
   double variance = within_variance;
@@ -77,7 +64,7 @@ std::optional<Compared> pool(std::span<const Measured> repeats) {
       freedom = n - 1.0;
     }
   }
-  Compared result = compared(moments.mean(), std::sqrt(variance), std::max(1.0, freedom), accuracy);
+  Compared result = compared(moments.mean(), std::sqrt(variance), std::max(1.0, freedom), shared);
   result.spread = moments.deviation();
   result.repeats = static_cast<int>(repeats.size());
   return result;

@@ -1,27 +1,18 @@
-// The level a table should quote of one stretch, and how sure it is.
+// What a steady stretch's level is quoted from, made once when the stretch is final.
 #pragma once
 
 #include <optional>
+#include <span>
 
-#include "measure/segmenter.hpp"
+#include "measure/stretch.hpp"
 
 namespace nightwatt {
 
-struct Level {
-  double mean_w = 0.0;  ///< over the last two thirds of the time, excursions left out
-  double uncertainty_w =
-      0.0;  ///< expanded, k = 2; never 0 but for a stretch whose display step is unknown and noiseless
-  double drift_w_per_h = 0.0;  ///< least-squares slope over the same time
-};
-
-/// nullopt where the stretch holds no reading.
-[[nodiscard]] std::optional<Level> level_of(const Stretch& stretch, const MeterTraits& traits, double step_w);
+/// nullopt for a stretch that is not steady or holds no reading.
+[[nodiscard]] std::optional<LevelFigure> level_figure(const Stretch& stretch, double step_w, bool truncates);
 
 /// Standard uncertainty of the mean of equally weighted bins from their scatter and that of the readings in them, the
 /// few degrees of freedom made good so that twice it covers 95.45 %.
 [[nodiscard]] double statistical_uncertainty(std::span<const SketchBin> bins);
-
-/// Student's t for 95.45 % and whole degrees of freedom >= 1.
-[[nodiscard]] double student_k2(int degrees_of_freedom);
 
 }  // namespace nightwatt

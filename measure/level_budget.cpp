@@ -6,19 +6,21 @@
 #include <cmath>
 #include <limits>
 #include <map>
+#include <utility>
 
+#include "level.hpp"
 #include "measure/distributions.hpp"
-#include "measure/line_fit.hpp"
 #include "measure/long_run.hpp"
 #include "measure/quantised_level.hpp"
-#include "measure/statistics.hpp"
+#include "reading_trail.hpp"
 
 namespace nightwatt {
 
 namespace {
 
+constexpr const char* accuracy_name = "meter accuracy";
 constexpr double infinity = std::numeric_limits<double>::infinity();
-/// A reading this many deviations (of the middle half, as if normal) from the median is an excursion, where few are.
+/// What lies this many deviations (of the middle half, as if normal) from the median is an excursion, where few are.
 constexpr double excursion_deviations = 6.0;
 constexpr double excursion_share = 0.1;
 /// A slope this many of its own uncertainties from zero is the level's drift and not its noise.
@@ -26,176 +28,19 @@ constexpr double drift_significance = 4.0;
 /// From here on rounding is as good as a little more noise: its bias is below 1e-8 of a step (Widrow, Kollar & Liu
 /// 1996).
 constexpr double dithered_steps = 1.0;
-/// A drifting level is taken as constant within this many parts of the time.
-constexpr std::size_t drift_groups = 12;
-/// A creeping level is still where fewer readings than this share differ from the one before and none lies further from
-/// the line than this many steps.
-constexpr double still_changes = 0.1;
+/// A creeping level is still where few readings lie further from the line than this many steps.
 constexpr double still_reach = 0.65;
-/// More distinct values than this and the display step is far below the noise.
-constexpr std::size_t distinct_limit = 4096;
-/// So many more equal neighbours than chance makes, and the meter holds its readings.
-constexpr double hold_excess = 0.2;
-
-struct Part {
-  std::vector<double> times_s;
-  std::vector<double> power_w;
-};
+constexpr double still_share = 0.005;
+/// Readings that count one by one and readings weighted by their time may differ by this much of a step; more, and the
+/// meter speaks when something changes: its counts say nothing of how long they were shown.
+constexpr double even_reading = 0.1;
+/// Fewer bins than this and their scatter is no estimate of anything.
+constexpr std::size_t fewest_bins = 4;
 
 double median_of(std::vector<double> values) {
   const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
   std::nth_element(values.begin(), middle, values.end());
   return *middle;
-}
-
-/// The last two thirds in time, excursions left out.
-Part quoted_part(const PowerSeries& series, double step_w) {
-  Part part;
-  const std::size_t size = std::min(series.times_s.size(), series.power_w.size());
-  if (size == 0) return part;
-  const double from = series.times_s[0] + (series.times_s[size - 1] - series.times_s[0]) / 3.0;
-  for (std::size_t i = 0; i < size; ++i) {
-    if (series.times_s[i] < from && size > 3) continue;
-    part.times_s.push_back(series.times_s[i]);
-    part.power_w.push_back(series.power_w[i]);
-  }
-  const double median = median_of(part.power_w);
-  std::vector<double> off;
-  for (const double power : part.power_w) off.push_back(std::abs(power - median));
-  const double limit = excursion_deviations * std::max(1.4826 * median_of(off), step_w);
-  const auto outside = std::count_if(off.begin(), off.end(), [&](double d) { return d > limit; });
-  if (outside == 0 || static_cast<double>(outside) > excursion_share * static_cast<double>(off.size())) return part;
-  Part kept;
-  for (std::size_t i = 0; i < off.size(); ++i) {
-    if (off[i] > limit) continue;
-    kept.times_s.push_back(part.times_s[i]);
-    kept.power_w.push_back(part.power_w[i]);
-  }
-  return kept;
-}
-
-/// Statistics of the readings about their own slope, where they have one.
-struct Scatter {
-  double mean_w = 0.0;
-  double deviation_w = 0.0;
-  LongRun run;
-  double slope_w_per_s = 0.0;      ///< as fitted
-  double slope_uncertainty = 0.0;  ///< standard, correlation counted
-  double slope_freedom = 1.0;
-  bool drifts = false;
-  double centre_s = 0.0;
-  double hold = 1.0;  ///< readings per new value of the meter, where it holds them
-};
-
-/// One reading for each run of equal ones, and how many readings a new one is worth.
-double held_readings(const std::vector<double>& values, std::vector<double>& news) {
-  std::vector<double> sorted = values;
-  std::sort(sorted.begin(), sorted.end());
-  double chance = 0.0;
-  for (std::size_t i = 0; i < sorted.size();) {
-    std::size_t j = i;
-    while (j < sorted.size() && sorted[j] == sorted[i]) ++j;
-    const double share = static_cast<double>(j - i) / static_cast<double>(sorted.size());
-    chance += share * share;
-    i = j;
-  }
-  double squares = 0.0, length = 0.0;
-  news.clear();
-  for (std::size_t i = 0; i < values.size(); ++i) {
-    if (i == 0 || values[i] != values[i - 1]) {
-      squares += length * length;
-      length = 0.0;
-      news.push_back(values[i]);
-    }
-    length += 1.0;
-  }
-  squares += length * length;
-  const auto count = static_cast<double>(values.size());
-  const double equal = 1.0 - static_cast<double>(news.size() - 1) / std::max(1.0, count - 1.0);
-  if (equal < chance + hold_excess || chance > 0.5 - hold_excess) return 1.0;
-  return squares / count;  // readings weigh as long as they were held
-}
-
-LongRun correlation_of(const std::vector<double>& values, double& hold) {
-  std::vector<double> news;
-  hold = held_readings(values, news);
-  if (hold <= 1.0) return long_run(values);
-  LongRun run = long_run(news);
-  const auto count = static_cast<double>(values.size());
-  run.inflation = std::min(count, run.inflation * hold);
-  run.effective = count / run.inflation;
-  run.freedom = std::max(1.0, std::min(run.freedom, run.effective - 1.0));
-  return run;
-}
-
-Scatter scatter_of(const Part& part) {
-  Scatter scatter;
-  const Spread spread = spread_of(part.power_w);
-  scatter.mean_w = spread.mean;
-  scatter.deviation_w = spread.deviation;
-  scatter.centre_s = spread_of(part.times_s).mean;
-  std::vector<double> times;
-  for (const double t : part.times_s) times.push_back(t - scatter.centre_s);
-  const std::optional<LineFit> line = fit_line(times, part.power_w);
-  scatter.run = correlation_of(part.power_w, scatter.hold);
-  if (!line) return scatter;
-  std::vector<double> residuals;
-  for (std::size_t i = 0; i < times.size(); ++i) residuals.push_back(part.power_w[i] - line->at(times[i]));
-  double hold = 1.0;
-  LongRun about_line = long_run(residuals);
-  if (scatter.hold > 1.0) {
-    about_line.inflation = std::max(about_line.inflation, scatter.hold);
-    hold = scatter.hold;
-  }
-  scatter.slope_w_per_s = line->slope;
-  scatter.slope_uncertainty = line->slope_deviation * std::sqrt(about_line.inflation);
-  scatter.slope_freedom = std::max(1.0, about_line.effective - 2.0);
-  if (std::abs(line->slope) > drift_significance * scatter.slope_uncertainty) {
-    scatter.drifts = true;
-    scatter.deviation_w = line->residual_deviation;
-    scatter.run = about_line;
-    scatter.run.freedom = std::max(1.0, about_line.freedom - 1.0);
-    scatter.hold = hold;
-  }
-  return scatter;
-}
-
-/// Readings as counts of the step; nullopt where they do not lie on its grid.
-std::optional<std::vector<std::int64_t>> counts_of(const std::vector<double>& power_w, double step_w) {
-  std::vector<std::int64_t> counts;
-  counts.reserve(power_w.size());
-  for (const double power : power_w) {
-    const double steps = power / step_w;
-    if (!(std::abs(steps) < 1e15) || std::abs(steps - std::round(steps)) > 0.01) return std::nullopt;
-    counts.push_back(static_cast<std::int64_t>(std::llround(steps)));
-  }
-  return counts;
-}
-
-CountGroup group_of(std::span<const std::int64_t> counts, double offset) {
-  CountGroup group;
-  group.offset = offset;
-  const auto [low, high] = std::minmax_element(counts.begin(), counts.end());
-  group.lowest = *low;
-  group.counts.assign(static_cast<std::size_t>(*high - *low) + 1, 0.0);
-  for (const std::int64_t count : counts) group.counts[static_cast<std::size_t>(count - *low)] += 1.0;
-  return group;
-}
-
-std::vector<CountGroup> groups_of(const std::vector<std::int64_t>& counts, const Part& part, const Scatter& scatter,
-                                  double step_w) {
-  const std::span<const std::int64_t> all(counts);
-  if (!scatter.drifts) return {group_of(all, 0.0)};
-  std::vector<CountGroup> groups;
-  const std::size_t number = std::min(drift_groups, counts.size());
-  for (std::size_t g = 0; g < number; ++g) {
-    const std::size_t a = g * counts.size() / number, b = (g + 1) * counts.size() / number;
-    double middle_s = 0.0;
-    for (std::size_t i = a; i < b; ++i) middle_s += part.times_s[i];
-    middle_s = middle_s / static_cast<double>(b - a) - scatter.centre_s;
-    groups.push_back(group_of(all.subspan(a, b - a), scatter.slope_w_per_s * middle_s / step_w));
-  }
-  return groups;
 }
 
 std::string number_text(double value, int digits = 3) {
@@ -205,163 +50,412 @@ std::string number_text(double value, int digits = 3) {
   return std::string(text.data(), end);
 }
 
-/// Collects the parts of one budget.
-class Maker {
- public:
-  explicit Maker(const BudgetInput& input) : input_(input) {}
+/// One bin of the quoted part.
+struct View {
+  const SketchBin* bin = nullptr;
+  double at_s = 0.0;           ///< its middle, from the stretch's begin
+  bool broken_before = false;  ///< a bin was left out between this and the one before
+};
 
-  std::optional<LevelBudget> make() {
-    const std::size_t size = std::min(input_.power.times_s.size(), input_.power.power_w.size());
-    if (size == 0) return std::nullopt;
-    budget_.step_w = input_.step_w > 0.0 ? input_.step_w : input_.traits.resolution_w.value_or(0.0);
-    if (!(budget_.step_w > 0.0)) budget_.step_w = learnt_step(input_.power.power_w.first(size));
-    part_ = quoted_part(input_.power, budget_.step_w);
-    scatter_ = scatter_of(part_);
-    budget_.readings = static_cast<std::int64_t>(part_.power_w.size());
-    budget_.effective_readings = static_cast<double>(budget_.readings) / scatter_.run.inflation;
-    power_level();
-    join_counter();
-    drift();
-    accuracy();
-    finish();
-    return budget_;
+/// The last two thirds in time, bins that an excursion spoils left out.
+std::vector<View> quoted_part(const Stretch& stretch, double step_w) {
+  const std::vector<SketchBin>& all = stretch.sketch.bins();
+  std::vector<View> views;
+  if (all.empty()) return views;
+  const UtcTime from = stretch.begin + Duration((stretch.end - stretch.begin).count() / 3);
+  std::size_t first = 0;
+  // Of three readings none is to spare.
+  while (all.size() > 3 && first + 1 < all.size() && stretch.sketch.bin_begin(all[first]) < from) ++first;
+  const Duration width = to_duration({stretch.sketch.width_s()});
+  std::vector<double> means;
+  for (std::size_t i = first; i < all.size(); ++i) {
+    const UtcTime begin = stretch.sketch.bin_begin(all[i]);
+    const UtcTime end = std::max(begin, std::min(begin + width, stretch.end));
+    views.push_back({&all[i], to_seconds(begin - stretch.begin).value + 0.5 * to_seconds(end - begin).value, false});
+    means.push_back(all[i].mean);
+  }
+  const double median = median_of(means);
+  std::vector<double> off;
+  for (const double mean : means) off.push_back(std::abs(mean - median));
+  const double limit = excursion_deviations * std::max(1.4826 * median_of(off), step_w);
+  const auto outside = std::count_if(off.begin(), off.end(), [&](double d) { return d > limit; });
+  if (outside == 0 || static_cast<double>(outside) > excursion_share * static_cast<double>(off.size())) return views;
+  std::vector<View> kept;
+  bool left_out = false;
+  for (std::size_t i = 0; i < off.size(); ++i) {
+    if (off[i] > limit) {
+      left_out = true;
+      continue;
+    }
+    kept.push_back(views[i]);
+    kept.back().broken_before = std::exchange(left_out, false);
+  }
+  return kept;
+}
+
+/// Statistics of the readings about their own slope, where they have one.
+struct Scatter {
+  double readings = 0.0;
+  double mean_w = 0.0;       ///< each reading alike
+  double time_mean_w = 0.0;  ///< each stretch of time alike
+  double deviation_w = 0.0;
+  double inflation = 1.0;  ///< of the variance of the mean, by correlation
+  double freedom = 1.0;
+  double slope_w_per_s = 0.0;      ///< as fitted
+  double slope_uncertainty = 0.0;  ///< standard, correlation counted
+  double slope_freedom = 1.0;
+  bool drifts = false;
+  double centre_s = 0.0;
+};
+
+/// Of the bins' means about the level or its slope, and of the readings in them.
+class ScatterMaker {
+ public:
+  explicit ScatterMaker(const std::vector<View>& views) : views_(views) {}
+
+  Scatter make() {
+    means();
+    judge(0.0, out_.deviation_w, out_.inflation, out_.freedom);
+    slope();
+    return out_;
   }
 
  private:
-  void add(std::string name, double uncertainty_w, double freedom, bool rectangular, std::string how) {
-    budget_.parts.push_back({std::move(name), uncertainty_w, freedom, rectangular, 0.0, std::move(how)});
+  static double n_of(const View& view) { return static_cast<double>(view.bin->n); }
+
+  void means() {
+    double covered = 0.0, integral = 0.0, at = 0.0;
+    const double about = views_.front().bin->mean;
+    for (const View& view : views_) {
+      out_.readings += n_of(view);
+      out_.mean_w += n_of(view) * (view.bin->mean - about);
+      at += n_of(view) * view.at_s;
+      covered += view.bin->covered_s;
+      integral += view.bin->integral_ws - about * view.bin->covered_s;
+    }
+    const double n = std::max(1.0, out_.readings);
+    out_.mean_w = about + out_.mean_w / n;
+    out_.centre_s = at / n;
+    out_.time_mean_w = covered > 0.0 ? about + integral / covered : out_.mean_w;
   }
+
+  [[nodiscard]] double residual(const View& view, double slope) const {
+    return view.bin->mean - out_.mean_w - slope * (view.at_s - out_.centre_s);
+  }
+
+  /// Deviation of the readings, and how much worse than as many independent ones their mean is: the scatter of the
+  /// bins' means holds whatever correlation is shorter than a bin, their own correlation the rest.
+  double judge(double slope, double& deviation, double& inflation, double& freedom) const {
+    const double parameters = slope == 0.0 ? 1.0 : 2.0;
+    double squares = 0.0;
+    for (const View& view : views_)
+      squares += view.bin->m2 + n_of(view) * residual(view, slope) * residual(view, slope);
+    const double variance = out_.readings > parameters ? squares / (out_.readings - parameters) : 0.0;
+    deviation = std::sqrt(std::max(0.0, variance));
+    inflation = 1.0;
+    freedom = std::max(1.0, out_.readings - parameters);
+    std::vector<double> sizes, values;
+    for (const View& view : views_) sizes.push_back(n_of(view));
+    const double usual = median_of(sizes);
+    double n = 0.0;
+    for (const View& view : views_)
+      if (2.0 * n_of(view) >= usual) {
+        values.push_back(residual(view, slope));
+        n += n_of(view);
+      }
+    const auto bins = static_cast<double>(values.size());
+    double between = 0.0;
+    for (const double value : values) between += value * value;
+    between /= std::max(1.0, bins - parameters);
+    if (values.size() < fewest_bins || !(variance > 0.0)) return between;
+    const LongRun run = long_run(values);
+    const double within_bins = n / bins * between / variance;
+    const double factor = run.inflation > 1.0 ? run.inflation : beyond_a_bin(within_bins, n / bins);
+    inflation = std::clamp(within_bins * factor, 1.0, std::max(1.0, out_.readings));
+    freedom = std::max(1.0, std::min(run.freedom - (parameters - 1.0), bins - parameters));
+    return between * factor;
+  }
+
+  /// First-order noise with inflation T reaches out of a bin of n readings: the bin's mean shows T (1 - (T - 1/T) / 2n)
+  /// of it. Too little for the bins' own correlation to show, and still a tenth of an interval.
+  static double beyond_a_bin(double shown, double n) {
+    constexpr double most = 1.5;  // beyond it the bins' own correlation shows
+    double factor = 1.0;
+    for (int i = 0; i < 4; ++i) {
+      const double inflation = std::max(1.0, shown * factor);
+      factor = std::min(most, 1.0 / std::max(0.5, 1.0 - (inflation - 1.0 / inflation) / (2.0 * n)));
+    }
+    return factor;
+  }
+
+  void slope() {
+    double tt = 0.0, tp = 0.0, tt_plain = 0.0;
+    for (const View& view : views_) {
+      const double t = view.at_s - out_.centre_s;
+      tt += n_of(view) * t * t;
+      tp += n_of(view) * t * (view.bin->mean - out_.mean_w);
+      tt_plain += t * t;
+    }
+    if (views_.size() < 3 || !(tt > 0.0)) return;
+    out_.slope_w_per_s = tp / tt;
+    double deviation = 0.0, inflation = 1.0, freedom = 1.0;
+    const double bin_variance = judge(out_.slope_w_per_s, deviation, inflation, freedom);
+    out_.slope_uncertainty = std::sqrt(bin_variance / tt_plain);
+    out_.slope_freedom = freedom;
+    if (views_.size() <= fewest_bins || std::abs(out_.slope_w_per_s) <= drift_significance * out_.slope_uncertainty)
+      return;
+    out_.drifts = true;
+    out_.deviation_w = deviation;
+    out_.inflation = inflation;
+    out_.freedom = freedom;
+  }
+
+  const std::vector<View>& views_;
+  Scatter out_;
+};
+
+/// Collects the parts of one budget, the meter's accuracy left out.
+class Maker {
+ public:
+  Maker(const Stretch& stretch, double step_w, bool truncates) : stretch_(stretch), truncates_(truncates) {
+    budget_.step_w = step_w;
+  }
+
+  std::optional<LevelBudget> make() {
+    views_ = quoted_part(stretch_, budget_.step_w);
+    if (views_.empty()) return std::nullopt;
+    scatter_ = ScatterMaker(views_).make();
+    if (scatter_.readings < 1.0) return std::nullopt;
+    budget_.readings = static_cast<std::int64_t>(scatter_.readings);
+    budget_.effective_readings = scatter_.readings / scatter_.inflation;
+    power_level();
+    slope();
+    drift();
+    join_counter();
+    unknown_display();
+    return budget_;
+  }
+  [[nodiscard]] double shown_w() const { return scatter_.time_mean_w; }
+
+ private:
+  void add(std::string name, double uncertainty_w, double freedom, bool rectangular, bool shared, std::string how) {
+    budget_.parts.push_back({std::move(name), uncertainty_w, freedom, rectangular, shared, 0.0, std::move(how)});
+  }
+  /// The same display and the same meter stand behind the next stretch too.
+  void add_shared(std::string name, double half_width_w, std::string how) {
+    add(std::move(name), half_width_w / std::sqrt(3.0), infinity, true, true, std::move(how));
+  }
+  [[nodiscard]] double cut_off() const { return truncates_ ? 0.5 * budget_.step_w : 0.0; }
 
   void power_level() {
     const double step = budget_.step_w;
-    const std::optional<std::vector<std::int64_t>> counts = step > 0.0 ? counts_of(part_.power_w, step) : std::nullopt;
     const bool fine = scatter_.deviation_w >= dithered_steps * step;
-    if (counts && !fine &&
-        *std::max_element(counts->begin(), counts->end()) - *std::min_element(counts->begin(), counts->end()) <
-            static_cast<std::int64_t>(distinct_limit)) {
-      from_counts(*counts);
-      return;
-    }
-    const auto count = static_cast<double>(budget_.readings);
-    budget_.level_w = time_mean() + (input_.truncates ? 0.5 * step : 0.0);
-    const double statistics = scatter_.deviation_w * std::sqrt(scatter_.run.inflation / count);
-    add("statistics", statistics, scatter_.run.freedom, false, scatter_words());
+    if (step > 0.0 && !fine && from_counts()) return;
+    budget_.level_w = scatter_.time_mean_w + cut_off();
+    const double statistics = scatter_.deviation_w * std::sqrt(scatter_.inflation / scatter_.readings);
+    add("statistics", statistics, scatter_.freedom, false, false, scatter_words());
     if (scatter_.deviation_w > 0.0) budget_.noise_w = scatter_.deviation_w;
     if (!fine && step > 0.0) {
-      // Readings off the display's own grid: somebody averaged them, nobody knows how.
-      add("display step", step / std::sqrt(12.0), infinity, true,
-          "readings do not lie on the step of " + number_text(step) + " W");
+      add_shared("display step", 0.5 * step,
+                 "how often each count of " + number_text(step) + " W was shown is not known");
     } else if (step > 0.0) {
       const double noise =
           std::sqrt(std::max(0.0, scatter_.deviation_w * scatter_.deviation_w / (step * step) - 1.0 / 12.0));
       const double bias = step / M_PI * std::exp(-2.0 * M_PI * M_PI * noise * noise);
-      add("display step", bias / std::sqrt(3.0), infinity, true,
-          "step " + number_text(step) + " W, averaged out by noise of " + number_text(noise * step) + " W");
+      add_shared("display step", bias,
+                 "step " + number_text(step) + " W, averaged out by noise of " + number_text(noise * step) + " W");
     }
   }
 
+  /// What each bin showed, as counts of the step; false where that is not known or they are none.
+  bool gather_counts() {
+    if (!stretch_.sketch.counted()) return false;
+    if (std::abs(scatter_.time_mean_w - scatter_.mean_w) > even_reading * budget_.step_w) return false;
+    for (const View& view : views_) {
+      std::map<std::int64_t, double> counts;
+      for (const ShownValue& shown : stretch_.sketch.shown(*view.bin)) {
+        const double steps = static_cast<double>(shown.microwatts) * 1e-6 / budget_.step_w;
+        if (!(std::abs(steps) < 1e15) || std::abs(steps - std::round(steps)) > 0.01) return false;
+        counts[std::llround(steps)] += static_cast<double>(shown.n);
+      }
+      counts_.push_back(std::move(counts));
+    }
+    drop_strays();
+    return true;
+  }
+
+  /// Single readings far away: left out as longer excursions are.
+  void drop_strays() {
+    double all = 0.0, far = 0.0;
+    const auto is_far = [&](std::int64_t count) {
+      return std::abs(static_cast<double>(count) - scatter_.mean_w / budget_.step_w) > 2.0 * excursion_deviations;
+    };
+    for (const auto& counts : counts_)
+      for (const auto& [count, n] : counts) {
+        all += n;
+        if (is_far(count)) far += n;
+      }
+    if (far == 0.0 || far > excursion_share * all) return;
+    for (auto& counts : counts_) std::erase_if(counts, [&](const auto& one) { return is_far(one.first); });
+  }
+
+  static void put(CountGroup& group, const std::map<std::int64_t, double>& counts) {
+    for (const auto& [count, n] : counts) {
+      if (group.counts.empty()) group.lowest = count;
+      while (count < group.lowest) {
+        group.counts.insert(group.counts.begin(), 0.0);
+        --group.lowest;
+      }
+      const auto place = static_cast<std::size_t>(count - group.lowest);
+      if (group.counts.size() <= place) group.counts.resize(place + 1, 0.0);
+      group.counts[place] += n;
+    }
+  }
+
+  /// One group of a level that stays; of one that drifts a group for each bin.
+  [[nodiscard]] std::vector<CountGroup> groups() const {
+    std::vector<CountGroup> all(scatter_.drifts ? counts_.size() : 1);
+    for (std::size_t i = 0; i < counts_.size(); ++i) {
+      CountGroup& group = all[scatter_.drifts ? i : 0];
+      if (scatter_.drifts)
+        group.offset = scatter_.slope_w_per_s * (views_[i].at_s - scatter_.centre_s) / budget_.step_w;
+      put(group, counts_[i]);
+    }
+    return all;
+  }
+
   /// Below the display step: level and noise that make these counts likely.
-  void from_counts(const std::vector<std::int64_t>& counts) {
+  bool from_counts() {
+    if (!gather_counts()) return false;
     const double step = budget_.step_w;
-    if (scatter_.drifts && still_drift(counts)) return;
-    const std::vector<CountGroup> groups = groups_of(counts, part_, scatter_, step);
-    const QuantisedLevel found =
-        quantised_level(groups, scatter_.run.inflation, scatter_.run.freedom, input_.truncates);
+    if (scatter_.drifts && still_drift()) return true;
+    const std::vector<CountGroup> all = groups();
+    const QuantisedLevel found = quantised_level(all, scatter_.inflation, scatter_.freedom, truncates_);
     budget_.level_w = found.level * step;
     budget_.bounded_by_display = display_hides_ = !found.separated;
     if (found.separated) {
       budget_.noise_w = found.noise * step;
-      const double t = coverage_factor(0.95, scatter_.run.freedom);
-      add("statistics", found.half_width * step / t, scatter_.run.freedom, false,
+      const double t = coverage_factor(0.95, scatter_.freedom);
+      add("statistics", found.half_width * step / t, scatter_.freedom, false, false,
           scatter_words() + ", most likely level behind a step of " + number_text(step) + " W");
-      add("display step", 0.0, infinity, true, "in the statistics: the counts tell level and noise apart");
+      add_shared("display step", 0.0, "in the statistics: the counts tell level and noise apart");
     } else {
-      add("statistics", 0.0, infinity, false, "in the display step: the counts do not tell level and noise apart");
-      // Not shortened to 95 % of the rectangle as if levels were spread evenly over it, but to 98 %: a level near the
-      // edge of a count is nothing rare.
-      add("display step", found.half_width * step * (0.98 / 0.95) / std::sqrt(3.0), infinity, true,
-          "all that a step of " + number_text(step) + " W leaves open");
+      // Noise need not be Gaussian: a meter that dithers by itself shows the level as its mean. Where that lies
+      // outside, the interval reaches it, and the level lies a little on its side of the middle.
+      constexpr double mean_side = 0.6;
+      const double mean_w = scatter_.time_mean_w + cut_off();
+      const double low = std::min(budget_.level_w - found.half_width * step, mean_w);
+      const double high = std::max(budget_.level_w + found.half_width * step, mean_w);
+      const double side = mean_w == high ? mean_side : mean_w == low ? 1.0 - mean_side : 0.5;
+      budget_.level_w = low + side * (high - low);
+      add("statistics", 0.0, infinity, false, false,
+          "in the display step: the counts do not tell level and noise apart");
+      add_shared("display step", std::max(side, 1.0 - side) * (high - low),
+                 "all that a step of " + number_text(step) + " W leaves open");
     }
+    sticking(all);
+    return true;
   }
 
   /// A level that creeps across counts without noise: each count is left once, and over a whole count the errors of
   /// rounding cancel. What is left is the broken count at either end.
-  bool still_drift(const std::vector<std::int64_t>& counts) {
-    std::int64_t changes = 0;
-    for (std::size_t i = 1; i < counts.size(); ++i) changes += counts[i] != counts[i - 1] ? 1 : 0;
-    const auto [low, high] = std::minmax_element(counts.begin(), counts.end());
+  bool still_drift() {
     const double step = budget_.step_w;
-    if (*high == *low || static_cast<double>(changes) > still_changes * static_cast<double>(counts.size()))
-      return false;
-    // Without noise no reading is further than half a step from the line it creeps along.
-    std::size_t off = 0;
-    for (std::size_t i = 0; i < counts.size(); ++i) {
-      const double line = scatter_.mean_w + scatter_.slope_w_per_s * (part_.times_s[i] - scatter_.centre_s);
-      if (std::abs(part_.power_w[i] - line) > still_reach * step) ++off;
+    std::int64_t low = std::numeric_limits<std::int64_t>::max(), high = std::numeric_limits<std::int64_t>::min();
+    double off = 0.0;
+    std::size_t mixed = 0;
+    const double reach = still_reach + 0.5 * std::abs(scatter_.slope_w_per_s) * stretch_.sketch.width_s() / step;
+    for (std::size_t i = 0; i < counts_.size(); ++i) {
+      if (counts_[i].size() > 1) ++mixed;
+      const double line = (scatter_.mean_w + scatter_.slope_w_per_s * (views_[i].at_s - scatter_.centre_s)) / step;
+      for (const auto& [count, n] : counts_[i]) {
+        low = std::min(low, count);
+        high = std::max(high, count);
+        if (std::abs(static_cast<double>(count) - line) > reach) off += n;
+      }
     }
-    if (static_cast<double>(off) > 0.005 * static_cast<double>(counts.size())) return false;
-    budget_.level_w = time_mean() + (input_.truncates ? 0.5 * step : 0.0);
+    if (high <= low || 2 * mixed > counts_.size() || mixed > 2 * static_cast<std::size_t>(high - low)) return false;
+    if (off > still_share * scatter_.readings) return false;
+    budget_.level_w = scatter_.time_mean_w + cut_off();
     budget_.bounded_by_display = display_hides_ = true;
-    add("statistics", 0.0, infinity, false, "in the display step: the level creeps from count to count");
-    add("display step", 0.5 * step / static_cast<double>(*high - *low) / std::sqrt(3.0), infinity, true,
-        "the broken counts at both ends of a drift over " + std::to_string(*high - *low + 1) + " counts");
+    add("statistics", 0.0, infinity, false, false, "in the display step: the level creeps from count to count");
+    add_shared("display step", 0.5 * step / static_cast<double>(high - low),
+               "the broken counts at both ends of a drift over " + std::to_string(high - low + 1) + " counts");
     return true;
   }
 
+  void sticking(const std::vector<CountGroup>& all);
+
   [[nodiscard]] std::string scatter_words() const {
-    std::string words = std::to_string(budget_.readings) + " readings, worth " +
-                        number_text(budget_.effective_readings, 4) + " independent ones";
-    if (scatter_.hold > 1.0) words += ", the meter holds each for " + number_text(scatter_.hold, 2);
-    return words;
+    return std::to_string(budget_.readings) + " readings, worth " + number_text(budget_.effective_readings, 4) +
+           " independent ones";
   }
 
-  /// Weighted by time, so that uneven reading does not favour a part of the record.
-  [[nodiscard]] double time_mean() const {
-    const std::size_t size = part_.times_s.size();
-    if (size < 3) return scatter_.mean_w;
-    std::vector<double> intervals;
-    for (std::size_t i = 1; i < size; ++i) intervals.push_back(part_.times_s[i] - part_.times_s[i - 1]);
-    const double median = median_of(intervals);
-    // Where a gap or left-out excursion lies between two readings, the time there is nobody's.
-    const double most = 5.0 * median;
-    double weight = 0.0, sum = 0.0;
-    for (std::size_t i = 0; i < size; ++i) {
-      const double before = i > 0 ? std::min(intervals[i - 1], most) : median;
-      const double after = i + 1 < size ? std::min(intervals[i], most) : median;
-      weight += before + after;
-      sum += (before + after) * (part_.power_w[i] - scatter_.mean_w);
+  /// Sums over pairs of ticks that follow each other within the quoted part.
+  struct Ticks {
+    double energy_uwh = 0.0;
+    double time_s = 0.0;
+    int chains = 0;  ///< unbroken rows of ticks
+  };
+  [[nodiscard]] Ticks ticks() const {
+    Ticks sums;
+    const CounterTick* last = nullptr;
+    bool chained = false;
+    for (const View& view : views_) {
+      if (view.broken_before) last = nullptr;
+      if (!view.bin->tick) continue;
+      const CounterTick& tick = *view.bin->tick;
+      const bool follows = last != nullptr && !tick.broken && tick.at_us > last->at_us;
+      if (follows) {
+        sums.energy_uwh += static_cast<double>(tick.energy_uwh - last->energy_uwh);
+        sums.time_s += static_cast<double>(tick.at_us - last->at_us) * 1e-6;
+        if (!chained) ++sums.chains;
+      }
+      chained = follows;
+      last = &tick;
     }
-    return weight > 0.0 ? scatter_.mean_w + sum / weight : scatter_.mean_w;
+    return sums;
   }
 
   void join_counter() {
-    if (input_.counter.times_s.empty()) return;
-    // The same time as the power: the last two thirds.
-    const double from = part_.times_s.front();
-    std::vector<double> times, energies;
-    for (std::size_t i = 0; i < std::min(input_.counter.times_s.size(), input_.counter.counter_wh.size()); ++i) {
-      if (input_.counter.times_s[i] < from) continue;
-      times.push_back(input_.counter.times_s[i]);
-      energies.push_back(input_.counter.counter_wh[i]);
-    }
-    budget_.counter = counter_level({times, energies}, input_.traits.energy_step_wh.value_or(0.0));
-    if (!budget_.counter) {
+    const LevelSketch& sketch = stretch_.sketch;
+    if (!(sketch.tick_width_s() > 0.0)) return;
+    const Ticks sums = ticks();
+    if (sums.chains == 0 || !(sums.energy_uwh > 0.0)) {
       budget_.warnings.push_back("the energy counter moved too little to help with this level");
       return;
     }
-    CounterLevel& counter = *budget_.counter;
-    const double whole_s = part_.times_s.back() - part_.times_s.front();
-    const double power_u = combined(budget_.parts);
-    // What the counter does not cover of the time may have had another mean.
-    const double uncovered = whole_s > 0.0 ? std::clamp(1.0 - counter.covered_s / whole_s, 0.0, 1.0) : 1.0;
-    const double statistics =
-        scatter_.deviation_w * std::sqrt(scatter_.run.inflation / static_cast<double>(budget_.readings));
+    CounterLevel counter;
+    counter.covered_s = sums.time_s;
+    counter.level_w = sums.energy_uwh * 3600e-6 / sums.time_s;
+    if (sketch.tick_step_uwh() > 0)
+      counter.ticks = std::llround(sums.energy_uwh / static_cast<double>(sketch.tick_step_uwh())) + sums.chains;
+    // Two instants for each row of ticks, each somewhere between two readings.
+    const double instants = sketch.tick_width_s() * std::sqrt(2.0 * sums.chains / 12.0);
+    const double by_instants = counter.level_w * instants / counter.covered_s;
+    counter.uncertainty_w = std::hypot(by_instants, beyond_the_ticks(counter.covered_s));
+    budget_.counter = counter;
+    join(counter);
+  }
+
+  /// What the counter does not cover of the time may have had another mean.
+  [[nodiscard]] double beyond_the_ticks(double covered_s) const {
+    const double whole_s = quoted_s();
+    const double uncovered = whole_s > 0.0 ? std::clamp(1.0 - covered_s / whole_s, 0.0, 1.0) : 1.0;
+    const double statistics = scatter_.deviation_w * std::sqrt(scatter_.inflation / scatter_.readings);
     const double drifted = scatter_.drifts ? std::abs(scatter_.slope_w_per_s) * whole_s * uncovered / 2.0 : 0.0;
-    const double elsewhere = std::hypot(statistics * std::sqrt(uncovered / std::max(1e-9, 1.0 - uncovered)), drifted);
-    counter.uncertainty_w = std::hypot(counter.uncertainty_w, elsewhere);
+    return std::hypot(statistics * std::sqrt(uncovered / std::max(1e-9, 1.0 - uncovered)), drifted);
+  }
+  [[nodiscard]] double quoted_s() const {
+    double covered = 0.0;
+    for (const View& view : views_) covered += view.bin->covered_s;
+    return covered;
+  }
+
+  void join(const CounterLevel& counter) {
+    const double power_u = combined(budget_.parts);
     const double apart = counter.level_w - budget_.level_w;
-    const double apart_u = std::hypot(power_u, counter.uncertainty_w);
-    const bool disagree = std::abs(apart) > 2.0 * apart_u;
+    const bool disagree = std::abs(apart) > 2.0 * std::hypot(power_u, counter.uncertainty_w);
     if (disagree)
       budget_.warnings.push_back("the energy counter says " + number_text(counter.level_w, 5) +
                                  " W, the power readings " + number_text(budget_.level_w, 5) +
@@ -373,12 +467,12 @@ class Maker {
     budget_.level_w += share * apart;
     for (BudgetPart& part : budget_.parts) part.uncertainty_w *= 1.0 - share;
     if (share > 0.5) budget_.bounded_by_display = false;
-    add("energy counter", share * counter.uncertainty_w, infinity, false,
+    add("energy counter", share * counter.uncertainty_w, infinity, false, false,
         std::to_string(counter.ticks) + " ticks, weight " + number_text(100.0 * share, 3) + " %");
     // One of the two is wrong and nobody knows which: the interval reaches both.
     if (disagree)
-      add("disagreement", std::max(share, 1.0 - share) * std::abs(apart) / 0.95 / std::sqrt(3.0), infinity, true,
-          "the counter and the power readings contradict each other");
+      add_shared("disagreement", std::max(share, 1.0 - share) * std::abs(apart) * std::sqrt(3.0) / 2.0,
+                 "the counter and the power readings contradict each other");
   }
 
   static double combined(const std::vector<BudgetPart>& parts) {
@@ -387,116 +481,185 @@ class Maker {
     return std::sqrt(squares);
   }
 
-  /// A drifting level is quoted for the middle of its time; readings that crowd elsewhere move it.
-  void drift() {
+  void slope() {
     budget_.slope_w_per_h = scatter_.slope_w_per_s * 3600.0;
     budget_.slope_uncertainty_w_per_h =
         3600.0 * scatter_.slope_uncertainty * nightwatt::coverage_factor(0.95, scatter_.slope_freedom);
-    const double whole_s = part_.times_s.back() - part_.times_s.front();
-    if (whole_s > 0.0) {
-      // Rounding may hide as much slope as makes one more count over the time, unless noise averages it out.
-      if (display_hides_)
-        budget_.slope_uncertainty_w_per_h =
-            std::hypot(budget_.slope_uncertainty_w_per_h, 3600.0 * budget_.step_w / whole_s);
-    }
+    // Rounding may hide as much slope as makes one more count over the time, unless noise averages it out.
+    if (display_hides_)
+      budget_.slope_uncertainty_w_per_h =
+          std::hypot(budget_.slope_uncertainty_w_per_h, 3600.0 * budget_.step_w / (2.0 / 3.0 * length_s()));
+  }
+
+  /// A drifting level is quoted for the middle of the last two thirds; bins that begin late or readings that crowd have
+  /// another middle.
+  void drift() {
     if (!scatter_.drifts) return;
-    const double middle_s = 0.5 * (part_.times_s.back() + part_.times_s.front());
-    const double off = std::abs(scatter_.slope_w_per_s) * std::abs(scatter_.centre_s - middle_s);
-    add("drift", off / std::sqrt(3.0), infinity, true,
+    const double late_s = 2.0 / 3.0 * length_s() - scatter_.centre_s;
+    budget_.level_w += scatter_.slope_w_per_s * late_s;
+    add("drift", scatter_.slope_uncertainty * std::abs(late_s), scatter_.slope_freedom, false, false,
         number_text(budget_.slope_w_per_h) + " W/h; the level is that of the middle of the time");
   }
+  [[nodiscard]] double length_s() const { return std::max(1e-6, to_seconds(stretch_.end - stretch_.begin).value); }
 
-  void accuracy() {
-    if (!input_.traits.accuracy) {
-      budget_.warnings.push_back("the meter's accuracy is not known: the interval is that of a perfect meter");
-      return;
-    }
-    const Accuracy& accuracy = *input_.traits.accuracy;
-    add("meter accuracy", accuracy.half_width(budget_.level_w) / std::sqrt(3.0), infinity, true, accuracy.text());
-    if (!accuracy.meter_class.empty())
-      budget_.warnings.push_back(
-          "a meter class promises nothing below the meter's minimum current: see its data sheet");
+  /// Equal readings of an unknown display: nothing says how far off they may be, but not by nothing.
+  void unknown_display() {
+    if (combined(budget_.parts) > 0.0) return;
+    const double step = budget_.step_w > 0.0 ? budget_.step_w : std::max(1e-3, std::abs(budget_.level_w) * 0.01);
+    add_shared("display step", 0.5 * step, "the step is not known: 1 % of the reading assumed");
+    budget_.warnings.push_back(
+        "the display step is not known and the readings do not show it: give it in the profile or with --resolution");
   }
 
-  void finish() {
-    std::vector<UncertaintyPart> parts;
-    for (const BudgetPart& part : budget_.parts) parts.push_back({part.uncertainty_w, part.freedom});
-    budget_.standard_w = combined_uncertainty(parts);
-    if (!(budget_.standard_w > 0.0)) {
-      // Two equal readings of an unknown display: nothing says how far off they may be.
-      const double step = budget_.step_w > 0.0 ? budget_.step_w : std::max(1e-3, std::abs(budget_.level_w) * 0.01);
-      add("display step", step / std::sqrt(12.0), infinity, true, "the step is not known: 1 % of the reading assumed");
-      budget_.warnings.push_back(
-          "the display step is not known and the readings do not show it: give it in the profile or with --resolution");
-      budget_.standard_w = step / std::sqrt(12.0);
-      parts.push_back({budget_.standard_w, infinity});
-    }
-    budget_.freedom = effective_freedom(parts);
-    const double variance = budget_.standard_w * budget_.standard_w;
-    for (BudgetPart& part : budget_.parts) part.share = part.uncertainty_w * part.uncertainty_w / variance;
-    budget_.uncertainty_w = expanded_uncertainty(budget_.parts);
-    budget_.coverage_factor = budget_.uncertainty_w / budget_.standard_w;
-    if (budget_.readings < 3) budget_.warnings.push_back("fewer than three readings");
-  }
-
-  const BudgetInput& input_;
-  Part part_;
+  const Stretch& stretch_;
+  const bool truncates_;
+  std::vector<View> views_;
   Scatter scatter_;
+  std::vector<std::map<std::int64_t, double>> counts_;  ///< of each view, in steps
   LevelBudget budget_;
   bool display_hides_ = false;  ///< rounding is not averaged out by noise
 };
 
-/// P(|R + N| <= u): R the sum of two centred rectangulars of half-widths a >= b, N normal of deviation s.
-double probability_within(double u, double a, double b, double s) {
-  const auto normal_within = [&](double off) {
-    if (s <= 0.0) return std::abs(off) <= u ? 1.0 : 0.0;
-    return normal_cdf((u - off) / s) - normal_cdf((-u - off) / s);
-  };
-  if (a <= 0.0) return normal_within(0.0);
-  // Density of R: flat to a - b, falling to zero at a + b. Symmetric: one side, midpoint rule.
-  constexpr int cells = 400;
-  const double reach = a + b;
-  double mass = 0.0, inside = 0.0;
-  for (int i = 0; i < cells; ++i) {
-    const double x = (i + 0.5) * reach / cells;
-    const double density = x <= a - b ? 1.0 : (b > 0.0 ? (reach - x) / (2.0 * b) : 0.0);
-    mass += density;
-    inside += density * normal_within(x);
+/// A display that changes only when the power is well beyond the edge of a count repeats itself more than chance does,
+/// and leaves its counts after times that are spread as a coin's throws are. Slow noise repeats itself too, but crosses
+/// an edge back and forth: short stays beside long ones. A display that holds has no short stays at all; that is in the
+/// inflation already.
+void Maker::sticking(const std::vector<CountGroup>& all) {
+  // Found by simulating displays of 0.2 and 0.4 steps of hysteresis with white and with slow noise.
+  constexpr std::int64_t fewest_pairs = 200;
+  constexpr double least_excess = 0.03, least_sigmas = 5.0, shortest = 0.5, longest = 1.12, most_noise_steps = 0.5;
+  const Repeats& repeats = stretch_.sketch.repeats();
+  if (scatter_.drifts || repeats.pairs < fewest_pairs || repeats.equal >= repeats.pairs) return;
+  if (budget_.noise_w && *budget_.noise_w > most_noise_steps * budget_.step_w) return;
+  double n = 0.0, squares = 0.0;
+  for (const CountGroup& group : all)
+    for (const double count : group.counts) {
+      n += count;
+      squares += count * count;
+    }
+  const double chance = squares / (n * n);
+  const auto pairs = static_cast<double>(repeats.pairs);
+  const double changes = static_cast<double>(repeats.pairs - repeats.equal);
+  const double excess = static_cast<double>(repeats.equal) / pairs - chance;
+  if (excess < std::max(least_excess, least_sigmas * std::sqrt(chance * (1.0 - chance) / pairs))) return;
+  // Share of stays of one reading, over what it is where each reading may end a stay as likely as any other.
+  const double singles = static_cast<double>(repeats.singles) / changes * (pairs / changes) * 2.0 * (1.0 - chance);
+  if (singles < shortest || singles > longest) return;
+  add_shared("sticking display", std::min(0.5, excess) * budget_.step_w,
+             "the display repeats itself " + number_text(100.0 * excess, 2) + " % more often than chance does");
+}
+
+void add_accuracy(LevelBudget& budget, const std::optional<Accuracy>& accuracy) {
+  if (!accuracy) {
+    budget.warnings.push_back("the meter's accuracy is not known: the interval is that of a perfect meter");
+    return;
   }
-  return inside / mass;
+  budget.parts.push_back({accuracy_name, accuracy->half_width(budget.level_w) / std::sqrt(3.0), infinity, true, true,
+                          0.0, accuracy->text()});
+  if (!accuracy->meter_class.empty())
+    budget.warnings.push_back("a meter class promises nothing below the meter's minimum current: see its data sheet");
+}
+
+/// The readings as the segmenter would keep them, one stretch of the whole record.
+Stretch stretch_of(const BudgetInput& input) {
+  Stretch stretch;
+  stretch.shape = StretchShape::steady;
+  const std::size_t size = std::min(input.power.times_s.size(), input.power.power_w.size());
+  const std::size_t counters = std::min(input.counter.times_s.size(), input.counter.counter_wh.size());
+  ReadingTrail trail;
+  std::size_t counter = 0;
+  UtcTime before;
+  for (std::size_t i = 0; i < size; ++i) {
+    const UtcTime time{std::llround(input.power.times_s[i] * 1e6)};
+    for (; counter < counters && input.counter.times_s[counter] <= input.power.times_s[i]; ++counter)
+      trail.counter(UtcTime{std::llround(input.counter.times_s[counter] * 1e6)}, input.counter.counter_wh[counter]);
+    SketchEntry entry;
+    entry.time = time;
+    entry.mean = input.power.power_w[i];
+    if (i > 0) {
+      entry.covered_s = to_seconds(time - before).value;
+      entry.integral_ws = 0.5 * entry.covered_s * (input.power.power_w[i - 1] + input.power.power_w[i]);
+    }
+    entry.repeats = trail.power(entry.mean);
+    if (const auto moved = trail.take_moved()) {
+      entry.tick = moved->tick;
+      entry.tick_width_s = moved->width_s;
+      entry.tick_step_uwh = moved->step_uwh;
+    }
+    stretch.sketch.add(entry);
+    if (i == 0) stretch.begin = time;
+    stretch.end = before = time;
+  }
+  stretch.samples = static_cast<std::int64_t>(size);
+  return stretch;
 }
 
 }  // namespace
 
-std::optional<LevelBudget> level_budget(const BudgetInput& input) {
-  return Maker(input).make();
+double k_for(double freedom) {
+  // Student's t for 95.45 % and 1 to 20 whole degrees of freedom; beyond that its expansion in 1/freedom is as exact.
+  static constexpr std::array<double, 20> table = {13.968, 4.527, 3.307, 2.869, 2.649, 2.517, 2.429,
+                                                   2.366,  2.320, 2.284, 2.255, 2.231, 2.212, 2.195,
+                                                   2.181,  2.169, 2.158, 2.149, 2.140, 2.133};
+  if (!(freedom < 1e6)) return 2.0;
+  const double whole = std::max(1.0, std::floor(freedom));
+  if (whole <= 20.0) return table[static_cast<std::size_t>(whole) - 1];
+  return 2.0 + 2.5 / whole + 2.9 / (whole * whole);
 }
 
-double expanded_uncertainty(std::span<const BudgetPart> parts, double probability) {
-  // The two widest rectangular parts keep their shape; more of them add up to nearly a normal one.
-  std::array<double, 2> widest{};
-  double normal_squares = 0.0;
-  const double normal_factor = normal_quantile(0.5 + 0.5 * probability);
-  for (const BudgetPart& part : parts) {
-    double u = part.uncertainty_w;
-    if (!part.rectangular) {
-      u *= coverage_factor(probability, part.freedom) / normal_factor;
-      normal_squares += u * u;
-      continue;
-    }
-    double half_width = u * std::sqrt(3.0);
-    for (double& wide : widest)
-      if (half_width > wide) std::swap(half_width, wide);
-    normal_squares += half_width * half_width / 3.0;
-  }
-  const double s = std::sqrt(normal_squares);
-  double low = 0.0, high = widest[0] + widest[1] + 40.0 * s;
-  if (!(high > 0.0)) return 0.0;
-  for (int i = 0; i < 60 && high - low > 1e-7 * high; ++i) {
-    const double middle = 0.5 * (low + high);
-    (probability_within(middle, widest[0], widest[1], s) < probability ? low : high) = middle;
-  }
-  return high;
+std::optional<LevelFigure> level_figure(const Stretch& stretch, double step_w, bool truncates) {
+  if (stretch.shape != StretchShape::steady) return std::nullopt;
+  Maker maker(stretch, step_w, truncates);
+  const std::optional<LevelBudget> budget = maker.make();
+  if (!budget) return std::nullopt;
+  LevelFigure figure;
+  figure.step_w = step_w;
+  figure.level_w = budget->level_w;
+  figure.shown_w = maker.shown_w();
+  figure.drift_w_per_h = budget->slope_w_per_h;
+  const LevelParts parts = level_parts(*budget);
+  figure.chance_w = parts.chance_w;
+  figure.chance_freedom = parts.chance_freedom;
+  figure.shared_w = parts.shared_w;
+  return figure;
+}
+
+std::optional<LevelBudget> level_budget(const Stretch& stretch, const MeterTraits& traits, double step_w) {
+  std::optional<LevelBudget> budget = Maker(stretch, step_w, traits.truncates).make();
+  if (!budget) return std::nullopt;
+  add_accuracy(*budget, traits.accuracy);
+  complete(*budget);
+  return budget;
+}
+
+std::optional<LevelBudget> level_budget(const BudgetInput& input) {
+  double step_w = input.step_w > 0.0 ? input.step_w : input.traits.resolution_w.value_or(0.0);
+  const std::size_t size = std::min(input.power.times_s.size(), input.power.power_w.size());
+  if (!(step_w > 0.0)) step_w = learnt_step(input.power.power_w.first(size));
+  return level_budget(stretch_of(input), input.traits, step_w);
+}
+
+LevelParts level_parts(const LevelBudget& budget) {
+  std::vector<UncertaintyPart> by_chance, shared, promise;
+  for (const BudgetPart& part : budget.parts)
+    (part.name == accuracy_name ? promise
+     : part.shared              ? shared
+                                : by_chance)
+        .push_back({part.uncertainty_w, part.freedom});
+  return {combined_uncertainty(by_chance), effective_freedom(by_chance), combined_uncertainty(shared),
+          combined_uncertainty(promise)};
+}
+
+void complete(LevelBudget& budget) {
+  std::vector<UncertaintyPart> parts;
+  for (const BudgetPart& part : budget.parts) parts.push_back({part.uncertainty_w, part.freedom});
+  budget.standard_w = combined_uncertainty(parts);
+  budget.freedom = effective_freedom(parts);
+  budget.coverage_factor = k_for(budget.freedom);
+  budget.uncertainty_w = budget.coverage_factor * budget.standard_w;
+  const double variance = budget.standard_w * budget.standard_w;
+  for (BudgetPart& part : budget.parts) part.share = part.uncertainty_w * part.uncertainty_w / variance;
+  if (budget.readings < 3) budget.warnings.push_back("fewer than three readings");
 }
 
 double learnt_step(std::span<const double> power_w) {
@@ -510,35 +673,6 @@ double learnt_step(std::span<const double> power_w) {
       step = difference;
   }
   return step;
-}
-
-std::optional<CounterLevel> counter_level(const CounterSeries& counter, double step_wh) {
-  const std::size_t size = std::min(counter.times_s.size(), counter.counter_wh.size());
-  struct Tick {
-    double middle_s, width_s, counter_wh;
-  };
-  std::optional<Tick> first, last;
-  CounterLevel level;
-  double smallest = 0.0;
-  std::int64_t changes = 0;
-  for (std::size_t i = 1; i < size; ++i) {
-    const double change = counter.counter_wh[i] - counter.counter_wh[i - 1];
-    if (change < 0.0) return std::nullopt;  // a wrap or reset within the level: its energy is RunTotals' to say
-    if (change == 0.0) continue;
-    if (smallest == 0.0 || change < smallest) smallest = change;
-    ++changes;
-    last = Tick{0.5 * (counter.times_s[i] + counter.times_s[i - 1]), counter.times_s[i] - counter.times_s[i - 1],
-                counter.counter_wh[i]};
-    if (!first) first = last;
-  }
-  if (changes < 2 || !(last->middle_s > first->middle_s)) return std::nullopt;
-  const double step = step_wh > 0.0 ? step_wh : smallest;
-  level.covered_s = last->middle_s - first->middle_s;
-  level.level_w = (last->counter_wh - first->counter_wh) * 3600.0 / level.covered_s;
-  level.ticks = static_cast<std::int64_t>(std::llround((last->counter_wh - first->counter_wh) / step)) + 1;
-  const double instants = std::sqrt((first->width_s * first->width_s + last->width_s * last->width_s) / 12.0);
-  level.uncertainty_w = level.level_w * instants / level.covered_s;
-  return level;
 }
 
 }  // namespace nightwatt

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <utility>
 #include <vector>
 
 namespace nightwatt {
@@ -16,17 +17,22 @@ bool is_chance(const BudgetPart& part) {
   return part.name == "statistics" || part.name == "energy counter";
 }
 
+double expanded(std::vector<BudgetPart> parts) {
+  LevelBudget budget;
+  budget.parts = std::move(parts);
+  complete(budget);
+  return budget.uncertainty_w;
+}
+
 /// The parts after `factor` times the time; without end where it is infinite.
 double uncertainty_after(const LevelBudget& budget, double factor) {
-  std::vector<BudgetPart> parts;
-  for (BudgetPart part : budget.parts) {
-    if (is_chance(part)) {
-      part.uncertainty_w /= std::sqrt(factor);
-      part.freedom *= factor;
-    }
-    parts.push_back(part);
+  std::vector<BudgetPart> parts = budget.parts;
+  for (BudgetPart& part : parts) {
+    if (!is_chance(part)) continue;
+    part.uncertainty_w /= std::sqrt(factor);
+    part.freedom *= factor;
   }
-  return expanded_uncertainty(parts);
+  return expanded(std::move(parts));
 }
 
 /// The parts that are too much each by itself; else all that stay.
@@ -36,7 +42,7 @@ std::string limit_of(const LevelBudget& budget, double wanted_w) {
   for (const BudgetPart& part : budget.parts) {
     if (is_chance(part) || !(part.uncertainty_w > 0.0)) continue;
     join(all, part.name);
-    if (expanded_uncertainty({&part, 1}) > wanted_w) join(alone, part.name);
+    if (expanded({part}) > wanted_w) join(alone, part.name);
   }
   return alone.empty() ? all : alone;
 }

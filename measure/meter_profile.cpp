@@ -173,6 +173,7 @@ MeterTraits MeterProfile::traits() const {
   traits.starting_w = starting_w;
   if (const ReadSpec* power = find_read(reads, Quantity::power)) {
     traits.resolution_w = power->resolution;
+    traits.truncates = power->truncates;
     traits.accuracy = power->accuracy;
   }
   if (const ReadSpec* energy = find_read(reads, Quantity::energy)) {

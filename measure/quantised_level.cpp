@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 #include <limits>
+#include <utility>
 
 #include "measure/distributions.hpp"
 
@@ -18,9 +19,14 @@ constexpr double noticeable_noise = 0.02;
 constexpr double least_probability = 1e-12;
 /// The profile is only nearly a parabola and its ends are found to a tolerance.
 constexpr double interval_margin = 1.02;
-constexpr int noise_steps = 28;
-/// Golden sections: the noise to 1 %, the level to a thousandth of a step where it is not sharper already.
-constexpr int refinements = 14;
+/// With it no count next to one that was seen is impossible.
+constexpr double sure_noise = 0.3;
+/// Of the noise's logarithm: strides double while it climbs.
+constexpr double first_stride = 0.25;
+constexpr int climbs = 12;
+/// Of the noise's logarithm: n readings make the likelihood wrong by n times its square, a hundredth for a million.
+constexpr double noise_tolerance = 1e-4;
+/// Golden sections: the level to a thousandth of a step where it is not sharper already.
 constexpr int level_refinements = 18;
 /// Ends of the interval to 1e-4 of a step.
 constexpr int bisections = 18;
@@ -75,45 +81,56 @@ class Likelihood {
     double value;
     double noise;
   };
-  /// Over all noises, for one level.
-  [[nodiscard]] Best profile(double level) const {
+  /// Over all noises, for one level. The likelihood of a grouped Gaussian is concave in 1 / sigma where the level is
+  /// held (Burridge 1981, from memory), so that climbing from the noise of the level asked before finds its only top.
+  [[nodiscard]] Best profile(double level) {
+    constexpr double golden = 0.6180339887498949;
     const double from = std::log(least_noise);
     const double to = std::log(std::max(2.0, 3.0 * (deviation_ + high_ - low_)));
-    const double step = (to - from) / noise_steps;
-    Best best{-std::numeric_limits<double>::infinity(), least_noise};
-    double best_log = from;
-    for (int i = 0; i <= noise_steps; ++i) {
-      const double log_noise = from + step * i;
-      if (const double value = at(level, std::exp(log_noise)); value > best.value) {
-        best = {value, std::exp(log_noise)};
-        best_log = log_noise;
-      }
+    const auto value = [&](double log_noise) { return at(level, std::exp(log_noise)); };
+    // From above: with much less noise than there is every count is impossible, and the likelihood is flat.
+    double middle = std::clamp(std::max(log_noise_, std::log(sure_noise)), from, to), at_middle = value(middle);
+    double a = std::max(from, middle - first_stride), b = std::min(to, middle + first_stride);
+    double at_a = value(a), at_b = value(b);
+    double stride = first_stride;
+    for (int i = 0; i < climbs && at_a > at_middle && a > from; ++i) {
+      b = middle, middle = a, at_middle = at_a;
+      a = std::max(from, a - (stride *= 2.0));
+      at_a = value(a);
     }
-    double a = std::max(from, best_log - step), b = std::min(to, best_log + step);
-    constexpr double golden = 0.6180339887498949;
+    stride = first_stride;
+    for (int i = 0; i < climbs && at_b > at_middle && b < to; ++i) {
+      a = middle, middle = b, at_middle = at_b;
+      b = std::min(to, b + (stride *= 2.0));
+      at_b = value(b);
+    }
     double c = b - golden * (b - a), d = a + golden * (b - a);
-    double at_c = at(level, std::exp(c)), at_d = at(level, std::exp(d));
-    for (int i = 0; i < refinements; ++i) {
+    double at_c = value(c), at_d = value(d);
+    while (b - a > noise_tolerance) {
       if (at_c > at_d) {
         b = d, d = c, at_d = at_c;
-        c = b - golden * (b - a), at_c = at(level, std::exp(c));
+        c = b - golden * (b - a), at_c = value(c);
       } else {
         a = c, c = d, at_c = at_d;
-        d = a + golden * (b - a), at_d = at(level, std::exp(d));
+        d = a + golden * (b - a), at_d = value(d);
       }
     }
-    const Best refined = at_c > at_d ? Best{at_c, std::exp(c)} : Best{at_d, std::exp(d)};
-    return refined.value > best.value ? refined : best;
+    Best best{at_middle, std::exp(middle)};
+    for (const auto& [log_noise, height] : {std::pair{a, at_a}, {b, at_b}, {c, at_c}, {d, at_d}})
+      if (height > best.value && log_noise >= from && log_noise <= to) best = {value(log_noise), std::exp(log_noise)};
+    log_noise_ = std::log(best.noise);
+    return best;
   }
 
  private:
   std::span<const CountGroup> groups_;
   double weight_;
   double low_, high_, mean_ = 0.0, deviation_ = 0.0;
+  double log_noise_ = std::log(sure_noise);  ///< where the last search ended
 };
 
 /// The level of the highest profile, near the mean of the counts.
-double most_likely(const Likelihood& likelihood) {
+double most_likely(Likelihood& likelihood) {
   double a = likelihood.mean() - 0.6, b = likelihood.mean() + 0.6;
   constexpr double golden = 0.6180339887498949;
   double c = b - golden * (b - a), d = a + golden * (b - a);
@@ -131,7 +148,7 @@ double most_likely(const Likelihood& likelihood) {
 }
 
 /// Where the profile falls below `least` between a level inside and one outside.
-double edge(const Likelihood& likelihood, double inside, double outside, double least) {
+double edge(Likelihood& likelihood, double inside, double outside, double least) {
   for (int i = 0; i < bisections && std::abs(outside - inside) > edge_tolerance; ++i) {
     const double middle = 0.5 * (inside + outside);
     (likelihood.profile(middle).value >= least ? inside : outside) = middle;
@@ -157,10 +174,18 @@ QuantisedLevel quantised_level(std::span<const CountGroup> groups, double inflat
   for (const CountGroup& group : groups)
     any = any || std::any_of(group.counts.begin(), group.counts.end(), [](double c) { return c > 0.0; });
   if (!any) return result;
-  const Likelihood likelihood(groups, std::max(1.0, inflation));
+  const std::size_t distinct = distinct_counts(groups);
+  if (distinct == 1 && groups.size() == 1) {
+    // One count: any level within half a step is as likely as another.
+    const auto& counts = groups[0].counts;
+    const auto shown = std::find_if(counts.begin(), counts.end(), [](double c) { return c > 0.0; }) - counts.begin();
+    result.level = static_cast<double>(groups[0].lowest + shown) - groups[0].offset + (truncates ? 0.5 : 0.0);
+    result.half_width = 0.5;
+    return result;
+  }
+  Likelihood likelihood(groups, std::max(1.0, inflation));
   const double top_level = most_likely(likelihood);
   const Likelihood::Best top = likelihood.profile(top_level);
-  const std::size_t distinct = distinct_counts(groups);
   // One count is no estimate of a spread whose own uncertainty Student's t would make good.
   const double t = interval_margin * coverage_factor(0.95, distinct == 1 ? 1e9 : std::max(1.0, freedom));
   const double least = top.value - 0.5 * t * t;

@@ -140,6 +140,8 @@ void join(Part& a, const Part& b, const PartRules& rules, bool kept) {
     a.line.add(b.line);
     a.noise_n += b.noise_n;
     a.noise_m2 += b.noise_m2;
+  } else {
+    s.sketch.interrupt();
   }
   s.end = b.stretch.end;
   s.end_uncertainty_s = b.stretch.end_uncertainty_s;

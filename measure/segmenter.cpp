@@ -6,8 +6,10 @@
 #include <utility>
 
 #include "bytes.hpp"
+#include "level.hpp"
 #include "measure/change_points.hpp"
 #include "measure/gap_rule.hpp"
+#include "reading_trail.hpp"
 #include "segment_edges.hpp"
 #include "segment_parts.hpp"
 #include "stretch_bytes.hpp"
@@ -16,7 +18,7 @@ namespace nightwatt {
 
 namespace {
 
-constexpr std::uint8_t state_version = 2;
+constexpr std::uint8_t state_version = 3;
 // The engine sees powers through asinh(P / 10 W): watts near 0, ratios above. Noise and what is told apart both grow
 // with the level, and one penalty can then serve a night that holds an adapter alone and a load.
 constexpr double linear_below_w = 10.0;
@@ -29,10 +31,13 @@ constexpr std::int64_t fewest_edged =
 constexpr std::int64_t line_point_limit = 1024;  // readings that make a part's line: longer ones are no piece of a ramp
 constexpr std::size_t part_limit = 96;           // parts kept before the oldest are settled
 constexpr std::size_t part_lookahead = 24;       // parts that may still change what lies before them
+constexpr std::size_t second_value_limit = 16;   // different values in a second: more, and the display is a fine one
 
 struct RawReading {
   UtcTime time;
   double power_w = 0.0;
+  std::optional<Moved> moved;
+  Repeats repeats;
 };
 
 /// What the engine sees as one number: one reading, or the readings of one second.
@@ -47,11 +52,23 @@ struct Point {
   double first_w = 0.0;
   double last_w = 0.0;
   double integral_ws = 0.0;
+  std::vector<ShownValue> values;  // of more than one reading; empty: too many
+  std::optional<Moved> moved;      // the counter, last
+  Repeats repeats;
 
   void start(const RawReading& r) {
-    *this = {r.time, r.time, 1, r.power_w, 0.0, r.power_w, r.power_w, r.power_w, r.power_w, 0.0};
+    *this = {r.time,    r.time,    1,   r.power_w, 0.0,     r.power_w, r.power_w,
+             r.power_w, r.power_w, 0.0, {},        r.moved, r.repeats};
   }
   void add(const RawReading& r) {
+    if (n == 1) count(first_w);
+    if (!values.empty()) count(r.power_w);
+    if (r.moved) {
+      const bool broken = moved && moved->tick.broken;
+      moved = r.moved;
+      moved->tick.broken = moved->tick.broken || broken;
+    }
+    repeats.add(r.repeats);
     integral_ws += to_seconds(r.time - last).value * (r.power_w + last_w) / 2.0;
     ++n;
     const double d = r.power_w - mean;
@@ -62,6 +79,21 @@ struct Point {
     last = r.time;
     last_w = r.power_w;
   }
+
+ private:
+  void count(double power_w) {
+    const std::optional<std::int64_t> value = microwatts_of(power_w);
+    const auto at = std::find_if(values.begin(), values.end(),
+                                 [&](const ShownValue& shown) { return shown.microwatts == value.value_or(0); });
+    if (!value || (at == values.end() && values.size() == second_value_limit)) {
+      values.clear();
+      return;
+    }
+    if (at == values.end())
+      values.push_back({*value, 1});
+    else
+      ++at->n;
+  }
 };
 
 void write_point(ByteWriter& out, const Point& p) {
@@ -69,8 +101,15 @@ void write_point(ByteWriter& out, const Point& p) {
   out.integer(p.last.us - p.first.us);
   out.integer(p.n);
   out.real(p.mean);
+  write_moved(out, p.moved);
+  write_repeats(out, p.repeats);
   if (p.n == 1) return;
   for (const double x : {p.m2, p.low, p.high, p.first_w, p.last_w, p.integral_ws}) out.real(x);
+  out.whole(p.values.size());
+  for (const ShownValue& value : p.values) {
+    out.integer(value.microwatts);
+    out.integer(value.n);
+  }
 }
 
 Point read_point(ByteReader& in) {
@@ -79,9 +118,16 @@ Point read_point(ByteReader& in) {
   p.last.us = p.first.us + in.integer();
   p.n = in.integer();
   p.mean = in.real();
+  p.moved = read_moved(in);
+  p.repeats = read_repeats(in);
   p.low = p.high = p.first_w = p.last_w = p.mean;
   if (p.n == 1) return p;
   for (double* x : {&p.m2, &p.low, &p.high, &p.first_w, &p.last_w, &p.integral_ws}) *x = in.real();
+  p.values.resize(in.count(2));
+  for (ShownValue& value : p.values) {
+    value.microwatts = in.integer();
+    value.n = in.integer();
+  }
   return p;
 }
 
@@ -100,13 +146,16 @@ class Segmenter::Impl {
   void push(UtcTime time, double power_w) {
     if (last_pushed_ && time <= *last_pushed_) return;
     last_pushed_ = time;
+    RawReading reading{time, power_w, trail_.take_moved(), trail_.power(power_w)};
     if (rate_known_) {
-      accept({time, power_w});
+      accept(reading);
       return;
     }
-    early_.push_back({time, power_w});
+    early_.push_back(reading);
     if (early_.size() >= early_limit) believe_rate();
   }
+
+  void push_counter(UtcTime time, double counter_wh) { trail_.counter(time, counter_wh); }
 
   void finish(UtcTime end) {
     if (!rate_known_) believe_rate();
@@ -118,7 +167,10 @@ class Segmenter::Impl {
     close_record(end);
   }
 
-  std::vector<Stretch> take_final() { return std::exchange(final_, {}); }
+  std::vector<Stretch> take_final() {
+    for (Stretch& stretch : final_) stretch.figure = level_figure(stretch, step_, settings_.traits.truncates);
+    return std::exchange(final_, {});
+  }
 
   [[nodiscard]] std::vector<Stretch> provisional() const {
     if (!last_pushed_) return {};
@@ -139,8 +191,8 @@ class Segmenter::Impl {
     for (const RawReading& r : early_) preview.push(r.time);
     binned_ = early_.size() > 2 && preview.median_interval_s() < binned_below_s;
     rate_known_ = true;
-    const std::vector<RawReading> early = std::exchange(early_, {});
-    for (const RawReading& r : early) accept(r);
+    std::vector<RawReading> early = std::exchange(early_, {});
+    for (RawReading& r : early) accept(r);
   }
 
   void learn_step(double power_w) {
@@ -153,8 +205,9 @@ class Segmenter::Impl {
     }
   }
 
-  void accept(const RawReading& r) {
+  void accept(RawReading& r) {
     const bool gap = gaps_.push(r.time);
+    if (gap) r.moved.reset();  // nobody knows when within the gap the counter moved
     learn_step(r.power_w);
     last_power_ = r.power_w;
     if (gap) {
@@ -326,7 +379,13 @@ class Segmenter::Impl {
     const double window_s = rules().edge_window_s();
     const Point& p = m.point;
     Stretch& s = part_.stretch;
-    s.sketch.add(p.first, p.n, p.mean, p.m2, m.covered_s, m.energy_ws);
+    SketchEntry entry{p.first, p.n, p.mean, p.m2, m.covered_s, m.energy_ws, p.values, {}, 0.0, 0, p.repeats};
+    if (p.moved) {
+      entry.tick = p.moved->tick;
+      entry.tick_width_s = p.moved->width_s;
+      entry.tick_step_uwh = p.moved->step_uwh;
+    }
+    s.sketch.add(entry);
     if (s.sketch.n() == p.n) {
       s.lowest_w = p.low;
       s.highest_w = p.high;
@@ -414,6 +473,7 @@ class Segmenter::Impl {
 
   SegmenterSettings settings_;
   std::optional<UtcTime> last_pushed_;
+  ReadingTrail trail_;
   std::vector<RawReading> early_;
   bool rate_known_ = false;
   bool binned_ = false;
@@ -450,7 +510,10 @@ std::string Segmenter::Impl::save() const {
   for (const RawReading& r : early_) {
     out.integer(r.time.us);
     out.real(r.power_w);
+    write_moved(out, r.moved);
+    write_repeats(out, r.repeats);
   }
+  trail_.save(out);
   out.byte(rate_known_ ? 1 : 0);
   out.byte(binned_ ? 1 : 0);
   out.text(gaps_.save());
@@ -492,11 +555,14 @@ void Segmenter::Impl::restore(ByteReader& in) {
   const bool has_last = flag();
   last_pushed_ = UtcTime{in.integer()};
   if (!has_last) last_pushed_.reset();
-  early_.resize(in.count(9));
+  early_.resize(in.count(13));
   for (RawReading& r : early_) {
     r.time.us = in.integer();
     r.power_w = in.real();
+    r.moved = read_moved(in);
+    r.repeats = read_repeats(in);
   }
+  trail_.restore(in);
   rate_known_ = flag();
   binned_ = flag();
   Result<GapRule> gaps = GapRule::restore(in.text());
@@ -544,6 +610,9 @@ Segmenter& Segmenter::operator=(Segmenter&&) noexcept = default;
 
 void Segmenter::push(UtcTime time, double power_w) {
   impl_->push(time, power_w);
+}
+void Segmenter::push_counter(UtcTime time, double counter_wh) {
+  impl_->push_counter(time, counter_wh);
 }
 void Segmenter::finish(UtcTime end) {
   impl_->finish(end);

@@ -1,6 +1,9 @@
 #include "measure/stretch.hpp"
 
+#include <array>
 #include <cmath>
+#include <numeric>
+#include <utility>
 
 #include "measure/segmenter.hpp"
 #include "stretch_bytes.hpp"
@@ -9,116 +12,180 @@ namespace nightwatt {
 
 namespace {
 
-constexpr std::uint8_t stretch_version = 1;
-constexpr int widest_log2 = 40;  // 35,000 years: no record is longer
+constexpr std::uint8_t plain_version = 1;  // without counts, ticks and figure
+constexpr std::uint8_t stretch_version = 2;
+constexpr int widest_log2 = 40;                                 // 35,000 years: no record is longer
+constexpr std::int64_t readings_limit = std::int64_t{1} << 53;  // beyond it a number of readings is no number
 
-std::int64_t key_of(UtcTime time, int width_log2) {
-  const std::int64_t width_us = (std::int64_t{1} << width_log2) * 1'000'000;
-  const std::int64_t quotient = time.us / width_us;
-  return time.us % width_us < 0 ? quotient - 1 : quotient;
-}
+enum StretchFlags : std::uint8_t { has_counts = 1, is_interrupted = 2, has_ticks = 4, has_figure = 8 };
 
-void join(SketchBin& into, const SketchBin& from) {
-  if (from.n > 0) {
-    const double a = static_cast<double>(into.n);
-    const double b = static_cast<double>(from.n);
-    const double d = from.mean - into.mean;
-    into.m2 += from.m2 + d * d * a * b / (a + b);
-    into.mean += d * b / (a + b);
-    into.n += from.n;
-  }
-  into.covered_s += from.covered_s;
-  into.integral_ws += from.integral_ws;
+std::array<double*, 7> numbers_of(LevelFigure& f) {
+  return {&f.step_w, &f.level_w, &f.shown_w, &f.chance_w, &f.chance_freedom, &f.shared_w, &f.drift_w_per_h};
 }
 
 }  // namespace
 
-void LevelSketch::put(const SketchBin& bin) {
-  if (!bins_.empty() && bins_.back().key == bin.key) {
-    join(bins_.back(), bin);
-    return;
+/// The sketch's own bytes; alone in making one from numbers that nobody vouches for.
+class SketchBytes {
+ public:
+  static std::uint8_t flags(const LevelSketch& sketch) {
+    std::uint8_t flags = 0;
+    if (sketch.counted_) flags |= has_counts;
+    if (sketch.interrupted_) flags |= is_interrupted;
+    for (const SketchBin& bin : sketch.bins_)
+      if (bin.tick) flags |= has_ticks;
+    return flags;
   }
-  bins_.push_back(bin);
-}
 
-void LevelSketch::widen() {
-  ++width_log2_;
-  std::vector<SketchBin> old;
-  old.swap(bins_);
-  for (SketchBin bin : old) {
-    bin.key >>= 1;
-    put(bin);
+  static void write_bins(ByteWriter& out, const LevelSketch& sketch) {
+    out.byte(static_cast<std::uint8_t>(sketch.width_log2_));
+    out.whole(sketch.bins_.size());
+    std::int64_t key = 0;
+    for (const SketchBin& b : sketch.bins_) {
+      out.integer(b.key - key);
+      key = b.key;
+      out.integer(b.n);
+      for (const double x : {b.mean, b.m2, b.covered_s, b.integral_ws}) out.real(x);
+    }
   }
-}
 
-void LevelSketch::add(UtcTime time, std::int64_t n, double mean, double m2, double covered_s, double integral_ws) {
-  put({key_of(time, width_log2_), n, mean, m2, covered_s, integral_ws});
-  while (bins_.size() > bin_limit) widen();
-}
-
-void LevelSketch::append(const LevelSketch& later) {
-  if (later.bins_.empty()) return;
-  if (bins_.empty()) {
-    *this = later;
-    return;
+  static void read_bins(ByteReader& in, LevelSketch& sketch) {
+    sketch.width_log2_ = in.byte();
+    sketch.bins_.resize(in.count(34));
+    std::uint64_t key = 0;
+    for (SketchBin& b : sketch.bins_) {
+      key += static_cast<std::uint64_t>(in.integer());
+      b.key = static_cast<std::int64_t>(key);
+      b.n = in.integer();
+      for (double* x : {&b.mean, &b.m2, &b.covered_s, &b.integral_ws}) *x = in.real();
+    }
+    if (!sound(sketch)) {
+      in.refuse();
+      sketch = {};
+    }
   }
-  while (width_log2_ < later.width_log2_) widen();
-  const int shift = width_log2_ - later.width_log2_;
-  for (SketchBin bin : later.bins_) {
-    bin.key >>= shift;
-    put(bin);
+
+  /// Values as multiples of the largest number that divides all: a display's step or a few of them.
+  static void write_counts(ByteWriter& out, const LevelSketch& sketch) {
+    std::int64_t unit = 0, before = 0;
+    for (const std::int64_t value : sketch.values_uw_) unit = std::gcd(unit, value);
+    out.whole(static_cast<std::uint64_t>(unit));
+    out.whole(sketch.values_uw_.size());
+    for (const std::int64_t value : sketch.values_uw_) {
+      const std::int64_t steps = unit == 0 ? 0 : value / unit;
+      out.integer(steps - before);
+      before = steps;
+    }
+    for (const SketchBin& bin : sketch.bins_) {
+      if (bin.n < 2) continue;
+      out.whole(bin.counts.size());
+      for (const std::int64_t count : bin.counts) out.whole(static_cast<std::uint64_t>(count));
+    }
   }
-  while (bins_.size() > bin_limit) widen();
-}
 
-void LevelSketch::drop_from(UtcTime time) {
-  while (bins_.size() > 1 && bin_begin(bins_.back()) >= time) bins_.pop_back();
-}
-
-void LevelSketch::drop_before(UtcTime time) {
-  std::size_t first = 0;
-  while (first + 1 < bins_.size() && bin_begin(bins_[first]) + to_duration({width_s()}) <= time) ++first;
-  bins_.erase(bins_.begin(), bins_.begin() + static_cast<std::ptrdiff_t>(first));
-}
-
-std::int64_t LevelSketch::n() const {
-  std::int64_t n = 0;
-  for (const SketchBin& bin : bins_) n += bin.n;
-  return n;
-}
-
-double LevelSketch::mean() const {
-  SketchBin all;
-  for (const SketchBin& bin : bins_) join(all, bin);
-  return all.mean;
-}
-
-double LevelSketch::m2() const {
-  SketchBin all;
-  for (const SketchBin& bin : bins_) join(all, bin);
-  return all.m2;
-}
-
-UtcTime LevelSketch::bin_begin(const SketchBin& bin) const {
-  return {bin.key * (std::int64_t{1} << width_log2_) * 1'000'000};
-}
-
-bool LevelSketch::assign(int width_log2, std::vector<SketchBin> bins) {
-  if (width_log2 < 0 || width_log2 > widest_log2 || bins.size() > bin_limit) return false;
-  const std::int64_t key_limit = (std::int64_t{9'000'000'000'000} >> width_log2) + 1;
-  for (std::size_t i = 0; i < bins.size(); ++i) {
-    const SketchBin& b = bins[i];
-    if (b.n < 0 || b.key > key_limit || b.key < -key_limit || (i > 0 && b.key <= bins[i - 1].key)) return false;
-    for (const double x : {b.mean, b.m2, b.covered_s, b.integral_ws})
-      if (!std::isfinite(x)) return false;
+  static void read_counts(ByteReader& in, LevelSketch& sketch) {
+    constexpr std::uint64_t unit_limit = 1'000'000'000'000'000;  // microwatts_of() goes no further
+    const std::uint64_t unit = in.whole();
+    sketch.values_uw_.resize(in.count(1));
+    if (unit > unit_limit || sketch.values_uw_.size() > LevelSketch::value_limit) return in.refuse();
+    const std::int64_t most = unit == 0 ? 0 : static_cast<std::int64_t>(unit_limit / unit);
+    std::int64_t steps = 0;
+    for (std::int64_t& value : sketch.values_uw_) {
+      const std::int64_t change = in.integer();
+      if (change > 2 * most || change < -2 * most) return in.refuse();
+      steps += change;
+      if (steps > most || steps < -most) return in.refuse();
+      value = steps * static_cast<std::int64_t>(unit);
+    }
+    for (SketchBin& bin : sketch.bins_) {
+      if (bin.n < 2) continue;
+      bin.counts.resize(in.count(1));
+      if (bin.counts.size() > sketch.values_uw_.size()) return in.refuse();
+      std::uint64_t sum = 0;
+      for (std::int64_t& count : bin.counts) {
+        const std::uint64_t n = in.whole();
+        if (n > static_cast<std::uint64_t>(bin.n)) return in.refuse();
+        sum += n;
+        count = static_cast<std::int64_t>(n);
+      }
+      if (sum != static_cast<std::uint64_t>(bin.n)) return in.refuse();
+    }
   }
-  width_log2_ = width_log2;
-  bins_ = std::move(bins);
-  return true;
-}
+
+  static void write_ticks(ByteWriter& out, const LevelSketch& sketch) {
+    out.real(sketch.tick_width_s_);
+    out.integer(sketch.tick_step_uwh_);
+    std::int64_t energy = 0;
+    for (const SketchBin& bin : sketch.bins_) {
+      out.byte(bin.tick ? (bin.tick->broken ? 2 : 1) : 0);
+      if (!bin.tick) continue;
+      out.integer(bin.tick->at_us - sketch.bin_begin(bin).us);
+      out.integer(bin.tick->energy_uwh - energy);
+      energy = bin.tick->energy_uwh;
+    }
+  }
+
+  static void read_ticks(ByteReader& in, LevelSketch& sketch) {
+    sketch.tick_width_s_ = in.real();
+    sketch.tick_step_uwh_ = in.integer();
+    if (!(sketch.tick_width_s_ >= 0.0 && std::isfinite(sketch.tick_width_s_)) || sketch.tick_step_uwh_ < 0)
+      return in.refuse();
+    std::uint64_t energy = 0;
+    for (SketchBin& bin : sketch.bins_) {
+      const std::uint8_t kind = in.byte();
+      if (kind > 2) return in.refuse();
+      if (kind == 0) continue;
+      CounterTick tick;
+      tick.at_us = static_cast<std::int64_t>(static_cast<std::uint64_t>(sketch.bin_begin(bin).us) +
+                                             static_cast<std::uint64_t>(in.integer()));
+      energy += static_cast<std::uint64_t>(in.integer());
+      tick.energy_uwh = static_cast<std::int64_t>(energy);
+      tick.broken = kind == 2;
+      bin.tick = tick;
+    }
+  }
+
+  static void write_rest(ByteWriter& out, const LevelSketch& sketch, std::uint8_t flags) {
+    if ((flags & has_counts) != 0) write_counts(out, sketch);
+    if ((flags & has_ticks) != 0) write_ticks(out, sketch);
+    for (const std::int64_t x : {sketch.repeats_.pairs, sketch.repeats_.equal, sketch.repeats_.singles}) out.integer(x);
+  }
+
+  static void read_rest(ByteReader& in, LevelSketch& sketch, std::uint8_t flags) {
+    sketch.counted_ = (flags & has_counts) != 0;
+    sketch.interrupted_ = (flags & is_interrupted) != 0;
+    if (sketch.counted_) read_counts(in, sketch);
+    if ((flags & has_ticks) != 0) read_ticks(in, sketch);
+    for (std::int64_t* x : {&sketch.repeats_.pairs, &sketch.repeats_.equal, &sketch.repeats_.singles}) {
+      *x = in.integer();
+      if (*x < 0 || *x > readings_limit) in.refuse();
+    }
+  }
+
+  static void forget_counts(LevelSketch& sketch) { sketch.forget_counts(); }
+
+ private:
+  static bool sound(const LevelSketch& sketch) {
+    if (sketch.width_log2_ < 0 || sketch.width_log2_ > widest_log2 || sketch.bins_.size() > LevelSketch::bin_limit)
+      return false;
+    const std::int64_t key_limit = (std::int64_t{9'000'000'000'000} >> sketch.width_log2_) + 1;
+    for (std::size_t i = 0; i < sketch.bins_.size(); ++i) {
+      const SketchBin& b = sketch.bins_[i];
+      if (b.n < 0 || b.n > readings_limit || b.key > key_limit || b.key < -key_limit ||
+          (i > 0 && b.key <= sketch.bins_[i - 1].key))
+        return false;
+      for (const double x : {b.mean, b.m2, b.covered_s, b.integral_ws})
+        if (!std::isfinite(x)) return false;
+    }
+    return true;
+  }
+};
 
 void write_stretch(ByteWriter& out, const Stretch& s) {
+  std::uint8_t flags = SketchBytes::flags(s.sketch);
+  if (s.figure) flags |= has_figure;
   out.byte(stretch_version);
+  out.byte(flags);
   out.integer(s.begin.us);
   out.integer(s.end.us - s.begin.us);
   out.byte(static_cast<std::uint8_t>(s.shape));
@@ -126,22 +193,20 @@ void write_stretch(ByteWriter& out, const Stretch& s) {
   out.integer(s.samples);
   out.integer(s.excursions);
   for (const double x : {s.begin_uncertainty_s, s.end_uncertainty_s, s.energy_ws, s.covered_s, s.lowest_w, s.highest_w,
-                         s.duty.value_or(0.0), s.line_begin_w, s.line_end_w, s.lag1, s.toggle_share})
+                         s.duty.value_or(0.0), s.line_begin_w, s.line_end_w})
     out.real(x);
-  out.byte(static_cast<std::uint8_t>(s.sketch.width_log2()));
-  out.whole(s.sketch.bins().size());
-  std::int64_t key = 0;
-  for (const SketchBin& b : s.sketch.bins()) {
-    out.integer(b.key - key);
-    key = b.key;
-    out.integer(b.n);
-    for (const double x : {b.mean, b.m2, b.covered_s, b.integral_ws}) out.real(x);
-  }
+  SketchBytes::write_bins(out, s.sketch);
+  SketchBytes::write_rest(out, s.sketch, flags);
+  if (!s.figure) return;
+  LevelFigure figure = *s.figure;
+  for (const double* x : numbers_of(figure)) out.real(*x);
 }
 
 Stretch read_stretch(ByteReader& in) {
   Stretch s;
-  if (in.byte() != stretch_version) in.refuse();
+  const std::uint8_t version = in.byte();
+  if (version != plain_version && version != stretch_version) in.refuse();
+  const std::uint8_t flags = version == plain_version ? 0 : in.byte();
   s.begin.us = in.integer();
   s.end.us =
       static_cast<std::int64_t>(static_cast<std::uint64_t>(s.begin.us) + static_cast<std::uint64_t>(in.integer()));
@@ -151,24 +216,27 @@ Stretch read_stretch(ByteReader& in) {
   const bool has_duty = in.byte() == 1;
   s.samples = in.integer();
   s.excursions = in.integer();
-  double duty = 0.0;
-  for (double* x : {&s.begin_uncertainty_s, &s.end_uncertainty_s, &s.energy_ws, &s.covered_s, &s.lowest_w, &s.highest_w,
-                    &duty, &s.line_begin_w, &s.line_end_w, &s.lag1, &s.toggle_share}) {
+  double duty = 0.0, nothing = 0.0;
+  std::vector<double*> numbers = {
+      &s.begin_uncertainty_s, &s.end_uncertainty_s, &s.energy_ws, &s.covered_s, &s.lowest_w, &s.highest_w, &duty,
+      &s.line_begin_w,        &s.line_end_w};
+  if (version == plain_version) numbers.insert(numbers.end(), {&nothing, &nothing});
+  for (double* x : numbers) {
     *x = in.real();
     if (!std::isfinite(*x)) in.refuse();
   }
   if (has_duty) s.duty = duty;
-  const int width_log2 = in.byte();
-  std::vector<SketchBin> bins(in.count(34));
-  std::uint64_t key = 0;
-  for (SketchBin& b : bins) {
-    key += static_cast<std::uint64_t>(in.integer());
-    b.key = static_cast<std::int64_t>(key);
-    b.n = in.integer();
-    for (double* x : {&b.mean, &b.m2, &b.covered_s, &b.integral_ws}) *x = in.real();
+  SketchBytes::read_bins(in, s.sketch);
+  if (version == plain_version)
+    SketchBytes::forget_counts(s.sketch);
+  else
+    SketchBytes::read_rest(in, s.sketch, flags);
+  if ((flags & has_figure) != 0) {
+    LevelFigure figure;
+    for (double* x : numbers_of(figure)) *x = in.real();
+    s.figure = figure;
   }
-  if (s.end < s.begin || s.samples < 0 || s.excursions < 0 || !s.sketch.assign(width_log2, std::move(bins)))
-    in.refuse();
+  if (s.end < s.begin || s.samples < 0 || s.excursions < 0) in.refuse();
   return s;
 }
 

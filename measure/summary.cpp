@@ -3,7 +3,9 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <limits>
 
+#include "measure/pooled_level.hpp"
 #include "measure/time_text.hpp"
 
 namespace nightwatt {
@@ -14,35 +16,27 @@ namespace {
 constexpr std::int64_t few_samples = 30;
 /// The contract's: a plateau must last this long to be the load before a shorter, higher one.
 constexpr double load_held_s = 120.0;
+constexpr double infinity = std::numeric_limits<double>::infinity();
 
 double length_s(const Segment& segment) {
   return to_seconds(segment.end - segment.begin).value;
 }
 
-/// Mean of the levels of a kind, weighted by length. Their own uncertainties share the meter and its display and are
-/// taken as fully correlated; the spread between them comes on top, as the standard error of a weighted mean.
+LevelParts parts_of(const Segment& segment) {
+  return segment.parts.value_or(LevelParts{0.0, infinity, segment.uncertainty_w.value_or(0.0) / 2.0, 0.0});
+}
+
+/// Mean of the levels of a kind, weighted by length. What is chance in each averages out; display and meter are the
+/// same in all. Where the levels differ by more than their own chance, their spread counts, as the standard error of a
+/// weighted mean (GUM 4.2.3, weights in place of 1/n).
 std::optional<Figure> pooled_level(std::span<const Segment> segments, SegmentKind kind) {
-  double weight = 0.0, weight_squared = 0.0, level = 0.0, uncertainty = 0.0;
-  for (const Segment& segment : segments) {
-    if (segment.kind != kind || !segment.level_w) continue;
-    const double w = std::max(length_s(segment), 1e-6);
-    weight += w;
-    weight_squared += w * w;
-    level += w * *segment.level_w;
-    uncertainty += w * segment.uncertainty_w.value_or(0.0);
-  }
-  if (weight == 0.0) return std::nullopt;
-  Figure figure{level / weight, uncertainty / weight};
-  const double share = weight_squared / (weight * weight);  // 1/n for n equal lengths
-  double spread = 0.0;
-  for (const Segment& segment : segments) {
-    if (segment.kind != kind || !segment.level_w) continue;
-    const double off = *segment.level_w - figure.value;
-    spread += std::max(length_s(segment), 1e-6) / weight * off * off;
-  }
-  if (share < 1.0 - 1e-9)
-    figure.uncertainty = std::hypot(figure.uncertainty, 2.0 * std::sqrt(spread / (1.0 - share) * share));
-  return figure;
+  std::vector<PooledLevel> levels;
+  for (const Segment& segment : segments)
+    if (segment.kind == kind && segment.level_w)
+      levels.push_back({*segment.level_w, std::max(length_s(segment), 1e-6), parts_of(segment)});
+  if (levels.empty()) return std::nullopt;
+  const Pooled pooled = pool_levels(levels);
+  return Figure{pooled.level_w, pooled.parts.expanded_w(), pooled.parts};
 }
 
 const Segment* load_segment(std::span<const Segment> segments) {
@@ -98,7 +92,7 @@ Summary summarise(std::span<const Segment> segments, const RunTotals& totals,
   summary.idle = pooled_level(segments, SegmentKind::idle);
   summary.standby = pooled_level(segments, SegmentKind::standby);
   if (const Segment* load = load_segment(segments))
-    summary.load = Figure{*load->level_w, load->uncertainty_w.value_or(0.0)};
+    summary.load = Figure{*load->level_w, load->uncertainty_w.value_or(0.0), parts_of(*load)};
   warn_of_record(summary, segments, totals, clock_steps);
   summary.warnings.insert(summary.warnings.end(), segment_warnings.begin(), segment_warnings.end());
   return summary;

@@ -97,6 +97,8 @@ Result<RunBuilder> RunBuilder::over(const StoreReader& store, const RunInfo& inf
 }
 
 void RunBuilder::push(const Reading& reading) {
+  if (const auto counter = reading.values.get(Quantity::energy))
+    segmenter_.push_counter(reading.time, counter->value());
   if (const auto power = reading.values.get(Quantity::power)) segmenter_.push(reading.time, power->value());
   totals_.push(reading);
   as_of_ = reading.time;
@@ -225,6 +227,7 @@ Result<RunFigures> run_figures(const StoreReader& store, RunId run) {
   Classified classified = classify(pieces->stretches, input);
   figures.segments = std::move(classified.segments);
   figures.segment_warnings = std::move(classified.warnings);
+  figures.stretches = std::move(pieces->stretches);
   figures.totals = std::move(pieces->totals);
   figures.step_w = pieces->learnt.step_w;
 

@@ -41,6 +41,10 @@ RunInfo info_from(const Query& row) {
   info.note = row.text(9);
   info.shortest_segment_s = row.real(10);
   info.traits.resolution_w = row.real_or_none(11);
+  if (info.traits.resolution_w && *info.traits.resolution_w < 0.0) {  // so that older stores need no column more
+    info.traits.truncates = true;
+    info.traits.resolution_w = -*info.traits.resolution_w;
+  }
   info.traits.starting_w = row.real_or_none(12);
   info.traits.accuracy = accuracy_at(row, 13);
   info.traits.energy_step_wh = row.real_or_none(16);

@@ -40,7 +40,9 @@ Result<RunId> StoreWriter::open_run(const NewRun& run) {
     if (run.stream != 0) insert.bind(1, run.stream);
     insert.bind_text(2, run.device).bind(3, static_cast<std::int64_t>(run.origin)).bind(4, run.begin.us);
     insert.bind(5, std::int64_t{run.pinned ? 1 : 0}).bind_text(6, run.note).bind(7, run.shortest_segment_s);
-    insert.bind(8, run.traits.resolution_w).bind(9, run.traits.starting_w);
+    std::optional<double> resolution_w = run.traits.resolution_w;
+    if (resolution_w && run.traits.truncates) resolution_w = -*resolution_w;
+    insert.bind(8, resolution_w).bind(9, run.traits.starting_w);
     bind_accuracy(insert, 10, run.traits.accuracy);
     insert.bind(13, run.traits.energy_step_wh);
     bind_accuracy(insert, 14, run.traits.energy_accuracy);

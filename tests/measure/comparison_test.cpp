@@ -12,7 +12,7 @@ TEST_CASE("repeats that agree are as sure as their mean") {
   const auto pooled = pool(repeats);
   REQUIRE(pooled.has_value());
   CHECK(pooled->value == Approx(10.0));
-  CHECK(pooled->uncertainty == Approx(1.96 * 0.01).epsilon(1e-3));
+  CHECK(pooled->uncertainty == Approx(2.0 * 0.01).epsilon(1e-3));
   CHECK(pooled->repeats == 4);
 }
 
@@ -22,17 +22,18 @@ TEST_CASE("repeats that differ are as unsure as their spread") {
   for (const double volts : {5.007, 4.994, 5.005, 4.990, 4.999}) repeats.push_back({volts, 1e-6});
   const auto pooled = pool(repeats);
   CHECK(pooled->value == Approx(4.999));
-  CHECK(pooled->uncertainty == Approx(2.776 * 0.0032094).epsilon(1e-3));
+  CHECK(pooled->uncertainty == Approx(2.869 * 0.0032094).epsilon(1e-3));
 }
 
 TEST_CASE("the meter's promise is not averaged away") {
-  std::vector<Measured> repeats(100, Measured{10.0, 0.001, 1e9, 0.1});
-  CHECK(pool(repeats)->uncertainty == Approx(0.095).epsilon(5e-3));
+  std::vector<Measured> repeats(100, Measured{10.0, 0.001, 1e9, 0.1 / std::sqrt(3.0)});
+  CHECK(pool(repeats)->uncertainty == Approx(2.0 * 0.1 / std::sqrt(3.0)).epsilon(1e-3));
 }
 
 TEST_CASE("one figure from a whole-watt display is half a step either way") {
   const std::array<Measured, 1> one = {measured_on_display(25.0, 1.0)};
-  CHECK(pool(one)->uncertainty == Approx(0.566).margin(0.001));  // 1.96 / sqrt(12): a little more than the half step
+  CHECK(pool(one)->uncertainty ==
+        Approx(2.0 / std::sqrt(12.0)).epsilon(1e-9));  // 1.96 / sqrt(12): a little more than the half step
   CHECK_FALSE(pool({}).has_value());
 }
 

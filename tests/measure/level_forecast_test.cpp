@@ -11,7 +11,7 @@ using namespace nightwatt;
 namespace {
 
 constexpr double certain = std::numeric_limits<double>::infinity();
-constexpr double k95 = 1.959964;  // normal quantile, any handbook
+constexpr double k = 2.0;  // of every expanded figure; GUM 6.3.3
 
 BudgetPart part(const char* name, double uncertainty_w, bool rectangular = false) {
   BudgetPart result;
@@ -26,15 +26,15 @@ LevelBudget budget(double level_w, std::vector<BudgetPart> parts) {
   LevelBudget result;
   result.level_w = level_w;
   result.parts = std::move(parts);
-  result.uncertainty_w = expanded_uncertainty(result.parts);
   result.readings = 100;
+  complete(result);
   return result;
 }
 
 }  // namespace
 
 TEST_CASE("scatter alone: twice as uncertain as wanted takes four times the time") {
-  const auto forecast = level_forecast(budget(10.0, {part("statistics", 0.2 / k95)}), 60.0);
+  const auto forecast = level_forecast(budget(10.0, {part("statistics", 0.2 / k)}), 60.0);
   REQUIRE(forecast);
   CHECK(forecast->verdict == LevelForecast::Verdict::later);
   CHECK(forecast->share == Approx(0.02).epsilon(1e-3));
@@ -48,21 +48,21 @@ TEST_CASE("beside a normal part that stays, the wait is what the sum of squares 
   const auto forecast =
       level_forecast(budget(10.0, {part("statistics", scatter), part("meter accuracy", stays)}), 30.0);
   REQUIRE(forecast);
-  const double wanted = 0.1 / k95;
+  const double wanted = 0.1 / k;
   const double factor = scatter * scatter / (wanted * wanted - stays * stays);
   REQUIRE(forecast->wait_s);
   CHECK(*forecast->wait_s == Approx(30.0 * (factor - 1.0)).epsilon(0.01));
-  CHECK(forecast->least_share == Approx(k95 * stays / 10.0).epsilon(1e-3));
+  CHECK(forecast->least_share == Approx(k * stays / 10.0).epsilon(1e-3));
 }
 
 TEST_CASE("a display of whole watts never gives 20 W to 1 %, and is named") {
-  // A rectangle of half a watt either way: 95 % of it reach 0.475 W, 2.4 % of 20 W.
+  // A rectangle of half a watt either way has a deviation of 0.289 W (GUM 4.3.7), k = 2: 0.577 W, 2.9 % of 20 W.
   const auto forecast =
       level_forecast(budget(20.0, {part("statistics", 0.01), part("display step", 0.5 / std::sqrt(3.0), true)}), 600.0);
   REQUIRE(forecast);
   CHECK(forecast->verdict == LevelForecast::Verdict::never);
   CHECK(forecast->limit == "display step");
-  CHECK(forecast->least_share == Approx(0.475 / 20.0).epsilon(1e-2));
+  CHECK(forecast->least_share == Approx(0.57735 / 20.0).epsilon(1e-2));
   CHECK_FALSE(forecast->wait_s);
 }
 

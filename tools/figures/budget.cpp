@@ -7,14 +7,13 @@
 #include <vector>
 
 #include "measure/distributions.hpp"
+#include "measure/pooled_level.hpp"
 
 namespace nightwatt::figures {
 namespace {
 
 /// 23 days of a reading a second: 100 MB of work for one segment, more is no use to anyone's statistics.
 constexpr std::int64_t readings_limit = 2'000'000;
-/// A budget that reaches further than the summary by less than this share says nothing new.
-constexpr double telling_share = 0.01;
 
 struct SegmentReadings {
   std::vector<double> times_s, power_w, counter_times_s, counter_wh;
@@ -46,14 +45,13 @@ Result<SegmentReadings> readings_of(const storage::StoreReader& store, const Run
 struct OneBudget {
   LevelBudget budget;
   double seconds = 0.0;
-  std::optional<StabilityVerdict> stability;
 };
 
-/// nullopt with a warning where the raw readings are gone or too many.
-Result<std::optional<OneBudget>> budget_of(const storage::StoreReader& store, const RunRecord& record,
-                                           const Segment& segment, RunBudgets& all) {
-  std::vector<std::string>& warnings = all.warnings;
-  const std::string what = "no budget for the " + std::string(segment_kind_name(segment.kind)) + " level: ";
+/// Told from the raw readings, one by one; nullopt with a warning where they are gone or too many.
+Result<std::optional<StabilityVerdict>> stability_of(const storage::StoreReader& store, const RunRecord& record,
+                                                     const Segment& segment, std::vector<std::string>& warnings) {
+  const std::string what =
+      "whether the " + std::string(segment_kind_name(segment.kind)) + " level was stable is not told: ";
   const auto whole = store.raw_is_whole(record.info.stream, segment.begin, segment.end);
   if (!whole) return tl::unexpected(whole.error());
   if (!*whole) {
@@ -68,19 +66,9 @@ Result<std::optional<OneBudget>> budget_of(const storage::StoreReader& store, co
   if (!readings) return tl::unexpected(readings.error());
   BudgetInput input;
   input.power = {readings->times_s, readings->power_w};
-  input.counter = {readings->counter_times_s, readings->counter_wh};
   input.traits = record.info.traits;
   input.step_w = record.step_w;
-  auto budget = level_budget(input);
-  if (!budget) return std::nullopt;
-  if (const double step = learnt_step(readings->counter_wh); step > 0.0)
-    all.counter_step_wh = std::min(step, all.counter_step_wh.value_or(step));
-  return OneBudget{std::move(*budget), seconds_of(segment), stability(input)};
-}
-
-/// What averages out between segments; the rest is the same display and the same meter every time.
-bool is_chance(std::string_view part) {
-  return part == "statistics" || part == "energy counter" || part == "drift";
+  return stability(input);
 }
 
 /// The parts of one name in all segments as one part of the mean weighted by length.
@@ -95,48 +83,32 @@ BudgetPart joined_part(const std::vector<OneBudget>& budgets, const BudgetPart& 
       by_chance.push_back({u, part.freedom});
       shared += u;
     }
-  joined.uncertainty_w = is_chance(like.name) ? combined_uncertainty(by_chance) : shared;
+  joined.uncertainty_w = like.shared ? shared : combined_uncertainty(by_chance);
   joined.freedom = effective_freedom(by_chance);
   joined.how = "longest of " + std::to_string(budgets.size()) + " segments: " + like.how;
   return joined;
 }
 
-/// What the levels differ by beyond their own chance (GUM 4.2.3, weights in place of 1/n), as repeats are pooled.
-std::optional<BudgetPart> between_segments(const std::vector<OneBudget>& budgets, const LevelBudget& joined,
-                                           double total_s) {
-  double squares = 0.0, spread = 0.0, within = 0.0;
-  for (const OneBudget& one : budgets) {
-    const double share = one.seconds / total_s;
-    squares += share * share;
-    spread += share * (one.budget.level_w - joined.level_w) * (one.budget.level_w - joined.level_w);
-  }
-  for (const BudgetPart& part : joined.parts)
-    if (is_chance(part.name)) within += part.uncertainty_w * part.uncertainty_w;
-  if (squares >= 1.0 - 1e-9) return std::nullopt;
-  const double between = spread / (1.0 - squares) * squares;
-  if (!(between > within)) return std::nullopt;
-  BudgetPart part;
-  part.name = "between segments";
-  part.uncertainty_w = std::sqrt(between - within);
-  part.freedom = static_cast<double>(budgets.size()) - 1.0;
-  part.how = std::to_string(budgets.size()) + " segments differ by more than their own chance";
-  return part;
-}
-
+/// The same numbers as the summary's figure, told by their names.
 LevelBudget joined_budget(const std::vector<OneBudget>& budgets) {
   const auto longest = std::max_element(budgets.begin(), budgets.end(),
                                         [](const OneBudget& a, const OneBudget& b) { return a.seconds < b.seconds; });
   LevelBudget joined = longest->budget;
   if (budgets.size() == 1) return joined;
   double total_s = 0.0;
-  for (const OneBudget& one : budgets) total_s += one.seconds;
-  joined.level_w = joined.effective_readings = 0.0;
+  std::vector<PooledLevel> levels;
+  for (const OneBudget& one : budgets) {
+    total_s += one.seconds;
+    levels.push_back({one.budget.level_w, one.seconds, level_parts(one.budget)});
+  }
+  const Pooled pooled = pool_levels(levels);
+  joined.level_w = pooled.level_w;
+  joined.effective_readings = 0.0;
   joined.readings = 0;
   joined.counter.reset();
   joined.parts.clear();
   joined.warnings.clear();
   for (const OneBudget& one : budgets) {
-    joined.level_w += one.seconds / total_s * one.budget.level_w;
     joined.readings += one.budget.readings;
     joined.effective_readings += one.budget.effective_readings;
     joined.bounded_by_display = joined.bounded_by_display || one.budget.bounded_by_display;
@@ -151,15 +123,20 @@ LevelBudget joined_budget(const std::vector<OneBudget>& budgets) {
   };
   add_names_of(longest->budget);
   for (const OneBudget& one : budgets) add_names_of(one.budget);
-  if (auto part = between_segments(budgets, joined, total_s)) joined.parts.push_back(std::move(*part));
-  std::vector<UncertaintyPart> parts;
-  for (const BudgetPart& part : joined.parts) parts.push_back({part.uncertainty_w, part.freedom});
-  joined.standard_w = combined_uncertainty(parts);
-  joined.freedom = effective_freedom(parts);
+  // What the display does in each segment was added up as a whole; its parts share the sum.
+  const double by_name = level_parts(joined).shared_w;
   for (BudgetPart& part : joined.parts)
-    part.share = part.uncertainty_w * part.uncertainty_w / (joined.standard_w * joined.standard_w);
-  joined.uncertainty_w = expanded_uncertainty(joined.parts);
-  joined.coverage_factor = joined.uncertainty_w / joined.standard_w;
+    if (part.shared && part.name != "meter accuracy" && by_name > 0.0)
+      part.uncertainty_w *= pooled.parts.shared_w / by_name;
+  if (pooled.between_w > 0.0) {
+    BudgetPart part;
+    part.name = "between segments";
+    part.uncertainty_w = pooled.between_w;
+    part.freedom = pooled.between_freedom;
+    part.how = std::to_string(budgets.size()) + " segments differ by more than their own chance";
+    joined.parts.push_back(std::move(part));
+  }
+  complete(joined);
   return joined;
 }
 
@@ -167,35 +144,22 @@ LevelBudget joined_budget(const std::vector<OneBudget>& budgets) {
 Result<std::optional<FigureBudget>> figure_budget(const storage::StoreReader& store, const RunRecord& record,
                                                   SegmentKind kind, std::optional<double> only_level, RunBudgets& all) {
   std::vector<OneBudget> budgets;
-  for (const Segment& segment : record.segments) {
+  const Segment* longest = nullptr;
+  for (std::size_t i = 0; i < std::min(record.segments.size(), record.stretches.size()); ++i) {
+    const Segment& segment = record.segments[i];
     if (segment.kind != kind || !segment.level_w || (only_level && segment.level_w != only_level)) continue;
-    auto one = budget_of(store, record, segment, all);
-    if (!one) return tl::unexpected(one.error());
-    if (!*one) return std::nullopt;  // a budget of some of the segments would not be that of the figure
-    budgets.push_back(std::move(**one));
+    auto budget = level_budget(record.stretches[i], record.info.traits, record.step_w);
+    if (!budget) continue;
+    budgets.push_back({std::move(*budget), seconds_of(segment)});
+    if (longest == nullptr || seconds_of(segment) > seconds_of(*longest)) longest = &segment;
     if (only_level) break;
   }
   if (budgets.empty()) return std::nullopt;
   FigureBudget figure{joined_budget(budgets), static_cast<int>(budgets.size()), std::nullopt};
-  double longest_s = 0.0;
-  for (const OneBudget& one : budgets)
-    if (one.seconds > longest_s) {
-      longest_s = one.seconds;
-      figure.stability = one.stability;
-    }
+  auto verdict = stability_of(store, record, *longest, all.warnings);
+  if (!verdict) return tl::unexpected(verdict.error());
+  figure.stability = std::move(*verdict);
   return figure;
-}
-
-void widen(std::optional<Figure>& figure, const std::optional<FigureBudget>& budget, const std::string& name,
-           std::vector<std::string>& warnings) {
-  if (!figure || !budget) return;
-  // The figure stays the mean; its interval must reach as far as the one that the readings leave.
-  const double reach = std::abs(figure->value - budget->budget.level_w) + budget->budget.uncertainty_w;
-  if (!(reach > figure->uncertainty * (1.0 + telling_share))) return;
-  warnings.push_back("the " + name + " level's uncertainty is " + number_text(reach, "W") + " and not " +
-                     number_text(figure->uncertainty, "W") + ": its budget " +
-                     figure_text({budget->budget.level_w, budget->budget.uncertainty_w}, "W") + " reaches further");
-  figure->uncertainty = reach;
 }
 
 std::string_view verdict_name(Stability verdict) {
@@ -290,17 +254,6 @@ Result<RunBudgets> run_budgets(const storage::StoreReader& store, const RunRecor
     *wanted.into = std::move(*made);
   }
   return budgets;
-}
-
-void widen(RunRecord& record, const RunBudgets& budgets) {
-  Summary& summary = record.summary;
-  widen(summary.idle, budgets.idle, "idle", summary.warnings);
-  widen(summary.load, budgets.load, "load", summary.warnings);
-  widen(summary.standby, budgets.standby, "standby", summary.warnings);
-  summary.warnings.insert(summary.warnings.end(), budgets.warnings.begin(), budgets.warnings.end());
-  if (budgets.counter_step_wh && !counter_warning(record))
-    if (auto warning = counter_warning(record, budgets.counter_step_wh))
-      summary.warnings.push_back(std::move(*warning));
 }
 
 std::string freedom_text(double freedom) {

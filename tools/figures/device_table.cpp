@@ -11,17 +11,10 @@
 namespace nightwatt::figures {
 namespace {
 
-/// The part of a figure that repeats do not share is what is left of it without display and meter.
-Measured measured(const Figure& figure, const RunRecord& record) {
-  const auto& accuracy = record.info.traits.accuracy;
-  const double promise = accuracy ? accuracy->half_width(figure.value) / std::sqrt(3.0) : 0.0;
-  const double shared = std::hypot(promise, record.step_w / std::sqrt(12.0));
-  const double all = figure.uncertainty / 2.0;
-  Measured one;
-  one.value = figure.value;
-  one.standard = std::sqrt(std::max(0.0, all * all - shared * shared));
-  one.accuracy_half_width = std::sqrt(3.0) * std::min(all, shared);
-  return one;
+/// A figure of unknown parts is all display and meter.
+Measured measured_figure(const Figure& figure) {
+  if (figure.parts) return measured(figure.value, *figure.parts);
+  return {figure.value, 0.0, 1e9, figure.uncertainty / 2.0};
 }
 
 std::optional<Figure> pooled_figure(std::span<const RunRecord> records, std::optional<Figure> Summary::*which) {
@@ -29,14 +22,13 @@ std::optional<Figure> pooled_figure(std::span<const RunRecord> records, std::opt
   std::optional<Figure> only;
   for (const RunRecord& record : records) {
     if (const auto& figure = record.summary.*which) {
-      repeats.push_back(measured(*figure, record));
+      repeats.push_back(measured_figure(*figure));
       only = figure;
     }
   }
   if (repeats.size() < 2) return only;
   const auto joined = pool(repeats);
-  // k = 2 at least, as a single run has it.
-  return Figure{joined->value, std::max(joined->uncertainty, 2.0 * joined->standard)};
+  return Figure{joined->value, joined->uncertainty};
 }
 
 std::string joined(const std::vector<std::string>& items) {

@@ -1,5 +1,6 @@
 #include "figures/figures.hpp"
 
+#include <algorithm>
 #include <array>
 #include <charconv>
 #include <cmath>
@@ -25,16 +26,10 @@ double seconds_of(const Segment& segment) {
   return to_seconds(segment.end - segment.begin).value;
 }
 
-/// Constant readings of an unknown display: nothing says how far off they may be, but not by nothing. The step that a
-/// budget assumes too, 1 % of the reading.
-void give_unknown_displays(std::vector<Segment>& segments, std::vector<std::string>& warnings) {
-  bool any = false;
-  for (Segment& segment : segments) {
-    if (!segment.level_w || segment.uncertainty_w.value_or(0.0) > 0.0) continue;
-    segment.uncertainty_w = 2.0 * std::max(1e-3, std::abs(*segment.level_w) * 0.01) / std::sqrt(12.0);
-    any = true;
-  }
-  if (any)
+/// Constant readings of an unknown display: nothing says how far off they may be, but not by nothing.
+void warn_of_unknown_display(double step_w, const std::vector<Segment>& segments, std::vector<std::string>& warnings) {
+  if (step_w > 0.0) return;
+  if (std::any_of(segments.begin(), segments.end(), [](const Segment& segment) { return segment.level_w.has_value(); }))
     warnings.emplace_back(
         "the display's step is not known and the readings do not show it: 1 % of the reading is assumed; give it in "
         "the "
@@ -45,12 +40,24 @@ std::optional<double> relative(const std::optional<Accuracy>& accuracy) {
   return accuracy ? std::optional(accuracy->percent / 100.0) : std::nullopt;
 }
 
-/// Taken where nobody said and nobody looked: the coarsest usual one (common practice, no source).
+/// Taken where nobody said and the counter never moved within a level: the coarsest usual one (common practice, no
+/// source).
 constexpr double coarse_counter_step_wh = 10.0;
+
+/// The profile's, or the smallest by which the counter moved within a level.
+double counter_step_wh(const RunRecord& record) {
+  if (record.info.traits.energy_step_wh) return *record.info.traits.energy_step_wh;
+  std::int64_t smallest_uwh = 0;
+  for (const Stretch& stretch : record.stretches) {
+    const std::int64_t step_uwh = stretch.sketch.tick_step_uwh();
+    if (step_uwh > 0 && (smallest_uwh == 0 || step_uwh < smallest_uwh)) smallest_uwh = step_uwh;
+  }
+  return smallest_uwh > 0 ? static_cast<double>(smallest_uwh) * 1e-6 : coarse_counter_step_wh;
+}
 
 /// Expanded uncertainty (k = 2) of a run's integral less its counter, the meter's promise left out: what the display
 /// leaves open, readings too far apart for what the power did between them, and the counter's first and last step.
-double apart_by_reading_wh(const RunRecord& record, double counter_step_wh) {
+double apart_by_reading_wh(const RunRecord& record) {
   double squares = 0.0, hours = 0.0;
   for (const Segment& segment : record.segments) {
     if (segment.kind == SegmentKind::gap || segment.samples < 1) continue;
@@ -61,7 +68,7 @@ double apart_by_reading_wh(const RunRecord& record, double counter_step_wh) {
     squares += std::pow(by_chance * seconds_of(segment) / 3600.0, 2);
   }
   const double display_wh = record.step_w / std::sqrt(12.0) * hours;
-  const double counter_wh = counter_step_wh / std::sqrt(6.0);
+  const double counter_wh = counter_step_wh(record) / std::sqrt(6.0);
   return 2.0 * std::sqrt(squares + display_wh * display_wh + counter_wh * counter_wh);
 }
 
@@ -78,12 +85,13 @@ Result<RunRecord> run_record(const storage::StoreReader& store, const storage::R
   }
   auto figures = storage::run_figures(store, info.id);
   if (!figures) return tl::unexpected(figures.error());
-  give_unknown_displays(figures->segments, record.summary.warnings);
+  warn_of_unknown_display(figures->step_w, figures->segments, record.summary.warnings);
   std::vector<std::string> unknown = std::move(record.summary.warnings);
   record.summary = summarise(figures->segments, figures->totals, figures->segment_warnings, figures->clock_steps);
   record.summary.warnings.insert(record.summary.warnings.end(), unknown.begin(), unknown.end());
   record.info = std::move(figures->info);
   record.segments = std::move(figures->segments);
+  record.stretches = std::move(figures->stretches);
   record.shift = figures->shift;
   record.step_w = figures->step_w;
   record.totals = std::move(figures->totals);
@@ -91,7 +99,7 @@ Result<RunRecord> run_record(const storage::StoreReader& store, const storage::R
   return record;
 }
 
-std::optional<std::string> counter_warning(const RunRecord& record, std::optional<double> counter_step_wh) {
+std::optional<std::string> counter_warning(const RunRecord& record) {
   const Summary& s = record.summary;
   // A gap is in the counter and not in the integral, a reset the other way round.
   if (!s.energy_wh || !s.counter_wh || s.gap_s > 0.0 || record.totals.counter_resets() > 0) return std::nullopt;
@@ -101,8 +109,7 @@ std::optional<std::string> counter_warning(const RunRecord& record, std::optiona
   const double floor_w = traits.accuracy ? traits.accuracy->floor : 0.0;
   const double hours = to_seconds(*record.totals.last() - *record.totals.first()).value / 3600.0;
   const double promise_wh = std::abs(*s.energy_wh) * (power_promise + energy_promise) + floor_w * hours;
-  const double step_wh = traits.energy_step_wh.value_or(counter_step_wh.value_or(coarse_counter_step_wh));
-  const double allowed = apart_by_reading_wh(record, step_wh) + promise_wh;
+  const double allowed = apart_by_reading_wh(record) + promise_wh;
   if (std::abs(*s.counter_wh - *s.energy_wh) <= allowed) return std::nullopt;
   return "the meter's counter says " + number_text(*s.counter_wh, "Wh") + ", the power readings " +
          number_text(*s.energy_wh, "Wh") + ": more apart than their uncertainties (" + number_text(allowed, "Wh") +

@@ -14,8 +14,7 @@ std::string part_row(const BudgetPart& part) {
          (part.rectangular ? "rectangular" : "normal") + "</td><td>" + html(part.how) + "</td></tr>\n";
 }
 
-std::string one_budget(std::string_view name, const std::optional<Figure>& used,
-                       const std::optional<figures::FigureBudget>& figure) {
+std::string one_budget(std::string_view name, const std::optional<figures::FigureBudget>& figure) {
   if (!figure) return {};
   const LevelBudget& b = figure->budget;
   std::string text =
@@ -29,11 +28,7 @@ std::string one_budget(std::string_view name, const std::optional<Figure>& used,
           number_text(b.effective_readings, "") + " independent ones, of " + std::to_string(figure->segments) +
           (figure->segments == 1 ? " segment" : " segments") +
           ". Combined u = " + number_text(b.standard_w * 1000.0, "mW") + ", k = " + number_text(b.coverage_factor, "") +
-          " for 95 %, so U = " + number_text(b.uncertainty_w * 1000.0, "mW") + ".</p>";
-  if (used)
-    text += "<p>The figure of this run, " + html(figure_text(*used, "W")) +
-            ", is the mean of the segments' readings; the interval there and the one here are made in two ways, and a "
-            "warning says where this one reaches further.</p>";
+          ", so U = " + number_text(b.uncertainty_w * 1000.0, "mW") + ".</p>";
   if (figure->stability) text += "<p>" + html(figure->stability->words) + "</p>";
   for (const std::string& warning : b.warnings) text += "<p class=\"warning\">" + html(warning) + "</p>";
   return text + "</details>\n";
@@ -42,9 +37,8 @@ std::string one_budget(std::string_view name, const std::optional<Figure>& used,
 }  // namespace
 
 std::string budget_details(const ReportRun& run) {
-  return one_budget("standby", run.record.summary.standby, run.budgets.standby) +
-         one_budget("idle", run.record.summary.idle, run.budgets.idle) +
-         one_budget("load", run.record.summary.load, run.budgets.load);
+  return one_budget("standby", run.budgets.standby) + one_budget("idle", run.budgets.idle) +
+         one_budget("load", run.budgets.load);
 }
 
 }  // namespace nightwatt::page

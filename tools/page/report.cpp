@@ -22,10 +22,8 @@ Result<ReportRun> run_of(const storage::StoreReader& store, storage::RunId id) {
   auto budgets = figures::run_budgets(store, run.record);
   if (!budgets) return tl::unexpected(budgets.error());
   run.budgets = std::move(*budgets);
-  // The table keeps compare's figures; where a budget reaches further the page says so in words.
-  figures::RunRecord widened = run.record;
-  figures::widen(widened, run.budgets);
-  run.warnings = std::move(widened.summary.warnings);
+  run.warnings = run.record.summary.warnings;
+  run.warnings.insert(run.warnings.end(), run.budgets.warnings.begin(), run.budgets.warnings.end());
   const auto window = figures::whole_run(store, run.record);
   if (!window) return tl::unexpected(window.error());
   run.window = *window;

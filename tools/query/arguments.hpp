@@ -47,6 +47,11 @@ struct MarkArguments {
   std::string text;
   MaybeWord meter, run, at, kind;
 };
+struct DuringArguments {
+  std::string label;
+  MaybeWord times, meter, shell, settle;
+  Words command;
+};
 struct RunsArguments {
   MaybeWord device, since;
 };
@@ -81,6 +86,7 @@ struct TraceArguments {
 struct ImportArguments {
   std::string file;
   MaybeWord device, resolution, accuracy, starting, missing_below, note, includes;
+  bool truncates = false;
   Words set;
 };
 struct ExportArguments {
@@ -111,7 +117,7 @@ using CommandArguments =
     std::variant<std::monostate, StatusArguments, PortsArguments, SetupArguments, BeginArguments, EndArguments,
                  NameArguments, MarkArguments, RunsArguments, SegmentsArguments, SummaryArguments, CompareArguments,
                  TraceArguments, ImportArguments, ExportArguments, DecodeArguments, EnterArguments, SplitArguments,
-                 PinArguments, ForgetArguments, CheckArguments, EstimateArguments, ReportArguments>;
+                 PinArguments, ForgetArguments, CheckArguments, EstimateArguments, ReportArguments, DuringArguments>;
 
 /// Turning words into values. Every error is of kind input and names the option.
 [[nodiscard]] Result<double> number_from(std::string_view option, std::string_view word);

@@ -5,8 +5,7 @@
 namespace nightwatt::query {
 namespace {
 
-void print_one(Context& context, const std::string& name, const std::optional<Figure>& used,
-               const std::optional<FigureBudget>& figure) {
+void print_one(Context& context, const std::string& name, const std::optional<FigureBudget>& figure) {
   if (!figure) return;
   const LevelBudget& b = figure->budget;
   context.out.write("\n" + toned(context.style, Tone::strong, "Budget of the " + name + " level") + ": " +
@@ -27,11 +26,8 @@ void print_one(Context& context, const std::string& name, const std::optional<Fi
                {text::printable(part.how)}});
   table.write(context.out, context.style);
   context.out.write("  combined u = " + number_text(b.standard_w * 1000.0, "mW") +
-                    ", k = " + number_text(b.coverage_factor, "") + " for 95 % (" + freedom_text(b.freedom) +
+                    ", k = " + number_text(b.coverage_factor, "") + " (" + freedom_text(b.freedom) +
                     " effective degrees of freedom), U = " + number_text(b.uncertainty_w * 1000.0, "mW") + "\n");
-  if (used)
-    context.out.write("  used above: " + figure_text(*used, "W") +
-                      ", the mean of the readings with the wider of the two intervals\n");
   if (figure->stability) context.out.write("  " + text::printable(figure->stability->words) + "\n");
   for (const std::string& warning : b.warnings)
     context.out.write("  " + toned(context.style, Tone::yellow, "warning:") + " " + text::printable(warning) + "\n");
@@ -39,10 +35,10 @@ void print_one(Context& context, const std::string& name, const std::optional<Fi
 
 }  // namespace
 
-void print_budgets(Context& context, const Summary& summary, const RunBudgets& budgets) {
-  print_one(context, "idle", summary.idle, budgets.idle);
-  print_one(context, "load", summary.load, budgets.load);
-  print_one(context, "standby", summary.standby, budgets.standby);
+void print_budgets(Context& context, const RunBudgets& budgets) {
+  print_one(context, "idle", budgets.idle);
+  print_one(context, "load", budgets.load);
+  print_one(context, "standby", budgets.standby);
 }
 
 }  // namespace nightwatt::query

@@ -6,6 +6,6 @@
 
 namespace nightwatt::query {
 
-void print_budgets(Context& context, const Summary& summary, const RunBudgets& budgets);
+void print_budgets(Context& context, const RunBudgets& budgets);
 
 }  // namespace nightwatt::query

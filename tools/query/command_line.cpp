@@ -87,6 +87,17 @@ class Grammar {
     run_word(forget, f->run);
   }
 
+  void tasks() {
+    auto [during, d] = command<DuringArguments>("during", "What a command costs: energy above idle, time, mean power");
+    during->add_option("LABEL", d->label, "What the task is called; the marks bear it")->required();
+    during->add_option("-n,--times", d->times, "How often to run it (1)")->type_name("N");
+    during->add_option("--meter", d->meter, "Which meter, where there are several")->type_name("M");
+    during->add_option("--settle", d->settle, "Quiet before, between and after, for the idle (30)")->type_name("S");
+    during->add_option("--shell", d->shell, "Run it over this: \"ssh board\"; it gets the command as one word")
+        ->type_name("CMD");
+    during->add_option("COMMAND", d->command, "After --: the command and its words");
+  }
+
   void answers() {
     auto [runs, r] = command<RunsArguments>("runs", "List the runs");
     runs->add_option("--device", r->device, "Only this device's")->type_name("D");
@@ -153,6 +164,7 @@ class Grammar {
     import->add_option("FILE", i->file, "Header first: time,power_w and then any other column")->required();
     import->add_option("--device", i->device, "What was measured")->type_name("NAME");
     import->add_option("--resolution", i->resolution, "The meter's display step; without it, learnt")->type_name("W");
+    import->add_flag("--truncates", i->truncates, "The display cuts digits off instead of rounding; with --resolution");
     import->add_option("--accuracy", i->accuracy, "\"1%\", \"1% + 0.05W\" or \"class B\"")->type_name("SPEC");
     import->add_option("--starting", i->starting, "Below this the meter shows nothing")->type_name("W");
     import->add_option("--missing-below", i->missing_below, "Readings below this are no power, but missing")
@@ -246,12 +258,17 @@ Result<CommandLine> parse_command_line(std::span<const std::string> words) {
   grammar.live();
   grammar.first_meter();
   grammar.words_on_runs();
+  grammar.tasks();
   grammar.files();
   grammar.estimates();
   app.footer(
       "nightwatt COMMAND --help says more. RUN is a run's number, or last. Exit status: 0 done, 1 the answer is no,\n"
       "2 wrong use or a bad input file, 3 the store or the service could not be used.");
-  std::vector<std::string> reversed(words.rbegin(), words.rend());  // as CLI11 wants it
+  // A task's own words are not for the parser, which reads brackets and commas into them.
+  const auto dashes = std::find(words.begin(), words.end(), "--");
+  const bool task = dashes != words.end() && std::find(words.begin(), dashes, "during") != dashes;
+  std::vector<std::string> reversed(words.begin(), task ? dashes : words.end());
+  std::reverse(reversed.begin(), reversed.end());  // as CLI11 wants it
   try {
     app.parse(std::move(reversed));
   } catch (const CLI::CallForVersion& version) {
@@ -271,6 +288,12 @@ Result<CommandLine> parse_command_line(std::span<const std::string> words) {
       return fail(ErrorKind::input,
                   "there is no command or option " + text::quoted(unplaced.front()) + "; see " + help);
     return fail(ErrorKind::input, one_line(error.what()) + "; see " + help);
+  }
+  if (auto* during = std::get_if<DuringArguments>(&line.command)) {
+    if (task) during->command.assign(dashes + 1, words.end());
+    if (!task || during->command.empty())
+      return fail(ErrorKind::input,
+                  "during needs a command after --: nightwatt during LABEL -- COMMAND; see nightwatt during --help");
   }
   return line;
 }

@@ -30,5 +30,6 @@ using Outcome = Result<int>;  ///< the exit status
 [[nodiscard]] Outcome run(Context& context, const CheckArguments& arguments);
 [[nodiscard]] Outcome run(Context& context, const EstimateArguments& arguments);
 [[nodiscard]] Outcome run(Context& context, const ReportArguments& arguments);
+[[nodiscard]] Outcome run(Context& context, const DuringArguments& arguments);
 
 }  // namespace nightwatt::query

@@ -70,6 +70,9 @@ Result<Request> request_from(const ImportArguments& arguments) {
   const auto resolution = maybe_positive("--resolution", arguments.resolution);
   if (!resolution) return tl::unexpected(resolution.error());
   run.traits.resolution_w = *resolution;
+  if (arguments.truncates && !*resolution)
+    return fail(ErrorKind::input, "--truncates needs the display's step; give it with --resolution");
+  run.traits.truncates = arguments.truncates;
   const auto starting = maybe_positive("--starting", arguments.starting);
   if (!starting) return tl::unexpected(starting.error());
   run.traits.starting_w = *starting;

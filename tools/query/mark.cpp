@@ -1,4 +1,5 @@
 #include "commands.hpp"
+#include "marks.hpp"
 #include "measure/time_text.hpp"
 #include "text/json_text.hpp"
 #include "text/printable.hpp"
@@ -17,67 +18,6 @@ Result<std::optional<SegmentKind>> kind_from(const MaybeWord& word) {
   return kind;
 }
 
-struct Target {
-  std::optional<storage::RunId> run;
-  std::optional<std::string> meter;
-  storage::StreamId stream = 0;
-};
-
-Result<Target> target_run(const storage::StoreReader& store, const std::string& word) {
-  const auto info = find_run(store, word);
-  if (!info) return tl::unexpected(info.error());
-  if (info->origin == storage::RunOrigin::entered)
-    return fail(ErrorKind::negative, run_text(*info) + " was entered by hand and has no instants to mark");
-  return Target{info->id, std::nullopt, info->stream};
-}
-
-Result<Target> target_meter(const storage::StoreReader& store, const std::string& meter) {
-  const auto stream = store.stream_of_meter(meter);
-  if (!stream) return tl::unexpected(stream.error());
-  if (!*stream)
-    return fail(ErrorKind::negative,
-                "no reading of a meter " + text::quoted(meter) + " is in the store; nightwatt status lists the meters");
-  return Target{std::nullopt, meter, **stream};
-}
-
-/// Without --run and --meter: the only meter of the store.
-Result<Target> target_alone(const storage::StoreReader& store) {
-  const auto streams = store.streams();
-  if (!streams) return tl::unexpected(streams.error());
-  std::optional<std::string> only;
-  for (const storage::StreamInfo& stream : *streams) {
-    if (!stream.meter) continue;
-    if (only) return fail(ErrorKind::input, "the store knows several meters; say which with --meter M or --run RUN");
-    only = stream.meter;
-  }
-  if (!only) return fail(ErrorKind::input, "the store knows no meter; say which run with --run RUN and --at TIME");
-  return target_meter(store, *only);
-}
-
-/// A mark on a run must lie within it.
-Result<UtcTime> instant_of_run(const storage::StoreReader& store, storage::RunId run, UtcTime shown, bool given) {
-  const auto info = store.run(run);
-  if (!info) return tl::unexpected(info.error());
-  const auto shift = shown_shift(store, *info);
-  if (!shift) return tl::unexpected(shift.error());
-  const UtcTime at = shown - *shift;
-  if (at >= info->begin && (!info->end || at <= *info->end)) return at;
-  const std::string span =
-      local_text(info->begin + *shift) + (info->end ? " to " + local_text(*info->end + *shift) : " on");
-  return fail(ErrorKind::input, run_text(*info) + " went from " + span +
-                                    (given ? "; give a time within it" : "; say when with --at TIME"));
-}
-
-/// The instant in the record's time.
-Result<UtcTime> instant(const storage::StoreReader& store, const Target& target, UtcTime shown, bool given) {
-  if (target.run) return instant_of_run(store, *target.run, shown, given);
-  const auto rough = store.shift_at(target.stream, shown);
-  if (!rough) return tl::unexpected(rough.error());
-  const auto shift = store.shift_at(target.stream, shown - *rough);
-  if (!shift) return tl::unexpected(shift.error());
-  return shown - *shift;
-}
-
 }  // namespace
 
 Outcome run(Context& context, const MarkArguments& arguments) {
@@ -90,12 +30,10 @@ Outcome run(Context& context, const MarkArguments& arguments) {
   if (!given) return tl::unexpected(given.error());
   auto store = context.open_writer();
   if (!store) return tl::unexpected(store.error());
-  const auto target = arguments.run     ? target_run(*store, *arguments.run)
-                      : arguments.meter ? target_meter(*store, *arguments.meter)
-                                        : target_alone(*store);
+  const auto target = mark_target(*store, arguments.run, arguments.meter);
   if (!target) return tl::unexpected(target.error());
   const UtcTime shown = given->value_or(context.now());
-  const auto at = instant(*store, *target, shown, given->has_value());
+  const auto at = instant_of(*store, *target, shown, given->has_value());
   if (!at) return tl::unexpected(at.error());
   storage::Mark mark;
   mark.run = target->run;

@@ -77,7 +77,8 @@ Outcome run(Context& context, const SummaryArguments& arguments) {
     auto made = run_budgets(*store, *record);
     if (!made) return tl::unexpected(made.error());
     budgets = std::move(*made);
-    widen(*record, *budgets);
+    std::vector<std::string>& warnings = record->summary.warnings;
+    warnings.insert(warnings.end(), budgets->warnings.begin(), budgets->warnings.end());
   }
   if (context.json) {
     JsonWriter json(context.out);
@@ -85,7 +86,7 @@ Outcome run(Context& context, const SummaryArguments& arguments) {
     context.out.write("\n");
   } else {
     write_people(context, *record);
-    if (budgets) print_budgets(context, record->summary, *budgets);
+    if (budgets) print_budgets(context, *budgets);
   }
   return 0;
 }

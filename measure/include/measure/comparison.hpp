@@ -4,27 +4,29 @@
 #include <optional>
 #include <span>
 
+#include "measure/segment.hpp"
+
 namespace nightwatt {
 
 struct LevelBudget;
 
-/// A figure and what it is unsure of: by chance and display (`standard`), and by the meter's promise, which repeats
-/// share.
+/// A figure and what it is unsure of: by chance, and by display and meter, which repeats share.
 struct Measured {
   double value = 0.0;
-  double standard = 0.0;             ///< standard uncertainty without the meter's accuracy
-  double freedom = 1e9;              ///< of `standard`
-  double accuracy_half_width = 0.0;  ///< of the rectangular promise at this value
+  double standard = 0.0;  ///< standard uncertainty by chance
+  double freedom = 1e9;   ///< of `standard`
+  double shared = 0.0;    ///< standard uncertainty that is the same in the next repeat
 };
+[[nodiscard]] Measured measured(double value, const LevelParts& parts);
 /// A level's budget in that form.
 [[nodiscard]] Measured measured(const LevelBudget& budget);
 /// A figure read from a display of whole steps: rectangular, half a step either way.
 [[nodiscard]] Measured measured_on_display(double value, double step);
 
-/// A figure with its 95 % interval.
+/// A figure with its interval.
 struct Compared {
   double value = 0.0;
-  double uncertainty = 0.0;  ///< expanded, 95 %
+  double uncertainty = 0.0;  ///< expanded, k = 2 (k_for)
   double standard = 0.0;     ///< combined
   double freedom = 0.0;      ///< of the part by chance
   double spread = 0.0;       ///< standard deviation between repeats; 0 for one
@@ -33,7 +35,8 @@ struct Compared {
 
 /// Repeats of one figure with one meter. Each run counts alike. Where the repeats agree within their own uncertainties
 /// these say how sure the mean is; where they differ more, the spread between runs does, with the few degrees of
-/// freedom of few runs (Welch-Satterthwaite over the excess). The meter's promise is not averaged away.
+/// freedom of few runs (Welch-Satterthwaite over the excess). What display and meter do is not averaged
+/// away.
 [[nodiscard]] std::optional<Compared> pool(std::span<const Measured> repeats);
 
 /// Figures of two meters or of one: the promises are taken as independent, since a promise of a percentage does not say

@@ -1,4 +1,5 @@
-// The uncertainty of a level, made from its readings as the GUM asks: part by part, each with its share.
+// A level and its uncertainty, made from what is kept of its readings as the GUM asks: part by part, each with its
+// share.
 #pragma once
 
 #include <cstdint>
@@ -8,6 +9,8 @@
 #include <vector>
 
 #include "measure/meter_profile.hpp"
+#include "measure/segment.hpp"
+#include "measure/stretch.hpp"
 
 namespace nightwatt {
 
@@ -22,20 +25,21 @@ struct CounterSeries {
   std::span<const double> counter_wh;
 };
 
+/// The readings of one steady stretch.
 struct BudgetInput {
-  PowerSeries power;      ///< of the whole segment; the first third is dropped here
+  PowerSeries power;      ///< of the whole stretch; the first third is dropped here
   CounterSeries counter;  ///< of the same time; may be empty
   MeterTraits traits;
-  double step_w = 0.0;     ///< the display's; 0: as the traits say, else learnt from the readings
-  bool truncates = false;  ///< the meter cuts digits off instead of rounding
+  double step_w = 0.0;  ///< the display's; 0: as the traits say, else learnt from the readings
 };
 
 /// One source of uncertainty.
 struct BudgetPart {
-  std::string name;            ///< "statistics", "display step", "meter accuracy", "energy counter", "drift"
+  std::string name;            ///< "statistics", "display step", "sticking display", "energy counter", "drift", ...
   double uncertainty_w = 0.0;  ///< standard, as it enters the sum
   double freedom = 0.0;        ///< degrees of freedom; infinite where the uncertainty is itself certain
   bool rectangular = false;    ///< else about normal
+  bool shared = false;         ///< the same in the next stretch of the same meter at that level; else by chance
   double share = 0.0;          ///< of the combined variance
   std::string how;             ///< one phrase for the reader: from what it was made
 };
@@ -51,8 +55,8 @@ struct CounterLevel {
 struct LevelBudget {
   double level_w = 0.0;
   double standard_w = 0.0;       ///< combined standard uncertainty
-  double coverage_factor = 2.0;  ///< for 95 %
-  double uncertainty_w = 0.0;    ///< expanded, 95 %; never 0
+  double coverage_factor = 2.0;  ///< see k_for()
+  double uncertainty_w = 0.0;    ///< expanded; never 0
   double freedom = 0.0;          ///< Welch-Satterthwaite
   std::vector<BudgetPart> parts;
   std::int64_t readings = 0;        ///< used
@@ -67,16 +71,20 @@ struct LevelBudget {
   std::vector<std::string> warnings;
 };
 
-/// nullopt without a reading.
+/// Of a steady stretch; nullopt without a reading. `step_w`: the display's, 0 while unknown. Every figure of a level,
+/// wherever it is quoted, is made here.
+[[nodiscard]] std::optional<LevelBudget> level_budget(const Stretch& stretch, const MeterTraits& traits, double step_w);
+/// The same from readings at hand.
 [[nodiscard]] std::optional<LevelBudget> level_budget(const BudgetInput& input);
 
-/// Between the first tick and the last the energy is exact to the tick; each instant is known to the time between two
-/// readings. nullopt below two ticks. `step_wh` 0: the smallest change seen.
-[[nodiscard]] std::optional<CounterLevel> counter_level(const CounterSeries& counter, double step_wh);
+/// What of it is chance, display and accuracy.
+[[nodiscard]] LevelParts level_parts(const LevelBudget& budget);
+/// Combined uncertainty, coverage factor and shares from the budget's parts.
+void complete(LevelBudget& budget);
 
-/// Half-width of the interval that holds 95 % of the sum of the parts: rectangular and normal parts convolved (the
-/// numerical way of GUM supplement 1), few degrees of freedom made good by Student's t.
-[[nodiscard]] double expanded_uncertainty(std::span<const BudgetPart> parts, double probability = 0.95);
+/// The coverage factor of k = 2: two for a normal distribution, and for few degrees of freedom what Student's t needs
+/// for the same 95.45 % (GUM G.4.1: cut to a whole number).
+[[nodiscard]] double k_for(double freedom);
 
 /// The step of the readings: the smallest difference between two different ones; 0 for constant readings.
 [[nodiscard]] double learnt_step(std::span<const double> power_w);

@@ -37,6 +37,7 @@ struct Accuracy {
 /// again without the config.
 struct MeterTraits {
   std::optional<double> resolution_w;    ///< display step; learnt from the readings where not known
+  bool truncates = false;                ///< the display cuts digits off instead of rounding
   std::optional<Accuracy> accuracy;      ///< of power
   std::optional<double> starting_w;      ///< below this the meter shows nothing
   std::optional<double> energy_step_wh;  ///< step of the energy counter
@@ -69,6 +70,7 @@ struct ReadSpec {
   Quantity quantity = Quantity::power;
   Decimal scale{1, 0};  ///< to W, Wh, V, A, Hz, VA, var; negative turns the sign
   std::optional<double> resolution;
+  bool truncates = false;  ///< the meter cuts digits off instead of rounding; only with a resolution
   std::optional<Accuracy> accuracy;
   // modbus-rtu
   int function = 4;                    ///< 3 or 4

@@ -15,6 +15,16 @@ enum class SegmentKind : std::uint8_t { off, standby, idle, ramp, plateau, unste
 [[nodiscard]] std::string_view segment_kind_name(SegmentKind kind);
 [[nodiscard]] std::optional<SegmentKind> segment_kind_from_name(std::string_view name);
 
+/// What a level's uncertainty is made of, standard uncertainties in W.
+struct LevelParts {
+  double chance_w = 0.0;  ///< readings and instants: another stretch of the same level does not share it
+  double chance_freedom = 0.0;
+  double shared_w = 0.0;    ///< the display: the same in the next stretch
+  double accuracy_w = 0.0;  ///< the meter's promise
+  [[nodiscard]] double standard_w() const;
+  [[nodiscard]] double expanded_w() const;  ///< k_for() the degrees of freedom of the whole
+};
+
 /// One segment of a run. Powers in W, energy in Wh; absent means the record cannot give it, never 0.
 struct Segment {
   SegmentKind kind = SegmentKind::unsteady;
@@ -23,8 +33,10 @@ struct Segment {
   double begin_uncertainty_s = 0.0;  ///< of the edge at `begin`, k = 2; 0 at the run's own edges
   double end_uncertainty_s = 0.0;
   std::int64_t samples = 0;
-  std::optional<double> level_w;  ///< mean over the last two thirds, excursions left out; off, standby, idle, plateau
+  std::optional<double> level_w;        ///< over the last two thirds, excursions left out; off, standby, idle, plateau
   std::optional<double> uncertainty_w;  ///< expanded, k = 2: statistics, display step, meter accuracy
+  std::optional<LevelParts> parts;      ///< of uncertainty_w
+  std::optional<double> shown_w;        ///< mean of the readings over the same time, as the display rounds them
   std::optional<double> mean_w;         ///< time-weighted, the whole segment
   std::optional<double> settled_w;      ///< limit of a settling curve that had ended
   std::optional<double> settling_s;     ///< how long it took to get there

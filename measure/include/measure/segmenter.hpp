@@ -48,6 +48,9 @@ class Segmenter {
   /// Takes one power reading. Times must rise; a reading not later than the last is ignored. `power_w` is finite.
   void push(UtcTime time, double power_w);
 
+  /// The energy counter at that time, before the power reading of the same time is pushed.
+  void push_counter(UtcTime time, double counter_wh);
+
   /// The run ends here: everything becomes final. No push() after it.
   void finish(UtcTime end);
 

@@ -16,7 +16,8 @@ namespace nightwatt {
 
 struct Figure {
   double value = 0.0;
-  double uncertainty = 0.0;  ///< expanded, k = 2
+  double uncertainty = 0.0;              ///< expanded, k = 2
+  std::optional<LevelParts> parts = {};  ///< of it, where they are known
 };
 
 struct Summary {

@@ -64,6 +64,7 @@ class RunBuilder {
 struct RunFigures {
   RunInfo info;
   std::vector<Segment> segments;
+  std::vector<Stretch> stretches;  ///< what each segment was made of; none where the run holds no reading
   std::vector<std::string> segment_warnings;
   RunTotals totals;
   Duration shift{0};    ///< add to every time of the run to show it: the calendar as last corrected during the run

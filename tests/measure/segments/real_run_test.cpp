@@ -110,8 +110,9 @@ TEST_CASE("a board that a whole-watt display shows as 0 and 1 by turns is on, on
   const Classified result = night::segment(n, {});
   REQUIRE(result.segments.size() == 1);
   CHECK(result.segments[0].kind == SegmentKind::idle);
-  CHECK(*result.segments[0].level_w == Approx(0.6).margin(0.05));
-  CHECK(*result.segments[0].uncertainty_w >= 2.0 / std::sqrt(12.0));
+  CHECK(*result.segments[0].level_w == Approx(0.6).margin(*result.segments[0].uncertainty_w));
+  CHECK(*result.segments[0].shown_w == Approx(0.6).margin(0.05));
+  CHECK(*result.segments[0].uncertainty_w < 0.2);
 }
 
 TEST_CASE("a hole of minutes is a gap and no energy crosses it") {

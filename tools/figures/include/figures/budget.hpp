@@ -1,4 +1,4 @@
-// The uncertainty budgets of a run's levels, made from its raw readings: `summary --budget`.
+// The uncertainty budgets of a run's levels: `summary --budget`.
 #pragma once
 
 #include <optional>
@@ -21,17 +21,11 @@ struct FigureBudget {
 };
 struct RunBudgets {
   std::optional<FigureBudget> idle, load, standby;
-  std::vector<std::string> warnings;      ///< why a budget is missing
-  std::optional<double> counter_step_wh;  ///< the smallest step seen of the energy counter
+  std::vector<std::string> warnings;  ///< what of them is missing
 };
 
-/// Reads the raw readings of the segments behind the summary's figures. Where they have given way to minutes, there is
-/// no budget and a warning.
+/// Made from what is kept of each segment; the raw readings, where they are still there, say whether it was stable.
 [[nodiscard]] Result<RunBudgets> run_budgets(const storage::StoreReader& store, const RunRecord& record);
-
-/// Makes the summary's uncertainties reach as far as the budgets do, with a warning where that changed one, and looks
-/// again whether counter and integral agree.
-void widen(RunRecord& record, const RunBudgets& budgets);
 
 /// Degrees of freedom, cut to a whole number as GUM G.4.1 has it, or `inf`.
 [[nodiscard]] std::string freedom_text(double freedom);

@@ -16,6 +16,7 @@ namespace nightwatt::figures {
 struct RunRecord {
   storage::RunInfo info;
   std::vector<Segment> segments;
+  std::vector<Stretch> stretches;  ///< what each segment was made of
   Summary summary;
   Duration shift{0};    ///< add to every time to show it
   double step_w = 0.0;  ///< the display's, from the traits or learnt; 0 while unknown
@@ -23,10 +24,8 @@ struct RunRecord {
 };
 [[nodiscard]] Result<RunRecord> run_record(const storage::StoreReader& store, const storage::RunInfo& info);
 
-/// Says so where the meter's counter and the integral differ by more than their uncertainties. `counter_step_wh`: where
-/// the readings were asked for it; else the profile's, else a coarse one.
-[[nodiscard]] std::optional<std::string> counter_warning(const RunRecord& record,
-                                                         std::optional<double> counter_step_wh = std::nullopt);
+/// Says so where the meter's counter and the integral differ by more than their uncertainties.
+[[nodiscard]] std::optional<std::string> counter_warning(const RunRecord& record);
 
 /// `25.02 ± 0.21 W`, or empty.
 [[nodiscard]] std::string figure_or_nothing(const std::optional<Figure>& figure, std::string_view unit);

@@ -1,0 +1,125 @@
+#include "measure/task_energy.hpp"
+
+#include <catch2/catch.hpp>
+#include <cmath>
+#include <random>
+
+using namespace nightwatt;
+
+namespace {
+
+struct Bench {
+  double idle_w = 5.0, task_w = 17.0, noise_w = 0.05, step_w = 0.01, task_s = 60.0, settle_s = 30.0;
+  double gain = 1.0, drift_w_per_h = 0.0;
+  int repeats = 1;
+  std::vector<double> times_s, power_w;
+  TaskInput input;
+
+  void record(unsigned seed) {
+    std::mt19937 random(seed);
+    std::normal_distribution<double> noise(0.0, noise_w);
+    std::uniform_real_distribution<double> phase(0.0, 1.0);
+    const double begin = settle_s + phase(random), period = task_s + settle_s;
+    for (int i = 0; i < repeats; ++i) {
+      const double at = begin + i * period;
+      input.repeats.push_back({at - settle_s, at, at + task_s, at + period});
+    }
+    for (double t = 0.0; t <= begin + repeats * period + 2.0; t += 1.0) {
+      const double since = t - begin;
+      const bool busy = since >= 0.0 && since < repeats * period && std::fmod(since, period) < task_s;
+      const double power = gain * ((busy ? task_w : idle_w) + drift_w_per_h * t / 3600.0 + noise(random));
+      times_s.push_back(t);
+      power_w.push_back(std::round(power / step_w) * step_w);
+    }
+    input.power = {times_s, power_w};
+    input.traits.resolution_w = step_w;
+  }
+};
+
+}  // namespace
+
+TEST_CASE("a task's energy is what it takes above idle, by hand: 12 W for 60 s are 0.2 Wh") {
+  Bench bench;
+  bench.noise_w = 0.0;
+  bench.record(1);
+  const auto energy = task_energy(bench.input);
+  REQUIRE(energy.has_value());
+  CHECK(energy->above_idle_wh.value == Approx(0.2).margin(energy->above_idle_wh.uncertainty));
+  CHECK(energy->above_idle_wh.uncertainty < 0.005);  // the edges: sqrt(2/12) s of 12 W, 1.4 mWh, twice
+  CHECK(energy->seconds.value == Approx(60.0));
+  CHECK(energy->idle_w.value == Approx(5.0).margin(0.006));
+}
+
+TEST_CASE("the interval of a task's energy holds the truth about 95 times in 100") {
+  int held_once = 0, held_repeated = 0;
+  for (unsigned seed = 1; seed <= 200; ++seed) {
+    Bench once;
+    once.noise_w = 0.5;
+    once.record(seed);
+    const auto one = task_energy(once.input);
+    held_once += std::abs(one->above_idle_wh.value - 0.2) <= one->above_idle_wh.uncertainty ? 1 : 0;
+    Bench five;
+    five.noise_w = 0.5;
+    five.repeats = 5;
+    five.record(seed);
+    const auto many = task_energy(five.input);
+    held_repeated += std::abs(many->above_idle_wh.value - 0.2) <= many->above_idle_wh.uncertainty ? 1 : 0;
+    if (seed == 1) CHECK(many->above_idle_wh.uncertainty < one->above_idle_wh.uncertainty);
+  }
+  CHECK(held_once >= 182);  // 95 % of 200 less three deviations of a binomial
+  CHECK(held_repeated >= 182);
+}
+
+TEST_CASE("a slow drift of the idle cancels") {
+  Bench bench;
+  bench.noise_w = 0.02;
+  bench.drift_w_per_h = 10.0;
+  bench.record(1);
+  const auto energy = task_energy(bench.input);
+  CHECK(energy->above_idle_wh.value == Approx(0.2).margin(0.003));
+}
+
+TEST_CASE("a meter's scale is wrong for idle and task alike: one per cent of the difference, not of both") {
+  Bench bench;
+  bench.gain = 1.01;
+  bench.noise_w = 0.0;
+  bench.idle_w = 100.0;
+  bench.task_w = 112.0;
+  bench.task_s = 600.0;
+  bench.record(1);
+  bench.input.traits.accuracy = Accuracy{1.0, 0.0, ""};
+  const auto energy = task_energy(bench.input);
+  CHECK(energy->above_idle_wh.value == Approx(2.0).margin(energy->above_idle_wh.uncertainty));
+  CHECK(energy->above_idle_wh.uncertainty < 0.05);
+}
+
+TEST_CASE("repeats that differ make the interval as wide as their spread asks") {
+  Bench bench;
+  bench.noise_w = 0.0;
+  bench.repeats = 2;
+  bench.record(1);
+  for (std::size_t i = 0; i < bench.times_s.size(); ++i)
+    if (bench.times_s[i] > bench.input.repeats[1].begin_s && bench.times_s[i] < bench.input.repeats[1].end_s)
+      bench.power_w[i] += 2.0;
+  const auto energy = task_energy(bench.input);
+  CHECK(energy->above_idle_wh.value == Approx(0.2 + 1.0 / 60.0).margin(0.003));
+  CHECK(energy->above_idle_wh.uncertainty > 0.1);  // t(1) = 13.97 times half the difference
+}
+
+TEST_CASE("what cannot be known is refused in one line") {
+  Bench bench;
+  bench.record(1);
+  TaskInput early = bench.input;
+  early.repeats[0].quiet_from_s = early.repeats[0].begin_s - 3.0;
+  CHECK(task_energy(early).error().message.find("--settle") != std::string::npos);
+  Bench hole;
+  hole.record(1);
+  hole.times_s.erase(hole.times_s.begin() + 40, hole.times_s.begin() + 70);
+  hole.power_w.erase(hole.power_w.begin() + 40, hole.power_w.begin() + 70);
+  hole.input.power = {hole.times_s, hole.power_w};
+  CHECK(task_energy(hole.input).error().message.find("missing") != std::string::npos);
+  TaskInput none = bench.input;
+  none.power = {};
+  CHECK_FALSE(task_energy(none).has_value());
+  CHECK_FALSE(task_energy(TaskInput{}).has_value());
+}

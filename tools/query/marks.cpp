@@ -1,0 +1,70 @@
+#include "marks.hpp"
+
+#include "measure/time_text.hpp"
+#include "text/printable.hpp"
+
+namespace nightwatt::query {
+namespace {
+
+Result<MarkTarget> target_run(const storage::StoreReader& store, const std::string& word) {
+  const auto info = find_run(store, word);
+  if (!info) return tl::unexpected(info.error());
+  if (info->origin == storage::RunOrigin::entered)
+    return fail(ErrorKind::negative, run_text(*info) + " was entered by hand and has no instants to mark");
+  return MarkTarget{info->id, std::nullopt, info->stream};
+}
+
+Result<MarkTarget> target_meter(const storage::StoreReader& store, const std::string& meter) {
+  const auto stream = store.stream_of_meter(meter);
+  if (!stream) return tl::unexpected(stream.error());
+  if (!*stream)
+    return fail(ErrorKind::negative,
+                "no reading of a meter " + text::quoted(meter) + " is in the store; nightwatt status lists the meters");
+  return MarkTarget{std::nullopt, meter, **stream};
+}
+
+/// Without --run and --meter: the only meter of the store.
+Result<MarkTarget> target_alone(const storage::StoreReader& store) {
+  const auto streams = store.streams();
+  if (!streams) return tl::unexpected(streams.error());
+  std::optional<std::string> only;
+  for (const storage::StreamInfo& stream : *streams) {
+    if (!stream.meter) continue;
+    if (only) return fail(ErrorKind::input, "the store knows several meters; say which with --meter M or --run RUN");
+    only = stream.meter;
+  }
+  if (!only) return fail(ErrorKind::input, "the store knows no meter; say which run with --run RUN and --at TIME");
+  return target_meter(store, *only);
+}
+
+/// A mark on a run must lie within it.
+Result<UtcTime> instant_of_run(const storage::StoreReader& store, storage::RunId run, UtcTime shown, bool given) {
+  const auto info = store.run(run);
+  if (!info) return tl::unexpected(info.error());
+  const auto shift = shown_shift(store, *info);
+  if (!shift) return tl::unexpected(shift.error());
+  const UtcTime at = shown - *shift;
+  if (at >= info->begin && (!info->end || at <= *info->end)) return at;
+  const std::string span =
+      local_text(info->begin + *shift) + (info->end ? " to " + local_text(*info->end + *shift) : " on");
+  return fail(ErrorKind::input, run_text(*info) + " went from " + span +
+                                    (given ? "; give a time within it" : "; say when with --at TIME"));
+}
+
+}  // namespace
+
+Result<MarkTarget> mark_target(const storage::StoreReader& store, const MaybeWord& run, const MaybeWord& meter) {
+  if (run) return target_run(store, *run);
+  return meter ? target_meter(store, *meter) : target_alone(store);
+}
+
+Result<UtcTime> instant_of(const storage::StoreReader& store, const MarkTarget& target, UtcTime shown, bool given) {
+  if (target.run) return instant_of_run(store, *target.run, shown, given);
+  const auto rough = store.shift_at(target.stream, shown);
+  if (!rough) return tl::unexpected(rough.error());
+  const auto shift = store.shift_at(target.stream, shown - *rough);
+  if (!shift) return tl::unexpected(shift.error());
+  return shown - *shift;
+}
+
+}  // namespace nightwatt::query
