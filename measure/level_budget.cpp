@@ -12,6 +12,7 @@
 #include "measure/distributions.hpp"
 #include "measure/long_run.hpp"
 #include "measure/quantised_level.hpp"
+#include "measure/statistics.hpp"
 #include "reading_trail.hpp"
 
 namespace nightwatt {
@@ -36,12 +37,6 @@ constexpr double still_share = 0.005;
 constexpr double even_reading = 0.1;
 /// Fewer bins than this and their scatter is no estimate of anything.
 constexpr std::size_t fewest_bins = 4;
-
-double median_of(std::vector<double> values) {
-  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-  std::nth_element(values.begin(), middle, values.end());
-  return *middle;
-}
 
 std::string number_text(double value, int digits = 3) {
   std::array<char, 32> text;

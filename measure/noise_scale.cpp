@@ -5,6 +5,7 @@
 #include <vector>
 
 #include "measure/change_points.hpp"
+#include "measure/statistics.hpp"
 
 namespace nightwatt {
 
@@ -47,13 +48,6 @@ ArFit fit_ar1(std::span<const double> y, std::span<const std::int64_t> changes, 
   const double rest = s11 - 2.0 * fit.phi * s01 + fit.phi * fit.phi * s00;
   fit.innovation_variance = std::max(rest / static_cast<double>(fit.pairs), variance_floor);
   return fit;
-}
-
-double median(std::vector<double> values) {
-  if (values.empty()) return 0.0;
-  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-  std::nth_element(values.begin(), middle, values.end());
-  return *middle;
 }
 
 std::vector<std::int64_t> partition(std::span<const double> y, std::span<const std::int64_t> cuts, double penalty) {
@@ -158,7 +152,7 @@ NoiseScale learn_noise(std::span<const double> y, std::span<const std::int64_t> 
   for (const double x : y) squares += (x - y[0] - sum / n) * (x - y[0] - sum / n);
   const double whole_variance = squares / n;
   if (!(whole_variance > 0.0)) return best;
-  const double mad = 1.4826 * median(std::move(differences)) / std::sqrt(2.0);
+  const double mad = 1.4826 * median_of(std::move(differences)) / std::sqrt(2.0);
   const double floor = std::max(step * step / 12.0, whole_variance * 1e-12);
   double variance = std::max(mad * mad, floor);
   double best_score = 0.0;

@@ -252,7 +252,6 @@ class Segmenter::Impl {
   /// Takes the points about which the engine has decided into parts.
   void drain() {
     for (const std::int64_t c : engine_.take_final()) changes_.push_back(c);
-    // The last decided point waits for its successor: whether it is a spike shows from both sides.
     const std::int64_t decided = engine_.decided();
     while (drained_ < decided && !points_.empty()) {
       if (!changes_.empty() && changes_.front() == drained_) {

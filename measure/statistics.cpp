@@ -65,6 +65,13 @@ double Moments::deviation() const {
   return std::sqrt(variance());
 }
 
+double median_of(std::vector<double> values) {
+  if (values.empty()) return 0.0;
+  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
+  std::nth_element(values.begin(), middle, values.end());
+  return *middle;
+}
+
 Spread spread_of(std::span<const double> values) {
   if (values.empty()) return {};
   const auto count = static_cast<double>(values.size());

@@ -4,10 +4,12 @@
 #include <cmath>
 #include <limits>
 #include <span>
+#include <utility>
 
 #include "measure/comparison.hpp"
 #include "measure/gap_rule.hpp"
 #include "measure/pooled_level.hpp"
+#include "measure/statistics.hpp"
 
 namespace nightwatt {
 
@@ -26,10 +28,7 @@ std::size_t first_from(std::span<const double> times_s, double from_s) {
 double median_interval(std::span<const double> times_s) {
   std::vector<double> intervals;
   for (std::size_t i = 1; i < times_s.size(); ++i) intervals.push_back(times_s[i] - times_s[i - 1]);
-  if (intervals.empty()) return 0.0;
-  const auto middle = intervals.begin() + static_cast<std::ptrdiff_t>(intervals.size() / 2);
-  std::nth_element(intervals.begin(), middle, intervals.end());
-  return *middle;
+  return median_of(std::move(intervals));
 }
 
 std::string which(std::size_t repeat, std::size_t repeats) {

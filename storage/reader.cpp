@@ -48,16 +48,20 @@ Result<Snapshot> StoreReader::snapshot() const {
   return Snapshot(this);
 }
 
+std::optional<std::int64_t> store_bytes(const std::string& path) {
+  struct stat main {
+  }, log{};
+  if (::stat(path.c_str(), &main) != 0) return std::nullopt;
+  return main.st_size + (::stat((path + "-wal").c_str(), &log) == 0 ? log.st_size : 0);
+}
+
 Result<StoreStatus> StoreReader::status() const {
   const Result<Snapshot> moment = snapshot();
   if (!moment) return pass_on(moment.error());
   return impl_->database->guarded([&]() -> Result<StoreStatus> {
     StoreStatus status;
     status.path = impl_->database->path();
-    for (const char* suffix : {"", "-wal"}) {
-      struct stat file {};
-      if (::stat((status.path + suffix).c_str(), &file) == 0) status.bytes += file.st_size;
-    }
+    status.bytes = store_bytes(status.path).value_or(0);
     const auto older = [&](std::int64_t time_us) {
       if (!status.oldest || time_us < status.oldest->us) status.oldest = UtcTime{time_us};
     };

@@ -31,7 +31,7 @@ Answer asked_for_token(const std::string& path, bool wrong) {
   answer.headers = {{"WWW-Authenticate", "Bearer"}};
   if (path != "/" && !run_of_path(path)) return answer;
   answer.type = html_type;
-  answer.body = std::string(login_html(wrong));
+  answer.body = login_html(wrong);
   return answer;
 }
 

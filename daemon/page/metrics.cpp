@@ -121,7 +121,7 @@ void put_flushes(Text& text, const FlushCounts& flushes) {
 
 }  // namespace
 
-std::string metrics_text(const State& state, const PageCounts& page, std::optional<std::uint64_t> store_bytes) {
+std::string metrics_text(const State& state, const PageCounts& page, std::optional<std::int64_t> store_bytes) {
   Text text;
   text.family("build", "info", "", "The version that runs.");
   text.sample("_info", "version=\"" + escaped(state.service.version) + "\"", "1");

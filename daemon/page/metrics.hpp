@@ -23,6 +23,6 @@ struct PageCounts {
 
 /// `store_bytes`: main file and write-ahead log; none where they cannot be looked at.
 [[nodiscard]] std::string metrics_text(const State& state, const PageCounts& page,
-                                       std::optional<std::uint64_t> store_bytes);
+                                       std::optional<std::int64_t> store_bytes);
 
 }  // namespace nightwatt::daemon::page

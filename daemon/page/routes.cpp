@@ -1,6 +1,5 @@
 // What the page answers to which path.
 #include <boost/asio/post.hpp>
-#include <filesystem>
 
 #include "page/report.hpp"
 #include "server.hpp"
@@ -13,14 +12,6 @@ namespace asio = boost::asio;
 namespace {
 
 constexpr const char* json_type = "application/json";
-
-std::optional<std::uint64_t> store_bytes(const std::string& path) {
-  std::error_code failed;
-  const auto main = std::filesystem::file_size(path, failed);
-  if (failed) return std::nullopt;
-  const auto log = std::filesystem::file_size(path + "-wal", failed);
-  return main + (failed ? 0 : log);
-}
 
 // The report's page names its own script and style by their hashes; the answer's header says the same and forbids
 // frames.
@@ -82,7 +73,7 @@ void Server::send_metrics(const Client& client) {
     counts_.connections = clients_.size();
     Answer answer;
     answer.type = metrics_content_type;
-    answer.body = metrics_text(*state_, counts_, store_bytes(parts_.store_path));
+    answer.body = metrics_text(*state_, counts_, storage::store_bytes(parts_.store_path));
     send(client, answer);
   });
 }

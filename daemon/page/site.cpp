@@ -16,8 +16,14 @@ bool is_public(std::string_view path) {
   return path == "/page.css" || path == "/icon.svg";
 }
 
-std::string_view login_html(bool wrong) {
-  return wrong ? embedded::login_again_html : embedded::login_html;
+std::string login_html(bool wrong) {
+  std::string html(embedded::login_html);
+  const auto fill = [&html](std::string_view name, std::string_view text) {
+    html.replace(html.find(name), name.size(), text);
+  };
+  fill("{{why}}", wrong ? "That was not the token." : "This page wants its token.");
+  fill("{{invalid}}", wrong ? " aria-invalid=\"true\"" : "");
+  return html;
 }
 
 }  // namespace nightwatt::daemon::page

@@ -2,6 +2,7 @@
 #pragma once
 
 #include <optional>
+#include <string>
 #include <string_view>
 
 namespace nightwatt::daemon::page {
@@ -18,6 +19,6 @@ struct SiteFile {
 [[nodiscard]] bool is_public(std::string_view path);
 
 /// Asks for the token; `wrong`: the last one was.
-[[nodiscard]] std::string_view login_html(bool wrong);
+[[nodiscard]] std::string login_html(bool wrong);
 
 }  // namespace nightwatt::daemon::page

@@ -67,6 +67,13 @@ void check_set(const std::vector<double>& values, double mean, double deviation,
 
 }  // namespace
 
+TEST_CASE("the median is the middle value, the upper of two, and 0 of none") {
+  CHECK(median_of({9.0, 1.0, 4.0}) == 4.0);
+  CHECK(median_of({9.0, 1.0, 4.0, 2.0}) == 4.0);
+  CHECK(median_of({7.0}) == 7.0);
+  CHECK(median_of({}) == 0.0);
+}
+
 TEST_CASE("NIST StRD: NumAcc1 to NumAcc4 do not cancel") {
   // Certified values; tolerances are what the rounding of the data themselves leaves.
   check_set({10000001, 10000003, 10000002}, 10000002, 1, -0.5, 1e-14);

@@ -29,6 +29,18 @@ class Holder {
   sqlite3* database_ = nullptr;
 };
 
+/// `least` readings or more are stored, every one that was sent between the first and the last of them, and the store
+/// is sound.
+void must_have_all(const Bench& bench, std::size_t least) {
+  const auto sent = bench.sent();
+  const auto stored = bench.stored();
+  const Comparison comparison = compare(sent, stored, late_limit_s);
+  REQUIRE(comparison.problem == "");
+  REQUIRE(comparison.found.size() >= least);
+  CHECK(not_stored(sent, comparison, comparison.found.front()->unix_s, comparison.found.back()->unix_s).empty());
+  CHECK(bench.ask_json({"check"}).at("ok") == true);
+}
+
 TEST_CASE("a service told to stop while another program keeps the store locked ends in time and says what is lost") {
   Bench bench(line_profile(), "", 0.2);
   bench.start_meter(script, 50.0);
@@ -51,13 +63,7 @@ TEST_CASE("a store locked for a while by another program costs no reading") {
   }
   REQUIRE(eventually(15.0, [&] { return bench.log().find("recording goes on") != std::string::npos; }));
   CHECK(bench.stop_service() == 0);
-  const auto sent = bench.sent();
-  const auto stored = bench.stored();
-  const Comparison comparison = compare(sent, stored, late_limit_s);
-  REQUIRE(comparison.problem == "");
-  REQUIRE_FALSE(comparison.found.empty());
-  CHECK(not_stored(sent, comparison, comparison.found.front()->unix_s, comparison.found.back()->unix_s).empty());
-  CHECK(bench.ask_json({"check"}).at("ok") == true);
+  must_have_all(bench, 1);
 }
 
 TEST_CASE("a large import beside the recording costs no reading, and neither spoils the other") {
@@ -74,13 +80,7 @@ TEST_CASE("a large import beside the recording costs no reading, and neither spo
   const long during = bench.readings();
   REQUIRE(eventually(10.0, [&] { return bench.readings() >= during + 20; }));
   CHECK(bench.stop_service() == 0);
-  const auto sent = bench.sent();
-  const auto stored = bench.stored();
-  const Comparison comparison = compare(sent, stored, late_limit_s);
-  REQUIRE(comparison.problem == "");
-  REQUIRE(comparison.found.size() >= 40);
-  CHECK(not_stored(sent, comparison, comparison.found.front()->unix_s, comparison.found.back()->unix_s).empty());
-  CHECK(bench.ask_json({"check"}).at("ok") == true);
+  must_have_all(bench, 40);
 }
 
 }  // namespace

@@ -256,12 +256,33 @@ TEST_CASE("export gives JSON, a part of a run, and segments") {
   CHECK(bench({"export", "--meter", "bench"}).status == 1);
 }
 
-TEST_CASE("export says so where raw readings have given way to minutes and hours") {
-  const Bench bench;
+namespace {
+
+/// Of the Bench's store; it keeps raw readings for a day.
+Result<storage::StoreWriter> one_day_store(const Bench& bench) {
   storage::StoreSettings settings;
   settings.keep_raw_days = 1.0;
   auto store = storage::StoreWriter::open(bench.path("store.db"), settings);
   REQUIRE(store);
+  return store;
+}
+
+/// What is old by `newest` gives way, all of it.
+void thin_out(storage::StoreWriter& store, UtcTime newest) {
+  for (bool more = true; more;) {
+    REQUIRE(store.begin());
+    const auto left = store.retain(newest);
+    REQUIRE(left);
+    more = *left;
+    REQUIRE(store.commit());
+  }
+}
+
+}  // namespace
+
+TEST_CASE("export says so where raw readings have given way to minutes and hours") {
+  const Bench bench;
+  auto store = one_day_store(bench);
   const UtcTime begin{evening_s * 1'000'000};
   REQUIRE(store->begin());
   const auto stream = store->stream_for_meter("bench");
@@ -275,13 +296,7 @@ TEST_CASE("export says so where raw readings have given way to minutes and hours
   REQUIRE(store->commit());
   const Words all = {"export", "--meter", "bench", "--from", "0", "--to", "4000000000"};
   CHECK(bench(all).err.empty());
-  for (bool more = true; more;) {
-    REQUIRE(store->begin());
-    const auto left = store->retain(readings.back().time);
-    REQUIRE(left);
-    more = *left;
-    REQUIRE(store->commit());
-  }
+  thin_out(*store, readings.back().time);
   const auto answer = bench(all);
   CHECK(answer.status == 0);
   CHECK(one_line(answer.err));
@@ -954,10 +969,7 @@ TEST_CASE("a display said to truncate gives levels half a step higher") {
 
 TEST_CASE("a budget outlives the raw readings, only whether the level was stable does not") {
   const Bench bench;
-  storage::StoreSettings settings;
-  settings.keep_raw_days = 1.0;
-  auto store = storage::StoreWriter::open(bench.path("store.db"), settings);
-  REQUIRE(store);
+  auto store = one_day_store(bench);
   const UtcTime begin{evening_s * 1'000'000};
   REQUIRE(store->begin());
   const auto stream = store->stream_for_meter("bench");
@@ -982,13 +994,7 @@ TEST_CASE("a budget outlives the raw readings, only whether the level was stable
   REQUIRE(builder.finish(*store, readings[8639].time));
   REQUIRE(store->commit());
   const Json before = bench.json({"summary", "1", "--budget"});
-  for (bool more = true; more;) {
-    REQUIRE(store->begin());
-    const auto left = store->retain(readings.back().time);
-    REQUIRE(left);
-    more = *left;
-    REQUIRE(store->commit());
-  }
+  thin_out(*store, readings.back().time);
   const Json after = bench.json({"summary", "1", "--budget"});
   CHECK(before["budgets"]["idle"]["stability"].is_object());
   CHECK(after["budgets"]["idle"]["stability"].is_null());

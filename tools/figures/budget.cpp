@@ -16,7 +16,7 @@ namespace {
 constexpr std::int64_t readings_limit = 2'000'000;
 
 struct SegmentReadings {
-  std::vector<double> times_s, power_w, counter_times_s, counter_wh;
+  std::vector<double> times_s, power_w;
 };
 
 double seconds_of(const Segment& segment) {
@@ -27,14 +27,9 @@ Result<SegmentReadings> readings_of(const storage::StoreReader& store, const Run
                                     const Segment& segment) {
   SegmentReadings readings;
   const auto read = store.readings(record.info.stream, segment.begin, segment.end, [&](const Reading& reading) {
-    const double time_s = to_seconds(reading.time - segment.begin).value;
     if (const auto power = reading.values.get(Quantity::power)) {
-      readings.times_s.push_back(time_s);
+      readings.times_s.push_back(to_seconds(reading.time - segment.begin).value);
       readings.power_w.push_back(power->value());
-    }
-    if (const auto counter = reading.values.get(Quantity::energy)) {
-      readings.counter_times_s.push_back(time_s);
-      readings.counter_wh.push_back(counter->value());
     }
     return true;
   });

@@ -10,6 +10,13 @@
 namespace nightwatt::query {
 namespace {
 
+/// Adds options of one word each to `sub`.
+auto words_of(CLI::App* sub) {
+  return [sub](const char* name, MaybeWord& into, const char* help, const char* type) {
+    sub->add_option(name, into, help)->type_name(type);
+  };
+}
+
 /// Adds commands to the parser; each command's words land in a struct of its own inside `line`.
 class Grammar {
  public:
@@ -46,9 +53,7 @@ class Grammar {
   void first_meter() {
     auto [setup, s] =
         command<SetupArguments>("setup", "The first meter: finds out what is on a port, and writes config and profile");
-    const auto word = [sub = setup](const char* name, MaybeWord& into, const char* help, const char* type) {
-      sub->add_option(name, into, help)->type_name(type);
-    };
+    const auto word = words_of(setup);
     word("--port", s->port, "The port; asked for where it is not given", "PATH");
     word("--profile", s->profile, "Ask with this Modbus profile alone", "P");
     word("--baud", s->baud, "Listen at this speed alone", "N");
@@ -133,9 +138,7 @@ class Grammar {
   void estimates() {
     auto [estimate, e] = command<EstimateArguments>("estimate", "Energy and cost a year, battery and supply");
     estimate->add_option("RUN", e->runs, "Runs to estimate from; runs of one device are pooled")->required();
-    const auto number = [sub = estimate](const char* name, MaybeWord& into, const char* help, const char* type) {
-      sub->add_option(name, into, help)->type_name(type);
-    };
+    const auto number = words_of(estimate);
     number("--idle-h", e->idle_h, "Hours of a day idle", "H");
     number("--load-h", e->load_h, "Hours of a day under load", "H");
     number("--standby-h", e->standby_h, "Hours of a day in standby", "H");

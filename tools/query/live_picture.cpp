@@ -4,9 +4,11 @@
 
 #include <algorithm>
 #include <cmath>
+#include <utility>
 
 #include "figures/figures.hpp"
 #include "measure/level_budget.hpp"
+#include "measure/statistics.hpp"
 #include "status_picture.hpp"
 #include "text/printable.hpp"
 
@@ -57,10 +59,7 @@ double median_interval_s(const std::vector<Point>& points) {
   std::vector<double> steps;
   for (std::size_t i = 1; i < points.size(); ++i)
     steps.push_back(to_seconds(points[i].time - points[i - 1].time).value);
-  if (steps.empty()) return 0.0;
-  const auto middle = steps.begin() + static_cast<std::ptrdiff_t>(steps.size() / 2);
-  std::nth_element(steps.begin(), middle, steps.end());
-  return *middle;
+  return median_of(std::move(steps));
 }
 
 }  // namespace

@@ -9,21 +9,12 @@
 #include <cstring>
 
 #include "text/printable.hpp"
+#include "text/write_all.hpp"
 
 namespace nightwatt::query {
 namespace {
 
 constexpr mode_t usual_rights = 0666;  // less the umask, as any program's new file
-
-bool write_all(int descriptor, std::string_view rest) {
-  while (!rest.empty()) {
-    const ssize_t written = ::write(descriptor, rest.data(), rest.size());
-    if (written < 0 && errno == EINTR) continue;
-    if (written <= 0) return false;
-    rest.remove_prefix(static_cast<std::size_t>(written));
-  }
-  return true;
-}
 
 tl::unexpected<Error> failed(const std::string& path, int number) {
   return fail(ErrorKind::unusable, text::printable(path) + " could not be written: " + std::strerror(number) +
@@ -41,9 +32,8 @@ Result<void> write_whole_file(const std::string& path, std::string_view bytes) {
   if (descriptor < 0) return failed(path, errno);
   const mode_t mask = ::umask(0);
   ::umask(mask);
-  int problem = 0;
-  if (!write_all(descriptor, bytes) || ::fchmod(descriptor, usual_rights & ~mask) != 0 || ::fsync(descriptor) != 0)
-    problem = errno;
+  int problem = text::write_all(descriptor, bytes);
+  if (problem == 0 && (::fchmod(descriptor, usual_rights & ~mask) != 0 || ::fsync(descriptor) != 0)) problem = errno;
   ::close(descriptor);
   if (problem == 0 && std::rename(beside.c_str(), path.c_str()) != 0) problem = errno;
   if (problem == 0) return {};

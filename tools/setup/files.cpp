@@ -10,6 +10,8 @@
 #include <system_error>
 
 #include "text/printable.hpp"
+#include "text/write_all.hpp"
+#include "toml_text.hpp"
 
 namespace nightwatt::setup {
 namespace {
@@ -37,13 +39,7 @@ class Draft {
     constexpr mode_t readable = 0644;
     const int descriptor = ::open(file_.c_str(), O_WRONLY | O_CREAT | O_TRUNC | O_CLOEXEC | O_NOFOLLOW, readable);
     if (descriptor < 0) return disk(file_, errno);
-    std::string_view rest = text;
-    int problem = 0;
-    while (!rest.empty() && problem == 0) {
-      const ssize_t written = ::write(descriptor, rest.data(), rest.size());
-      if (written > 0) rest.remove_prefix(static_cast<std::size_t>(written));
-      if (written < 0 && errno != EINTR) problem = errno;
-    }
+    int problem = text::write_all(descriptor, text);
     if (problem == 0 && ::fsync(descriptor) != 0) problem = errno;
     ::close(descriptor);
     return problem == 0 ? Result<void>{} : disk(file_, problem);
@@ -69,18 +65,9 @@ class Draft {
   std::string file_;
 };
 
-std::string toml_text(const std::string& text) {
-  std::string result = "\"";
-  for (const char c : text) {
-    if (c == '"' || c == '\\') result += '\\';
-    result += c;
-  }
-  return result + "\"";
-}
-
 std::string meter_section(const NewMeter& meter, const std::string& profile) {
-  return "\n[[meter]]\nname = " + toml_text(meter.name) + "\nport = " + toml_text(meter.port) +
-         "\nprofile = " + toml_text(profile) +
+  return "\n[[meter]]\nname = " + toml_quoted(meter.name) + "\nport = " + toml_quoted(meter.port) +
+         "\nprofile = " + toml_quoted(profile) +
          "\nauto_runs = true    # a run opens by itself when the device comes on\n";
 }
 

@@ -2,6 +2,7 @@
 #include <charconv>
 
 #include "setup/files.hpp"
+#include "toml_text.hpp"
 
 namespace nightwatt::setup {
 namespace {
@@ -13,15 +14,6 @@ std::string number(double value) {
   return {digits.data(), end.ptr};
 }
 
-std::string quoted(const std::string& text) {
-  std::string result = "\"";
-  for (const char c : text) {
-    if (c == '"' || c == '\\') result += '\\';
-    result += c;
-  }
-  return result + "\"";
-}
-
 std::string line_text(const LineSettings& line) {
   constexpr std::array parities = {"none", "even", "odd", "mark", "space"};
   return "line = { baud = " + std::to_string(line.baud) + ", parity = \"" +
@@ -30,13 +22,13 @@ std::string line_text(const LineSettings& line) {
 }
 
 std::string accuracy_text(const Accuracy& accuracy) {
-  if (!accuracy.meter_class.empty()) return "accuracy = { class = " + quoted(accuracy.meter_class) + " }\n";
+  if (!accuracy.meter_class.empty()) return "accuracy = { class = " + toml_quoted(accuracy.meter_class) + " }\n";
   return "accuracy = { percent = " + number(accuracy.percent) + ", floor = " + number(accuracy.floor) + " }\n";
 }
 
 std::string place_text(const ReadSpec& read, const MeterProfile& profile) {
   if (const auto* text = std::get_if<TextLineSettings>(&profile.protocol))
-    return "field = " + (text->form == TextForm::csv ? std::to_string(read.column) : quoted(read.key)) + "\n";
+    return "field = " + (text->form == TextForm::csv ? std::to_string(read.column) : toml_quoted(read.key)) + "\n";
   constexpr std::array types = {"u16", "s16", "u32", "s32", "u64", "s64", "float32", "float64"};
   constexpr std::array orders = {"abcd", "cdab", "badc", "dcba"};
   return "function = " + std::to_string(read.function) + "\nregister = " + std::to_string(read.register_address) +
@@ -57,6 +49,15 @@ std::string protocol_text(const MeterProfile& profile) {
 
 }  // namespace
 
+std::string toml_quoted(const std::string& text) {
+  std::string result = "\"";
+  for (const char c : text) {
+    if (c == '"' || c == '\\') result += '\\';
+    result += c;
+  }
+  return result + "\"";
+}
+
 std::string profile_text(const MeterProfile& profile, const std::string& head) {
   std::string text;
   std::size_t at = 0;
@@ -65,12 +66,12 @@ std::string profile_text(const MeterProfile& profile, const std::string& head) {
     text += "# " + head.substr(at, end - at) + "\n";
     at = end + 1;
   }
-  text += "\nprotocol = " + quoted(std::string(profile.protocol_name())) + "\n" + line_text(profile.line);
+  text += "\nprotocol = " + toml_quoted(std::string(profile.protocol_name())) + "\n" + line_text(profile.line);
   text += "interval_s = " + number(to_seconds(profile.interval).value) + "\n";
   if (profile.starting_w) text += "starting_w = " + number(*profile.starting_w) + "\n";
   text += protocol_text(profile);
   for (const ReadSpec& read : profile.reads) {
-    text += "\n[[read]]\nquantity = " + quoted(std::string(quantity_name(read.quantity))) + "\n";
+    text += "\n[[read]]\nquantity = " + toml_quoted(std::string(quantity_name(read.quantity))) + "\n";
     text += place_text(read, profile);
     text += "scale = " + read.scale.text() + "\n";
     if (read.resolution) text += "resolution = " + number(*read.resolution) + "\n";

@@ -1,8 +1,6 @@
 #include "text/sink.hpp"
 
-#include <unistd.h>
-
-#include <cerrno>
+#include "text/write_all.hpp"
 
 namespace nightwatt::text {
 namespace {
@@ -19,12 +17,7 @@ void Sink::write(std::string_view text) {
 }
 
 void Sink::flush() {
-  std::string_view rest = buffer_;
-  while (!rest.empty() && !failed_) {
-    const ssize_t written = ::write(descriptor_, rest.data(), rest.size());
-    if (written > 0) rest.remove_prefix(static_cast<std::size_t>(written));
-    if (written < 0 && errno != EINTR) failed_ = true;
-  }
+  if (!failed_) failed_ = write_all(descriptor_, buffer_) != 0;
   buffer_.clear();
 }
 

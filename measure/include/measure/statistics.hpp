@@ -5,6 +5,7 @@
 #include <cstdint>
 #include <optional>
 #include <span>
+#include <vector>
 
 namespace nightwatt {
 
@@ -36,6 +37,9 @@ struct Spread {
   double deviation = 0.0;  ///< divisor n - 1
 };
 [[nodiscard]] Spread spread_of(std::span<const double> values);
+
+/// The upper one of the two middle values where their number is even; 0 of none.
+[[nodiscard]] double median_of(std::vector<double> values);
 
 /// Autocorrelation at a lag: sum of products of deviations over their sum of squares (NIST StRD's definition at lag 1).
 /// 0 for constant values and for lags that leave no pair.

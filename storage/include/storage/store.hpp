@@ -133,9 +133,12 @@ struct Rollup {
 };
 enum class RollupStep : std::uint8_t { minute, hour };
 
+/// Size of a store on disk, main file and write-ahead log, without opening it; nullopt where it cannot be looked at.
+[[nodiscard]] std::optional<std::int64_t> store_bytes(const std::string& path);
+
 struct StoreStatus {
   std::string path;
-  std::int64_t bytes = 0;  ///< main file and write-ahead log
+  std::int64_t bytes = 0;  ///< store_bytes()
   std::optional<UtcTime> oldest;
   std::int64_t samples = 0;
 };
