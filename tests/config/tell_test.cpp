@@ -38,7 +38,7 @@ silent_s = 120
 timeout_s = 2.5
 tries = 3
 [[tell]]
-webhook = "http://192.168.1.10:8123/hook?x=1"
+webhook = "http://192.168.1.10:8090/hook?x=1"
 )toml"));
   REQUIRE(read);
   REQUIRE(read->tells.size() == 2);
@@ -51,7 +51,7 @@ webhook = "http://192.168.1.10:8123/hook?x=1"
   CHECK(command.timeout_s == 2.5);
   CHECK(command.tries == 3);
   const config::TellConfig& web = read->tells[1];
-  CHECK(web.webhook == config::WebAddress{"192.168.1.10", 8123, "/hook?x=1"});
+  CHECK(web.webhook == config::WebAddress{"192.168.1.10", 8090, "/hook?x=1"});
   for (const TellKind kind :
        {TellKind::silent, TellKind::back, TellKind::disk_full, TellKind::disk_room, TellKind::run_ended})
     CHECK(wants(web, kind));
