@@ -167,10 +167,7 @@ class Segmenter::Impl {
     close_record(end);
   }
 
-  std::vector<Stretch> take_final() {
-    for (Stretch& stretch : final_) stretch.figure = level_figure(stretch, step_, settings_.traits.truncates);
-    return std::exchange(final_, {});
-  }
+  std::vector<Stretch> take_final() { return std::exchange(final_, {}); }
 
   [[nodiscard]] std::vector<Stretch> provisional() const {
     if (!last_pushed_) return {};
@@ -446,7 +443,9 @@ class Segmenter::Impl {
       else if (!rest.empty())
         place_edge(items[i].part, rest.front(), rules());
       if (items[i].part.stretch.shape == StretchShape::ramp) draw_line(items[i].part);
-      final_.push_back(std::move(items[i].part.stretch));
+      Stretch& stretch = final_.emplace_back(std::move(items[i].part.stretch));
+      // Now, not when it is asked for: the step may be learnt better meanwhile, and the bytes hang on nobody's asking.
+      stretch.figure = level_figure(stretch, step_, settings_.traits.truncates);
     }
     parts_ = std::move(rest);
   }
