@@ -8,6 +8,7 @@
 #include <map>
 #include <utility>
 
+#include "display_step.hpp"
 #include "level.hpp"
 #include "measure/distributions.hpp"
 #include "measure/long_run.hpp"
@@ -497,13 +498,11 @@ class Maker {
   }
   [[nodiscard]] double length_s() const { return std::max(1e-6, to_seconds(stretch_.end - stretch_.begin).value); }
 
-  /// Equal readings of an unknown display: nothing says how far off they may be, but not by nothing.
+  /// Equal readings of an unknown display: what their digits leave open, but not nothing.
   void unknown_display() {
     if (combined(budget_.parts) > 0.0) return;
-    const double step = budget_.step_w > 0.0 ? budget_.step_w : std::max(1e-3, std::abs(budget_.level_w) * 0.01);
-    add_shared("display step", 0.5 * step, "the step is not known: 1 % of the reading assumed");
-    budget_.warnings.push_back(
-        "the display step is not known and the readings do not show it: give it in the profile or with --resolution");
+    const double step = budget_.step_w > 0.0 ? budget_.step_w : learnt_step(std::span(&budget_.level_w, 1));
+    add_shared("display step", 0.5 * step, "half a step of " + number_text(step) + " W");
   }
 
   const Stretch& stretch_;
@@ -624,6 +623,9 @@ std::optional<LevelBudget> level_budget(const Stretch& stretch, const MeterTrait
   if (!budget) return std::nullopt;
   add_accuracy(*budget, traits.accuracy);
   complete(*budget);
+  if (!traits.resolution_w && budget->bounded_by_display)
+    budget->warnings.push_back("the display step is not known; taken from the digits shown: " + number_text(step_w) +
+                               " W; give it in the profile or with --resolution");
   return budget;
 }
 
@@ -658,16 +660,9 @@ void complete(LevelBudget& budget) {
 }
 
 double learnt_step(std::span<const double> power_w) {
-  std::vector<double> distinct(power_w.begin(), power_w.end());
-  std::sort(distinct.begin(), distinct.end());
-  double step = 0.0;
-  for (std::size_t i = 1; i < distinct.size(); ++i) {
-    const double difference = distinct[i] - distinct[i - 1];
-    // Decimal readings as doubles differ by a count or by rounding of the double, nothing between.
-    if (difference > 1e-9 * std::max(1.0, std::abs(distinct[i])) && (step == 0.0 || difference < step))
-      step = difference;
-  }
-  return step;
+  DisplayStep step;
+  for (const double reading : power_w) step.push(reading);
+  return power_w.empty() ? 0.0 : step.step_w();
 }
 
 }  // namespace nightwatt

@@ -6,9 +6,11 @@
 #include <utility>
 
 #include "bytes.hpp"
+#include "display_step.hpp"
 #include "level.hpp"
 #include "measure/change_points.hpp"
 #include "measure/gap_rule.hpp"
+#include "measure/statistics.hpp"
 #include "reading_trail.hpp"
 #include "segment_edges.hpp"
 #include "segment_parts.hpp"
@@ -18,7 +20,7 @@ namespace nightwatt {
 
 namespace {
 
-constexpr std::uint8_t state_version = 3;
+constexpr std::uint8_t state_version = 4;
 // The engine sees powers through asinh(P / 10 W): watts near 0, ratios above. Noise and what is told apart both grow
 // with the level, and one penalty can then serve a night that holds an adapter alone and a load.
 constexpr double linear_below_w = 10.0;
@@ -29,9 +31,18 @@ constexpr std::size_t early_limit = 16;  // readings looked at before the rate i
 constexpr std::int64_t fewest_edged =
     3;  // seconds: a part of a fast stream needs more to do without its first and last
 constexpr std::int64_t line_point_limit = 1024;  // readings that make a part's line: longer ones are no piece of a ramp
-constexpr std::size_t part_limit = 96;           // parts kept before the oldest are settled
-constexpr std::size_t part_lookahead = 24;       // parts that may still change what lies before them
-constexpr std::size_t second_value_limit = 16;   // different values in a second: more, and the display is a fine one
+// A few readings away from a level that comes back are an excursion, though the engine takes them for noise.
+constexpr std::size_t longest_away = 8;   // readings; longer ones the engine cuts out
+constexpr double away_steps = 2.5;        // a display toggles between neighbouring counts, and sometimes skips one
+constexpr double away_deviations = 10.0;  // of the part's last readings: noise never does that
+constexpr double away_stirs = 3.0;  // of how much neighbours usually differ; looked at first, for it costs nothing
+constexpr double stir_readings = 16.0;
+constexpr double away_share = 0.02;  // of the level: less makes no difference to it
+constexpr std::int64_t rest_per_away =
+    10;                                 // readings at rest for each one away: more often, and it is how the level is
+constexpr std::size_t part_limit = 96;  // parts kept before the oldest are settled
+constexpr std::size_t part_lookahead = 24;      // parts that may still change what lies before them
+constexpr std::size_t second_value_limit = 16;  // different values in a second: more, and the display is a fine one
 
 struct RawReading {
   UtcTime time;
@@ -161,7 +172,7 @@ class Segmenter::Impl {
     if (!rate_known_) believe_rate();
     close_bin();
     engine_.finish();
-    drain();
+    drain(0);
     close_part();
     settle(true);
     close_record(end);
@@ -193,24 +204,21 @@ class Segmenter::Impl {
   }
 
   void learn_step(double power_w) {
-    if (step_known_ || !last_power_) return;
-    // Readings are decimals of a display: what is left of their difference below a microwatt is arithmetic.
-    const double difference = std::round(std::abs(power_w - *last_power_) * 1e6) * 1e-6;
-    if (difference > 0.0 && (step_ == 0.0 || difference < step_)) {
-      step_ = difference;
-      engine_.set_step(std::asinh(step_ / linear_below_w));
-    }
+    if (step_known_) return;
+    display_.push(power_w);
+    if (display_.step_w() == step_) return;
+    step_ = display_.step_w();
+    engine_.set_step(std::asinh(step_ / linear_below_w));
   }
 
   void accept(RawReading& r) {
     const bool gap = gaps_.push(r.time);
     if (gap) r.moved.reset();  // nobody knows when within the gap the counter moved
     learn_step(r.power_w);
-    last_power_ = r.power_w;
     if (gap) {
       close_bin();
       engine_.cut();
-      drain();
+      drain(0);
       gap_before_next_ = true;
     }
     if (!binned_) {
@@ -243,14 +251,14 @@ class Segmenter::Impl {
     }
     points_.push_back(p);
     engine_.push(std::asinh(p.mean / linear_below_w));
-    if (engine_.has_final() || engine_.decided() > drained_) drain();
+    if (engine_.has_final() || engine_.decided() > drained_) drain(longest_away);
   }
 
-  /// Takes the points about which the engine has decided into parts.
-  void drain() {
+  /// Takes the points about which the engine has decided into parts, the last few left to be looked at ahead.
+  void drain(std::size_t ahead) {
     for (const std::int64_t c : engine_.take_final()) changes_.push_back(c);
     const std::int64_t decided = engine_.decided();
-    while (drained_ < decided && !points_.empty()) {
+    while (drained_ < decided && points_.size() > ahead) {
       if (!changes_.empty() && changes_.front() == drained_) {
         changes_.pop_front();
         close_part();
@@ -273,6 +281,10 @@ class Segmenter::Impl {
     part_ = {};
     part_open_ = true;
     recent_.clear();
+    rested_ = 0;
+    away_left_ = 0;
+    was_away_ = false;
+    stir_w_ = 0.0;
     Stretch& s = part_.stretch;
     s.begin = p.first;
     s.lowest_w = p.low;
@@ -291,6 +303,36 @@ class Segmenter::Impl {
     s.covered_s += link_s - half_s;
   }
 
+  /// How many points from the next one on are away from the level before them, which comes back after; 0: none.
+  [[nodiscard]] std::size_t away_from_here() const {
+    const auto longest = static_cast<std::size_t>(std::min<std::int64_t>(longest_away, rested_ / rest_per_away));
+    const double level_w = previous_->mean;
+    double least_w = std::max({away_steps * step_, away_share * std::abs(level_w), away_stirs * stir_w_});
+    if (longest == 0 || std::abs(points_.front().mean - level_w) <= least_w) return 0;
+    const std::vector<double> off = recent_off_w();
+    least_w = std::max(least_w, away_deviations * 1.4826 * median_of(off));
+    const auto often = std::count_if(off.begin(), off.end(), [&](double w) { return w > least_w / 2.0; });
+    if (often * rest_per_away > static_cast<std::int64_t>(off.size())) return 0;
+    const std::size_t part_ends =
+        changes_.empty() ? points_.size() : static_cast<std::size_t>(changes_.front() - drained_);
+    for (std::size_t i = 0; i < std::min(points_.size(), part_ends); ++i) {
+      const double off_w = std::abs(points_[i].mean - level_w);
+      if (i > 0 && off_w <= least_w / 2.0) return i;
+      if (off_w <= least_w || i == longest) return 0;
+    }
+    return 0;
+  }
+
+  /// How far the part's last readings are from their median.
+  [[nodiscard]] std::vector<double> recent_off_w() const {
+    const std::size_t n = std::min(recent_.size(), edge_point_limit);
+    std::vector<double> off;
+    for (std::size_t i = recent_.size() - n; i < recent_.size(); ++i) off.push_back(recent_[i].mean);
+    const double median = median_of(off);
+    for (double& value : off) value = std::abs(value - median);
+    return off;
+  }
+
   void take(const Point& p) {
     Stretch& s = part_.stretch;
     double link_s = 0.0;
@@ -302,10 +344,6 @@ class Segmenter::Impl {
     const bool began = !part_open_;
     if (began) open_part(p, link_s);
     s.end = p.last;
-    ++part_.points;
-    const EdgePoint point{p.first, p.last, p.n, p.mean};
-    if (part_.points <= line_point_limit) part_.line.add(seconds_of(point.middle()), p.mean, static_cast<double>(p.n));
-    remember(point);
     s.samples += p.n;
     const double inner_s = to_seconds(p.last - p.first).value;
     if (!began) {
@@ -316,6 +354,20 @@ class Segmenter::Impl {
     }
     s.energy_ws += p.integral_ws;
     s.covered_s += inner_s;
+    if (is_away(p)) {
+      previous_ = p;
+      return;
+    }
+    // The way back belongs to no level either.
+    if (std::exchange(was_away_, false))
+      link_s = link_ws = 0.0;
+    else if (!began)
+      stir_w_ += (std::abs(p.mean - previous_->mean) - stir_w_) / stir_readings;
+    ++rested_;
+    ++part_.points;
+    const EdgePoint point{p.first, p.last, p.n, p.mean};
+    if (part_.points <= line_point_limit) part_.line.add(seconds_of(point.middle()), p.mean, static_cast<double>(p.n));
+    remember(point);
     const Measured measured{p, link_s + inner_s, link_ws + p.integral_ws};
     if (!binned_) {
       measure(measured);
@@ -329,6 +381,23 @@ class Segmenter::Impl {
       held_.push_back(measured);
     }
     previous_ = p;
+  }
+
+  /// Counts an excursion; true for its points, which are in the energy and in no level.
+  bool is_away(const Point& p) {
+    Stretch& s = part_.stretch;
+    if (away_left_ == 0 && rested_ > 0 && !was_away_) {
+      away_left_ = away_from_here();
+      if (away_left_ > 0) ++s.excursions;
+    }
+    if (away_left_ == 0) return false;
+    --away_left_;
+    rested_ = 0;
+    was_away_ = true;
+    s.lowest_w = std::min(s.lowest_w, p.low);
+    s.highest_w = std::max(s.highest_w, p.high);
+    s.sketch.interrupt();
+    return true;
   }
 
   /// Of a part its first and last readings are kept one by one: where it bends or jumps is looked for in them.
@@ -478,7 +547,7 @@ class Segmenter::Impl {
   GapRule gaps_;
   bool step_known_ = false;
   double step_ = 0.0;
-  std::optional<double> last_power_;
+  DisplayStep display_;
   Point bin_;
   std::int64_t bin_second_ = 0;
   bool gap_before_next_ = false;
@@ -490,6 +559,10 @@ class Segmenter::Impl {
   std::optional<Point> previous_;          // last point taken
   bool part_open_ = false;
   Part part_;
+  std::int64_t rested_ = 0;        // points of the part since it began or was last away
+  std::size_t away_left_ = 0;      // points of an excursion still to come
+  bool was_away_ = false;          // the last point was one of them
+  double stir_w_ = 0.0;            // by how much neighbouring points differ, lately
   std::vector<EdgePoint> recent_;  // the part's last readings
   std::vector<Measured> held_;     // of a binned stream: the part's first point and those that may be its last
   std::vector<Part> parts_;
@@ -516,8 +589,7 @@ std::string Segmenter::Impl::save() const {
   out.byte(binned_ ? 1 : 0);
   out.text(gaps_.save());
   out.real(step_);
-  out.byte(last_power_ ? 1 : 0);
-  out.real(last_power_.value_or(0.0));
+  display_.save(out);
   write_point(out, bin_);
   out.integer(bin_second_);
   out.byte(gap_before_next_ ? 1 : 0);
@@ -533,6 +605,10 @@ std::string Segmenter::Impl::save() const {
   write_point(out, previous_.value_or(Point{}));
   out.byte(part_open_ ? 1 : 0);
   write_part(out, part_);
+  out.integer(rested_);
+  out.whole(away_left_);
+  out.byte(was_away_ ? 1 : 0);
+  out.real(stir_w_);
   write_points(out, recent_);
   out.whole(held_.size());
   for (const Measured& m : held_) {
@@ -569,9 +645,7 @@ void Segmenter::Impl::restore(ByteReader& in) {
   else
     in.refuse();
   step_ = in.real();
-  const bool has_power = flag();
-  last_power_ = in.real();
-  if (!has_power) last_power_.reset();
+  display_.restore(in);
   bin_ = read_point(in);
   bin_second_ = in.integer();
   gap_before_next_ = flag();
@@ -588,6 +662,10 @@ void Segmenter::Impl::restore(ByteReader& in) {
   if (!has_previous) previous_.reset();
   part_open_ = flag();
   part_ = read_part(in);
+  rested_ = in.integer();
+  away_left_ = in.whole();
+  was_away_ = flag();
+  stir_w_ = in.real();
   recent_ = read_points(in);
   held_.resize(in.count(27));
   for (Measured& m : held_) {

@@ -612,8 +612,8 @@ TEST_CASE("constant readings of a display nobody knows have an uncertainty all t
   for (int i = 0; i < 200; ++i) text += std::to_string(i) + ",5.0\n";
   REQUIRE(bench({"import", bench.write("k.csv", text), "--device", "Gannet board"}).status == 0);
   const Json s = bench.json({"summary", "1"});
-  CHECK(s["idle_uncertainty_w"].get<double>() > 0.0);
-  CHECK_THAT(s["warnings"].dump(), Catch::Contains("step is not known"));
+  CHECK(s["idle_uncertainty_w"].get<double>() == Approx(2.0 / std::sqrt(12.0)).epsilon(1e-3));
+  CHECK_THAT(s["warnings"].dump(), Catch::Contains("step is not known: 1.000 W is taken"));
 }
 
 TEST_CASE("rows whose intervals overlap share their places, others do not") {

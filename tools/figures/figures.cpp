@@ -26,14 +26,17 @@ double seconds_of(const Segment& segment) {
   return to_seconds(segment.end - segment.begin).value;
 }
 
-/// Constant readings of an unknown display: nothing says how far off they may be, but not by nothing.
-void warn_of_unknown_display(double step_w, const std::vector<Segment>& segments, std::vector<std::string>& warnings) {
-  if (step_w > 0.0) return;
-  if (std::any_of(segments.begin(), segments.end(), [](const Segment& segment) { return segment.level_w.has_value(); }))
-    warnings.emplace_back(
-        "the display's step is not known and the readings do not show it: 1 % of the reading is assumed; give it in "
-        "the "
-        "profile or with import --resolution");
+/// A level of an unknown display is as sure as the digits shown, where the display hides more than that.
+void warn_of_unknown_display(const RunRecord& record, std::vector<std::string>& warnings) {
+  constexpr double hidden = 0.9;  // of what a still display hides: noise averages the rest out
+  if (record.info.traits.resolution_w) return;
+  const double still_w = hidden * record.step_w / std::sqrt(12.0);
+  const bool hides = std::any_of(record.segments.begin(), record.segments.end(), [&](const Segment& segment) {
+    return segment.parts && segment.parts->shared_w >= still_w && segment.parts->shared_w > 0.0;
+  });
+  if (!hides) return;
+  warnings.push_back("the display's step is not known: " + number_text(record.step_w, "W") +
+                     " is taken from the digits shown; give it in the profile or with import --resolution");
 }
 
 std::optional<double> relative(const std::optional<Accuracy>& accuracy) {
@@ -85,16 +88,14 @@ Result<RunRecord> run_record(const storage::StoreReader& store, const storage::R
   }
   auto figures = storage::run_figures(store, info.id);
   if (!figures) return tl::unexpected(figures.error());
-  warn_of_unknown_display(figures->step_w, figures->segments, record.summary.warnings);
-  std::vector<std::string> unknown = std::move(record.summary.warnings);
   record.summary = summarise(figures->segments, figures->totals, figures->segment_warnings, figures->clock_steps);
-  record.summary.warnings.insert(record.summary.warnings.end(), unknown.begin(), unknown.end());
   record.info = std::move(figures->info);
   record.segments = std::move(figures->segments);
   record.stretches = std::move(figures->stretches);
   record.shift = figures->shift;
   record.step_w = figures->step_w;
   record.totals = std::move(figures->totals);
+  warn_of_unknown_display(record, record.summary.warnings);
   if (auto warning = counter_warning(record)) record.summary.warnings.push_back(std::move(*warning));
   return record;
 }

@@ -1,0 +1,34 @@
+// The step of a display that nobody has named, learnt from what it shows.
+#pragma once
+
+#include <cstdint>
+#include <optional>
+
+#include "bytes.hpp"
+
+namespace nightwatt {
+
+/// Follows one stream, reading by reading. A value.
+///
+/// The digits bound the step from below: of the powers of ten up to 1 W the largest that divides every reading. A
+/// display may use fewer of its digits, 0.5 W at a time: then its step is the least difference of neighbouring
+/// readings, believed once a display that does not stand still has shown it several times. The difference of two
+/// levels is no step.
+class DisplayStep {
+ public:
+  void push(double power_w);
+  [[nodiscard]] double step_w() const;  ///< above 0 from the first reading on
+
+  void save(ByteWriter& out) const;
+  void restore(ByteReader& in);
+
+ private:
+  static constexpr std::int64_t coarsest_uw = 1'000'000;
+  std::int64_t digit_uw_ = coarsest_uw;
+  std::optional<std::int64_t> last_uw_;
+  std::int64_t stood_ = 0;     ///< readings since the display last changed
+  std::int64_t least_uw_ = 0;  ///< least difference; 0: none yet
+  std::int64_t seen_ = 0;      ///< how often a display on the move has shown it
+};
+
+}  // namespace nightwatt
