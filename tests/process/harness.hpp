@@ -29,7 +29,7 @@ class TempDir {
 
 /// By how much a sanitizer slows the programs down; 1 without one. Every limit of waiting is stretched by it.
 [[nodiscard]] double slowness();
-/// True as soon as `condition` holds; false after `limit_s` (times slowness()). Looks every 10 ms.
+/// True as soon as `condition` holds; false after `limit_s` (times slowness()). Looks every 10 to 100 ms.
 [[nodiscard]] bool eventually(double limit_s, const std::function<bool()>& condition);
 /// Unix time now, in seconds.
 [[nodiscard]] double unix_now_s();
