@@ -1,28 +1,45 @@
 #!/usr/bin/env python3
-"""Writes a file's bytes as a C++ constant, with the hash that a content policy names it by. Usage: embed.py NAME FILE OUT.cpp"""
+"""Writes files as C++ constants, each with the hash that a content policy names it by. Run by nightwatt_embed.
+
+Usage: embed.py [--inline] FOLDER NAME FILE...; makes FOLDER/NAME.hpp and FOLDER/NAME.cpp.
+"""
 
 import base64
 import hashlib
+import re
 import sys
 from pathlib import Path
 
 
-def main():
-    name, source, target = sys.argv[1:]
-    # A script or style ends where its closing tag does, whatever it is within.
-    text = Path(source).read_bytes().strip().replace(b"</", b"<\\/")
+def constant(variable, text):
+    """Bytes rather than a literal, which has a length limit."""
     digest = base64.b64encode(hashlib.sha256(text).digest()).decode()
     numbers = [str(byte if byte < 128 else byte - 256) for byte in text]
     lines = [", ".join(numbers[at : at + 32]) for at in range(0, len(numbers), 32)]
-    Path(target).write_text(
-        "#include <string_view>\n"
-        "namespace nightwatt::bundle {\n"
-        "namespace {\nconstexpr char bytes[] = {\n" + ",\n".join(lines) + "};\n}\n"
-        f"extern const std::string_view {name};\nextern const std::string_view {name}_hash;\n"
-        f"const std::string_view {name}(bytes, sizeof bytes);\n"
-        f'const std::string_view {name}_hash("sha256-{digest}");\n'
-        "}  // namespace nightwatt::bundle\n"
+    return (
+        f"static constexpr char {variable}_bytes[] = {{\n" + ",\n".join(lines) + "};\n"
+        f"const std::string_view {variable}({variable}_bytes, sizeof {variable}_bytes);\n"
+        f'const std::string_view {variable}_hash("sha256-{digest}");\n'
     )
+
+
+def main():
+    words = sys.argv[1:]
+    inline = words[0] == "--inline"
+    folder, name, *files = words[inline:]
+    header, source = "", ""
+    for file in map(Path, files):
+        variable = re.sub(r"\W", "_", file.name)
+        text = file.read_bytes()
+        if inline:  # a script or style within a page ends where its closing tag does, whatever it is within
+            text = text.strip().replace(b"</", b"<\\/")
+        header += f"extern const std::string_view {variable}, {variable}_hash;\n"
+        source += constant(variable, text)
+    begin, end = "namespace nightwatt::embedded {\n", "}  // namespace nightwatt::embedded\n"
+    target = Path(folder) / name
+    target.with_suffix(".hpp").write_text(
+        f"// The files of {name}, as text.\n#pragma once\n\n#include <string_view>\n\n{begin}{header}{end}")
+    target.with_suffix(".cpp").write_text(f'#include "{name}.hpp"\n\n{begin}{source}{end}')
 
 
 if __name__ == "__main__":

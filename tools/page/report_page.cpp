@@ -6,10 +6,7 @@
 #include "measure/time_text.hpp"
 #include "page_text.hpp"
 #include "parts.hpp"
-
-namespace nightwatt::bundle {
-extern const std::string_view report_script, report_script_hash, report_style, report_style_hash, chart_licence;
-}
+#include "report_files.hpp"
 
 namespace nightwatt::page {
 namespace {
@@ -132,7 +129,7 @@ std::string method() {
 /// Line breaks stay: html() would show them as control characters.
 std::string licence() {
   std::string text;
-  std::string_view rest = bundle::chart_licence;
+  std::string_view rest = embedded::chart_licence_txt;
   while (!rest.empty()) {
     const std::size_t end = std::min(rest.size(), rest.find('\n'));
     text += html(rest.substr(0, end)) + "\n";
@@ -142,15 +139,15 @@ std::string licence() {
 }
 
 std::string head(const std::string& title) {
-  const std::string policy = "default-src 'none'; script-src '" + std::string(bundle::report_script_hash) +
-                             "'; style-src '" + std::string(bundle::report_style_hash) +
+  const std::string policy = "default-src 'none'; script-src '" + std::string(embedded::report_script_js_hash) +
+                             "'; style-src '" + std::string(embedded::report_style_css_hash) +
                              "'; base-uri 'none'; form-action 'none'";
   return "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n"
          "<meta http-equiv=\"Content-Security-Policy\" content=\"" +
          policy +
          "\">\n<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n"
          "<meta name=\"color-scheme\" content=\"light dark\">\n<title>" +
-         html(title) + "</title>\n<style>" + std::string(bundle::report_style) + "</style>\n</head>\n<body>\n";
+         html(title) + "</title>\n<style>" + std::string(embedded::report_style_css) + "</style>\n</head>\n<body>\n";
 }
 
 }  // namespace
@@ -172,7 +169,7 @@ std::string report_page(const Report& report) {
           "</main>\n<footer><details><summary>Licence of the chart code in this page (uPlot)</summary><pre>" +
           licence() + "</pre></details></footer>\n";
   page += "<script type=\"application/json\" id=\"data\">" + report_data(report) + "</script>\n<script>" +
-          std::string(bundle::report_script) + "</script>\n</body>\n</html>\n";
+          std::string(embedded::report_script_js) + "</script>\n</body>\n</html>\n";
   return page;
 }
 
