@@ -58,6 +58,9 @@ class Browser:
     def open(self, url):
         self.call("POST", "/url", {"url": url})
 
+    def url(self):
+        return self.call("GET", "/url")
+
     def run(self, script, *arguments):
         return self.call("POST", "/execute/sync", {"script": script, "args": list(arguments)})
 
@@ -80,15 +83,21 @@ class Browser:
     def console(self):
         return [f"{one['level']} {one['message']}" for one in self.call("POST", "/se/log", {"type": "browser"})]
 
-    def picture(self, path, whole=True):
+    def picture(self, path, height=None, scale=1):
+        """Of the whole page, or of its first `height` pixels."""
         size = self.devtools("Page.getLayoutMetrics")["cssContentSize"]
-        clip = {"x": 0, "y": 0, "width": size["width"], "height": size["height"] if whole else 900, "scale": 1}
+        clip = {"x": 0, "y": 0, "width": size["width"], "height": height or size["height"], "scale": scale}
         data = self.devtools("Page.captureScreenshot", captureBeyondViewport=True, clip=clip)["data"]
         path.write_bytes(base64.b64decode(data))
 
-    def print(self, path):
-        data = self.devtools("Page.printToPDF", preferCSSPageSize=True, printBackground=True)["data"]
-        path.write_bytes(base64.b64decode(data))
+
+def serious_findings(browser, axe):
+    """What axe-core, whose text is `axe`, calls serious or critical on the page as it is."""
+    browser.run(axe)
+    found = browser.call("POST", "/execute/async", {"args": [], "script":
+                         "const done = arguments[0]; axe.run().then(found => done(found.violations.map(one => "
+                         "[one.impact, one.id, one.nodes[0].html.slice(0, 200)])))"})
+    return [one for one in found if one[0] in ("serious", "critical")]
 
 
 def first_paint_ms(browser, url):

@@ -5,11 +5,8 @@ import sys
 import tempfile
 from pathlib import Path
 
-from browser import Browser, missing
+from browser import Browser, missing, serious_findings
 from nights import HOSTILE, Store
-
-AXE = ("const done = arguments[0]; axe.run().then(found => done(found.violations.map(one => "
-       "[one.impact, one.id, one.nodes[0].html.slice(0, 200)])))")
 
 
 def bring_curves_near(browser):
@@ -39,10 +36,8 @@ def a_checker_of_accessibility_finds_nothing_serious(browser, url, axe):
     for dark in (False, True):
         for width in (1100, 360):
             browser.look(width=width, dark=dark)
-            browser.run(axe)
-            found = browser.call("POST", "/execute/async", {"script": AXE, "args": []})
-            serious = [one for one in found if one[0] in ("serious", "critical")]
-            assert not serious, serious
+            found = serious_findings(browser, axe)
+            assert not found, found
     browser.look()
 
 

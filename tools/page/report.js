@@ -109,7 +109,7 @@ function options(run, width, segments, say) {
   return {
     width,
     height,
-    padding: [ribbon + 4, 10, 0, 0],
+    padding: [ribbon + 4, 26, 0, 0], // half a mark of seconds may stand at the very end
     tzDate: (seconds) => uPlot.tzDate(new Date(seconds * 1000), "Etc/UTC"),
     legend: { show: false },
     cursor: { y: false, drag: { x: true, y: false }, points: { show: false } },
