@@ -61,9 +61,13 @@ void ChangePoints::filtered(double z) {
 void ChangePoints::run_block() {
   if (fed_ == 0) {
     sigma_lr_ = learn_noise(waiting_, waiting_cuts_, step()).sigma_lr;
-    // A few ramps in a quiet record look like a random walk to the fit; most of the record says otherwise.
-    if (waiting_.size() >= least_block)
-      sigma_lr_ = std::min(sigma_lr_, walk_allowance * std::max(follow_noise(waiting_), step() / std::sqrt(12.0)));
+    if (waiting_.size() >= least_block) {
+      const double most = std::max(follow_noise(waiting_), step() / std::sqrt(12.0));
+      // A few ramps in a quiet record look like a random walk to the fit; most of the record says otherwise.
+      sigma_lr_ = std::min(sigma_lr_, walk_allowance * most);
+      // More blocks follow, and what each calls noise must not be steps in the first.
+      if (static_cast<std::int64_t>(waiting_.size()) >= horizon) sigma_lr_ = std::max(sigma_lr_, most);
+    }
   } else if (waiting_.size() >= least_block) {
     sigma_lr_ = follow_noise(waiting_);
   }
