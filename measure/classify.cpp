@@ -1,5 +1,6 @@
 #include <algorithm>
 #include <cmath>
+#include <limits>
 
 #include "level.hpp"
 #include "measure/segmenter.hpp"
@@ -16,6 +17,11 @@ constexpr double start_up_level_s = 60.0;  // what is held for longer is a level
 constexpr double start_up_level = 1.5;   // of the level it leads to, where a start-up holds one: a load settles by less
 constexpr double working_share = 0.90;   // of the lowest steady level: below it the device was seen working lower
 constexpr double small_standby_w = 3.0;  // an adapter alone or asleep; common practice, no source
+// What the European rules allow a device that is off or on standby ((EU) 2023/826, from memory), beside a level that no
+// idle is so far below: a display asleep.
+constexpr double asleep_w = 0.5;
+constexpr double asleep_share = 0.05;
+constexpr double noise_reach = 3.5;  // standard deviations that the peaks of a noisy level reach by themselves
 
 /// Made when the stretch became final; anew where the display's step is known better since.
 std::optional<LevelFigure> figure_of(const Stretch& s, const ClassifyInput& input) {
@@ -75,8 +81,9 @@ bool steady(const Segment& g) {
 /// Kinds go by what the display showed: whether something is off must not hang on what lies behind its rounding.
 class Namer {
  public:
-  Namer(std::vector<Segment>& segments, const ClassifyInput& input, std::vector<std::string>& warnings)
-      : segments_(segments), input_(input), warnings_(warnings) {}
+  Namer(std::vector<Segment>& segments, std::span<const Stretch> stretches, const ClassifyInput& input,
+        std::vector<std::string>& warnings)
+      : segments_(segments), stretches_(stretches), input_(input), warnings_(warnings) {}
 
   void run() {
     name_off();
@@ -132,7 +139,7 @@ class Namer {
           continue;
         }
         const bool from_low = low && *low < standby_share * *g.shown_w;
-        if (peak > start_up_peak * *g.shown_w && (from_low || (!low && was_off))) return i;
+        if (peak > own_peak_w(i) && (from_low || (!low && was_off))) return i;
         low = *g.shown_w;
       } else {
         was_off = true;
@@ -141,6 +148,14 @@ class Namer {
       peak = 0.0;
     }
     return std::nullopt;
+  }
+
+  /// Higher than a start-up's level reaches by itself.
+  [[nodiscard]] double own_peak_w(std::size_t i) const {
+    const LevelSketch& sketch = stretches_[i].sketch;
+    const double n = static_cast<double>(std::max<std::int64_t>(sketch.n(), 1));
+    const double shown_w = *segments_[i].shown_w;
+    return std::max(start_up_peak * shown_w, shown_w + noise_reach * std::sqrt(sketch.m2() / n));
   }
 
   void name_standby() {
@@ -173,7 +188,22 @@ class Namer {
             "idle");
       }
     }
-    if (!started) lowest_of_three(on);
+    if (started) return;
+    lowest_of_three(on);
+    asleep(on);
+  }
+
+  void asleep(const std::vector<std::size_t>& on) {
+    const auto is_asleep = [&](std::size_t i) { return *segments_[i].shown_w <= asleep_w; };
+    double awake_w = std::numeric_limits<double>::infinity();
+    for (const std::size_t i : on)
+      if (!is_asleep(i)) awake_w = std::min(awake_w, *segments_[i].shown_w);
+    for (const std::size_t i : on) {
+      Segment& g = segments_[i];
+      if (!is_asleep(i) || *g.shown_w > asleep_share * awake_w || g.kind == SegmentKind::standby) continue;
+      g.kind = SegmentKind::standby;
+      warn("a level of no more than 0.5 W, a twentieth of the next, is taken as standby, but may be the device's idle");
+    }
   }
 
   void lowest_of_three(const std::vector<std::size_t>& on) {
@@ -238,6 +268,7 @@ class Namer {
   }
 
   std::vector<Segment>& segments_;
+  std::span<const Stretch> stretches_;  ///< what the segments were made of, one by one
   const ClassifyInput& input_;
   std::vector<std::string>& warnings_;
 };
@@ -264,7 +295,7 @@ Classified classify(std::span<const Stretch> stretches, const ClassifyInput& inp
   // A run may be opened before its first reading and closed after its last.
   result.segments.front().begin = std::min(result.segments.front().begin, input.run_begin);
   result.segments.back().end = std::max(result.segments.back().end, input.run_end);
-  Namer(result.segments, input, result.warnings).run();
+  Namer(result.segments, stretches, input, result.warnings).run();
   return result;
 }
 

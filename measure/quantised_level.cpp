@@ -191,8 +191,10 @@ QuantisedLevel quantised_level(std::span<const CountGroup> groups, double inflat
   const double least = top.value - 0.5 * t * t;
   // No level further out than this can be: beyond it every count would be another one.
   const double reach = 1.0 + 2.0 * (likelihood.highest() - likelihood.lowest()) + t;
-  const double low = edge(likelihood, top_level, top_level - reach, least);
-  const double high = edge(likelihood, top_level, top_level + reach, least);
+  // And what was shown is the power rounded: whatever the statistics, its mean is within half a count of what was
+  // shown.
+  const double low = std::max(edge(likelihood, top_level, top_level - reach, least), likelihood.lowest() - 0.5);
+  const double high = std::min(edge(likelihood, top_level, top_level + reach, least), likelihood.highest() + 0.5);
   result.level = 0.5 * (low + high) + (truncates ? 0.5 : 0.0);
   result.half_width = 0.5 * (high - low);
   result.separated = distinct >= 3 && top.noise > noticeable_noise;

@@ -23,21 +23,25 @@ constexpr double level_tolerance = 0.03;
 constexpr double brief_level_tolerance = 0.05;
 constexpr double brief_s = 60.0;
 constexpr double lasting_s = 120.0;
-constexpr double scatter_tolerance = 1.5;    // of the readings' own scatter: less is no step to the eye
-constexpr double wander_factor = 2.0;        // of the tolerance, for a level that comes back by itself
-constexpr double restless_share = 0.07;      // of the mean, k = 2: a figure less sure than that is none
-constexpr double restless_floor_w = 0.05;    // and more than this: near 0 W every share is small
-constexpr double settling_tolerance = 0.07;  // of the level: as wide as the contract takes idle to be
-constexpr double pause_segments = 3.0;       // shortest segments: irregular work pauses no longer
-constexpr double pause_share = 0.03;         // of the mean, k = 2: of a pause a figure less sure than that is none
-constexpr std::size_t decay_steps = 4;       // fewer are levels run one after the other
-constexpr std::size_t longest_decay = 64;    // pieces: each costs a fit of at most 48 bins
-constexpr double decay_scatter = 0.07;       // of the way: three equal steps scatter twice as much about any curve
-constexpr double decay_lean = 0.25;          // of the way past a piece of it: what the piece itself must show
-constexpr double decay_counts = 5.0;         // display steps: past fewer a piece cannot show any
-constexpr double decay_way = 0.15;           // of the level it begins at: less is how levels settle
-constexpr std::size_t least_phases = 10;     // five cycles: three loads run one after the other are no thermostat
-constexpr double cycle_regularity = 0.25;    // how much two phases of one level may differ in length
+constexpr double scatter_tolerance = 1.5;      // of the readings' own scatter: less is no step to the eye
+constexpr double wander_factor = 2.0;          // of the tolerance, for a level that comes back by itself
+constexpr double restless_share = 0.07;        // of the mean, k = 2: a figure less sure than that is none
+constexpr double restless_floor_w = 0.05;      // and more than this: near 0 W every share is small
+constexpr double settling_tolerance = 0.07;    // of the level: as wide as the contract takes idle to be
+constexpr double pause_segments = 3.0;         // shortest segments: irregular work pauses no longer
+constexpr double pause_share = 0.03;           // of the mean, k = 2: of a pause a figure less sure than that is none
+constexpr std::size_t decay_steps = 4;         // fewer are levels run one after the other,
+constexpr std::size_t fewest_decay_steps = 2;  // unless each piece falls by itself
+constexpr std::size_t longest_decay = 64;      // pieces: each costs a fit of at most 48 bins
+constexpr double decay_scatter = 0.07;         // of the way: three equal steps scatter twice as much about any curve
+constexpr double decay_lean = 0.25;            // of the way past a piece of it: what the piece itself must show
+constexpr double decay_counts = 5.0;           // display steps: past fewer a piece cannot show any
+constexpr double leaving = 2.0;                // steps before it: a longer one is no step of the same curve
+constexpr double decay_tau = 0.1;              // of its length: the least for a curve all along
+constexpr double settling_tau = 0.025;         // and for one that comes to rest
+constexpr double decay_way = 0.15;             // of the level it begins at: less is how levels settle
+constexpr std::size_t least_phases = 10;       // five cycles: three loads run one after the other are no thermostat
+constexpr double cycle_regularity = 0.25;      // how much two phases of one level may differ in length
 constexpr double longest_phase_s = 3600.0;
 constexpr std::int64_t jump_points = 2;  // a change that takes no longer is a jump, not a ramp
 constexpr std::int64_t least_readings = 3;
@@ -46,15 +50,23 @@ bool is_long(const Part& p, const PartRules& rules) {
   return length_s(p) >= rules.shortest_s && p.stretch.samples >= least_readings;
 }
 
+/// One curve that falls or rises by itself, ever more slowly, from a level of `begin_w`.
+bool is_settling(const std::optional<Decay>& decay, double begin_w, const PartRules& rules) {
+  return decay && decay->way_w >= std::max(4.0 * rules.step_w, decay_way * std::abs(begin_w)) &&
+         decay->scatter_w <= decay_scatter * decay->way_w;
+}
+
 /// Long, and yet so irregular that its mean says nothing of any level.
 bool is_restless(const Part& p, const PartRules& rules) {
   if (p.stretch.shape != StretchShape::steady) return true;
   if (p.decays) return false;
   if (!is_long(p, rules)) return false;
-  const std::vector<SketchBin>& bins = p.stretch.sketch.bins();
-  const double expanded = 2.0 * statistical_uncertainty(bins);
-  return expanded > std::max(rules.step_w / 2.0, restless_floor_w) &&
-         expanded > restless_share * std::abs(p.stretch.sketch.mean());
+  const double expanded = 2.0 * statistical_uncertainty(p.stretch.sketch.bins());
+  if (expanded <= std::max(rules.step_w / 2.0, restless_floor_w) ||
+      expanded <= restless_share * std::abs(p.stretch.sketch.mean()))
+    return false;
+  const std::optional<Decay> decay = decay_of(p.stretch, settling_tau);
+  return !(is_settling(decay, p.head.mean, rules) && decay->is_bent());
 }
 
 }  // namespace
@@ -294,14 +306,33 @@ class Arranger {
       if (way == 0.0) way = step;
       const double back = std::max(rules_.step_w, level_tolerance * std::abs(last));
       if (step * way < 0.0 && std::abs(step) > back) break;
-      if (j + 1 < items_.size() && stands(j)) break;
+      const bool ends = j + 1 < items_.size() && leaves(j);
+      if (j + 1 < items_.size() && !ends && stands(j)) break;
       if (step * way > 0.0) last = mean(j);
-      if (++steps >= decay_steps &&
-          is_decay(all.stretch, decay_scatter, std::max(4.0 * rules_.step_w, decay_way * std::abs(mean(i)))))
-        best = j;
+      ++steps;
+      const bool falls = steps >= decay_steps || (steps >= fewest_decay_steps && all_lean(i, j));
+      if (falls && is_settling(decay_of(all.stretch, decay_tau), mean(i), rules_)) best = j;
+      if (ends) break;
     }
     for (std::size_t j = i; j < best; ++j) fuse(i, true);
     if (best > i) items_[i].part.decays = true;
+  }
+
+  /// Whether each of the pieces [from, to] goes itself a part of the way to its neighbour.
+  [[nodiscard]] bool all_lean(std::size_t from, std::size_t to) const {
+    for (std::size_t k = from; k <= to; ++k) {
+      const Part& p = items_[k].part;
+      const double way = k < to ? mean(k + 1) - mean(k) : mean(k) - mean(k - 1);
+      if (length_s(p) < brief_s || p.line.slope() * length_s(p) * (way > 0.0 ? 1.0 : -1.0) < decay_lean * std::abs(way))
+        return false;
+    }
+    return true;
+  }
+
+  /// The next piece is further away than this is from the one before: a curve that settles does not do that.
+  [[nodiscard]] bool leaves(std::size_t i) const {
+    return std::abs(items_[i + 1].part.head.mean - items_[i].part.tail.mean) >
+           leaving * std::max(rules_.step_w, std::abs(mean(i) - mean(i - 1)));
   }
 
   /// Held for long at one level between two others: a step of its own, not a piece of a curve.
@@ -353,6 +384,8 @@ class Arranger {
       if (j >= i + 4 && !regular(j - 3, j - 1)) break;
       ++j;
     }
+    // Cut short, not held for longer: then the device has come to rest.
+    if (j >= i + 3 && length_s(items_[j - 1].part) * (1.0 - cycle_regularity) > length_s(items_[j - 3].part)) --j;
     if (j - i < least_phases) return;
     double upper_s = 0.0, all_s = 0.0;
     for (std::size_t k = i; k < j; ++k) {

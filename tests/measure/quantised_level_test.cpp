@@ -85,6 +85,13 @@ TEST_CASE("two uneven counts leave all levels from the edge to where a third cou
   CHECK(level.level - level.half_width > 25.25);  // which the plain mean would say
 }
 
+TEST_CASE("no statistics reach further than half a count beyond what was shown") {
+  const std::vector<CountGroup> groups = {{0.0, 8, {9000.0, 2700.0}}};
+  const QuantisedLevel found = quantised_level(groups, 2000.0, 1.0, false);  // one flip: worth no degree of freedom
+  CHECK(found.level - found.half_width >= 7.5);
+  CHECK(found.level + found.half_width <= 9.5);
+}
+
 TEST_CASE("three counts and more tell level and noise apart") {
   const double noise = GENERATE(0.3, 1.0 / 3.0, 0.4, 0.6);
   const double share = GENERATE(0.0, 0.1, 0.25, 0.4, 0.6);

@@ -1,7 +1,6 @@
 // A few readings away from a level that comes back: counted, in the energy and the mean, and in no level.
 #include <catch2/catch.hpp>
 #include <functional>
-#include <random>
 
 #include "night.hpp"
 
@@ -11,11 +10,12 @@ namespace {
 
 /// One reading a second of noise about 50 W, `extra_w(i)` on top, shown to 0.01 W.
 night::Night noisy(int seconds, std::uint64_t seed, const std::function<double(int)>& extra_w) {
-  std::mt19937_64 random(seed);
-  std::normal_distribution<double> noise(0.0, 0.05);
-  night::Night n;
-  for (int i = 0; i < seconds; ++i)
-    n.readings.emplace_back(UtcTime{i * 1'000'000LL}, std::round(100.0 * (50.0 + noise(random) + extra_w(i))) / 100.0);
+  night::Act level;
+  level.length_s = seconds;
+  level.level_w = 50.0;
+  level.noise_w = 0.05;
+  night::Night n = night::play({level}, {1.0, 0.0, 0.01}, seed);
+  for (std::size_t i = 0; i < n.readings.size(); ++i) n.readings[i].second += extra_w(static_cast<int>(i));
   return n;
 }
 
