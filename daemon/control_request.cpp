@@ -165,6 +165,7 @@ std::string status_answer(const ServiceStatus& status) {
                {"flush_s", status.flush_s},
                {"lost", status.lost},
                {"paused", status.paused},
+               {"paused_why", status.paused ? Json(status.paused_why) : Json()},
                {"tell",
                 {{"told", status.tell.told},
                  {"failed", status.tell.failed},

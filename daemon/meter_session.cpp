@@ -152,7 +152,8 @@ MeterStatus MeterSession::status(MonoTime now) const {
   }
   const Duration patience = std::max(silent_after, silent_intervals * interval_);
   const MonoTime heard = last_heard_ ? std::max(*last_heard_, opened_at_) : opened_at_;
-  result.state = !port_open_ ? port_state_ : now - heard > patience ? "silent" : "recording";
+  const bool any = last_heard_ && *last_heard_ >= opened_at_;  // that was good, since the port is open
+  result.state = !port_open_ ? port_state_ : now - heard > patience ? "silent" : any ? "recording" : "no reading yet";
   return result;
 }
 

@@ -1,5 +1,6 @@
 #include "daemon/reading_queue.hpp"
 
+#include <algorithm>
 #include <utility>
 
 namespace nightwatt::daemon {
@@ -16,8 +17,9 @@ void ReadingQueue::push_locked(QueueItem item) {
   if (items_.empty()) first_pushed_ = std::chrono::steady_clock::now();
   const bool urgent = is_urgent(item);
   // The store thread sleeps until the batch's first item is `flush` old: only the first and an urgent one need wake it.
-  const bool wake = items_.empty() || (urgent && !urgent_);
+  const bool wake = items_.empty() || urgent;
   urgent_ = urgent_ || urgent;
+  asked_ = asked_ || urgent;
   items_.push_back(std::move(item));
   if (wake) wake_.notify_one();
 }
@@ -54,7 +56,10 @@ ReadingQueue::Wake ReadingQueue::wait(std::chrono::microseconds flush) {
       continue;
     }
     const auto due = first_pushed_ + flush;
-    if (urgent_ || std::chrono::steady_clock::now() >= due) return Wake::batch;
+    if (urgent_ || std::chrono::steady_clock::now() >= due) {
+      asked_ = false;
+      return Wake::batch;
+    }
     wake_.wait_until(lock, due);
   }
 }
@@ -65,7 +70,7 @@ ReadingQueue::Wake ReadingQueue::rest(std::chrono::microseconds pause) {
   for (;;) {
     if (stopped_) return Wake::stop;
     if (std::exchange(poked_, false)) return Wake::poke;
-    if (std::chrono::steady_clock::now() >= end) return Wake::rested;
+    if (std::exchange(asked_, false) || std::chrono::steady_clock::now() >= end) return Wake::rested;
     wake_.wait_until(lock, end);
   }
 }
@@ -74,7 +79,19 @@ std::deque<QueueItem> ReadingQueue::take() {
   const std::lock_guard lock(mutex_);
   readings_ = 0;
   urgent_ = false;
+  asked_ = false;
   return std::exchange(items_, {});
+}
+
+std::deque<QueueItem> ReadingQueue::take_commands() {
+  const std::lock_guard lock(mutex_);
+  std::deque<QueueItem> commands, others;
+  for (QueueItem& item : items_)
+    (std::holds_alternative<std::shared_ptr<RunCommand>>(item) ? commands : others).push_back(std::move(item));
+  items_ = std::move(others);
+  urgent_ = std::any_of(items_.begin(), items_.end(), is_urgent);
+  asked_ = false;
+  return commands;
 }
 
 void ReadingQueue::poke() {

@@ -96,6 +96,7 @@ class Service::Impl {
   Result<void> change_meters(const config::ServiceConfig& fresh);
   void handle(ControlRequest request, ControlServer::Reply reply);
   void ask_store(RunRequest request, ControlServer::Reply reply);
+  [[nodiscard]] std::string why_not() const;
   ServiceStatus service_status() const;
   page::State page_state();
   void show_page(const config::PageConfig& page);
@@ -110,7 +111,6 @@ class Service::Impl {
   asio::signal_set signals_;
   asio::steady_timer watchdog_timer_;
   ControlServer server_;
-  std::optional<storage::ServiceLock> lock_;
   ReadingQueue queue_;
   PipelineState state_;
   StorePipeline pipeline_;
@@ -133,14 +133,12 @@ class Service::Impl {
 Result<void> Service::Impl::open() {
   // The socket first: whoever has it is asked before the store is touched.
   if (auto listening = server_.listen(config_.control_socket); !listening) return listening;
-  auto lock = storage::ServiceLock::take(config_.store.path);
-  if (!lock) return tl::unexpected(lock.error());
-  lock_.emplace(std::move(*lock));
   StorePipeline::Meters meters;
   for (const config::MeterConfig& meter : config_.meters) meters.emplace_back(next_meter_++, recorder_settings(meter));
   const auto opened = pipeline_.open(meters);
   if (!opened) return tl::unexpected(opened.error());
   time_.emplace(parts_.clock, queue_, parts_.log, opened->newest, opened->shifts);
+  if (!opened->looked) time_->announce_shift(time_->now());
   tell_watch_.emplace(io_, *time_, state_, teller_, [this] { return sessions(); });
   pipeline_.on_run_ended([this](const RunEnded& ended) { teller_.tell(run_ended_message(ended)); });
   since_ = parts_.clock.utc();
@@ -313,10 +311,15 @@ void Service::Impl::ask_store(RunRequest request, ControlServer::Reply reply) {
   if (!queue_.push(QueueItem(command)))
     return answered(fail(ErrorKind::unusable, "the store has not been written for too long: see the service's log"));
   timer->expires_after(command_time);
-  timer->async_wait([command, answered](error_code ec) {
+  timer->async_wait([this, command, answered](error_code ec) {
     if (!ec && command->take_back())
-      answered(fail(ErrorKind::unusable, "the store cannot be written now (full, or locked by an import): try again"));
+      answered(fail(ErrorKind::unusable, "the store cannot be written now: " + why_not()));
   });
+}
+
+std::string Service::Impl::why_not() const {
+  const std::string why = state_.why.get();
+  return why.empty() ? "it is busy; try again" : why;
 }
 
 ServiceStatus Service::Impl::service_status() const {
@@ -331,6 +334,7 @@ ServiceStatus Service::Impl::service_status() const {
   result.queue = queue_.readings() + state_.waiting;
   result.flush_s = static_cast<double>(state_.flush_us.load()) * 1e-6;
   result.paused = state_.paused;
+  if (result.paused) result.paused_why = why_not();
   const TellCounts counts = teller_.counts();
   result.tell = {counts.told, counts.failed, counts.given_up, counts.waiting};
   return result;
@@ -362,7 +366,7 @@ void Service::Impl::watch() {
 }
 
 void Service::Impl::store_loop() {
-  bool paused = false;
+  bool paused = state_.paused;
   for (;;) {
     ++state_.beats;
     const auto wake = paused ? queue_.rest(pipeline_.pause()) : queue_.wait(std::chrono::microseconds(batch_us_));

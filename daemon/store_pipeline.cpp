@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <utility>
 
+#include "carried_meter.hpp"
 #include "daemon/time_keeper.hpp"
 
 namespace nightwatt::daemon {
@@ -51,16 +52,32 @@ StorePipeline::StorePipeline(std::string path, storage::StoreSettings settings, 
 StorePipeline::~StorePipeline() = default;
 
 Result<StorePipeline::Opened> StorePipeline::open(Meters meters) {
-  auto store = StoreWriter::open(path_, settings_);
-  if (!store) return tl::unexpected(store.error());
-  store_.emplace(std::move(*store));
   meters_ = std::move(meters);
-  if (auto begun = store_->begin(); !begun) return tl::unexpected(begun.error());
-  if (auto resumed = resume_recorders(); !resumed) return tl::unexpected(resumed.error());
+  stale_ = true;
   Opened opened;
-  for (const auto& [id, recorder] : recorders_) {
-    opened.last.emplace_back(id, recorder.last());
-    const auto shift = store_->shift_at(recorder.stream(), recorder.last().value_or(UtcTime{}));
+  for (const auto& [id, settings] : meters_) opened.last.emplace_back(id, std::nullopt);
+  Result<void> done = reopen_if_wanted();
+  if (done) done = look(opened);
+  std::vector<Answer> none;
+  if (done) done = transact(none);
+  if (done) return opened;
+  if (trouble() != StoreTrouble::no_room) return tl::unexpected(done.error());
+  note_failure(done.error());
+  return opened;
+}
+
+// Nothing is written: a store on a full disk can still be read.
+Result<void> StorePipeline::look(Opened& opened) const {
+  for (std::size_t i = 0; i < meters_.size(); ++i) {
+    const auto stream = store_->stream_of_meter(meters_[i].second.meter);
+    if (!stream) return tl::unexpected(stream.error());
+    Result<Duration> shift = Duration(0);
+    if (*stream) {
+      const auto last = store_->last_reading(**stream);
+      if (!last) return tl::unexpected(last.error());
+      if (*last) opened.last[i].second = (*last)->time;
+      shift = store_->shift_at(**stream, opened.last[i].second.value_or(UtcTime{}));
+    }
     if (!shift) return tl::unexpected(shift.error());
     opened.shifts.push_back(*shift);
   }
@@ -70,16 +87,29 @@ Result<StorePipeline::Opened> StorePipeline::open(Meters meters) {
   const auto state = store_->value(service_state_name);
   if (!state) return tl::unexpected(state.error());
   opened.killed = *state == std::string(running);
-  if (opened.killed) {
-    storage::Event event;
+  opened.looked = true;
+  return {};
+}
+
+// The first thing a service writes into a store.
+Result<void> StorePipeline::introduce() {
+  const auto state = store_->value(service_state_name);
+  if (!state) return tl::unexpected(state.error());
+  storage::Event event;
+  if (!carried_.empty()) {
+    event.kind = storage::EventKind::store_moved;
+    event.at = first_of_batch({}).value_or(clock_.utc());
+    event.detail = "the file recorded into until now was moved, deleted or replaced: recording goes on here";
+    if (auto put = store_->put_event(event); !put) return put;
+  } else if (*state == std::string(running)) {
+    const auto newest = newest_of_all();
+    if (!newest) return tl::unexpected(newest.error());
     event.kind = storage::EventKind::killed;
-    event.at = opened.newest.value_or(clock_.utc());
+    event.at = newest->value_or(clock_.utc());
     event.detail = "the service did not stop cleanly; the last stored reading is from here";
-    if (auto put = store_->put_event(event); !put) return tl::unexpected(put.error());
+    if (auto put = store_->put_event(event); !put) return put;
   }
-  if (auto put = store_->put_value(service_state_name, running); !put) return tl::unexpected(put.error());
-  if (auto committed = store_->commit(); !committed) return tl::unexpected(committed.error());
-  return opened;
+  return store_->put_value(service_state_name, running);
 }
 
 // Also of meters that are not configured now: a reload may bring one back.
@@ -112,8 +142,9 @@ StorePipeline::Outcome StorePipeline::work() {
   if (batch_.empty()) batch_ = queue_.take();
   if (batch_.empty()) return Outcome::idle;
   std::vector<Answer> answers;
-  if (!transact(answers)) {
-    for (Answer& answer : answers) answer.command->put_back();
+  if (auto done = transact(answers); !done) {
+    note_failure(done.error());
+    answer_failed(answers, done.error());
     return Outcome::paused;
   }
   batch_.clear();
@@ -123,30 +154,42 @@ StorePipeline::Outcome StorePipeline::work() {
   return Outcome::stored;
 }
 
-bool StorePipeline::transact(std::vector<Answer>& answers) {
+Result<void> StorePipeline::transact(std::vector<Answer>& answers) {
   const MonoTime started = clock_.monotonic();
   state_.waiting = static_cast<std::uint64_t>(std::count_if(
       batch_.begin(), batch_.end(), [](const QueueItem& item) { return std::holds_alternative<QueuedReading>(item); }));
-  Result<void> done = reopen_if_wanted();
+  Result<void> done = ready_store();
   if (done) done = store_->begin();
-  if (done) {
-    done = store_batch(answers);
-    if (done) done = store_->commit();
-    if (!done) {
-      store_->rollback();
-      stale_ = true;
-    }
-  }
+  if (!done) return done;
+  done = store_batch(answers);
+  if (done) done = store_->commit();
   if (!done) {
-    note_failure(done.error());
-    return false;
+    store_->rollback();
+    stale_ = true;
+    return done;
   }
   const Duration took = clock_.monotonic() - started;
   state_.flush_us = took.count();
   state_.flushes.add(took);
   note_success();
   tell_ended_runs();
-  return true;
+  return {};
+}
+
+// Another program lets go of the store soon, and whoever asked waits for that. Any other trouble lasts: the answer is
+// no, at once, also to those that came while the batch was waiting.
+void StorePipeline::answer_failed(std::vector<Answer>& answers, const Error& error) {
+  for (Answer& answer : answers) answer.command->put_back();
+  if (trouble() == StoreTrouble::locked) return;
+  const Result<RunId> no = fail(ErrorKind::unusable, "the store cannot be written now: " + error.message);
+  const auto refuse = [&](const QueueItem& item) {
+    const auto* command = std::get_if<std::shared_ptr<RunCommand>>(&item);
+    if (command == nullptr) return false;
+    if ((*command)->take()) (*command)->answer(no);
+    return true;
+  };
+  std::erase_if(batch_, refuse);
+  for (const QueueItem& item : queue_.take_commands()) (void)refuse(item);
 }
 
 // A run that cannot be read back now is not told of: the store is what counts.
@@ -162,13 +205,41 @@ void StorePipeline::tell_ended_runs() {
   }
 }
 
-// A reload changed the limits of the store, which it takes when it is opened.
+// Nothing is begun in a file that nobody would see. What was stored before stays in it; what can go on elsewhere does.
+void StorePipeline::leave_moved_store() {
+  if (carried_.empty())  // else the file was moved again before anything was in it
+    for (const auto& [id, settings] : meters_) carried_.push_back(carry(*store_, settings.meter));
+  const bool whole = StoreWriter::leave(std::move(*store_));
+  store_.reset();
+  recorders_.clear();
+  introduced_ = false;
+  if (!moved_lines_.admit(clock_.monotonic())) return;
+  log_(LogLevel::warning,
+       "store: " + path_ +
+           " was moved, deleted or replaced: recording goes on in what is there now; the readings so "
+           "far are in the old file, if it still exists" +
+           (whole ? "" : ", save the last of them"));
+}
+
+Result<void> StorePipeline::ready_store() {
+  if (store_ && store_->moved()) leave_moved_store();
+  return reopen_if_wanted();
+}
+
+// A reload changed the limits of the store, which it takes when it is opened; or there is none yet, or no longer.
 Result<void> StorePipeline::reopen_if_wanted() {
   if (store_ && !reopen_) return {};
   recorders_.clear();
   stale_ = true;
   store_.reset();
-  auto store = StoreWriter::open(path_, settings_);
+  open_trouble_ = StoreTrouble::other;
+  if (!lock_ || lock_->moved()) {
+    lock_.reset();
+    auto lock = storage::ServiceLock::take(path_);
+    if (!lock) return tl::unexpected(lock.error());
+    lock_.emplace(std::move(*lock));
+  }
+  auto store = StoreWriter::open(path_, settings_, &open_trouble_);
   if (!store) return tl::unexpected(store.error());
   store_.emplace(std::move(*store));
   reopen_ = false;
@@ -177,6 +248,9 @@ Result<void> StorePipeline::reopen_if_wanted() {
 
 Result<void> StorePipeline::store_batch(std::vector<Answer>& answers) {
   ended_.clear();
+  if (!introduced_)
+    if (auto put = introduce(); !put) return put;
+  if (auto put = put_carried_meters(); !put) return put;
   if (stale_)
     if (auto resumed = resume_recorders(); !resumed) return resumed;
   gathered_.clear();
@@ -247,6 +321,30 @@ Result<void> StorePipeline::change_meters(const QueuedMeters& change) {
   return {};
 }
 
+// Before the recorders look for what is open. `from`: where the meter's readings go on.
+Result<void> StorePipeline::put_carried_meters() {
+  for (const CarriedMeter& carried : carried_) {
+    const auto meter =
+        std::find_if(meters_.begin(), meters_.end(), [&](const auto& m) { return m.second.meter == carried.meter; });
+    if (meter == meters_.end()) continue;
+    const UtcTime next = carried.last.value_or(UtcTime{}) + TimeKeeper::stamp_step;
+    const UtcTime from = first_of_batch(meter->first).value_or(next);
+    if (auto put = put_carried(*store_, carried, from); !put) return put;
+  }
+  return {};
+}
+
+// The time of the first reading of a meter, or of the first item of any kind that has one.
+std::optional<UtcTime> StorePipeline::first_of_batch(std::optional<MeterId> meter) const {
+  for (const QueueItem& item : batch_) {
+    const auto* reading = std::get_if<QueuedReading>(&item);
+    if (reading != nullptr && (!meter || reading->meter == *meter)) return reading->reading.time;
+    const auto* event = std::get_if<storage::Event>(&item);
+    if (event != nullptr && !meter) return event->at;
+  }
+  return std::nullopt;
+}
+
 Result<void> StorePipeline::put_room_events() {
   storage::Event event;
   event.kind = storage::EventKind::disk_full;
@@ -254,9 +352,7 @@ Result<void> StorePipeline::put_room_events() {
   event.detail = "no room for the store: recording paused";
   if (auto put = store_->put_event(event); !put) return put;
   event.kind = storage::EventKind::disk_room;
-  event.at = later(newest(), full_since_).value_or(*full_since_);
-  for (const QueueItem& item : batch_)
-    if (const auto* reading = std::get_if<QueuedReading>(&item)) event.at = std::max(event.at, reading->reading.time);
+  event.at = *full_since_ + (clock_.monotonic() - full_seen_);
   event.detail = "there is room again: recording goes on";
   return store_->put_event(event);
 }
@@ -328,16 +424,13 @@ std::optional<UtcTime> StorePipeline::newest() const {
 }
 
 void StorePipeline::note_failure(const Error& error) {
-  const bool full = store_ && store_->disk_full();
+  const bool full = trouble() == StoreTrouble::no_room;
   state_.full = full;
+  state_.why.set(error.message);
   if (full && !full_since_) {
-    full_since_ = newest();
-    for (const QueueItem& item : batch_) {
-      const auto* reading = std::get_if<QueuedReading>(&item);
-      if (reading == nullptr) continue;
-      full_since_ = reading->reading.time;
-      break;
-    }
+    full_since_ = first_of_batch({});
+    if (!full_since_) full_since_ = newest();
+    full_seen_ = clock_.monotonic();
   }
   pause_ = state_.paused ? std::min(pause_ * 2, longest_pause) : first_pause;
   state_.paused = true;
@@ -351,6 +444,9 @@ void StorePipeline::note_success() {
   if (state_.paused) log_(LogLevel::info, "store: recording goes on");
   state_.paused = false;
   state_.full = false;
+  state_.why.set({});
+  introduced_ = true;
+  carried_.clear();
   full_since_.reset();
   pause_ = first_pause;
 }
@@ -378,10 +474,12 @@ void StorePipeline::tidy() {
 bool StorePipeline::close(UtcTime now) {
   if (work() == Outcome::paused) return false;
   if (work() == Outcome::paused) return false;  // what came while the first batch was stored
-  if (!store_ || !store_->begin()) return false;
-  Result<void> done = stale_ ? resume_recorders() : Result<void>{};
+  std::vector<Answer> none;
+  Result<void> done = stale_ || !store_ || store_->moved() ? transact(none) : Result<void>{};
+  if (done) done = store_->begin();
   if (done) done = put_stop(now);
   if (done) done = store_->commit();
+  if (!done && !store_) return false;
   if (!done) {
     note_failure(done.error());
     store_->rollback();

@@ -17,7 +17,8 @@ TellMessage silence_message(const MeterSession& meter, const SilenceWatch::News&
   message.meter = meter.name();
   message.seconds = seconds;
   // "recording" is what a meter is called whose own, shorter patience has not run out.
-  const std::string why = state == "recording" || state == "silent" ? "" : ": port " + state;
+  const bool port_is_well = state == "recording" || state == "silent" || state == "no reading yet";
+  const std::string why = port_is_well ? "" : ": port " + state;
   message.text = "meter " + meter.name() +
                  (news.silent ? " has given no reading for " + duration_text({seconds}) + why
                               : " gives readings again, after " + duration_text({seconds}) + " without");

@@ -97,21 +97,26 @@ bool Database::in_transaction() const {
 Error Database::explain(const SQLite::Exception& exception) {
   const int system_error = sqlite3_system_errno(handle());
   const int code = exception.getExtendedErrorCode() > 0 ? exception.getExtendedErrorCode() : exception.getErrorCode();
-  disk_full_ = is_disk_full(code, system_error);
+  trouble_ = trouble_of(code, system_error);
   return {ErrorKind::unusable, explain_sqlite(path_, code, system_error, exception.what())};
 }
 
-bool is_disk_full(int code, int system_error) {
-  if ((code & 0xFF) == SQLITE_FULL) return true;
-  return (code & 0xFF) == SQLITE_IOERR &&
-         (system_error == ENOSPC || system_error == EDQUOT || code == SQLITE_IOERR_SHMSIZE);
+StoreTrouble trouble_of(int code, int system_error) {
+  const int kind = code & 0xFF;
+  if (kind == SQLITE_FULL) return StoreTrouble::no_room;
+  if (kind == SQLITE_IOERR && (system_error == ENOSPC || system_error == EDQUOT || code == SQLITE_IOERR_SHMSIZE))
+    return StoreTrouble::no_room;
+  return kind == SQLITE_BUSY || kind == SQLITE_LOCKED ? StoreTrouble::locked : StoreTrouble::other;
 }
 
 std::string explain_sqlite(const std::string& path, int code, int system_error, const char* message) {
-  if (is_disk_full(code, system_error)) return path + ": the disk is full; make room";
+  if (trouble_of(code, system_error) == StoreTrouble::no_room) return path + ": the disk is full; make room";
   switch (code & 0xFF) {
     case SQLITE_NOTADB:
-      return path + ": not a nightwatt store (not a database); give the path of a store";
+      return path +
+             ": not a nightwatt store (not a database), or one whose beginning is damaged; give the path of a store, "
+             "or "
+             "restore it from a copy";
     case SQLITE_CORRUPT:
       return path + ": the store is damaged or cut short; restore it from a copy (`nightwatt check` says more)";
     case SQLITE_BUSY:
@@ -131,6 +136,8 @@ std::string explain_sqlite(const std::string& path, int code, int system_error, 
     case SQLITE_NOMEM:
       return path + ": not enough memory";
     default:
+      if (std::string_view(message) == "unsupported file format")
+        return path + ": the beginning of the store is damaged; restore it from a copy";
       return path + ": the store could not be used: " + message;
   }
 }

@@ -75,15 +75,15 @@ class Database {
   [[nodiscard]] const std::string& path() const { return path_; }
   [[nodiscard]] bool in_transaction() const;
 
-  /// The line for a person; remembers whether it was for want of room.
+  /// The line for a person; remembers what kind of trouble it was.
   [[nodiscard]] Error explain(const SQLite::Exception& exception);
-  [[nodiscard]] bool disk_full() const { return disk_full_; }
-  void set_disk_full(bool full) { disk_full_ = full; }
+  [[nodiscard]] StoreTrouble trouble() const { return trouble_; }
+  void set_trouble(StoreTrouble trouble) { trouble_ = trouble; }
 
   /// Runs `work`, which gives a Result; what SQLite throws becomes the Result's error.
   template <class Work>
   auto guarded(Work&& work) -> decltype(work()) {
-    disk_full_ = false;
+    trouble_ = StoreTrouble::none;
     try {
       return work();
     } catch (const SQLite::Exception& exception) {
@@ -101,12 +101,11 @@ class Database {
   std::string path_;
   SQLite::Database connection_;
   std::map<const char*, Kept> kept_;
-  bool disk_full_ = false;
+  StoreTrouble trouble_ = StoreTrouble::none;
 };
 
 /// What SQLite's complaint about `path` means for a person.
 [[nodiscard]] std::string explain_sqlite(const std::string& path, int code, int system_error, const char* message);
-/// Whether it means that there is no room.
-[[nodiscard]] bool is_disk_full(int code, int system_error);
+[[nodiscard]] StoreTrouble trouble_of(int code, int system_error);
 
 }  // namespace nightwatt::storage

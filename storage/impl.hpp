@@ -14,6 +14,7 @@
 #include "database.hpp"
 #include "rollup.hpp"
 #include "storage/store.hpp"
+#include "store_files.hpp"
 #include "sums.hpp"
 
 namespace nightwatt::storage {
@@ -35,12 +36,13 @@ struct StreamEnd {
 
 class StoreReader::Impl {
  public:
-  explicit Impl(std::unique_ptr<Database> opened) : database(std::move(opened)) {}
+  explicit Impl(std::unique_ptr<Database> opened) : database(std::move(opened)), files(database->path()) {}
   ~Impl();
   Impl(const Impl&) = delete;
   Impl& operator=(const Impl&) = delete;
 
   std::unique_ptr<Database> database;
+  StoreFiles files;
   StoreSettings settings;
   int snapshots = 0;
 

@@ -1,4 +1,5 @@
 #include <fcntl.h>
+#include <sys/stat.h>
 #include <unistd.h>
 
 #include <array>
@@ -57,7 +58,7 @@ void unlock_byte(int descriptor, std::int64_t place) {
 Result<ServiceLock> ServiceLock::take(const std::string& store_path) {
   const Result<int> opened = open_lock_file(store_path);
   if (!opened) return pass_on(opened.error());
-  ServiceLock lock(*opened);
+  ServiceLock lock(store_path + "-lock", *opened);
   switch (lock_byte(*opened, 0)) {
     case LockState::taken:
       break;
@@ -73,9 +74,15 @@ Result<ServiceLock> ServiceLock::take(const std::string& store_path) {
   return lock;
 }
 
+bool ServiceLock::moved() const {
+  struct stat ours {};
+  return ::fstat(descriptor_, &ours) != 0 || file_id(path_) != FileId{ours.st_dev, ours.st_ino};
+}
+
 ServiceLock& ServiceLock::operator=(ServiceLock&& other) noexcept {
   if (this != &other) {
     if (descriptor_ >= 0) ::close(descriptor_);
+    path_ = std::move(other.path_);
     descriptor_ = std::exchange(other.descriptor_, -1);
   }
   return *this;

@@ -35,6 +35,10 @@ Result<StoreReader> StoreReader::open(const std::string& path) {
   return StoreReader(std::make_unique<Impl>(std::move(*database)));
 }
 
+bool StoreReader::moved() const {
+  return impl_->files.moved();
+}
+
 Result<Snapshot> StoreReader::snapshot() const {
   if (impl_->database->in_transaction() && impl_->snapshots == 0) return Snapshot(nullptr);  // a writer's own
   if (impl_->snapshots == 0) {
@@ -134,6 +138,8 @@ std::string_view event_kind_name(EventKind kind) {
       return "readings lost";
     case EventKind::config_reloaded:
       return "config reloaded";
+    case EventKind::store_moved:
+      return "store moved";
   }
   return "unknown";
 }

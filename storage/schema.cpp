@@ -9,6 +9,9 @@
 #include <cerrno>
 #include <cstring>
 #include <string_view>
+#include <vector>
+
+#include "bytes.hpp"
 
 namespace nightwatt::storage {
 namespace {
@@ -30,7 +33,7 @@ constexpr const char* connection_settings = R"(
   PRAGMA cache_size = -1000;
 )";
 
-constexpr const char* version_1 = R"(
+constexpr const char* newest_tables = R"(
 CREATE TABLE stream (
   id INTEGER PRIMARY KEY,
   meter TEXT UNIQUE,
@@ -116,13 +119,15 @@ CREATE TABLE run_state (
   step_w REAL NOT NULL,
   median_interval_s REAL NOT NULL,
   segmenter BLOB NOT NULL,
-  totals BLOB NOT NULL
+  totals BLOB NOT NULL,
+  crc INTEGER
 );
 CREATE TABLE stretch (
   run INTEGER NOT NULL,
   place INTEGER NOT NULL,
   count INTEGER NOT NULL,
   bytes BLOB NOT NULL,
+  crc INTEGER,
   PRIMARY KEY (run, place)
 );
 CREATE TABLE mark (
@@ -154,7 +159,7 @@ CREATE TABLE value (
   bytes BLOB NOT NULL
 ) WITHOUT ROWID;
 PRAGMA application_id = 0x4E574154;
-PRAGMA user_version = 1;
+PRAGMA user_version = 2;
 )";
 
 tl::unexpected<Error> unusable(const std::string& path, const std::string& what) {
@@ -168,7 +173,7 @@ void keep_wal(Database& database) {
   sqlite3_file_control(database.handle(), "main", SQLITE_FCNTL_PERSIST_WAL, &on);
 }
 
-/// A file shorter than its own header says, with no log that could hold the rest.
+/// A file shorter than its own header says, with no log that could hold the rest, or a header that cannot be true.
 bool is_cut(Database& database) {
   struct stat file {};
   struct stat log {};
@@ -185,32 +190,44 @@ bool is_cut(Database& database) {
                  [](char wanted, unsigned char there) { return static_cast<unsigned char>(wanted) == there; });
   if (got != static_cast<ssize_t>(header.size()) || !begins_as_database) return false;
   const std::int64_t page_size = header[16] == 0 && header[17] == 1 ? 65'536 : header[16] * 256 + header[17];
+  if ((page_size & (page_size - 1)) != 0) return true;
   const std::int64_t pages = (std::int64_t{header[28]} << 24) | (header[29] << 16) | (header[30] << 8) | header[31];
   return file.st_size < pages * page_size;
+}
+
+/// Names no other program is likely to use together.
+bool has_our_tables(Database& database) {
+  return database.pragma(
+             "SELECT count(*) FROM sqlite_schema WHERE type = 'table' AND name IN ('block_data', 'run_state', "
+             "'stretch')") == 3;
 }
 
 /// Whether the file is a store this program can read. Nothing is scanned: the header alone tells.
 Result<void> check_identity(Database& database, bool may_be_new) {
   const std::string& path = database.path();
-  if (is_cut(database)) return unusable(path, "the store is cut short; restore it from a copy");
+  if (is_cut(database))
+    return unusable(path, "the store is cut short, or its beginning is damaged; restore it from a copy");
   const std::int64_t id = database.pragma("PRAGMA application_id");
   const std::int64_t version = database.pragma("PRAGMA user_version");
   if (id == 0 && version == 0 && may_be_new && database.pragma("SELECT count(*) FROM sqlite_schema") == 0) return {};
+  if (id != application_id && has_our_tables(database))
+    return unusable(path, "the beginning of the store is damaged; restore it from a copy");
   if (id != application_id)
     return unusable(path, "a database of another program, not a nightwatt store; give another path");
   if (version > schema_version)
     return unusable(path, "written by a newer nightwatt (store version " + std::to_string(version) +
                               ", this program knows up to " + std::to_string(schema_version) +
                               "); update this program");
-  if (version < 1) return unusable(path, "a nightwatt store without a version; restore it from a copy");
+  if (version < 1) return unusable(path, "the beginning of the store is damaged (no version); restore it from a copy");
   return {};
 }
 
-Result<void> create_file(const std::string& path) {
+Result<void> create_file(const std::string& path, StoreTrouble& trouble) {
   constexpr mode_t mode = 0640;  // the group may read
   const int descriptor = ::open(path.c_str(), O_RDWR | O_CREAT | O_EXCL | O_CLOEXEC, mode);
   if (descriptor < 0) {
     if (errno == EEXIST) return {};
+    if (errno == ENOSPC || errno == EDQUOT) trouble = StoreTrouble::no_room;
     return unusable(path, std::string("cannot make the store: ") + std::strerror(errno) + "; check the folder");
   }
   const int changed = ::fchmod(descriptor, mode);  // whatever the umask
@@ -231,18 +248,59 @@ Result<void> create_tables(Database& database) {
   database.execute(new_file_settings);
   database.execute("BEGIN IMMEDIATE");
   // Another process may have been first.
-  if (database.pragma("PRAGMA user_version") == 0) database.execute(version_1);
+  if (database.pragma("PRAGMA user_version") == 0) database.execute(newest_tables);
+  database.execute("COMMIT");
+  return {};
+}
+
+std::vector<std::int64_t> numbers(Database& database, const char* sql) {
+  std::vector<std::int64_t> found;
+  Query rows = database.query(sql);
+  while (rows.step()) found.push_back(rows.integer(0));
+  return found;
+}
+
+/// `read` gives the bytes of a row, in one column or two; `put` takes the row and their checksum.
+void add_crc(Database& database, std::int64_t row, const char* read, const char* put) {
+  std::string bytes;
+  {
+    Query one = database.query(read);
+    one.bind(1, row);
+    if (!one.step()) return;
+    bytes = std::string(one.blob(0));
+    bytes += one.blob(1);
+  }
+  Query update = database.query(put);
+  update.bind(1, row).bind(2, std::int64_t{crc32(bytes)}).run();
+}
+
+/// Version 1 to 2, in one transaction. What was altered before that gets the checksum of what it is now: only its
+/// contents can tell.
+Result<void> upgrade(Database& database) {
+  database.execute("BEGIN IMMEDIATE");
+  // Another process may have been first.
+  if (database.pragma("PRAGMA user_version") == 1) {
+    database.execute("ALTER TABLE stretch ADD COLUMN crc INTEGER; ALTER TABLE run_state ADD COLUMN crc INTEGER");
+    for (const std::int64_t row : numbers(database, "SELECT rowid FROM stretch"))
+      add_crc(database, row, "SELECT bytes, x'' FROM stretch WHERE rowid = ?1",
+              "UPDATE stretch SET crc = ?2 WHERE rowid = ?1");
+    for (const std::int64_t run : numbers(database, "SELECT run FROM run_state"))
+      add_crc(database, run, "SELECT segmenter, totals FROM run_state WHERE run = ?1",
+              "UPDATE run_state SET crc = ?2 WHERE run = ?1");
+    database.execute("PRAGMA user_version = 2");
+  }
   database.execute("COMMIT");
   return {};
 }
 
 /// Opening throws before there is a Database to explain it.
 template <class Open>
-Result<std::unique_ptr<Database>> opened(const std::string& path, Open&& open) {
+Result<std::unique_ptr<Database>> opened(const std::string& path, Open&& open, StoreTrouble* trouble = nullptr) {
   try {
     return open();
   } catch (const SQLite::Exception& exception) {
     const int code = exception.getExtendedErrorCode() > 0 ? exception.getExtendedErrorCode() : exception.getErrorCode();
+    if (trouble != nullptr) *trouble = trouble_of(code, errno);
     return fail(ErrorKind::unusable, explain_sqlite(path, code, errno, exception.what()));
   } catch (const std::bad_alloc&) {
     return unusable(path, "not enough memory");
@@ -280,9 +338,11 @@ void StoreWriter::remove_unused(const std::string& path) {
 
 Result<std::unique_ptr<Database>> open_for_reading(const std::string& path) {
   if (auto odd = refuse_odd_files(path); !odd) return tl::unexpected<Error>(odd.error());
-  if (::access(path.c_str(), F_OK) != 0)
-    return unusable(path, errno == ENOENT ? std::string("there is no store yet; start nightwattd or import a file")
-                                          : std::string(std::strerror(errno)) + "; check the path");
+  const int missing = ::access(path.c_str(), F_OK) == 0 ? 0 : errno;
+  // An empty file is one that nothing was put in yet.
+  if (missing == ENOENT || store_bytes(path) == 0)
+    return unusable(path, "there is no store yet; start nightwattd or import a file");
+  if (missing != 0) return unusable(path, std::string(std::strerror(missing)) + "; check the path");
   if (::access(path.c_str(), R_OK) != 0)
     return unusable(path, std::string(std::strerror(errno)) + "; ask to be put in the store's group");
   return opened(path, [&]() -> Result<std::unique_ptr<Database>> {
@@ -294,25 +354,30 @@ Result<std::unique_ptr<Database>> open_for_reading(const std::string& path) {
   });
 }
 
-Result<std::unique_ptr<Database>> open_for_writing(const std::string& path) {
+Result<std::unique_ptr<Database>> open_for_writing(const std::string& path, StoreTrouble& trouble) {
+  trouble = StoreTrouble::other;
   if (auto odd = refuse_odd_files(path); !odd) return tl::unexpected<Error>(odd.error());
-  if (auto made = create_file(path); !made) return tl::unexpected<Error>(made.error());
+  if (auto made = create_file(path, trouble); !made) return tl::unexpected<Error>(made.error());
   if (::access(path.c_str(), W_OK) != 0)
     return unusable(path, std::string("the store may not be written (") + std::strerror(errno) +
                               "); check the permissions of the file and its folder");
-  return opened(path, [&]() -> Result<std::unique_ptr<Database>> {
+  const auto open = [&]() -> Result<std::unique_ptr<Database>> {
     auto database = std::make_unique<Database>(path, SQLite::OPEN_READWRITE);
     auto ready = database->guarded([&]() -> Result<void> {
       if (auto identity = check_identity(*database, true); !identity) return identity;
       if (database->pragma("PRAGMA user_version") == 0)
         if (auto made = create_tables(*database); !made) return made;
+      if (database->pragma("PRAGMA user_version") < schema_version)
+        if (auto brought = upgrade(*database); !brought) return brought;
       database->execute(connection_settings);
       keep_wal(*database);
       return {};
     });
+    if (!ready) trouble = database->trouble() == StoreTrouble::none ? StoreTrouble::other : database->trouble();
     if (!ready) return tl::unexpected<Error>(ready.error());
     return database;
-  });
+  };
+  return opened(path, open, &trouble);
 }
 
 }  // namespace nightwatt::storage

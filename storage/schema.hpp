@@ -10,11 +10,14 @@
 namespace nightwatt::storage {
 
 inline constexpr int application_id = 0x4E574154;  // "NWAT"
-inline constexpr int schema_version = 1;
+inline constexpr int schema_version = 2;
+/// From this version on the figures of a run have a checksum beside them.
+inline constexpr int first_version_with_figure_crc = 2;
 
 /// A connection that cannot change the file; never creates it.
 [[nodiscard]] Result<std::unique_ptr<Database>> open_for_reading(const std::string& path);
 /// Creates the file (0640) where it is missing and brings an older version up to date.
-[[nodiscard]] Result<std::unique_ptr<Database>> open_for_writing(const std::string& path);
+/// `trouble`: what kind of failure it was.
+[[nodiscard]] Result<std::unique_ptr<Database>> open_for_writing(const std::string& path, StoreTrouble& trouble);
 
 }  // namespace nightwatt::storage

@@ -2,6 +2,7 @@
 #include <limits>
 
 #include "impl.hpp"
+#include "schema.hpp"
 
 namespace nightwatt::storage {
 namespace {
@@ -52,6 +53,11 @@ RunInfo info_from(const Query& row) {
   info.entered_idle_w = row.real_or_none(20);
   info.entered_load_w = row.real_or_none(21);
   return info;
+}
+
+/// NULL: written by a program that knew no checksum.
+bool crc_fits(const std::optional<std::int64_t>& crc, std::string_view bytes, std::string_view more = {}) {
+  return !crc || *crc == std::int64_t{crc32(std::string(bytes).append(more))};
 }
 
 void add_word(RunInfo& info, const Query& row) {
@@ -133,9 +139,14 @@ Result<RunState> StoreReader::run_state(RunId id) const {
       return fail(ErrorKind::unusable, impl_->database->path() + ": the figures of run " + std::to_string(id) +
                                            " are damaged; restore the store from a copy");
     };
+    // A store that no writer of this version has opened yet lacks the column.
+    const bool has_crc = impl_->database->pragma("PRAGMA user_version") >= first_version_with_figure_crc;
     RunState state;
     Query row = impl_->database->query(
-        "SELECT as_of_us, step_w, median_interval_s, segmenter, totals, samples FROM run_state WHERE run = ?1");
+        has_crc ? "SELECT as_of_us, step_w, median_interval_s, segmenter, totals, samples, crc FROM run_state "
+                  "WHERE run = ?1"
+                : "SELECT as_of_us, step_w, median_interval_s, segmenter, totals, samples, NULL FROM run_state "
+                  "WHERE run = ?1");
     row.bind(1, id);
     if (row.step()) {
       if (const auto as_of = row.integer_or_none(0)) state.as_of = UtcTime{*as_of};
@@ -146,11 +157,15 @@ Result<RunState> StoreReader::run_state(RunId id) const {
       state.resume_segmenter = unsqueeze(segmenter, state_bytes_limit);
       ByteReader totals(row.blob(4));
       state.resume_totals = unsqueeze(totals, state_bytes_limit);
-      if (!segmenter.ok() || !totals.ok()) return damaged();
+      if (!segmenter.ok() || !totals.ok() || !crc_fits(row.integer_or_none(6), row.blob(3), row.blob(4)))
+        return damaged();
     }
-    Query rows = impl_->database->query("SELECT count, bytes FROM stretch WHERE run = ?1 ORDER BY place");
+    Query rows =
+        impl_->database->query(has_crc ? "SELECT count, bytes, crc FROM stretch WHERE run = ?1 ORDER BY place"
+                                       : "SELECT count, bytes, NULL FROM stretch WHERE run = ?1 ORDER BY place");
     rows.bind(1, id);
     while (rows.step()) {
+      if (!crc_fits(rows.integer_or_none(2), rows.blob(1))) return damaged();
       ByteReader packed(rows.blob(1));
       const std::string bytes = unsqueeze(packed, state_bytes_limit);
       ByteReader in(bytes);

@@ -174,15 +174,38 @@ StoreWriter::~StoreWriter() = default;
 StoreWriter::StoreWriter(StoreWriter&&) noexcept = default;
 StoreWriter& StoreWriter::operator=(StoreWriter&&) noexcept = default;
 
-Result<StoreWriter> StoreWriter::open(const std::string& path, StoreSettings settings) {
-  Result<std::unique_ptr<Database>> database = open_for_writing(path);
+Result<StoreWriter> StoreWriter::open(const std::string& path, StoreSettings settings, StoreTrouble* trouble) {
+  StoreTrouble ignored = StoreTrouble::none;
+  StoreTrouble& kind = trouble != nullptr ? *trouble : ignored;
+  Result<std::unique_ptr<Database>> database = open_for_writing(path, kind);
   if (!database) return pass_on(database.error());
   auto impl = std::make_unique<Impl>(std::move(*database));
   impl->settings = settings;
   sqlite3_busy_timeout(impl->database->handle(), settings.busy_timeout_ms);
   const Result<void> swept = impl->database->guarded([&] { return impl->sweep_imports(); });
+  kind = impl->database->trouble();
   if (!swept) return pass_on(swept.error());
   return StoreWriter(std::move(impl));
+}
+
+bool StoreWriter::leave(StoreWriter store) {
+  store.rollback();
+  const StoreFiles files = store.impl_->files;
+  // Another program has put up a log of its own at the path: then ours may hold what it wrote, and stays out of the
+  // file.
+  const bool ours = files.log_is_ours();
+  bool whole = false;
+  if (ours) {
+    const Result<void> brought = store.impl_->database->guarded([&]() -> Result<void> {
+      Query done = store.impl_->database->query("PRAGMA wal_checkpoint(TRUNCATE)");
+      whole = done.step() && done.integer(0) == 0;
+      return {};
+    });
+    whole = whole && brought;
+  }
+  store.impl_.reset();
+  files.remove_log();
+  return whole;
 }
 
 Result<void> StoreWriter::begin() {
@@ -209,9 +232,9 @@ Result<void> StoreWriter::commit() {
     return {};
   });
   if (!done) {
-    const bool full = impl_->database->disk_full();
+    const StoreTrouble trouble = impl_->database->trouble();
     rollback();
-    impl_->database->set_disk_full(full);
+    impl_->database->set_trouble(trouble);
   }
   return done;
 }
@@ -220,16 +243,16 @@ void StoreWriter::rollback() noexcept {
   impl_->forget_cached();
   impl_->writing = false;
   if (!impl_->database->in_transaction()) return;  // SQLite has rolled back by itself
-  const bool full = impl_->database->disk_full();
+  const StoreTrouble trouble = impl_->database->trouble();
   (void)impl_->database->guarded([&]() -> Result<void> {
     impl_->database->execute("ROLLBACK");
     return {};
   });
-  impl_->database->set_disk_full(full);
+  impl_->database->set_trouble(trouble);
 }
 
-bool StoreWriter::disk_full() const noexcept {
-  return impl_->database->disk_full();
+StoreTrouble StoreWriter::trouble() const noexcept {
+  return impl_->database->trouble();
 }
 
 Result<StreamId> StoreWriter::stream_for_meter(std::string_view meter) {

@@ -101,19 +101,20 @@ Result<void> StoreWriter::put_run_state(RunId id, std::span<const Stretch> new_s
       }
       const std::string squeezed = squeeze(bytes, state_effort);
       Query insert = database.query(
-          "INSERT INTO stretch (run, place, count, bytes) VALUES "
-          "(?1, (SELECT coalesce(max(place) + 1, 0) FROM stretch WHERE run = ?1), ?2, ?3)");
-      insert.bind(1, id).bind(2, static_cast<std::int64_t>(new_stretches.size())).bind_blob(3, squeezed).run();
+          "INSERT INTO stretch (run, place, count, bytes, crc) VALUES "
+          "(?1, (SELECT coalesce(max(place) + 1, 0) FROM stretch WHERE run = ?1), ?2, ?3, ?4)");
+      insert.bind(1, id).bind(2, static_cast<std::int64_t>(new_stretches.size())).bind_blob(3, squeezed);
+      insert.bind(4, std::int64_t{crc32(squeezed)}).run();
     }
     const std::string segmenter = squeeze(resume.resume_segmenter, state_effort);
     const std::string totals = squeeze(resume.resume_totals, state_effort);
     Query put = database.query(
-        "INSERT OR REPLACE INTO run_state (run, as_of_us, samples, step_w, median_interval_s, segmenter, totals) "
-        "VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)");
+        "INSERT OR REPLACE INTO run_state (run, as_of_us, samples, step_w, median_interval_s, segmenter, totals, crc) "
+        "VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)");
     put.bind(1, id);
     if (resume.as_of) put.bind(2, resume.as_of->us);
     put.bind(3, resume.samples).bind(4, resume.learnt.step_w).bind(5, resume.learnt.median_interval_s);
-    put.bind_blob(6, segmenter).bind_blob(7, totals).run();
+    put.bind_blob(6, segmenter).bind_blob(7, totals).bind(8, std::int64_t{crc32(segmenter + totals)}).run();
     return {};
   });
 }

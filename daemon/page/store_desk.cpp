@@ -40,9 +40,10 @@ void StoreDesk::work() {
   }
 }
 
-// A connection that no longer works says so at once when it is asked for the streams, and is made anew.
+// A connection that no longer works says so at once when it is asked for the streams, and is made anew; so is one to a
+// file that no longer lies at the path.
 Result<const storage::StoreReader*> StoreDesk::reader() {
-  if (reader_ && !reader_->streams()) reader_.reset();
+  if (reader_ && (reader_->moved() || !reader_->streams())) reader_.reset();
   if (!reader_) {
     auto opened = storage::StoreReader::open(path_);
     if (!opened) return tl::unexpected(opened.error());

@@ -118,7 +118,9 @@ bool names_loopback(std::string_view host) {
 std::optional<std::int64_t> run_of_path(std::string_view path) {
   constexpr std::string_view folder = "/runs/";
   if (!path.starts_with(folder)) return std::nullopt;
-  const auto run = number_of<std::int64_t>(path.substr(folder.size()));
+  const std::string_view number = path.substr(folder.size());
+  if (number.starts_with('0')) return std::nullopt;  // a run has one address
+  const auto run = number_of<std::int64_t>(number);
   return run && *run > 0 ? run : std::nullopt;
 }
 

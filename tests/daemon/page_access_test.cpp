@@ -189,7 +189,8 @@ TEST_CASE("page: targets, cookies and bearer headers are read as their standards
   CHECK(bearer_token("Bearer mF_9.B5f-4.1JqM") == "mF_9.B5f-4.1JqM");
   for (const std::string bad : {"", "Bearer", "Bearer ", "Basic abc", "Bear er"}) CHECK_FALSE(bearer_token(bad));
   CHECK(run_of_path("/runs/12") == 12);
-  for (const std::string bad : {"/runs/", "/runs/0", "/runs/-1", "/runs/1/", "/runs/99999999999999999999", "/run/1"})
+  for (const std::string bad :
+       {"/runs/", "/runs/0", "/runs/01", "/runs/-1", "/runs/1/", "/runs/99999999999999999999", "/run/1"})
     CHECK_FALSE(run_of_path(bad));
 }
 

@@ -1,9 +1,11 @@
 #include "daemon/store_pipeline.hpp"
 
+#include <sys/mount.h>
 #include <sys/resource.h>
 
 #include <catch2/catch.hpp>
 #include <csignal>
+#include <fstream>
 
 #include "tests/daemon/store_support.hpp"
 
@@ -39,12 +41,38 @@ class NoRoom {
   void (*previous_)(int) = nullptr;
 };
 
+/// A file system of 1 MB, if this user may mount one.
+class FullDisk {
+ public:
+  explicit FullDisk(std::string path) : path_(std::move(path)) {
+    std::filesystem::create_directory(path_);
+    mounted_ = ::mount("tmpfs", path_.c_str(), "tmpfs", 0, "size=1m") == 0;
+  }
+  ~FullDisk() {
+    if (mounted_) ::umount2(path_.c_str(), MNT_DETACH);
+  }
+  FullDisk(const FullDisk&) = delete;
+  FullDisk& operator=(const FullDisk&) = delete;
+  [[nodiscard]] bool mounted() const { return mounted_; }
+  void fill() const {
+    std::ofstream filler(path_ + "/filler", std::ios::binary);
+    const std::string block(4096, 'x');
+    while (filler.write(block.data(), static_cast<std::streamsize>(block.size())).flush()) {
+    }
+  }
+  void make_room() const { std::filesystem::remove(path_ + "/filler"); }
+
+ private:
+  std::string path_;
+  bool mounted_ = false;
+};
+
 /// The store side of a service with the meters "bench" (0) and "spare" (1), in one thread.
 struct Bench {
   explicit Bench(std::size_t room = ReadingQueue::reading_limit) : queue(room) { open(); }
 
   StorePipeline::Opened open() {
-    pipeline.emplace(folder.file("nightwatt.db"), storage::StoreSettings{}, queue, state, clock, log.sink());
+    pipeline.emplace(path, storage::StoreSettings{}, queue, state, clock, log.sink());
     RecorderSettings spare = bench_settings();
     spare.meter = "spare";
     return must(pipeline->open({{0, bench_settings()}, {1, spare}}));
@@ -65,9 +93,7 @@ struct Bench {
     request.meter = std::move(meter);
     return request;
   }
-  [[nodiscard]] storage::StoreReader reader() const {
-    return must(storage::StoreReader::open(folder.file("nightwatt.db")));
-  }
+  [[nodiscard]] storage::StoreReader reader() const { return must(storage::StoreReader::open(path)); }
   [[nodiscard]] std::size_t stored(const std::string& meter = "bench") const {
     const auto store = reader();
     std::size_t count = 0;
@@ -82,6 +108,7 @@ struct Bench {
   }
 
   TempFolder folder;
+  std::string path = folder.file("nightwatt.db");
   JumpingClock clock;
   Log log;
   ReadingQueue queue;
@@ -262,17 +289,141 @@ TEST_CASE(
   CHECK(bench.log.count("(9 more tries failed)") == 1);
 }
 
-TEST_CASE("a begin that was withdrawn while the store could not be written is never obeyed") {
+TEST_CASE("a begin that was withdrawn while another program kept the store locked is never obeyed") {
   Bench bench;
+  auto other = must(storage::StoreWriter::open(bench.folder.file("nightwatt.db"), {}));
+  must(other.begin());
   const auto answer = bench.ask(Bench::begin("Gannet board"), at(0));
-  {
-    const NoRoom no_room;
-    CHECK(bench.pipeline->work() == StorePipeline::Outcome::paused);
-  }
+  CHECK(bench.pipeline->work() == StorePipeline::Outcome::paused);
+  CHECK_FALSE(*answer);  // it may still be obeyed
+  other.rollback();
   REQUIRE(bench.command->take_back());
   REQUIRE(bench.pipeline->work() == StorePipeline::Outcome::stored);
   CHECK_FALSE(*answer);
   CHECK(must(bench.reader().runs()).empty());
+}
+
+TEST_CASE("while the store cannot be written a begin is refused at once with the reason, and never obeyed later") {
+  Bench bench;
+  {
+    const NoRoom no_room;
+    bench.push(evening_of({{5.0, 10}}));
+    const auto first = bench.ask(Bench::begin("Gannet board"), at(10));
+    CHECK(bench.pipeline->work() == StorePipeline::Outcome::paused);
+    REQUIRE(*first);
+    REQUIRE_FALSE(**first);
+    CHECK((*first)->error().kind == ErrorKind::unusable);
+    CHECK((*first)->error().message.find(bench.state.why.get()) != std::string::npos);
+    const auto queued = bench.ask(Bench::begin("Puffin mini"), at(11));
+    CHECK(bench.pipeline->work() == StorePipeline::Outcome::paused);
+    REQUIRE(*queued);
+    CHECK_FALSE(**queued);
+  }
+  REQUIRE(bench.pipeline->work() == StorePipeline::Outcome::stored);
+  CHECK(bench.pipeline->work() == StorePipeline::Outcome::idle);
+  CHECK(bench.stored() == 10);
+  for (const storage::RunInfo& run : must(bench.reader().runs())) CHECK(run.origin == storage::RunOrigin::automatic);
+  CHECK(bench.state.why.get().empty());
+}
+
+TEST_CASE("when the store's file is taken away recording goes on in a new one at its path, with the open run") {
+  Bench bench;
+  const std::string path = bench.folder.file("nightwatt.db");
+  const std::string aside = bench.folder.file("aside.db");
+  REQUIRE(bench.queue.push(QueueItem(QueuedShift{at(0), Duration(7'200'000'000)})));
+  BeginRequest request = Bench::begin("Gannet board");
+  request.includes = {"adapter"};
+  (void)bench.ask(request, at(0));
+  bench.push(evening_of({{5.0, 100}}));
+  REQUIRE(bench.pipeline->work() == StorePipeline::Outcome::stored);
+  SECTION("moved") {
+    std::filesystem::rename(path, aside);
+  }
+  SECTION("deleted with all that belongs to it") {
+    for (const char* suffix : {"", "-wal", "-shm", "-lock"}) std::filesystem::remove(path + suffix);
+  }
+  SECTION("replaced by a copy from before") {
+    bench.pipeline->work();
+    std::filesystem::rename(path, aside);
+    (void)must(storage::StoreWriter::open(bench.folder.file("other.db"), {}));
+    std::filesystem::rename(bench.folder.file("other.db"), path);
+  }
+  bench.push(evening_of({{5.0, 50}}, at(100)));
+  REQUIRE(bench.pipeline->work() == StorePipeline::Outcome::stored);
+  CHECK(bench.log.count("moved, deleted or replaced") == 1);
+  CHECK(bench.stored() == 50);
+  const auto store = bench.reader();
+  const auto runs = must(store.runs());
+  REQUIRE(runs.size() == 1);
+  CHECK(runs[0].device == "Gannet board");
+  CHECK(runs[0].includes == std::vector<std::string>{"adapter"});
+  CHECK(runs[0].begin == at(100));
+  CHECK(runs[0].samples == 50);
+  CHECK(must(store.shift_at(runs[0].stream, at(120))) == Duration(7'200'000'000));
+  const auto events = bench.events();
+  REQUIRE(events.size() == 1);
+  CHECK(events[0].kind == storage::EventKind::store_moved);
+  const auto ended = bench.ask(EndRequest{}, at(150));
+  REQUIRE(bench.pipeline->work() == StorePipeline::Outcome::stored);
+  REQUIRE(**ended);
+  CHECK(***ended == runs[0].id);
+  CHECK(must(bench.reader().check()).problems == std::vector<std::string>{});
+  if (!std::filesystem::exists(aside)) return;
+  // What was recorded before is whole in the old file alone, without its log.
+  const auto old = must(storage::StoreReader::open(aside));
+  CHECK(must(old.check()).problems == std::vector<std::string>{});
+  CHECK(must(old.runs()).at(0).samples == 100);
+}
+
+TEST_CASE("a store whose folder is gone keeps readings waiting and refuses begin; when it is back all of it goes on") {
+  Bench bench;
+  const std::string folder = bench.folder.file("disk");
+  std::filesystem::create_directory(folder);
+  bench.path = folder + "/nightwatt.db";
+  bench.open();
+  bench.push(evening_of({{5.0, 100}}));
+  REQUIRE(bench.pipeline->work() == StorePipeline::Outcome::stored);
+  std::filesystem::rename(folder, folder + ".unplugged");
+  bench.push(evening_of({{5.0, 50}}, at(100)));
+  const auto answer = bench.ask(Bench::begin("Gannet board"), at(150));
+  REQUIRE(bench.pipeline->work() == StorePipeline::Outcome::paused);
+  REQUIRE(*answer);
+  CHECK_FALSE(**answer);
+  CHECK(bench.state.paused);
+  std::filesystem::rename(folder + ".unplugged", folder);
+  bench.push(evening_of({{5.0, 10}}, at(150)));
+  REQUIRE(bench.pipeline->work() == StorePipeline::Outcome::stored);
+  REQUIRE(bench.pipeline->work() == StorePipeline::Outcome::stored);
+  CHECK(bench.stored() == 160);
+  CHECK(must(bench.reader().runs()).size() == 1);
+  CHECK(must(bench.reader().check()).problems == std::vector<std::string>{});
+}
+
+TEST_CASE("a service started without room for its store waits for it and loses nothing") {
+  Bench bench;
+  bench.push(evening_of({{5.0, 100}}));
+  REQUIRE(bench.pipeline->work() == StorePipeline::Outcome::stored);
+  REQUIRE(bench.pipeline->close(at(100)));
+  const FullDisk disk(bench.folder.file("disk"));
+  if (!disk.mounted()) {
+    WARN("SKIPPED: may not mount a small tmpfs here");
+    return;
+  }
+  const bool is_new = GENERATE(false, true);
+  bench.path = bench.folder.file("disk/nightwatt.db");
+  if (!is_new) std::filesystem::copy_file(bench.folder.file("nightwatt.db"), bench.path);
+  disk.fill();
+  const auto opened = bench.open();
+  CHECK(bench.state.paused);
+  CHECK(bench.state.full);
+  if (opened.looked) CHECK(opened.newest == at(99));
+  bench.push(evening_of({{5.0, 50}}, at(100)));
+  CHECK(bench.pipeline->work() == StorePipeline::Outcome::paused);
+  disk.make_room();
+  CHECK(bench.pipeline->work() == StorePipeline::Outcome::stored);
+  CHECK_FALSE(bench.state.full);
+  CHECK(bench.stored() == (is_new ? 50 : 150));
+  CHECK(must(bench.reader().check()).problems == std::vector<std::string>{});
 }
 
 TEST_CASE("a reload keeps the run of a meter that stays, and a meter that comes back goes on with its own") {

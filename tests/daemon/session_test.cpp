@@ -168,12 +168,14 @@ TEST_CASE("a port that is lost and comes back is one event each, however often i
   CHECK(bench.log.count("port missing") == 1);
 }
 
-TEST_CASE("the state tells recording, silent and why a port cannot be used apart") {
+TEST_CASE("the state tells recording, nothing good yet, silent and why a port cannot be used apart") {
   Bench bench;
   const auto state = [&] { return bench.session.status(bench.clock.monotonic()).state; };
   CHECK(state() == "opening");
   bench.open();
-  CHECK(state() == "recording");
+  CHECK(state() == "no reading yet");
+  bench.hear("!");
+  CHECK(state() == "no reading yet");
   bench.clock.pass(11s);
   CHECK(state() == "silent");
   bench.hear("a");

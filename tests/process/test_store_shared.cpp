@@ -3,6 +3,7 @@
 
 #include <catch2/catch.hpp>
 #include <csignal>
+#include <filesystem>
 
 #include "comparison.hpp"
 #include "harness.hpp"
@@ -81,6 +82,22 @@ TEST_CASE("a large import beside the recording costs no reading, and neither spo
   REQUIRE(eventually(10.0, [&] { return bench.readings() >= during + 20; }));
   CHECK(bench.stop_service() == 0);
   must_have_all(bench, 40);
+}
+
+TEST_CASE("a store deleted under the service is noticed: what is begun after it is in the file at the path") {
+  Bench bench(line_profile(), "", 0.2);
+  bench.start_meter(script, 50.0);
+  bench.start_service();
+  REQUIRE(eventually(10.0, [&] { return bench.readings() >= 20; }));
+  for (const char* suffix : {"", "-wal", "-shm", "-lock"}) std::filesystem::remove(bench.store() + suffix);
+  const auto begun = bench.ask_json({"begin", "Gannet board"});
+  CHECK(bench.log().find("moved, deleted or replaced") != std::string::npos);
+  REQUIRE(eventually(10.0, [&] { return bench.ask_json({"status"}).at("store").at("samples").get<long>() >= 20; }));
+  CHECK(bench.ask({"status"}).out.find("store moved") != std::string::npos);
+  CHECK(bench.ask_json({"end"}).at("run") == begun.at("run"));
+  CHECK(bench.stop_service() == 0);
+  CHECK(bench.ask_json({"runs"}).at("runs").at(0).at("device") == "Gannet board");
+  must_have_all(bench, 20);
 }
 
 }  // namespace

@@ -10,6 +10,7 @@
 #include <fstream>
 
 #include "helpers.hpp"
+#include "storage/run_builder.hpp"
 
 using namespace nightwatt;
 using namespace nightwatt::storage;
@@ -46,6 +47,42 @@ void require_refused(const std::string& path, const std::string& word) {
     REQUIRE(error.message.find(word) != std::string::npos);
   }
 }
+
+/// The bytes of one column, `table.column`, of the first row.
+class KeptBytes {
+ public:
+  KeptBytes(const std::string& path, const std::string& name)
+      : table_(name.substr(0, name.find('.'))), column_(name.substr(name.find('.') + 1)) {
+    REQUIRE(sqlite3_open(path.c_str(), &database_) == SQLITE_OK);
+    sqlite3_stmt* read = nullptr;
+    const std::string sql = "SELECT " + column_ + " FROM " + table_ + " ORDER BY rowid LIMIT 1";
+    REQUIRE(sqlite3_prepare_v2(database_, sql.c_str(), -1, &read, nullptr) == SQLITE_OK);
+    REQUIRE(sqlite3_step(read) == SQLITE_ROW);
+    bytes_.assign(static_cast<const char*>(sqlite3_column_blob(read, 0)),
+                  static_cast<std::size_t>(sqlite3_column_bytes(read, 0)));
+    sqlite3_finalize(read);
+  }
+  ~KeptBytes() { sqlite3_close(database_); }
+  KeptBytes(const KeptBytes&) = delete;
+  KeptBytes& operator=(const KeptBytes&) = delete;
+  [[nodiscard]] const std::string& bytes() const { return bytes_; }
+  /// As they were, save the byte at `place`.
+  void put_changed(std::size_t place) {
+    std::string changed = bytes_;
+    changed[place] = static_cast<char>(changed[place] ^ 0x10);
+    sqlite3_stmt* put = nullptr;
+    const std::string sql =
+        "UPDATE " + table_ + " SET " + column_ + " = ?1 WHERE rowid = (SELECT min(rowid) FROM " + table_ + ")";
+    REQUIRE(sqlite3_prepare_v2(database_, sql.c_str(), -1, &put, nullptr) == SQLITE_OK);
+    sqlite3_bind_blob(put, 1, changed.data(), static_cast<int>(changed.size()), SQLITE_TRANSIENT);
+    REQUIRE(sqlite3_step(put) == SQLITE_DONE);
+    sqlite3_finalize(put);
+  }
+
+ private:
+  sqlite3* database_ = nullptr;
+  std::string table_, column_, bytes_;
+};
 
 /// Runs `work` in a child process; what it returns is the child's exit status.
 template <class Work>
@@ -125,6 +162,34 @@ TEST_CASE("a store cut in half is refused") {
   require_refused(folder.file(), "cut");
 }
 
+// Offsets of the database header, from SQLite's "Database File Format", section 1.3.
+TEST_CASE("a store whose beginning was overwritten is said to be damaged there, not to be another program's") {
+  Folder folder;
+  make_store(folder.file(), 3);
+  run_sql(folder.file(), "PRAGMA wal_checkpoint(TRUNCATE)");
+  const int offset = GENERATE(0, 16, 18, 28, 44, 60, 68);
+  CAPTURE(offset);
+  for (const char* suffix : {"-wal", "-shm"}) std::filesystem::remove(folder.file() + suffix);
+  std::fstream(folder.file(), std::ios::in | std::ios::out | std::ios::binary)
+      .seekp(offset)
+      .write("\xAA\xAA\xAA\xAA", 4);
+  constexpr int schema_format = 44;  // looked at only when a table is
+  if (offset != schema_format) return require_refused(folder.file(), "beginning");
+  const auto runs = must(StoreReader::open(folder.file())).runs();
+  REQUIRE_FALSE(runs);
+  CHECK(runs.error().message.find("beginning") != std::string::npos);
+}
+
+TEST_CASE("an empty file is a store that nothing was put in yet") {
+  Folder folder;
+  std::ofstream(folder.file()).flush();
+  const Result<StoreReader> reader = StoreReader::open(folder.file());
+  REQUIRE_FALSE(reader);
+  CHECK(reader.error().message.find("there is no store yet") != std::string::npos);
+  CHECK(std::filesystem::file_size(folder.file()) == 0);
+  CHECK(must(must(StoreWriter::open(folder.file(), {})).check()).ok);
+}
+
 TEST_CASE("a folder and a device are no stores") {
   Folder folder;
   require_refused(folder.path().string(), "folder");
@@ -160,6 +225,30 @@ TEST_CASE("damage inside is found by check and met with an error, never a crash"
   // Bytes in free pages may be changed without harm; 40 changed bytes in some 20 pages never lie in free ones alone
   // here.
   REQUIRE(found == rounds);
+}
+
+// CRC-32 finds every change within 32 bits (from its definition: any burst no longer than the remainder).
+TEST_CASE("a changed byte of a run's kept figures is found by check, and the figures are made anew") {
+  Folder folder;
+  const std::string path = folder.file();
+  std::filesystem::copy_file(std::string(NIGHTWATT_TEST_DATA) + "/store-version-1.db", path);
+  REQUIRE(must(must(StoreWriter::open(path, {})).check()).ok);
+  const RunFigures good = must(run_figures(must(StoreReader::open(path)), 1));
+  const char* column = GENERATE("stretch.bytes", "run_state.segmenter", "run_state.totals");
+  KeptBytes kept(path, column);
+  REQUIRE(!kept.bytes().empty());
+  const std::size_t step = std::max<std::size_t>(1, kept.bytes().size() / 25);
+  for (std::size_t place = 0; place < kept.bytes().size(); place += step) {
+    CAPTURE(column, place);
+    kept.put_changed(place);
+    const StoreReader reader = must(StoreReader::open(path));
+    const StoreCheck check = must(reader.check());
+    REQUIRE_FALSE(check.ok);
+    CHECK(check.problems.front().find("run 1") != std::string::npos);
+    if (place != 0) continue;
+    const RunFigures anew = must(run_figures(reader, 1));
+    CHECK(anew.totals.energy_wh() == good.totals.energy_wh());
+  }
 }
 
 TEST_CASE("a store locked for long gives one line after the wait") {
@@ -249,10 +338,10 @@ TEST_CASE("on a full disk the transaction is gone, the rest is whole, and writin
       next_us = batch.back().time.us + 1'000'000;
       continue;
     }
-    REQUIRE(writer.disk_full());
+    REQUIRE(writer.trouble() == StoreTrouble::no_room);
     REQUIRE(done.error().message.find("disk is full") != std::string::npos);
     writer.rollback();
-    REQUIRE(writer.disk_full());
+    REQUIRE(writer.trouble() == StoreTrouble::no_room);
     full = true;
   }
   REQUIRE(full);
@@ -261,7 +350,7 @@ TEST_CASE("on a full disk the transaction is gone, the rest is whole, and writin
   must(writer.begin());
   must(writer.append(stream, batch));
   must(writer.commit());
-  REQUIRE_FALSE(writer.disk_full());
+  REQUIRE(writer.trouble() == StoreTrouble::none);
   kept.insert(kept.end(), batch.begin(), batch.end());
   std::vector<Reading> back;
   must(writer.readings(stream, UtcTime{0}, UtcTime{night_us * 2}, [&](const Reading& reading) {

@@ -4,6 +4,7 @@
 #include <filesystem>
 #include <thread>
 
+#include <sqlite3.h>
 #include <unistd.h>
 
 #include "helpers.hpp"
@@ -281,4 +282,18 @@ TEST_CASE("a store of version 1 opens and tells what was put in") {
     // Once more after a writer has been at it, which brings an older store up to date.
     StoreWriter writer = must(StoreWriter::open(folder.file(), {}));
   }
+  sqlite3* database = nullptr;
+  REQUIRE(sqlite3_open(folder.file().c_str(), &database) == SQLITE_OK);
+  sqlite3_stmt* row = nullptr;
+  const char* sql =
+      "SELECT (SELECT user_version FROM pragma_user_version), count(*), count(crc), (SELECT count(crc) FROM run_state) "
+      "FROM stretch";
+  REQUIRE(sqlite3_prepare_v2(database, sql, -1, &row, nullptr) == SQLITE_OK);
+  REQUIRE(sqlite3_step(row) == SQLITE_ROW);
+  CHECK(sqlite3_column_int(row, 0) == 2);
+  CHECK(sqlite3_column_int(row, 1) > 0);
+  CHECK(sqlite3_column_int(row, 2) == sqlite3_column_int(row, 1));
+  CHECK(sqlite3_column_int(row, 3) == 1);
+  sqlite3_finalize(row);
+  sqlite3_close(database);
 }

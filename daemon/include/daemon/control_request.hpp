@@ -34,6 +34,7 @@ struct ServiceStatus {
   double flush_s = 0.0;     ///< how long the last commit took
   std::uint64_t lost = 0;   ///< readings for which there was no room, since the start
   bool paused = false;      ///< the store cannot be written at the moment
+  std::string paused_why;   ///< while it cannot
   TellStatus tell;
 };
 

@@ -65,15 +65,17 @@ class ReadingQueue {
   enum class Wake : std::uint8_t {
     batch,   ///< something is to be stored
     poke,    ///< somebody asks whether the store thread is alive
-    rested,  ///< the pause is over
+    rested,  ///< the pause is over, or a request does not wait for its end
     stop,
   };
   /// Sleeps until a batch is due (`flush` after its first item, at once after a request), a poke or the stop.
   [[nodiscard]] Wake wait(std::chrono::microseconds flush);
-  /// Sleeps for `pause` whatever is queued, unless poked or stopped: while the store cannot be written.
+  /// Sleeps for `pause`, unless poked, stopped or asked something: while the store cannot be written.
   [[nodiscard]] Wake rest(std::chrono::microseconds pause);
   /// All that is queued, in order.
   [[nodiscard]] std::deque<QueueItem> take();
+  /// The requests alone: the rest stays queued.
+  [[nodiscard]] std::deque<QueueItem> take_commands();
 
   void poke();
   void stop();
@@ -90,6 +92,7 @@ class ReadingQueue {
   std::size_t readings_ = 0;
   std::chrono::steady_clock::time_point first_pushed_{};
   bool urgent_ = false;
+  bool asked_ = false;  ///< a request came since the last look
   bool poked_ = false;
   bool stopped_ = false;
 };

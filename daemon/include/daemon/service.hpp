@@ -26,7 +26,7 @@ struct ServiceParts {
 
 class Service {
  public:
-  /// A run command that the store could not obey in this time is withdrawn and refused.
+  /// A run command that the store could not obey in this time is withdrawn and refused. Shorter than `nightwatt` waits.
   static constexpr Duration command_time{8'000'000};
 
   /// Opens the store and the control socket. ErrorKind::unusable where another service has them.

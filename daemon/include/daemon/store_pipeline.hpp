@@ -7,6 +7,7 @@
 #include <deque>
 #include <functional>
 #include <map>
+#include <mutex>
 #include <optional>
 #include <string>
 #include <utility>
@@ -20,6 +21,25 @@
 #include "storage/store.hpp"
 
 namespace nightwatt::daemon {
+
+struct CarriedMeter;
+
+/// A line that one thread writes and others read.
+class SharedLine {
+ public:
+  void set(std::string text) {
+    const std::lock_guard lock(mutex_);
+    text_ = std::move(text);
+  }
+  [[nodiscard]] std::string get() const {
+    const std::lock_guard lock(mutex_);
+    return text_;
+  }
+
+ private:
+  mutable std::mutex mutex_;
+  std::string text_;
+};
 
 /// How long commits took, as counts for a histogram: written by the store thread, read by any.
 struct FlushTimes {
@@ -39,6 +59,7 @@ struct PipelineState {
   std::atomic<std::uint64_t> waiting{0};  ///< readings taken from the queue and not yet stored
   std::atomic<bool> paused{false};        ///< the store cannot be written: full disk, locked
   std::atomic<bool> full{false};          ///< it cannot for want of room
+  SharedLine why;                         ///< it cannot; empty while it can
   std::atomic<std::uint64_t> refused{0};  ///< readings left out because they were not later than the last
 };
 
@@ -61,6 +82,7 @@ class StorePipeline {
     std::vector<std::pair<MeterId, std::optional<UtcTime>>> last;  ///< of each meter
     std::vector<Duration> shifts;                                  ///< in force in the store, in the order of `last`
     bool killed = false;                                           ///< the last service did not stop cleanly
+    bool looked = false;  ///< the above is from the store; else it could not even be read for want of room
   };
 
   /// Retries of a store that cannot be written begin at, and grow to, this pause.
@@ -75,6 +97,7 @@ class StorePipeline {
                 const Clock& clock, LogSink log);
   ~StorePipeline();
 
+  /// A store for which there is no room is no error: it is opened as soon as there is, and the queue waits.
   [[nodiscard]] Result<Opened> open(Meters meters);
 
   /// Called on the store thread for each run that ended, once that is stored. Must not wait.
@@ -100,7 +123,9 @@ class StorePipeline {
     Result<storage::RunId> result;
   };
   using Recorders = std::map<MeterId, MeterRecorder>;
+  using StoreTrouble = storage::StoreTrouble;
 
+  [[nodiscard]] Result<void> look(Opened& opened) const;
   [[nodiscard]] Result<std::optional<UtcTime>> newest_of_all() const;
   [[nodiscard]] Result<void> resume_recorders();
   [[nodiscard]] Result<void> store_batch(std::vector<Answer>& answers);
@@ -108,6 +133,8 @@ class StorePipeline {
   [[nodiscard]] Result<void> record_gathered();
   [[nodiscard]] Result<void> put_shift(const QueuedShift& shift);
   [[nodiscard]] Result<void> change_meters(const QueuedMeters& change);
+  [[nodiscard]] Result<void> introduce();
+  [[nodiscard]] Result<void> put_carried_meters();
   [[nodiscard]] Result<void> put_room_events();
   [[nodiscard]] Result<void> put_stop(UtcTime now);
   [[nodiscard]] Result<storage::RunId> obey(const BeginRequest& request, UtcTime now);
@@ -119,8 +146,13 @@ class StorePipeline {
   void tell_ended_runs();
   void note_failure(const Error& error);
   void note_success();
+  [[nodiscard]] std::optional<UtcTime> first_of_batch(std::optional<MeterId> meter) const;
+  void answer_failed(std::vector<Answer>& answers, const Error& error);
+  void leave_moved_store();
+  [[nodiscard]] Result<void> ready_store();
   [[nodiscard]] Result<void> reopen_if_wanted();
-  [[nodiscard]] bool transact(std::vector<Answer>& answers);
+  [[nodiscard]] StoreTrouble trouble() const { return store_ ? store_->trouble() : open_trouble_; }
+  [[nodiscard]] Result<void> transact(std::vector<Answer>& answers);
 
   const std::string path_;
   storage::StoreSettings settings_;
@@ -128,16 +160,21 @@ class StorePipeline {
   PipelineState& state_;
   const Clock& clock_;
   LogSink log_;
+  std::optional<storage::ServiceLock> lock_;
   std::optional<storage::StoreWriter> store_;
+  StoreTrouble open_trouble_ = StoreTrouble::none;  ///< why there is no store_
   Meters meters_;
   Recorders recorders_;
-  bool reopen_ = false;  ///< the store's settings changed
-  bool stale_ = false;   ///< the recorders ran ahead of a transaction that failed
+  bool reopen_ = false;                ///< the store's settings changed
+  bool stale_ = false;                 ///< the recorders ran ahead of a transaction that failed
+  bool introduced_ = false;            ///< the store knows that this service is running
+  std::vector<CarriedMeter> carried_;  ///< from a store whose file is gone, not yet in the one at its path
   std::deque<QueueItem> batch_;
   std::map<MeterId, std::vector<Reading>> gathered_;
   Duration pause_{first_pause};
   std::optional<UtcTime> full_since_;
-  RepeatLimiter failure_lines_;
+  MonoTime full_seen_;  ///< when that was found out
+  RepeatLimiter failure_lines_, moved_lines_;
   std::optional<MonoTime> tidied_;
   bool more_to_tidy_ = false;
   std::vector<storage::RunId> ended_;  ///< in the transaction under way

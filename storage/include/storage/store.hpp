@@ -101,7 +101,8 @@ enum class EventKind : std::uint8_t {
   disk_full,
   disk_room,
   readings_lost,
-  config_reloaded
+  config_reloaded,
+  store_moved
 };
 [[nodiscard]] std::string_view event_kind_name(EventKind kind);
 struct Event {
@@ -159,6 +160,9 @@ struct StoreSettings {
   int busy_timeout_ms = 5'000;
 };
 
+/// What kept a store from being used, where that makes a difference to what to do next.
+enum class StoreTrouble : std::uint8_t { none, no_room, locked, other };
+
 class StoreReader;
 
 /// While it lives, all reads through its store see one moment, whatever others write. Must not outlive the store
@@ -183,6 +187,10 @@ class StoreReader {
   ~StoreReader();
   StoreReader(StoreReader&&) noexcept;
   StoreReader& operator=(StoreReader&&) noexcept;
+
+  /// The file at the store's path is no longer the one that was opened: moved, deleted or replaced. Costs a look at the
+  /// folder.
+  [[nodiscard]] bool moved() const;
 
   /// May be nested; within a writer's transaction it adds nothing.
   [[nodiscard]] Result<Snapshot> snapshot() const;
@@ -229,19 +237,28 @@ class ServiceLock {
   /// ErrorKind::unusable, naming the process, where another service has it. Makes the file `PATH-lock` beside the
   /// store.
   [[nodiscard]] static Result<ServiceLock> take(const std::string& store_path);
-  ServiceLock(ServiceLock&& other) noexcept : descriptor_(std::exchange(other.descriptor_, -1)) {}
+  /// The lock's file is no longer the one at its path: whoever looks there does not see this lock.
+  [[nodiscard]] bool moved() const;
+  ServiceLock(ServiceLock&& other) noexcept
+      : path_(std::move(other.path_)), descriptor_(std::exchange(other.descriptor_, -1)) {}
   ServiceLock& operator=(ServiceLock&& other) noexcept;
   ~ServiceLock();
 
  private:
-  explicit ServiceLock(int descriptor) : descriptor_(descriptor) {}
+  ServiceLock(std::string path, int descriptor) : path_(std::move(path)), descriptor_(descriptor) {}
+  std::string path_;
   int descriptor_;
 };
 
 class StoreWriter : public StoreReader {
  public:
   /// Creates the file (0640) where it is missing, upgrades an older version in place, clears unfinished imports.
-  [[nodiscard]] static Result<StoreWriter> open(const std::string& path, StoreSettings settings);
+  /// `trouble`: what kind of failure it was.
+  [[nodiscard]] static Result<StoreWriter> open(const std::string& path, StoreSettings settings,
+                                                StoreTrouble* trouble = nullptr);
+  /// Closes a store that moved(): what its log holds goes into its file, wherever that is now, and no log stays at the
+  /// path for another file to be read with. False: some of the log could not be brought into the file.
+  static bool leave(StoreWriter store);
   /// Takes a store away again that holds nothing at all and that nobody else has open; else leaves it as it is. For who
   /// made it by open() and then had nothing to put in.
   static void remove_unused(const std::string& path);
@@ -251,11 +268,11 @@ class StoreWriter : public StoreReader {
   StoreWriter& operator=(StoreWriter&&) noexcept;
 
   /// Begins a transaction; commit() makes all since begin() durable against kill -9 at once. Not nested.
-  /// A full disk is ErrorKind::unusable with disk_full() true; the transaction is gone, the object stays usable.
+  /// A full disk is ErrorKind::unusable with trouble() no_room; the transaction is gone, the object stays usable.
   [[nodiscard]] Result<void> begin();
   [[nodiscard]] Result<void> commit();
   void rollback() noexcept;
-  [[nodiscard]] bool disk_full() const noexcept;  ///< whether the last failure was for want of room
+  [[nodiscard]] StoreTrouble trouble() const noexcept;  ///< of the last call
 
   // All below must run between begin() and commit().
   [[nodiscard]] Result<StreamId> stream_for_meter(std::string_view meter);  ///< found or made
