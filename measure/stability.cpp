@@ -99,10 +99,19 @@ void judge(StabilityVerdict& verdict, double record_s) {
   verdict.needed_s = std::max({shortest_record_s, length, verdict.needed_s.value_or(0.0)});
 }
 
+/// Three significant digits, without an exponent and without zeros that say nothing.
 std::string figure_number(double value) {
-  std::array<char, 32> text;
-  const auto [end, error] = std::to_chars(text.data(), text.data() + text.size(), value, std::chars_format::general, 3);
-  return std::string(text.data(), end);
+  if (value == 0.0 || !std::isfinite(value)) return "0";
+  constexpr int most_decimals = 9;
+  const int decimals = std::clamp(2 - static_cast<int>(std::floor(std::log10(std::abs(value)))), 0, most_decimals);
+  std::array<char, 400> text;  // the largest double has 309 digits before the point
+  const auto [end, error] =
+      std::to_chars(text.data(), text.data() + text.size(), value, std::chars_format::fixed, decimals);
+  std::string number(text.data(), end);
+  if (decimals == 0) return number;
+  number.erase(number.find_last_not_of('0') + 1);
+  if (number.back() == '.') number.pop_back();
+  return number == "-0" ? "0" : number;
 }
 
 std::string rate_text(double w_per_h) {

@@ -73,6 +73,13 @@ void warn_of_record(Summary& summary, std::span<const Segment> segments, const R
   if (summary.samples < few_samples)
     warnings.push_back("only " + std::to_string(summary.samples) + (summary.samples == 1 ? " reading" : " readings") +
                        ": too few to trust the figures");
+  const auto gives_back = [](const Segment& segment) {
+    return segment.level_w && *segment.level_w < -segment.uncertainty_w.value_or(0.0);
+  };
+  if (std::any_of(segments.begin(), segments.end(), gives_back))
+    warnings.push_back(
+        "the power was below 0 W: is the meter connected the wrong way round, or does the device feed back? It counts "
+        "as energy given back, and as off");
   for (const Segment& segment : segments)
     if (segment.settling_unfinished)
       warnings.push_back("the level from " + local_text(segment.begin) + " had not settled when it ended");

@@ -40,6 +40,18 @@ TEST_CASE("the limit is 10 mW/h up to 1 W and 1 % an hour above") {
   CHECK(stability_limit_w_per_h(50.0) == Approx(0.500));
 }
 
+TEST_CASE("rates are written without an exponent, whatever their size") {
+  for (const double level : {0.5, 99.99, 100.0, 250.0, 123'456.0}) {
+    const std::string words = sloping(level, 0.0, 0.0005, 10'800).verdict().words;
+    CAPTURE(words);
+    CHECK(words.find("e+") == std::string::npos);
+    CHECK(words.find("e-") == std::string::npos);
+  }
+  // 1 % of 99.99 W an hour: just below the limit from which W/h are written.
+  CHECK(sloping(99.99, 0.0, 0.0, 10'800).verdict().words.find("limit 1000 mW/h") != std::string::npos);
+  CHECK(sloping(250.0, 0.0, 0.0, 10'800).verdict().words.find("limit 2.5 W/h") != std::string::npos);
+}
+
 TEST_CASE("slopes of 8 and 12 mW/h pass and fail as the rule says, where the record can tell") {
   for (const double level : {0.5, 1.0, 5.0, 50.0}) {
     CAPTURE(level);

@@ -1,5 +1,6 @@
 #include "measure/summary.hpp"
 
+#include <algorithm>
 #include <catch2/catch.hpp>
 
 using namespace nightwatt;
@@ -49,6 +50,18 @@ TEST_CASE("load is the highest plateau held for two minutes, else the highest") 
   CHECK(summarise(segments, some_totals(), {}, 0).load->value == 40.0);
   segments[0].end = UtcTime{119'000'000};
   CHECK(summarise(segments, some_totals(), {}, 0).load->value == 60.0);
+}
+
+TEST_CASE("power below zero is warned of, noise about zero is not") {
+  const auto warned = [](double level_w) {
+    const std::vector<Segment> segments = {segment(SegmentKind::off, 0, 300, level_w, 0.1)};
+    const std::vector<std::string> warnings = summarise(segments, some_totals(), {}, 0).warnings;
+    return std::any_of(warnings.begin(), warnings.end(),
+                       [](const std::string& text) { return text.find("below 0 W") != std::string::npos; });
+  };
+  CHECK(warned(-20.0));
+  CHECK_FALSE(warned(-0.05));
+  CHECK_FALSE(warned(5.0));
 }
 
 TEST_CASE("a figure the run cannot give is absent") {

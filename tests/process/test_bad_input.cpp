@@ -84,6 +84,23 @@ TEST_CASE("a store that is none, is cut or is missing is refused with status 3")
   CHECK(dir.read("half.db").size() == whole.size() / 2);
 }
 
+TEST_CASE("an export that meets a damaged block says so and prints nothing, however far down the block is") {
+  TempDir dir;
+  std::string text = "time,power_w\n";
+  constexpr int readings = 40'000;  // three blocks
+  for (int i = 0; i < readings; ++i) text += std::to_string(1000 + i) + ",25." + std::to_string(i * 7919 % 10) + "\n";
+  dir.write("night.csv", text);
+  const std::string store = dir.path("night.db");
+  REQUIRE(run(dir, "nightwatt", {"--store", store, "import", dir.path("night.csv"), "--device", "x"}).status == 0);
+  REQUIRE(run(dir, "/usr/bin/sqlite3", {store, "UPDATE block_data SET bytes = zeroblob(length(bytes)) WHERE id = 3"})
+              .status == 0);
+  for (const char* format : {"csv", "json"}) {
+    const Answer answer = run(dir, "nightwatt", {"--store", store, "export", "1", "--format", format});
+    check_refused(answer, 3, "damaged");
+    CHECK(answer.out.empty());
+  }
+}
+
 TEST_CASE("wrong use is status 2, a no is status 1") {
   TempDir dir;
   dir.write("good.csv", "time,power_w\n1000,25.0\n1001,25.1\n1002,25.0\n");

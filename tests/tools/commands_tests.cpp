@@ -239,6 +239,40 @@ TEST_CASE("what is exported can be imported again and is the same, reading for r
   CHECK(bench({"export", "2"}).out == first.out);
 }
 
+TEST_CASE("import warns of values it rounds, and says why a file gave nothing") {
+  const Bench bench;
+  const std::string file =
+      bench.write("fine.csv", "time,power_w\n1000,25.0\n1001,25.03333333333\n1002,25.03333333334\n");
+  const auto rounded = bench({"import", file, "--device", "Puffin mini"});
+  CHECK(rounded.status == 0);
+  CHECK(rounded.err ==
+        "nightwatt: " + file + ":3: a value with more than 9 decimals was rounded to 9, and 1 more in the file\n");
+  const auto nothing = bench({"import", file, "--device", "Puffin mini", "--missing-below", "100"});
+  CHECK(nothing.status == 2);
+  CHECK(nothing.err.find("--missing-below 100") != std::string::npos);
+  CHECK(bench.json({"runs"})["runs"].size() == 1);
+}
+
+TEST_CASE("what changes a run says that there is no store, and makes none; an empty file is none yet") {
+  const Bench bench;
+  if (GENERATE(false, true)) bench.write("store.db", "");
+  for (const Words& words : std::vector<Words>{{"pin", "1"},
+                                               {"name", "1", "x"},
+                                               {"forget", "1"},
+                                               {"mark", "x", "--run", "1"},
+                                               {"runs"},
+                                               {"compare"},
+                                               {"check"},
+                                               {"split", "1", "--at", "1000"}}) {
+    const auto answer = bench(words);
+    INFO(words[0] << ": " << answer.err);
+    CHECK(answer.status == 3);
+    CHECK(answer.err.find("there is no store yet") != std::string::npos);
+    CHECK_FALSE(std::filesystem::exists(bench.path("store.db-wal")));
+  }
+  CHECK(bench({"status"}).out.find("not there yet") != std::string::npos);
+}
+
 TEST_CASE("export gives JSON, a part of a run, and segments") {
   const Bench bench;
   imported(bench, "Gannet board");
@@ -794,6 +828,8 @@ TEST_CASE("an estimate refuses what is no price, hour, share or level") {
       {{"--autonomy-days", "2", "--battery-efficiency", "1.01"}, 2},
       {{"--autonomy-days", "2", "--ageing", "1"}, 2},
       {{"--autonomy-days", "2", "--temperature-factor", "0.9"}, 2},
+      {{"--autonomy-days", "2", "--battery-c", "1000"}, 2},
+      {{"--autonomy-days", "2", "--battery-c", "-300"}, 2},
       {{"--dod", "0.5"}, 2},
       {{"--adapter-efficiency", "1.1"}, 2},
       {{"--adapter-efficiency", "0.9", "--adapter-curve", "gold:500"}, 2},

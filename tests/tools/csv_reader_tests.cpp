@@ -1,6 +1,8 @@
 // The CSV form of the outside contract ("Import and export"): what is read, and what is refused with its line.
 #include <algorithm>
 #include <catch2/catch.hpp>
+#include <cstdlib>
+#include <ctime>
 #include <random>
 
 #include "csv/csv_reader.hpp"
@@ -25,6 +27,8 @@ struct Read {
   std::vector<Reading> readings;
   std::uint64_t duplicates = 0;
   std::uint64_t missing = 0;
+  std::uint64_t rounded = 0;
+  std::uint64_t first_rounded = 0;
   std::string error;
 };
 
@@ -48,6 +52,8 @@ Read read_all(const std::string& text, CsvReader::Settings settings = {}, std::s
   } while (!batch.empty());
   read.duplicates = reader.duplicates();
   read.missing = reader.missing();
+  read.rounded = reader.rounded();
+  read.first_rounded = reader.first_rounded();
   return read;
 }
 
@@ -108,6 +114,34 @@ TEST_CASE("a reading below the drop-out threshold is missing, never power") {
   CHECK(read.readings[1].values.get(Quantity::voltage)->value() == 230.0);
   CHECK(read.readings[2].values.has(Quantity::power));
   CHECK(read.missing == 1);
+}
+
+TEST_CASE("values with more decimals than a reading takes are rounded and counted, trailing zeros are none") {
+  const Read read = read_all(
+      "time,power_w,voltage_v\n1,25.0000000000000,1e-9\n2,25.03333333333,230\n3,-0.1234567891,1e-10\n"
+      "4,250333333333e-10,12e-10\n5,25.123456789,1000000000e-9\n");
+  REQUIRE(read.error.empty());
+  REQUIRE(read.readings.size() == 5);
+  CHECK(read.rounded == 5);
+  CHECK(read.first_rounded == 3);
+  CHECK(read.readings[1].values.get(Quantity::power)->text() == "25.033333333");
+}
+
+TEST_CASE("a file in local time that goes back where the clocks do is told what to write instead") {
+  // Central European rules: summer time ends on the last Sunday of October, at 03:00 of it (from memory).
+  ::setenv("TZ", "CET-1CEST,M3.5.0,M10.5.0/3", 1);
+  ::tzset();
+  const std::string head = "power_w,time\n";
+  const Read autumn = read_all(head + "5,2026-10-25T02:59:00\n5,2026-10-25T02:00:00\n");
+  CHECK(autumn.error.find("night.csv:3: ") == 0);
+  CHECK(autumn.error.find("twice") != std::string::npos);
+  CHECK(autumn.error.find("sort") == std::string::npos);
+  CHECK(read_all(head + "5,2026-10-25T02:59:00+02:00\n5,2026-10-25T02:00:00+01:00\n").error.empty());
+  for (const char* later : {"5,2026-10-24T02:59:00\n5,2026-10-24T02:00:00\n",
+                            "5,2026-10-25T02:59:00Z\n5,2026-10-25T02:00:00Z\n", "5,1792890000\n5,1792886400\n"})
+    CHECK(read_all(head + later).error.find("sort") != std::string::npos);
+  ::unsetenv("TZ");
+  ::tzset();
 }
 
 TEST_CASE("a bad file is refused with its line and what is wrong") {

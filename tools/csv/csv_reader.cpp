@@ -1,6 +1,7 @@
 #include "csv/csv_reader.hpp"
 
 #include <algorithm>
+#include <charconv>
 #include <cstring>
 
 #include "measure/time_text.hpp"
@@ -63,6 +64,39 @@ std::optional<UtcTime> unix_seconds(std::string_view cell) {
   return UtcTime{seconds * 1'000'000 + microseconds};
 }
 
+/// Whether `cell`, a number, has a digit other than 0 below the last decimal a reading takes.
+bool has_finer_digits(std::string_view cell) {
+  const std::size_t letter = std::min(cell.find_first_of("eE"), cell.size());
+  int power = 0;
+  if (letter < cell.size()) {
+    std::string_view exponent = cell.substr(letter + 1);
+    if (exponent.starts_with('+')) exponent.remove_prefix(1);
+    std::from_chars(exponent.data(), exponent.data() + exponent.size(), power);
+  }
+  const std::string_view digits = cell.substr(0, letter);
+  const std::size_t point = std::min(digits.find('.'), digits.size());
+  for (std::size_t i = 0; i < digits.size(); ++i) {
+    if (digits[i] < '1' || digits[i] > '9') continue;
+    const int behind = static_cast<int>(i) - static_cast<int>(point);  // 1: the first decimal
+    if (power - behind < (behind > 0 ? Decimal::lowest_exponent : Decimal::lowest_exponent + 1)) return true;
+  }
+  return false;
+}
+
+/// A time without an offset of its own: a date, then nothing that names one.
+bool is_local_time(std::string_view cell) {
+  constexpr std::size_t date_length = 10;
+  return cell.size() >= date_length && cell[4] == '-' &&
+         cell.substr(date_length).find_first_of("Zz+-") == std::string_view::npos;
+}
+
+/// Whether the clock shows the same an hour later: it was put back there.
+bool comes_twice(UtcTime time) {
+  constexpr Duration hour{3'600'000'000};
+  constexpr std::size_t clock_length = 19;  // up to the seconds; the offset follows
+  return local_text(time).substr(0, clock_length) == local_text(time + hour).substr(0, clock_length);
+}
+
 std::string what_in_line(std::string_view line) {
   if (line.find('\0') != std::string_view::npos) return "there is a NUL byte in it, so this is no text; ";
   if (line.find('\r') != std::string_view::npos)
@@ -91,7 +125,15 @@ tl::unexpected<Error> CsvReader::refuse_cell(std::string_view column, std::strin
                 ", not a number below 9e9; write one such as 25.02, or leave the cell empty where the meter gave none");
 }
 
-tl::unexpected<Error> CsvReader::refuse_order(UtcTime time) const {
+tl::unexpected<Error> CsvReader::refuse_order(UtcTime time, std::string_view row) const {
+  std::string_view cell;
+  bool more = true;
+  for (std::size_t i = 0; i < columns_.size() && more; ++i)
+    if (const std::string_view next = take_cell(row, more); !columns_[i]) cell = next;
+  if (is_local_time(cell) && comes_twice(time))
+    return refuse("the time goes back to " + text::quoted(cell) +
+                  ": the clocks are put back there, and local time shows that hour twice; write the times with their "
+                  "offset, such as 2026-01-05T21:00:00+01:00, or as Unix seconds");
   return refuse("the time goes back, from " + unix_text(*last_time_) + " to " + unix_text(time) +
                 "; sort the file by time, or import its parts one by one");
 }
@@ -211,11 +253,13 @@ Result<bool> CsvReader::take_row(std::string_view line, Reading& reading) {
     if (!value) return refuse_cell(quantity_column(*column), cell);
     if (*column == Quantity::power && settings_.missing_below_w && value->value() < *settings_.missing_below_w)
       continue;
+    if (value->exponent == Decimal::lowest_exponent && has_finer_digits(cell) && rounded_++ == 0)
+      first_rounded_ = line_number_;
     reading.values.set(*column, *value);
   }
   if (more)
     return refuse("the line has more than " + std::to_string(columns_.size()) + " columns; the header names no more");
-  if (last_time_ && reading.time < *last_time_) return refuse_order(reading.time);
+  if (last_time_ && reading.time < *last_time_) return refuse_order(reading.time, line);
   if (last_time_ && reading.time == *last_time_) {
     ++duplicates_;
     return false;

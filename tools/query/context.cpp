@@ -45,9 +45,11 @@ Result<storage::StoreReader> Context::open_reader() {
   return storage::StoreReader::open(*path);
 }
 
-Result<storage::StoreWriter> Context::open_writer() {
+Result<storage::StoreWriter> Context::open_writer(WhereMissing missing) {
   const auto path = store_path();
   if (!path) return tl::unexpected(path.error());
+  if (missing == WhereMissing::refuse)
+    if (const auto there = storage::StoreReader::open(*path); !there) return tl::unexpected(there.error());
   storage::StoreSettings settings;
   if (const auto configured = configuration(); configured && *configured != nullptr) {
     settings.keep_raw_days = (*configured)->store.keep_raw_days;

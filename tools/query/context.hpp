@@ -24,6 +24,9 @@ using text::JsonWriter;
 
 class Console;
 
+/// What becomes of a store that is not there when it is to be written: only a command that brings data makes one.
+enum class WhereMissing : std::uint8_t { refuse, make };
+
 /// What the process is run in; made by main, or by a test.
 struct Environment {
   bool out_is_terminal = false;
@@ -53,7 +56,7 @@ class Context {
   [[nodiscard]] Result<std::string> store_path();
   [[nodiscard]] Result<std::string> socket_path();
   [[nodiscard]] Result<storage::StoreReader> open_reader();
-  [[nodiscard]] Result<storage::StoreWriter> open_writer();
+  [[nodiscard]] Result<storage::StoreWriter> open_writer(WhereMissing missing = WhereMissing::refuse);
 
  private:
   const GlobalOptions& options_;

@@ -55,7 +55,7 @@ Result<storage::NewRun> entered_from(const Context& context, const EnterArgument
 Outcome run(Context& context, const EnterArguments& arguments) {
   const auto entered = entered_from(context, arguments);
   if (!entered) return tl::unexpected(entered.error());
-  auto store = context.open_writer();
+  auto store = context.open_writer(WhereMissing::make);
   if (!store) return tl::unexpected(store.error());
   storage::RunId id = 0;
   const auto stored = in_transaction(*store, [&]() -> Result<void> {

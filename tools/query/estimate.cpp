@@ -17,6 +17,9 @@ constexpr double days_a_year = hours_a_year / 24.0;
 constexpr std::size_t currency_limit = 16;  // a name or a sign
 /// Of a supply over the highest reading seen (common practice, no source).
 constexpr double supply_margin = 1.25;
+/// Beyond these a number was mistyped (common practice, no source).
+constexpr double coldest_battery_c = -40.0;
+constexpr double hottest_battery_c = 60.0;
 /// Taken where --ageing is not given: replaced at four fifths of its capacity (common practice, no source).
 constexpr double usual_ageing = 0.2;
 
@@ -166,6 +169,8 @@ Result<Request> request_from(const EstimateArguments& a) {
   if (a.battery_c) {
     const auto celsius = number_from("--battery-c", *a.battery_c);
     if (!celsius) return tl::unexpected(celsius.error());
+    if (!(*celsius >= coldest_battery_c && *celsius <= hottest_battery_c))
+      return fail(ErrorKind::input, "--battery-c must be between -40 and 60: no battery is meant for more");
     b.temperature_factor = temperature_factor(*celsius);
   }
   if (auto checked = check_hours(r, a); !checked) return tl::unexpected(checked.error());

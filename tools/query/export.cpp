@@ -94,6 +94,11 @@ Result<std::vector<Quantity>> others_in(const storage::StoreReader& store, const
   return others;
 }
 
+/// Reads the window to its end and shows nothing of it: a damaged block far down is found before the first line is out.
+Result<void> is_readable(const storage::StoreReader& store, const Selection& selection) {
+  return store.readings(selection.stream, selection.from, selection.to, [](const Reading&) { return true; });
+}
+
 /// Readings go out as they come; an answer that can no longer be written stops it.
 template <class Row>
 Result<void> each_reading(Context& context, const storage::StoreReader& store, const Selection& selection,
@@ -177,6 +182,8 @@ Outcome run(Context& context, const ExportArguments& arguments) {
   if (!format) return tl::unexpected(format.error());
   const auto store = context.open_reader();
   if (!store) return tl::unexpected(store.error());
+  const auto moment = store->snapshot();
+  if (!moment) return tl::unexpected(moment.error());
   const auto selection = selection_from(*store, arguments);
   if (!selection) return tl::unexpected(selection.error());
   Result<void> written;
@@ -187,6 +194,7 @@ Outcome run(Context& context, const ExportArguments& arguments) {
     const auto others = others_in(*store, *selection, any);
     if (!others) return tl::unexpected(others.error());
     if (!any) return fail(ErrorKind::negative, "there is no reading in that time; nightwatt runs says when there are");
+    if (auto readable = is_readable(*store, *selection); !readable) return tl::unexpected(readable.error());
     written = *format == Format::csv ? write_csv(context, *store, *selection, *others)
                                      : write_json(context, *store, *selection);
   }

@@ -173,6 +173,28 @@ void write_people(Context& context, const RunRecord& record, const csv::CsvReade
                     "; more: nightwatt summary " + std::to_string(record.info.id) + "\n");
 }
 
+tl::unexpected<Error> nothing_in(const ImportArguments& arguments, const csv::CsvReader& reader) {
+  const std::string where = text::printable(arguments.file) + ":" + std::to_string(reader.lines()) + ": ";
+  if (reader.missing() == 0)
+    return fail(ErrorKind::input, where + "there is no reading below the header; nothing was stored");
+  return fail(ErrorKind::input,
+              where + "all " + std::to_string(reader.missing()) + " lines are without a value" +
+                  (arguments.missing_below ? " or below --missing-below " + text::printable(*arguments.missing_below) +
+                                                 ", which counts as missing"
+                                           : std::string()) +
+                  "; nothing was stored");
+}
+
+void warn_of_rounding(Context& context, const ImportArguments& arguments, const csv::CsvReader& reader) {
+  if (reader.rounded() == 0) return;
+  context.err.write(
+      "nightwatt: " + text::printable(arguments.file) + ":" + std::to_string(reader.first_rounded()) +
+      ": a value with more than 9 decimals was rounded to 9" +
+      (reader.rounded() == 1 ? std::string() : ", and " + std::to_string(reader.rounded() - 1) + " more in the file") +
+      "\n");
+  context.err.flush();
+}
+
 }  // namespace
 
 Outcome run(Context& context, const ImportArguments& arguments) {
@@ -185,13 +207,11 @@ Outcome run(Context& context, const ImportArguments& arguments) {
   if (auto header = reader.read_header(); !header) return tl::unexpected(header.error());
   std::vector<Reading> batch;
   if (auto first = reader.next(batch, batch_readings); !first) return tl::unexpected(first.error());
-  if (batch.empty())
-    return fail(ErrorKind::input, text::printable(arguments.file) + ":" + std::to_string(reader.lines()) +
-                                      ": there is no reading below the header; nothing was stored");
+  if (batch.empty()) return nothing_in(arguments, reader);
   const auto path = context.store_path();
   if (!path) return tl::unexpected(path.error());
   const bool was_there = ::access(path->c_str(), F_OK) == 0;
-  auto store = context.open_writer();
+  auto store = context.open_writer(WhereMissing::make);
   if (!store) return tl::unexpected(store.error());
   Result<Imported> imported;
   {
@@ -201,7 +221,7 @@ Outcome run(Context& context, const ImportArguments& arguments) {
   if (!imported) {
     // Opening a store sweeps out what an import left unfinished.
     store = fail(ErrorKind::unusable, {});
-    if (auto swept = context.open_writer(); !swept) return tl::unexpected(swept.error());
+    if (auto swept = context.open_writer(WhereMissing::make); !swept) return tl::unexpected(swept.error());
     if (!was_there) storage::StoreWriter::remove_unused(*path);
     return tl::unexpected(imported.error());
   }
@@ -209,6 +229,7 @@ Outcome run(Context& context, const ImportArguments& arguments) {
   if (!info) return tl::unexpected(info.error());
   const auto record = run_record(*store, *info);
   if (!record) return tl::unexpected(record.error());
+  warn_of_rounding(context, arguments, reader);
   if (context.json)
     write_json(context, *imported, static_cast<std::int64_t>(record->segments.size()), reader.duplicates());
   else

@@ -11,17 +11,19 @@ namespace {
 
 using Json = nlohmann::json;
 
-constexpr double timeout_s = 5.0;  // the service answers at once; a disk that sleeps takes seconds
+constexpr double timeout_s = 5.0;  // the loop answers at once
+constexpr double store_timeout_s =
+    10.0;  // longer than the service waits for its store, so that it can say what is wrong
 
 tl::unexpected<Error> strange_answer() {
   return fail(ErrorKind::unusable,
               "the service gave an answer that cannot be read; are nightwatt and nightwattd of one version?");
 }
 
-Result<Json> ask(Context& context, const Json& request) {
+Result<Json> ask(Context& context, const Json& request, double limit_s = store_timeout_s) {
   const auto socket = context.socket_path();
   if (!socket) return tl::unexpected(socket.error());
-  const auto line = daemon::control_call(*socket, request.dump() + "\n", timeout_s);
+  const auto line = daemon::control_call(*socket, request.dump() + "\n", limit_s);
   if (!line) return tl::unexpected(line.error());
   Json answer = Json::parse(*line, nullptr, false);
   if (!answer.is_object() || !answer.contains("ok") || !answer["ok"].is_boolean()) return strange_answer();
@@ -67,7 +69,7 @@ MeterState meter_from(const Json& object) {
 }  // namespace
 
 Result<ServiceState> service_status(Context& context) {
-  const auto answer = ask(context, {{"do", "status"}});
+  const auto answer = ask(context, {{"do", "status"}}, timeout_s);
   if (!answer) return tl::unexpected(answer.error());
   const auto list = answer->find("meters");
   if (list == answer->end() || !list->is_array()) return strange_answer();
@@ -78,6 +80,10 @@ Result<ServiceState> service_status(Context& context) {
     const auto count = [&](const char* key) { return number_in<std::int64_t>(*tell, key).value_or(0); };
     state.tell = {count("told"), count("failed"), count("given_up"), count("waiting")};
   }
+  if (const auto paused = answer->find("paused"); paused != answer->end() && paused->is_boolean())
+    state.paused = paused->get<bool>();
+  state.paused_why = text_in(*answer, "paused_why");
+  state.waiting = number_in<std::int64_t>(*answer, "queue").value_or(0);
   return state;
 }
 

@@ -36,6 +36,9 @@ struct TellState {
 struct ServiceState {
   std::vector<MeterState> meters;
   TellState tell;
+  bool paused = false;       ///< the store cannot be written at the moment
+  std::string paused_why;    ///< in a line; empty where the service does not say
+  std::int64_t waiting = 0;  ///< readings in memory, not yet in the store
 };
 
 /// Each asks once and waits a few seconds at most. ErrorKind::unusable: no service; else as the service says.

@@ -15,7 +15,10 @@ constexpr std::size_t events_shown = 8;
 
 void write_json(Context& context, const StatusPicture& picture) {
   JsonWriter json(context.out);
-  json.begin_object().field("service", picture.running ? "running" : "down").key("meters").begin_array();
+  json.begin_object().field("service", picture.running ? "running" : "down").field("paused", picture.paused);
+  json.key("paused_why");
+  picture.paused_why.empty() ? json.null() : json.value(picture.paused_why);
+  json.key("meters").begin_array();
   for (const MeterState& meter : picture.meters) {
     json.line_break().begin_object().field("name", meter.name).field("state", meter.state).field("last", meter.last);
     json.field("age_s", meter.age_s).field("readings", meter.readings).field("faults", meter.faults).end_object();
@@ -28,6 +31,7 @@ void write_json(Context& context, const StatusPicture& picture) {
     samples = picture.store->samples;
     oldest = picture.store->oldest;
   }
+  if (!picture.store_problem.empty()) json.field("problem", picture.store_problem);
   json.field("bytes", bytes).field("oldest", oldest).field("samples", samples).end_object();
   const TellState& tell = picture.tell;
   json.key("tell").begin_object().field("told", tell.told).field("failed", tell.failed);
@@ -102,12 +106,17 @@ void write_people(Context& context, const StatusPicture& picture) {
                                      : toned(context.style, Tone::yellow, "down") + ", nothing is being recorded") +
                     "\nstore    " + text::printable(picture.store_path));
   if (!picture.store) {
-    context.out.write(", not there yet\n");
+    context.out.write(picture.store_problem.empty() ? ", not there yet\n" : ", which cannot be read now\n");
   } else {
     context.out.write(": " + bytes_text(picture.store->bytes) + ", " + std::to_string(picture.store->samples) +
                       " readings" + (picture.store->oldest ? ", oldest " + local_text(*picture.store->oldest) : "") +
                       "\n");
   }
+  if (picture.paused)
+    context.out.write("paused   " +
+                      toned(context.style, Tone::red, std::to_string(picture.waiting) + " readings wait in memory") +
+                      ", the store cannot be written" +
+                      (picture.paused_why.empty() ? "" : ": " + text::printable(picture.paused_why)) + "\n");
   write_tell(context, picture.tell);
   write_meters(context, picture.meters);
   write_events(context, picture.events);

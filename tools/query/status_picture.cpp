@@ -41,24 +41,8 @@ void add_configured(Context& context, std::vector<MeterState>& meters) {
   }
 }
 
-}  // namespace
-
-Result<StatusPicture> look_at_status(Context& context) {
-  StatusPicture picture;
-  const auto path = context.store_path();
-  if (!path) return tl::unexpected(path.error());
-  picture.store_path = *path;
-  auto service = service_status(context);
-  picture.running = service.has_value();
-  if (service) {
-    picture.meters = std::move(service->meters);
-    picture.tell = service->tell;
-  }
-  if (::access(path->c_str(), F_OK) != 0) {
-    if (!picture.running) add_configured(context, picture.meters);
-    return picture;
-  }
-  const auto store = storage::StoreReader::open(*path);
+Result<void> look_at_store(Context& context, StatusPicture& picture) {
+  const auto store = storage::StoreReader::open(picture.store_path);
   if (!store) return tl::unexpected(store.error());
   const auto status = store->status();
   if (!status) return tl::unexpected(status.error());
@@ -72,6 +56,34 @@ Result<StatusPicture> look_at_status(Context& context) {
   auto events = store->events(context.now() - recent, context.now() + recent);
   if (!events) return tl::unexpected(events.error());
   picture.events = std::move(*events);
+  return {};
+}
+
+}  // namespace
+
+Result<StatusPicture> look_at_status(Context& context) {
+  StatusPicture picture;
+  const auto path = context.store_path();
+  if (!path) return tl::unexpected(path.error());
+  picture.store_path = *path;
+  auto service = service_status(context);
+  picture.running = service.has_value();
+  if (service) {
+    picture.meters = std::move(service->meters);
+    picture.tell = service->tell;
+    picture.paused = service->paused;
+    picture.paused_why = std::move(service->paused_why);
+    picture.waiting = service->waiting;
+  }
+  if (::access(path->c_str(), F_OK) != 0 || storage::store_bytes(*path) == 0) {
+    if (!picture.running) add_configured(context, picture.meters);
+    return picture;
+  }
+  const auto looked = look_at_store(context, picture);
+  if (looked) return picture;
+  // The running service has more to tell than that its store cannot be read.
+  if (!picture.running) return tl::unexpected(looked.error());
+  picture.store_problem = looked.error().message;
   return picture;
 }
 

@@ -44,6 +44,9 @@ class CsvReader {
 
   [[nodiscard]] std::uint64_t duplicates() const { return duplicates_; }  ///< lines of a time already read
   [[nodiscard]] std::uint64_t missing() const { return missing_; }        ///< lines that give a time and no value
+  /// Values with more decimals than a reading takes, rounded; and the line of the first of them.
+  [[nodiscard]] std::uint64_t rounded() const { return rounded_; }
+  [[nodiscard]] std::uint64_t first_rounded() const { return first_rounded_; }
   [[nodiscard]] std::uint64_t lines() const { return line_number_; }
   [[nodiscard]] std::uint64_t bytes() const { return bytes_; }  ///< taken from the source so far
 
@@ -56,7 +59,7 @@ class CsvReader {
   [[nodiscard]] tl::unexpected<Error> refuse(const std::string& what) const;
   [[nodiscard]] tl::unexpected<Error> refuse_cell(std::string_view column, std::string_view cell) const;
   [[nodiscard]] tl::unexpected<Error> refuse_length(std::string_view line) const;
-  [[nodiscard]] tl::unexpected<Error> refuse_order(UtcTime time) const;
+  [[nodiscard]] tl::unexpected<Error> refuse_order(UtcTime time, std::string_view row) const;
 
   std::string name_;
   Source source_;
@@ -72,6 +75,8 @@ class CsvReader {
   std::optional<UtcTime> last_time_;
   std::uint64_t duplicates_ = 0;
   std::uint64_t missing_ = 0;
+  std::uint64_t rounded_ = 0;
+  std::uint64_t first_rounded_ = 0;
 };
 
 }  // namespace nightwatt::csv
