@@ -235,7 +235,7 @@ Result<void> StorePipeline::reopen_if_wanted() {
   open_trouble_ = StoreTrouble::other;
   if (!lock_ || lock_->moved()) {
     lock_.reset();
-    auto lock = storage::ServiceLock::take(path_);
+    auto lock = storage::ServiceLock::take(path_, &open_trouble_);
     if (!lock) return tl::unexpected(lock.error());
     lock_.emplace(std::move(*lock));
   }

@@ -104,7 +104,8 @@ Error Database::explain(const SQLite::Exception& exception) {
 StoreTrouble trouble_of(int code, int system_error) {
   const int kind = code & 0xFF;
   if (kind == SQLITE_FULL) return StoreTrouble::no_room;
-  if (kind == SQLITE_IOERR && (system_error == ENOSPC || system_error == EDQUOT || code == SQLITE_IOERR_SHMSIZE))
+  if (code == SQLITE_IOERR_SHMSIZE) return StoreTrouble::no_room;
+  if ((kind == SQLITE_IOERR || kind == SQLITE_CANTOPEN) && (system_error == ENOSPC || system_error == EDQUOT))
     return StoreTrouble::no_room;
   return kind == SQLITE_BUSY || kind == SQLITE_LOCKED ? StoreTrouble::locked : StoreTrouble::other;
 }

@@ -33,14 +33,14 @@ std::string holder(int descriptor) {
 
 }  // namespace
 
-Result<int> open_lock_file(const std::string& store_path) {
+Result<int> open_lock_file(const std::string& store_path, StoreTrouble* trouble) {
   const std::string path = store_path + "-lock";
   constexpr mode_t mode = 0640;
   const int descriptor = ::open(path.c_str(), O_RDWR | O_CREAT | O_CLOEXEC | O_NOFOLLOW, mode);
-  if (descriptor < 0)
-    return fail(ErrorKind::unusable,
-                path + ": cannot make the lock file: " + std::strerror(errno) + "; check the folder");
-  return descriptor;
+  if (descriptor >= 0) return descriptor;
+  if (trouble != nullptr) *trouble = errno == ENOSPC || errno == EDQUOT ? StoreTrouble::no_room : StoreTrouble::other;
+  return fail(ErrorKind::unusable,
+              path + ": cannot make the lock file: " + std::strerror(errno) + "; check the folder");
 }
 
 // Locks of the open file description: they end with it or its process, and not when some other descriptor is closed.
@@ -55,8 +55,8 @@ void unlock_byte(int descriptor, std::int64_t place) {
   ::fcntl(descriptor, F_OFD_SETLK, &range);
 }
 
-Result<ServiceLock> ServiceLock::take(const std::string& store_path) {
-  const Result<int> opened = open_lock_file(store_path);
+Result<ServiceLock> ServiceLock::take(const std::string& store_path, StoreTrouble* trouble) {
+  const Result<int> opened = open_lock_file(store_path, trouble);
   if (!opened) return pass_on(opened.error());
   ServiceLock lock(store_path + "-lock", *opened);
   switch (lock_byte(*opened, 0)) {

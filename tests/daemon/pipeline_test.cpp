@@ -44,9 +44,9 @@ class NoRoom {
 /// A file system of 1 MB, if this user may mount one.
 class FullDisk {
  public:
-  explicit FullDisk(std::string path) : path_(std::move(path)) {
+  explicit FullDisk(std::string path, const char* limits = "size=1m") : path_(std::move(path)) {
     std::filesystem::create_directory(path_);
-    mounted_ = ::mount("tmpfs", path_.c_str(), "tmpfs", 0, "size=1m") == 0;
+    mounted_ = ::mount("tmpfs", path_.c_str(), "tmpfs", 0, limits) == 0;
   }
   ~FullDisk() {
     if (mounted_) ::umount2(path_.c_str(), MNT_DETACH);
@@ -61,6 +61,9 @@ class FullDisk {
     }
   }
   void make_room() const { std::filesystem::remove(path_ + "/filler"); }
+  void set_limits(const char* limits) const {
+    REQUIRE(::mount("tmpfs", path_.c_str(), "tmpfs", MS_REMOUNT, limits) == 0);
+  }
 
  private:
   std::string path_;
@@ -397,6 +400,25 @@ TEST_CASE("a store whose folder is gone keeps readings waiting and refuses begin
   CHECK(bench.stored() == 160);
   CHECK(must(bench.reader().runs()).size() == 1);
   CHECK(must(bench.reader().check()).problems == std::vector<std::string>{});
+}
+
+TEST_CASE("a service started where not even an empty file can be made waits for room as well") {
+  Bench bench;
+  const FullDisk disk(bench.folder.file("disk"), "nr_inodes=1");  // the folder itself is one
+  if (!disk.mounted()) {
+    WARN("SKIPPED: may not mount a small tmpfs here");
+    return;
+  }
+  bench.path = bench.folder.file("disk/nightwatt.db");
+  bench.open();
+  CHECK(bench.state.full);
+  bench.push(evening_of({{5.0, 50}}, at(100)));
+  disk.set_limits("nr_inodes=2");  // the lock's file fits, the store's does not
+  CHECK(bench.pipeline->work() == StorePipeline::Outcome::paused);
+  CHECK(bench.state.full);
+  disk.set_limits("nr_inodes=100");
+  CHECK(bench.pipeline->work() == StorePipeline::Outcome::stored);
+  CHECK(bench.stored() == 50);
 }
 
 TEST_CASE("a service started without room for its store waits for it and loses nothing") {

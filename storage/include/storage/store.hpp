@@ -235,8 +235,8 @@ class StoreReader {
 class ServiceLock {
  public:
   /// ErrorKind::unusable, naming the process, where another service has it. Makes the file `PATH-lock` beside the
-  /// store.
-  [[nodiscard]] static Result<ServiceLock> take(const std::string& store_path);
+  /// store; `trouble`: what kind of failure it was, where that could not be made.
+  [[nodiscard]] static Result<ServiceLock> take(const std::string& store_path, StoreTrouble* trouble = nullptr);
   /// The lock's file is no longer the one at its path: whoever looks there does not see this lock.
   [[nodiscard]] bool moved() const;
   ServiceLock(ServiceLock&& other) noexcept
