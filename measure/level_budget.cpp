@@ -14,6 +14,7 @@
 #include "measure/long_run.hpp"
 #include "measure/quantised_level.hpp"
 #include "measure/statistics.hpp"
+#include "measure/sticking_display.hpp"
 #include "reading_trail.hpp"
 
 namespace nightwatt {
@@ -36,6 +37,8 @@ constexpr double still_share = 0.005;
 /// Readings that count one by one and readings weighted by their time may differ by this much of a step; more, and the
 /// meter speaks when something changes: its counts say nothing of how long they were shown.
 constexpr double even_reading = 0.1;
+/// What makes an interval no wider than this share is no memory.
+constexpr double remembers = 1.05;
 /// Fewer bins than this and their scatter is no estimate of anything.
 constexpr std::size_t fewest_bins = 4;
 
@@ -111,7 +114,7 @@ class ScatterMaker {
 
   Scatter make() {
     means();
-    judge(0.0, out_.deviation_w, out_.inflation, out_.freedom);
+    judge(false, 0.0, out_.deviation_w, out_.inflation, out_.freedom);
     slope();
     return out_;
   }
@@ -140,9 +143,10 @@ class ScatterMaker {
   }
 
   /// Deviation of the readings, and how much worse than as many independent ones their mean is: the scatter of the
-  /// bins' means holds whatever correlation is shorter than a bin, their own correlation the rest.
-  double judge(double slope, double& deviation, double& inflation, double& freedom) const {
-    const double parameters = slope == 0.0 ? 1.0 : 2.0;
+  /// bins' means holds whatever correlation is shorter than a bin, their own correlation the rest. Returns what the
+  /// bins say of the slope, where one is asked for.
+  Sureness judge(bool line, double slope, double& deviation, double& inflation, double& freedom) const {
+    const double parameters = line ? 2.0 : 1.0;
     double squares = 0.0;
     for (const View& view : views_)
       squares += view.bin->m2 + n_of(view) * residual(view, slope) * residual(view, slope);
@@ -150,56 +154,54 @@ class ScatterMaker {
     deviation = std::sqrt(std::max(0.0, variance));
     inflation = 1.0;
     freedom = std::max(1.0, out_.readings - parameters);
-    std::vector<double> sizes, values;
+    std::vector<double> sizes, values, places;
     for (const View& view : views_) sizes.push_back(n_of(view));
     const double usual = median_of(sizes);
-    double n = 0.0;
     for (const View& view : views_)
       if (2.0 * n_of(view) >= usual) {
         values.push_back(residual(view, slope));
-        n += n_of(view);
+        places.push_back(view.at_s);
       }
-    const auto bins = static_cast<double>(values.size());
-    double between = 0.0;
-    for (const double value : values) between += value * value;
-    between /= std::max(1.0, bins - parameters);
-    if (values.size() < fewest_bins || !(variance > 0.0)) return between;
-    const LongRun run = long_run(values);
-    const double within_bins = n / bins * between / variance;
-    const double factor = run.inflation > 1.0 ? run.inflation : beyond_a_bin(within_bins, n / bins);
-    inflation = std::clamp(within_bins * factor, 1.0, std::max(1.0, out_.readings));
-    freedom = std::max(1.0, std::min(run.freedom - (parameters - 1.0), bins - parameters));
-    return between * factor;
+    if (!(variance > 0.0)) return {};
+    if (!line) places.clear();
+    const LongRun run = long_run(values, places, independent_within(values, parameters, usual, variance));
+    if (values.size() < fewest_bins) return run.slope.value_or(Sureness{});
+    const double independent = std::sqrt(variance / std::max(1.0, out_.readings));
+    // Readings that alternate, or nearly: as good as independent, and counted as GUM 4.2.3 does.
+    if (k_for(run.mean.freedom) * run.mean.uncertainty > remembers * k_for(freedom) * independent) {
+      const double wider = run.mean.uncertainty / independent;
+      inflation = std::clamp(wider * wider, 1.0, std::max(1.0, out_.readings));
+      freedom = run.mean.freedom;
+    }
+    return run.slope.value_or(Sureness{});
   }
 
-  /// First-order noise with inflation T reaches out of a bin of n readings: the bin's mean shows T (1 - (T - 1/T) / 2n)
-  /// of it. Too little for the bins' own correlation to show, and still a tenth of an interval.
-  static double beyond_a_bin(double shown, double n) {
-    constexpr double most = 1.5;  // beyond it the bins' own correlation shows
-    double factor = 1.0;
-    for (int i = 0; i < 4; ++i) {
-      const double inflation = std::max(1.0, shown * factor);
-      factor = std::min(most, 1.0 / std::max(0.5, 1.0 - (inflation - 1.0 / inflation) / (2.0 * n)));
-    }
-    return factor;
+  /// Whether the bins' means scatter no more than means of so many independent readings.
+  static bool independent_within(const std::vector<double>& values, double parameters, double readings,
+                                 double variance) {
+    constexpr double enough = 8.0;  // of fewer readings the bin's mean has as much of slow noise as of quick
+    const double freedom = static_cast<double>(values.size()) - parameters;
+    if (readings < enough || !(freedom > 0.0)) return false;
+    double between = 0.0;
+    for (const double value : values) between += value * value / freedom;
+    return readings * between <= variance * (1.0 + 2.0 * std::sqrt(2.0 / freedom));
   }
 
   void slope() {
-    double tt = 0.0, tp = 0.0, tt_plain = 0.0;
+    double tt = 0.0, tp = 0.0;
     for (const View& view : views_) {
       const double t = view.at_s - out_.centre_s;
       tt += n_of(view) * t * t;
       tp += n_of(view) * t * (view.bin->mean - out_.mean_w);
-      tt_plain += t * t;
     }
     if (views_.size() < 3 || !(tt > 0.0)) return;
     out_.slope_w_per_s = tp / tt;
     double deviation = 0.0, inflation = 1.0, freedom = 1.0;
-    const double bin_variance = judge(out_.slope_w_per_s, deviation, inflation, freedom);
-    out_.slope_uncertainty = std::sqrt(bin_variance / tt_plain);
-    out_.slope_freedom = freedom;
-    if (views_.size() <= fewest_bins || std::abs(out_.slope_w_per_s) <= drift_significance * out_.slope_uncertainty)
-      return;
+    const Sureness sure = judge(true, out_.slope_w_per_s, deviation, inflation, freedom);
+    out_.slope_uncertainty = sure.uncertainty;
+    out_.slope_freedom = sure.freedom;
+    const double far = 0.5 * drift_significance * k_for(sure.freedom) * sure.uncertainty;
+    if (views_.size() <= fewest_bins || std::abs(out_.slope_w_per_s) <= far) return;
     out_.drifts = true;
     out_.deviation_w = deviation;
     out_.inflation = inflation;
@@ -248,8 +250,7 @@ class Maker {
     const bool fine = scatter_.deviation_w >= dithered_steps * step;
     if (step > 0.0 && !fine && from_counts()) return;
     budget_.level_w = scatter_.time_mean_w + cut_off();
-    const double statistics = scatter_.deviation_w * std::sqrt(scatter_.inflation / scatter_.readings);
-    add("statistics", statistics, scatter_.freedom, false, false, scatter_words());
+    add("statistics", statistics_w(), scatter_.freedom, false, false, scatter_words());
     if (scatter_.deviation_w > 0.0) budget_.noise_w = scatter_.deviation_w;
     if (!fine && step > 0.0) {
       add_shared("display step", 0.5 * step,
@@ -336,21 +337,35 @@ class Maker {
           scatter_words() + ", most likely level behind a step of " + number_text(step) + " W");
       add_shared("display step", 0.0, "in the statistics: the counts tell level and noise apart");
     } else {
-      // Noise need not be Gaussian: a meter that dithers by itself shows the level as its mean. Where that lies
-      // outside, the interval reaches it, and the level lies a little on its side of the middle.
-      constexpr double mean_side = 0.6;
-      const double mean_w = scatter_.time_mean_w + cut_off();
-      const double low = std::min(budget_.level_w - found.half_width * step, mean_w);
-      const double high = std::max(budget_.level_w + found.half_width * step, mean_w);
-      const double side = mean_w == high ? mean_side : mean_w == low ? 1.0 - mean_side : 0.5;
-      budget_.level_w = low + side * (high - low);
-      add("statistics", 0.0, infinity, false, false,
-          "in the display step: the counts do not tell level and noise apart");
-      add_shared("display step", std::max(side, 1.0 - side) * (high - low),
-                 "all that a step of " + number_text(step) + " W leaves open");
+      by_display(found);
     }
-    sticking(all);
+    if (found.separated) sticking(all);
     return true;
+  }
+
+  /// The counts do not tell level and noise apart: what the display leaves open.
+  void by_display(const QuantisedLevel& found) {
+    const double step = budget_.step_w;
+    add("statistics", 0.0, infinity, false, false, "in the display step: the counts do not tell level and noise apart");
+    if (found.hard) {
+      add_shared("display step", found.half_width * step, "all that a step of " + number_text(step) + " W leaves open");
+      return;
+    }
+    // Noise need not be Gaussian: a meter that dithers by itself shows the level as its mean, and the interval holds
+    // that too.
+    const double mean_w = scatter_.time_mean_w + cut_off();
+    const double unsure_w = k_for(scatter_.freedom) * statistics_w();
+    double low = budget_.level_w - found.half_width * step, high = budget_.level_w + found.half_width * step;
+    if (mean_w > budget_.level_w) high = std::max(high, mean_w + unsure_w);
+    if (mean_w < budget_.level_w) low = std::min(low, mean_w - unsure_w);
+    budget_.level_w = 0.5 * (low + high);
+    // Its ends are limits of 95 % and no rectangle's edges (GUM 4.3.4).
+    add("display step", 0.5 * (high - low) / 2.0, infinity, false, true,
+        "what two counts of " + number_text(step) + " W leave open, to 95 %");
+  }
+
+  [[nodiscard]] double statistics_w() const {
+    return scatter_.deviation_w * std::sqrt(scatter_.inflation / scatter_.readings);
   }
 
   /// A level that creeps across counts without noise: each count is left once, and over a whole count the errors of
@@ -438,9 +453,8 @@ class Maker {
   [[nodiscard]] double beyond_the_ticks(double covered_s) const {
     const double whole_s = quoted_s();
     const double uncovered = whole_s > 0.0 ? std::clamp(1.0 - covered_s / whole_s, 0.0, 1.0) : 1.0;
-    const double statistics = scatter_.deviation_w * std::sqrt(scatter_.inflation / scatter_.readings);
     const double drifted = scatter_.drifts ? std::abs(scatter_.slope_w_per_s) * whole_s * uncovered / 2.0 : 0.0;
-    return std::hypot(statistics * std::sqrt(uncovered / std::max(1e-9, 1.0 - uncovered)), drifted);
+    return std::hypot(statistics_w() * std::sqrt(uncovered / std::max(1e-9, 1.0 - uncovered)), drifted);
   }
   [[nodiscard]] double quoted_s() const {
     double covered = 0.0;
@@ -514,33 +528,38 @@ class Maker {
   bool display_hides_ = false;  ///< rounding is not averaged out by noise
 };
 
-/// A display that changes only when the power is well beyond the edge of a count repeats itself more than chance does,
-/// and leaves its counts after times that are spread as a coin's throws are. Slow noise repeats itself too, but crosses
-/// an edge back and forth: short stays beside long ones. A display that holds has no short stays at all; that is in the
-/// inflation already.
+/// A display that moves only when the power is past a count's edge by part of a count repeats itself more than chance
+/// does. Slow noise does so too, but crosses an edge back and forth: more single readings than such a display shows.
+/// One that holds shows none at all; that is in the inflation already. What is left may be either, so that the interval
+/// reaches both levels.
 void Maker::sticking(const std::vector<CountGroup>& all) {
-  // Found by simulating displays of 0.2 and 0.4 steps of hysteresis with white and with slow noise.
   constexpr std::int64_t fewest_pairs = 200;
-  constexpr double least_excess = 0.03, least_sigmas = 5.0, shortest = 0.5, longest = 1.12, most_noise_steps = 0.5;
+  constexpr double least_sigmas = 3.0, fewest_singles = 0.02, sure_singles = 8.0, most_singles = 1.2,
+                   single_sigmas = 3.0;
   const Repeats& repeats = stretch_.sketch.repeats();
-  if (scatter_.drifts || repeats.pairs < fewest_pairs || repeats.equal >= repeats.pairs) return;
-  if (budget_.noise_w && *budget_.noise_w > most_noise_steps * budget_.step_w) return;
-  double n = 0.0, squares = 0.0;
-  for (const CountGroup& group : all)
-    for (const double count : group.counts) {
-      n += count;
-      squares += count * count;
-    }
-  const double chance = squares / (n * n);
+  if (all.size() != 1 || repeats.pairs < fewest_pairs || repeats.equal >= repeats.pairs) return;
+  std::vector<double> shares = all[0].counts;
+  double n = 0.0, chance = 0.0;
+  for (const double count : shares) n += count;
+  for (double& share : shares) chance += (share / n) * (share / n), share /= n;
   const auto pairs = static_cast<double>(repeats.pairs);
-  const double changes = static_cast<double>(repeats.pairs - repeats.equal);
-  const double excess = static_cast<double>(repeats.equal) / pairs - chance;
-  if (excess < std::max(least_excess, least_sigmas * std::sqrt(chance * (1.0 - chance) / pairs))) return;
-  // Share of stays of one reading, over what it is where each reading may end a stay as likely as any other.
-  const double singles = static_cast<double>(repeats.singles) / changes * (pairs / changes) * 2.0 * (1.0 - chance);
-  if (singles < shortest || singles > longest) return;
-  add_shared("sticking display", std::min(0.5, excess) * budget_.step_w,
-             "the display repeats itself " + number_text(100.0 * excess, 2) + " % more often than chance does");
+  const double equal = static_cast<double>(repeats.equal) / pairs;
+  // Of changes by chance: as of the runs in a row of throws (Wald & Wolfowitz 1940, from memory).
+  const double by_chance = (1.0 - chance) / std::sqrt(pairs) + 1.0 / pairs;
+  if (equal - chance < least_sigmas * by_chance) return;
+  const double singles = static_cast<double>(repeats.singles) / pairs;
+  const auto found = sticking_display({shares, equal, singles});
+  if (!found) return;
+  const double spread = std::sqrt(found->singles / pairs);
+  if (singles > found->singles * most_singles + single_sigmas * spread) return;
+  if (found->singles * pairs > sure_singles && singles < found->singles * fewest_singles) return;
+  // Few stays tell its hysteresis badly: as much more of it as is two deviations of their length.
+  const double stays = 0.5 * (1.0 - equal) * pairs;
+  const auto most = sticking_display({shares, 1.0 - (1.0 - equal) * (1.0 - 2.0 / std::sqrt(stays + 4.0)), singles});
+  const double off = found->off, far = most && std::abs(most->off) > std::abs(off) ? most->off : off;
+  budget_.level_w += 0.5 * off * budget_.step_w;
+  add("sticking display", std::abs(far - 0.5 * off) * budget_.step_w, infinity, false, true,
+      "repeats as of a display that moves " + number_text(found->past_edge, 2) + " of a step past a count's edge");
 }
 
 void add_accuracy(LevelBudget& budget, const std::optional<Accuracy>& accuracy) {

@@ -181,6 +181,7 @@ QuantisedLevel quantised_level(std::span<const CountGroup> groups, double inflat
     const auto shown = std::find_if(counts.begin(), counts.end(), [](double c) { return c > 0.0; }) - counts.begin();
     result.level = static_cast<double>(groups[0].lowest + shown) - groups[0].offset + (truncates ? 0.5 : 0.0);
     result.half_width = 0.5;
+    result.hard = true;
     return result;
   }
   Likelihood likelihood(groups, std::max(1.0, inflation));

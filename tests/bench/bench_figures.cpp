@@ -15,12 +15,11 @@
 #include "measure/distributions.hpp"
 #include "measure/level_budget.hpp"
 #include "measure/segmenter.hpp"
+#include "tests/bench/level_bounds.hpp"
 
 using namespace nightwatt;
 
 namespace {
-
-constexpr double z95 = 1.959963984540054;
 
 struct Record {
   std::vector<double> times_s;
@@ -36,10 +35,14 @@ struct Recipe {
   double jitter_w = 1.0;  ///< the level is drawn evenly within half of it either way
   double noise_w = 0.05;
   double correlation = 0.0;  ///< of neighbouring readings
+  double white_w = 0.0;      ///< noise that forgets at once, beside it
   double step_w = 0.001;
   double slope_w_per_h = 0.0;
   int seconds = 1800;
   int hold = 1;
+  double hysteresis = 0.0;  ///< steps by which the power must be past a count's edge before the display moves
+  double filter_s = 0.0;    ///< time constant of a first-order filter before the display
+  bool dithers = false;     ///< the meter adds an even step itself before it rounds
   bool truncates = false;
   double counter_step_wh = 0.0;
   bool step_known = true;
@@ -47,39 +50,30 @@ struct Recipe {
 
 using Random = std::mt19937_64;
 
-/// Cramer-Rao bound of the level, noise unknown, per reading: variance of a rounded Gaussian's mean, in steps.
-double rounded_bound(double level, double noise) {
-  const auto cell = [&](double k, double m, double s) {
-    return normal_cdf((k + 0.5 - m) / s) - normal_cdf((k - 0.5 - m) / s);
-  };
-  double mm = 0.0, ms = 0.0, ss = 0.0;
-  const double h = 1e-5;
-  for (double k = std::floor(level - 8.0 * noise - 1.0); k <= level + 8.0 * noise + 1.0; k += 1.0) {
-    const double p = cell(k, level, noise);
-    if (p < 1e-14) continue;
-    const double dm = (cell(k, level + h, noise) - cell(k, level - h, noise)) / (2.0 * h);
-    const double ds = (cell(k, level, noise + h) - cell(k, level, noise - h)) / (2.0 * h);
-    mm += dm * dm / p;
-    ms += dm * ds / p;
-    ss += ds * ds / p;
-  }
-  return ss / (mm * ss - ms * ms);
-}
+/// The meter between the power and the reading.
+class Display {
+ public:
+  explicit Display(const Recipe& recipe) : recipe_(recipe) {}
 
-/// What two counts leave open at best: the levels that no noise excludes which would have shown a third in n readings.
-double two_count_bound(double level, double noise, double n) {
-  const double edge = std::round(level - 0.5) + 0.5;
-  const double z = (level - edge) / noise;
-  double low = noise, high = 3.0;
-  for (int i = 0; i < 60; ++i) {
-    const double s = 0.5 * (low + high);
-    const double away = 1.0 - std::abs(z) * s;  // from the level to the further edge of the nearer count
-    (n * normal_cdf(-away / s) < 0.5 * z95 * z95 ? low : high) = s;
+  double shown_w(double power_w, Random& random) {
+    const double first = recipe_.filter_s > 0.0 ? 1.0 - std::exp(-1.0 / recipe_.filter_s) : 1.0;
+    filtered_w_ = begun_ ? filtered_w_ + first * (power_w - filtered_w_) : power_w;
+    double steps = filtered_w_ / recipe_.step_w;
+    if (recipe_.dithers) steps += std::uniform_real_distribution<double>(-0.5, 0.5)(random);
+    const double count = recipe_.truncates ? std::floor(steps) : std::round(steps);
+    if (!begun_ || recipe_.hysteresis == 0.0 || std::abs(steps - count_) > 0.5 + recipe_.hysteresis) count_ = count;
+    begun_ = true;
+    return count_ * recipe_.step_w;
   }
-  return std::max(0.5 * std::abs(z) * low, 1e-3);
-}
+
+ private:
+  const Recipe& recipe_;
+  bool begun_ = false;
+  double filtered_w_ = 0.0, count_ = 0.0;
+};
 
 Record make(const Recipe& recipe, Random& random) {
+  Display display(recipe);
   Record record;
   std::normal_distribution<double> normal;
   std::uniform_real_distribution<double> even(-0.5, 0.5);
@@ -92,8 +86,7 @@ Record make(const Recipe& recipe, Random& random) {
     const double power = level + recipe.slope_w_per_h * (i - recipe.seconds / 2.0) / 3600.0;
     noise = recipe.correlation * noise + innovation * normal(random);
     if (i % recipe.hold == 0) {
-      const double steps = (power + recipe.noise_w * noise) / recipe.step_w;
-      shown = (recipe.truncates ? std::floor(steps) : std::round(steps)) * recipe.step_w;
+      shown = display.shown_w(power + recipe.noise_w * noise + recipe.white_w * normal(random), random);
     }
     record.times_s.push_back(i);
     record.power_w.push_back(shown);
@@ -109,11 +102,19 @@ Record make(const Recipe& recipe, Random& random) {
   record.traits.truncates = recipe.truncates;
   if (recipe.step_known) record.traits.resolution_w = recipe.step_w;
   if (recipe.counter_step_wh > 0.0) record.traits.energy_step_wh = recipe.counter_step_wh;
-  const double n = counted / static_cast<double>(recipe.hold) * (1.0 - recipe.correlation) / (1.0 + recipe.correlation);
-  const double noise_steps = recipe.noise_w / recipe.step_w;
+  const double filtered = recipe.filter_s > 0.0 ? std::exp(-1.0 / recipe.filter_s) : 0.0;
+  const double memory = std::max(recipe.correlation, filtered);  // no case has both
+  const double n = counted / static_cast<double>(recipe.hold) * (1.0 - memory) / (1.0 + memory);
+  const double noise_steps =
+      std::hypot(recipe.noise_w * std::sqrt((1.0 - filtered) / (1.0 + filtered)), recipe.white_w) / recipe.step_w;
   const double in_steps = level / recipe.step_w - (recipe.truncates ? 0.5 : 0.0);
   double power_best = 0.0;
-  if (noise_steps >= 0.25)
+  if (recipe.hysteresis > 0.0)
+    power_best =
+        recipe.step_w * std::min(0.475, z95 * std::sqrt(sticking_bound(in_steps, noise_steps, recipe.hysteresis) / n));
+  else if (recipe.white_w > 0.0)
+    power_best = z95 * std::hypot(recipe.noise_w / std::sqrt(n), recipe.white_w / std::sqrt(counted));
+  else if (noise_steps >= 0.25)
     power_best = z95 * recipe.step_w *
                  std::sqrt(noise_steps > 3.0 ? (noise_steps * noise_steps + 1.0 / 12.0) / n
                                              : rounded_bound(in_steps, noise_steps) / n);
@@ -215,6 +216,9 @@ Compared one(const LevelBudget& budget) {
 
 std::vector<Case> cases() {
   const Recipe fine;
+  const auto slow = [&](double memory_s, int seconds) {
+    return with(fine, [&](Recipe& r) { r.correlation = std::exp(-1.0 / memory_s), r.seconds = seconds; });
+  };
   const Recipe whole = with(fine, [](Recipe& r) { r.step_w = 1.0, r.noise_w = 0.4; });
   std::vector<Case> all = {
       level_case("fine meter, white noise, 30 min", fine),
@@ -222,6 +226,17 @@ std::vector<Case> cases() {
       level_case("fine meter, correlation 0.6", with(fine, [](Recipe& r) { r.correlation = 0.6; })),
       level_case("fine meter, correlation 0.9", with(fine, [](Recipe& r) { r.correlation = 0.9; })),
       level_case("fine meter, correlation 0.97", with(fine, [](Recipe& r) { r.correlation = 0.97, r.seconds = 7200; })),
+      level_case("fine meter, memory 20 s, 30 min", slow(20.0, 1800)),
+      level_case("fine meter, memory 60 s, 30 min", slow(60.0, 1800)),
+      level_case("fine meter, memory 200 s, 30 min", slow(200.0, 1800)),
+      level_case("fine meter, memory 20 s, 2 h", slow(20.0, 7200)),
+      level_case("fine meter, memory 60 s, 2 h", slow(60.0, 7200)),
+      level_case("fine meter, memory 200 s, 2 h", slow(200.0, 7200)),
+      level_case("fine meter, memory 600 s, 2 h", slow(600.0, 7200)),
+      level_case("fine meter, memory 200 s, 2 h, white too",
+                 with(slow(200.0, 7200), [](Recipe& r) { r.white_w = 0.05; })),
+      level_case("fine meter, white 0.05 W, 0.005 W slow (200 s)",
+                 with(slow(200.0, 1800), [](Recipe& r) { r.white_w = 0.05, r.noise_w = 0.005; })),
       level_case("0.1 W display, noise 0.05 W", with(fine, [](Recipe& r) { r.step_w = 0.1; })),
       level_case("0.1 W display, step learnt", with(fine, [](Recipe& r) { r.step_w = 0.1, r.step_known = false; })),
       level_case("0.1 W display, noise 0.2 W", with(fine, [](Recipe& r) { r.step_w = 0.1, r.noise_w = 0.2; })),
@@ -232,6 +247,27 @@ std::vector<Case> cases() {
       level_case("whole watts, still", with(whole, [](Recipe& r) { r.noise_w = 0.01; })),
       level_case("whole watts, two counts",
                  with(whole, [](Recipe& r) { r.noise_w = 0.15, r.level_w = 25.5, r.jitter_w = 0.5; })),
+      level_case("whole watts, two counts, noise 0.05",
+                 with(whole, [](Recipe& r) { r.noise_w = 0.05, r.level_w = 25.5, r.jitter_w = 0.15; })),
+      level_case("whole watts, two counts or three, 0.22",
+                 with(whole, [](Recipe& r) { r.noise_w = 0.22, r.level_w = 25.5, r.jitter_w = 0.7; })),
+      level_case("whole watts, dithers by itself", with(whole, [](Recipe& r) { r.noise_w = 0.01, r.dithers = true; })),
+      level_case("whole watts, correlation 0.3", with(whole, [](Recipe& r) { r.correlation = 0.3; })),
+      level_case("whole watts, correlation 0.6", with(whole, [](Recipe& r) { r.correlation = 0.6; })),
+      level_case("whole watts, correlation 0.9", with(whole, [](Recipe& r) { r.correlation = 0.9; })),
+      level_case("hysteresis 0.3, noise 0.4", with(whole, [](Recipe& r) { r.hysteresis = 0.3; })),
+      level_case("hysteresis 0.3, noise 0.7", with(whole, [](Recipe& r) { r.hysteresis = 0.3, r.noise_w = 0.7; })),
+      level_case("hysteresis 0.3, slow noise (0.95)",
+                 with(whole, [](Recipe& r) { r.hysteresis = 0.3, r.correlation = 0.95; })),
+      level_case("hysteresis 0.7, noise 0.4", with(whole, [](Recipe& r) { r.hysteresis = 0.7; })),
+      level_case("hysteresis 0.7, noise 0.7", with(whole, [](Recipe& r) { r.hysteresis = 0.7, r.noise_w = 0.7; })),
+      level_case("hysteresis 0.7, slow noise (0.95)",
+                 with(whole, [](Recipe& r) { r.hysteresis = 0.7, r.correlation = 0.95; })),
+      level_case("hysteresis 0.7, noise 0.2", with(whole, [](Recipe& r) { r.hysteresis = 0.7, r.noise_w = 0.2; })),
+      level_case("filter 5 s, whole watts, noise 1", with(whole, [](Recipe& r) { r.filter_s = 5.0, r.noise_w = 1.0; })),
+      level_case("filter 5 s, whole watts, noise 0.4", with(whole, [](Recipe& r) { r.filter_s = 5.0; })),
+      level_case("filter 5 s, 0.1 W display",
+                 with(fine, [](Recipe& r) { r.filter_s = 5.0, r.step_w = 0.1, r.noise_w = 0.2; })),
       level_case("whole watts, truncating", with(whole, [](Recipe& r) { r.truncates = true; })),
       level_case(
           "whole watts, 0.6 W, 1 h",

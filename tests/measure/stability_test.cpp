@@ -66,7 +66,9 @@ TEST_CASE("a record whose noise hides the limit is not judged, and is told how l
   // rule cannot be judged; three hours give 0.56 mW/h.
   const StabilityVerdict verdict = sloping(0.5, 0.0, 0.05, 900).verdict();
   CHECK(verdict.verdict == Stability::cannot_be_judged);
-  CHECK(verdict.slope_uncertainty_w_per_h == Approx(1.96 * 0.042).epsilon(0.25));
+  // The few bins hardly tell whether the noise forgets, which costs up to half as much again.
+  CHECK(verdict.slope_uncertainty_w_per_h > 0.9 * 1.96 * 0.042);
+  CHECK(verdict.slope_uncertainty_w_per_h < 1.5 * 1.96 * 0.042);
   REQUIRE(verdict.needed_s.has_value());
   CHECK(*verdict.needed_s > 3000.0);
   CHECK(*verdict.needed_s < 8000.0);

@@ -1,22 +1,29 @@
-// How much wider correlation makes the uncertainty of a mean of readings.
+// How sure a mean, or a slope, of readings that remember each other is.
 #pragma once
 
-#include <cstddef>
+#include <optional>
 #include <span>
 
 namespace nightwatt {
 
-struct LongRun {
-  double inflation = 1.0;  ///< variance of the mean over s^2/n; at least 1
-  double freedom = 1.0;    ///< degrees of freedom the estimate of that variance is worth; at least 1
-  double effective = 1.0;  ///< independent readings the series is worth
+/// A standard uncertainty whose coverage factor for `freedom` (see k_for()) gives the interval of 95.45 %.
+struct Sureness {
+  double uncertainty = 0.0;
+  double freedom = 1.0;  ///< degrees of freedom, at least 1
 };
 
-/// From an autoregressive model of the series (order by Akaike's corrected criterion, at most 12; Yule-Walker by
-/// Levinson and Durbin): the spectrum at zero frequency is s_e^2 / (1 - sum phi)^2, which for first order is Zwiers &
-/// von Storch's (1 + r) / (1 - r). Estimates of phi from short records come out too small by about (1 + 4 phi) / n
-/// (Marriott & Pope 1954 for first order, from memory); that is added back. Needs no choice of a cut-off, and one pass
-/// over the data per order.
-[[nodiscard]] LongRun long_run(std::span<const double> values);
+struct LongRun {
+  Sureness mean;
+  std::optional<Sureness> slope;  ///< of the least-squares line, where one was asked for
+};
+
+/// Of the plain mean of equally spaced values: first-order noise (it forgets by e^(-1/tau) a value) and white noise
+/// together, neither their sizes nor tau known. Nothing is estimated and then believed: every tau and share counts by
+/// its likelihood, so that a short record of slow noise, which hardly tells tau, gets the wide interval it deserves.
+/// `at`: places of the values, for the mean and slope about their least-squares line; empty: about their mean.
+/// `independent`: each value is a mean of many readings that scatter as much as independent ones would make it: slow
+/// noise is then less likely from the outset.
+[[nodiscard]] LongRun long_run(std::span<const double> values, std::span<const double> at = {},
+                               bool independent = false);
 
 }  // namespace nightwatt

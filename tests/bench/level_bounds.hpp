@@ -1,0 +1,19 @@
+// How narrow the interval of a level can be at best, for the displays of the coverage table; all in steps.
+#pragma once
+
+namespace nightwatt {
+
+inline constexpr double z95 = 1.959963984540054;
+
+/// Cramer-Rao bound of the level, noise unknown, per reading: variance of a rounded Gaussian's mean.
+[[nodiscard]] double rounded_bound(double level, double noise);
+
+/// The same behind a display that moves only when the power is past a count's edge by `past` steps, which is not known
+/// either: the information of a Markov chain of counts (noise that forgets from one reading to the next).
+[[nodiscard]] double sticking_bound(double level, double noise, double past);
+
+/// Half-width that two counts leave open at best: the levels that no noise excludes which would have shown a third in n
+/// readings, noise being Gaussian.
+[[nodiscard]] double two_count_bound(double level, double noise, double n);
+
+}  // namespace nightwatt
