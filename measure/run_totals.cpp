@@ -11,7 +11,9 @@ namespace nightwatt {
 
 namespace {
 
-constexpr std::uint64_t state_version = 1;
+constexpr std::uint64_t state_version = 2;
+/// Without what lies beside the counter; all else is the same.
+constexpr std::uint64_t state_version_without_beside = 1;
 constexpr double nwh_per_wh = 1e9;
 /// More than a three-phase house connection of 63 A at 230 V delivers: beyond it a counter's step is no consumption.
 constexpr double connection_limit_w = 50'000.0;
@@ -147,8 +149,15 @@ void RunTotals::push(const Reading& reading) {
   } else if (power_.readings() == 0) {
     any_reading_.push(reading.time, 0.0);
   }
-  if (const std::optional<Decimal> energy = reading.values.get(Quantity::energy))
+  if (const std::optional<Decimal> energy = reading.values.get(Quantity::energy)) {
+    const CounterInstant now{reading.time, power_.watt_seconds()};
+    if (!counter_.counted_wh() && power_.readings() > 0) {
+      counter_first_ = now;
+      beside_known_ = true;
+    }
+    counter_last_ = now;
     counter_.push(reading.time, *energy, peak_w());
+  }
   if (samples_ == 0) first_ = reading.time;
   last_ = reading.time;
   ++samples_;
@@ -176,6 +185,11 @@ std::optional<double> RunTotals::energy_wh() const {
 std::optional<double> RunTotals::counter_wh() const {
   return counter_.counted_wh();
 }
+std::optional<RunTotals::BesideCounter> RunTotals::beside_counter() const {
+  if (!beside_known_ || !(counter_last_.time > counter_first_.time)) return std::nullopt;
+  return BesideCounter{(counter_last_.watt_seconds - counter_first_.watt_seconds) / 3600.0,
+                       to_seconds(counter_last_.time - counter_first_.time).value};
+}
 std::int64_t RunTotals::counter_resets() const {
   return counter_.resets();
 }
@@ -199,19 +213,33 @@ std::string RunTotals::save() const {
   any_reading_.save(out);
   out.real(peak_w_);
   counter_.save(out);
+  out.byte(beside_known_ ? 1 : 0);
+  for (const CounterInstant& instant : {counter_first_, counter_last_}) {
+    out.integer(instant.time.us);
+    out.real(instant.watt_seconds);
+  }
   return out.take();
 }
 
 Result<RunTotals> RunTotals::restore(std::string_view state) {
   ByteReader in(state);
   RunTotals totals;
-  const bool version_ok = in.whole() == state_version;
+  const std::uint64_t version = in.whole();
+  const bool version_ok = version == state_version || version == state_version_without_beside;
   totals.samples_ = in.integer();
   totals.first_.us = in.integer();
   totals.last_.us = in.integer();
   bool good = version_ok && totals.power_.restore(in) && totals.any_reading_.restore(in);
   totals.peak_w_ = in.real();
-  good = good && totals.counter_.restore(in) && in.done() && totals.samples_ >= 0;
+  good = good && totals.counter_.restore(in);
+  if (good && version == state_version) {
+    totals.beside_known_ = in.byte() == 1;
+    for (CounterInstant* instant : {&totals.counter_first_, &totals.counter_last_}) {
+      instant->time.us = in.integer();
+      instant->watt_seconds = in.real();
+    }
+  }
+  good = good && in.done() && totals.samples_ >= 0;
   if (!good) return fail(ErrorKind::unusable, "the saved totals of a run are damaged");
   return totals;
 }

@@ -104,16 +104,21 @@ std::optional<std::string> counter_warning(const RunRecord& record) {
   const Summary& s = record.summary;
   // A gap is in the counter and not in the integral, a reset the other way round.
   if (!s.energy_wh || !s.counter_wh || s.gap_s > 0.0 || record.totals.counter_resets() > 0) return std::nullopt;
+  // A counter that is read seldom has counted for less time than the run lasted.
+  const double run_s = to_seconds(*record.totals.last() - *record.totals.first()).value;
+  const RunTotals::BesideCounter beside =
+      record.totals.beside_counter().value_or(RunTotals::BesideCounter{*s.energy_wh, run_s});
   const MeterTraits& traits = record.info.traits;
   const double power_promise = relative(traits.accuracy).value_or(0.0);
   const double energy_promise = relative(traits.energy_accuracy).value_or(power_promise);
   const double floor_w = traits.accuracy ? traits.accuracy->floor : 0.0;
-  const double hours = to_seconds(*record.totals.last() - *record.totals.first()).value / 3600.0;
-  const double promise_wh = std::abs(*s.energy_wh) * (power_promise + energy_promise) + floor_w * hours;
+  const double promise_wh =
+      std::abs(beside.energy_wh) * (power_promise + energy_promise) + floor_w * beside.seconds / 3600.0;
   const double allowed = apart_by_reading_wh(record) + promise_wh;
-  if (std::abs(*s.counter_wh - *s.energy_wh) <= allowed) return std::nullopt;
+  if (std::abs(*s.counter_wh - beside.energy_wh) <= allowed) return std::nullopt;
   return "the meter's counter says " + number_text(*s.counter_wh, "Wh") + ", the power readings " +
-         number_text(*s.energy_wh, "Wh") + ": more apart than their uncertainties (" + number_text(allowed, "Wh") +
+         number_text(beside.energy_wh, "Wh") + (beside.seconds < run_s ? " for the same time" : "") +
+         ": more apart than their uncertainties (" + number_text(allowed, "Wh") +
          "); a wrong scale or a slipping clock?";
 }
 

@@ -79,7 +79,14 @@ class RunTotals {
   [[nodiscard]] double gap_s() const;                      ///< sum of all gaps between first and last
   [[nodiscard]] std::optional<double> energy_wh() const;   ///< nullopt below two power readings
   [[nodiscard]] std::optional<double> counter_wh() const;  ///< wraps and resets handled; nullopt without a counter
-  [[nodiscard]] std::int64_t counter_resets() const;       ///< where more than 0, counter_wh() is a lower bound
+  /// Energy and time from the counter's first value to its last, by the power readings: what the counter is compared
+  /// with. nullopt without both, and for totals that were saved before this was kept.
+  struct BesideCounter {
+    double energy_wh = 0.0;
+    double seconds = 0.0;
+  };
+  [[nodiscard]] std::optional<BesideCounter> beside_counter() const;
+  [[nodiscard]] std::int64_t counter_resets() const;  ///< where more than 0, counter_wh() is a lower bound
   [[nodiscard]] std::optional<double> peak_w() const;
   [[nodiscard]] std::optional<double> mean_w() const;  ///< time-weighted, over the data
 
@@ -94,6 +101,13 @@ class RunTotals {
   GapFreeIntegral any_reading_;  ///< of all readings while none had a power: the gaps of a counter-only meter
   double peak_w_ = 0.0;
   CounterEnergy counter_;
+  /// The integral of power when the counter said something.
+  struct CounterInstant {
+    UtcTime time;
+    double watt_seconds = 0.0;
+  };
+  CounterInstant counter_first_, counter_last_;
+  bool beside_known_ = false;
 };
 
 }  // namespace nightwatt
