@@ -99,46 +99,51 @@ class Maker {
     return pool_levels(both);
   }
 
-  [[nodiscard]] double at(double time_s, std::size_t next) const {
-    const double share = (time_s - times_[next - 1]) / (times_[next] - times_[next - 1]);
-    return power_[next - 1] + share * (power_[next] - power_[next - 1]);
-  }
-
   Result<void> repeat(std::size_t i, const Pooled& idle) {
     const TaskSpan& span = input_.repeats[i];
     const std::size_t first = first_from(times_, span.begin_s), after = first_from(times_, span.end_s);
     if (first == 0 || after >= times_.size())
       return fail(ErrorKind::negative, "no reading on both sides of the command" + which(i, input_.repeats.size()));
-    const double usual_s = median_interval(times_.subspan(first - 1, after - first + 2));
-    double last_s = span.begin_s, last_w = at(span.begin_s, first), joules = 0.0, squares = 0.0;
-    for (std::size_t k = first; k <= after; ++k) {
-      if (times_[k] - times_[k - 1] > std::max(GapRule::shortest_gap_s, GapRule::median_factor * usual_s))
+    // A reading is of an instant or the mean since the one before, and some meters lag: from the last reading before
+    // the command to the second one after it, all that is above idle belongs to the command, with no bias either way.
+    const std::size_t last = std::min(after + 1, times_.size() - 1);
+    const double usual_s = median_interval(times_.subspan(first - 1, last - first + 2));
+    double joules = 0.0, squares = 0.0;
+    for (std::size_t k = first; k <= last; ++k) {
+      const double interval_s = times_[k] - times_[k - 1];
+      if (interval_s > std::max(GapRule::shortest_gap_s, GapRule::median_factor * usual_s))
         return fail(ErrorKind::negative, "readings are missing while the command ran" +
                                              which(i, input_.repeats.size()) + ": its energy is not known");
-      const double time_s = std::min(times_[k], span.end_s);
-      const double power_w = k == after ? at(span.end_s, after) : power_[k];
-      joules += 0.5 * (time_s - last_s) * (power_w + last_w);
+      joules += interval_s * (0.5 * (power_[k] + power_[k - 1]) - idle.level_w);
       // The step at either edge is counted as that of an unsure instant.
       if (k > first && k < after) squares += (power_[k] - power_[k - 1]) * (power_[k] - power_[k - 1]);
-      last_s = time_s;
-      last_w = power_w;
     }
     TaskRepeat made;
     made.seconds = span.end_s - span.begin_s;
-    made.energy_wh = joules / 3600.0;
     made.idle_w = idle.level_w;
-    made.above_idle_wh = made.energy_wh - idle.level_w * made.seconds / 3600.0;
+    made.above_idle_wh = joules / 3600.0;
+    made.energy_wh = made.above_idle_wh + idle.level_w * made.seconds / 3600.0;
     made.mean_above_idle_w = made.above_idle_wh * 3600.0 / made.seconds;
     if (after - first < 3) short_ = true;
     const auto n = static_cast<double>(after - first);
-    uncertainties(made, idle, usual_s, n > 1.0 ? std::sqrt(squares / (2.0 * (n - 1.0))) : 0.0, n);
+    uncertainties(made, idle, usual_s * steps_at_the_edges(first, after, idle.level_w),
+                  n > 1.0 ? std::sqrt(squares / (2.0 * (n - 1.0))) : 0.0, n);
     result_.repeats.push_back(made);
     return {};
   }
 
-  void uncertainties(const TaskRepeat& made, const Pooled& idle, double interval_s, double noise_w, double n) {
+  /// Root of the sum of squares of how far above idle the command began and ended.
+  [[nodiscard]] double steps_at_the_edges(std::size_t first, std::size_t after, double idle_w) const {
+    const auto above = [&](std::size_t a, std::size_t b) {
+      return std::max(std::abs(power_[a] - idle_w), std::abs(power_[b] - idle_w));
+    };
+    return std::hypot(above(first, std::min(first + 1, after)),
+                      above(after - 1, after > first + 1 ? after - 2 : first));
+  }
+
+  void uncertainties(const TaskRepeat& made, const Pooled& idle, double steps_ws, double noise_w, double n) {
     // Each edge lies anywhere between two readings.
-    const double edges = interval_s * std::abs(made.mean_above_idle_w) * std::sqrt(2.0 / 12.0);
+    const double edges = steps_ws / std::sqrt(12.0);
     const double readings = noise_w * made.seconds / std::sqrt(std::max(1.0, n));
     // Two repeats share the quiet between them: their idles are worth half as many.
     const double quiet = idle.parts.chance_w * made.seconds * (input_.repeats.size() > 1 ? std::sqrt(2.0) : 1.0);

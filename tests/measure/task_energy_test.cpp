@@ -2,6 +2,7 @@
 
 #include <catch2/catch.hpp>
 #include <cmath>
+#include <functional>
 #include <random>
 
 using namespace nightwatt;
@@ -36,7 +37,69 @@ struct Bench {
   }
 };
 
+/// A load that changes while the command runs, and its energy above idle, integrated by hand.
+struct Changing {
+  const char* name;
+  double seconds;
+  std::function<double(double)> above_idle_w;  ///< since the command began
+  double above_idle_wh;
+};
+
+const std::vector<Changing>& changing_loads() {
+  static const std::vector<Changing> loads = {
+      // A climb from 0 to 30 W: half base times height.
+      {"ramp", 120.0, [](double t) { return 0.25 * t; }, 0.5 * 30.0 * 120.0 / 3600.0},
+      // 20 + 10 sin(2 pi t / 25) over 4 whole swings: the sine sums to nothing.
+      {"swings", 100.0, [](double t) { return 20.0 + 10.0 * std::sin(2.0 * M_PI * t / 25.0); }, 20.0 * 100.0 / 3600.0},
+      // 80 e^(-t/15): 80 * 15 (1 - e^-6).
+      {"decay", 90.0, [](double t) { return 80.0 * std::exp(-t / 15.0); }, 1200.0 * (1.0 - std::exp(-6.0)) / 3600.0},
+      // 90 W for 8 s, then 6 W for 52 s.
+      {"burst", 60.0, [](double t) { return t < 8.0 ? 90.0 : 6.0; }, (90.0 * 8.0 + 6.0 * 52.0) / 3600.0},
+      // The same the other way round: the command ends at its highest power.
+      {"late burst", 60.0, [](double t) { return t < 52.0 ? 6.0 : 90.0; }, (90.0 * 8.0 + 6.0 * 52.0) / 3600.0}};
+  return loads;
+}
+
+/// Readings of such a load, 5 W idle, a reading a second at any phase to the command.
+TaskEnergy measured(const Changing& load, unsigned seed, std::vector<double>& times_s, std::vector<double>& power_w) {
+  std::mt19937 random(seed);
+  std::normal_distribution<double> noise(0.0, 0.05);
+  const double begin = 30.0 + std::uniform_real_distribution<double>(0.0, 1.0)(random);
+  times_s.clear();
+  power_w.clear();
+  for (double t = 0.0; t <= begin + load.seconds + 32.0; t += 1.0) {
+    const double since = t - begin;
+    const double above = since >= 0.0 && since < load.seconds ? load.above_idle_w(since) : 0.0;
+    times_s.push_back(t);
+    power_w.push_back(std::round((5.0 + above + noise(random)) * 100.0) / 100.0);
+  }
+  TaskInput input;
+  input.power = {times_s, power_w};
+  input.repeats = {{begin - 30.0, begin, begin + load.seconds, begin + load.seconds + 30.0}};
+  input.traits.resolution_w = 0.01;
+  const auto energy = task_energy(input);
+  REQUIRE(energy.has_value());
+  return *energy;
+}
+
 }  // namespace
+
+TEST_CASE("the energy of a load that changes is its integral by hand, within its interval about 95 times in 100") {
+  for (const Changing& load : changing_loads()) {
+    CAPTURE(load.name);
+    constexpr int runs = 200;
+    int held = 0;
+    double sum_wh = 0.0;
+    std::vector<double> times_s, power_w;
+    for (unsigned seed = 1; seed <= runs; ++seed) {
+      const TaskEnergy energy = measured(load, seed, times_s, power_w);
+      sum_wh += energy.above_idle_wh.value / runs;
+      held += std::abs(energy.above_idle_wh.value - load.above_idle_wh) <= energy.above_idle_wh.uncertainty ? 1 : 0;
+    }
+    CHECK(held >= runs * 91 / 100);  // 95 % less three deviations of a binomial
+    CHECK(sum_wh == Approx(load.above_idle_wh).epsilon(0.01));
+  }
+}
 
 TEST_CASE("a task's energy is what it takes above idle, by hand: 12 W for 60 s are 0.2 Wh") {
   Bench bench;
