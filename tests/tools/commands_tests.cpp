@@ -746,6 +746,31 @@ TEST_CASE("entering refuses what no display shows") {
   CHECK(bench({"compare"}).status != 0);
 }
 
+TEST_CASE(
+    "a counter that is read every ten minutes beside a load that changes is no wrong scale, and one that is too fast "
+    "is") {
+  const auto night = [](double counter_scale) {
+    std::string text = "time,power_w,energy_wh\n";
+    double counted_wh = 0.0;
+    for (int i = 0; i <= 7000; ++i) {
+      const auto watts = [](int second) { return (second / 900) % 2 == 0 ? 100.0 : 10.0; };
+      if (i > 0) counted_wh += 0.5 * (watts(i - 1) + watts(i)) / 3600.0;
+      text += std::to_string(evening_s + i) + "," + std::to_string(watts(i)) + ",";
+      if (i % 600 == 300) text += std::to_string(counter_scale * counted_wh);
+      text += "\n";
+    }
+    return text;
+  };
+  const auto warned = [&](double counter_scale) {
+    const Bench bench;
+    const std::string file = bench.write("c.csv", night(counter_scale));
+    REQUIRE(bench({"import", file, "--device", "Skua tower", "--resolution", "0.01", "--accuracy", "1%"}).status == 0);
+    return bench.json({"summary", "1", "--budget"})["warnings"].dump().find("wrong scale") != std::string::npos;
+  };
+  CHECK_FALSE(warned(1.0));
+  CHECK(warned(1.1));
+}
+
 TEST_CASE("a year's energy and cost are hours times power times price") {
   const Bench bench;
   REQUIRE(bench({"enter", "Puffin mini", "--idle", "42", "--load", "80"}).status == 0);
@@ -756,6 +781,10 @@ TEST_CASE("a year's energy and cost are hours times power times price") {
   CHECK(e["energy_kwh"].get<double>() == Approx(367.92));
   CHECK(e["energy_kwh_uncertainty"].get<double>() == Approx(8.76 / std::sqrt(3.0)));  // whole watts, k = 2
   CHECK(e["cost"].get<double>() == Approx(110.376));
+  CHECK(e["cost_uncertainty"].get<double>() == Approx(0.30 * 8.76 / std::sqrt(3.0)));  // of the energy alone
+  CHECK(e["warnings"].dump().find("tariff and hours are taken as exact") != std::string::npos);
+  CHECK(bench.json({"estimate", "1", "--idle-h", "24"})["devices"][0]["warnings"].dump().find("exact") ==
+        std::string::npos);
   CHECK(e["battery_wh"].is_null());
   CHECK(e["emissions_kg"].is_null());
   CHECK(bench

@@ -335,6 +335,12 @@ Result<Estimate> estimate_of(const storage::StoreReader& store, const DeviceRow&
     if (!emitted) return tl::unexpected(emitted.error());
     e.emissions_kg = *emitted;
   }
+  if (r.tariff || r.emissions_g) {
+    const std::string of = r.tariff && r.emissions_g ? "cost and emissions" : r.tariff ? "cost" : "emissions";
+    const std::string exact = r.tariff && r.emissions_g ? "tariff and factor" : r.tariff ? "tariff" : "factor";
+    e.warnings.push_back("the interval of " + of + " is that of the powers alone: " + exact +
+                         " and hours are taken as exact");
+  }
   if (auto sized = size_battery(e, r); !sized) return tl::unexpected(sized.error());
   e.peak_w = powers->peak_w;
   if (e.peak_w) e.supply_w = supply_margin * *e.peak_w;
