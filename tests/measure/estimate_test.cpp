@@ -92,6 +92,37 @@ TEST_CASE("efficiency of internal supplies: the published loads, straight lines 
   CHECK_FALSE(supply_grade("wood").has_value());
 }
 
+TEST_CASE("least efficiencies of internal supplies are the published ones at every load") {
+  // 115 V internal supplies, non-redundant, 20 / 50 / 100 % of the rated output.
+  const std::array<std::array<double, 3>, 6> published = {
+      {{80, 80, 80}, {82, 85, 82}, {85, 88, 85}, {87, 90, 87}, {90, 92, 89}, {92, 94, 90}}};
+  const std::array<SupplyGrade, 6> grades = {SupplyGrade::basic, SupplyGrade::bronze,   SupplyGrade::silver,
+                                             SupplyGrade::gold,  SupplyGrade::platinum, SupplyGrade::titanium};
+  const std::array<double, 3> loads = {0.2, 0.5, 1.0};
+  for (std::size_t g = 0; g < grades.size(); ++g)
+    for (std::size_t l = 0; l < loads.size(); ++l) {
+      CAPTURE(g, loads[l]);
+      CHECK(internal_supply_efficiency(grades[g], loads[l]).value == Approx(published[g][l] / 100.0));
+    }
+}
+
+TEST_CASE("the published weightings are those of the tables") {
+  // Commission Decision (EU) 2015/1402, tables 3 and 4: off, sleep, long idle, short idle in per cent.
+  const std::array<std::array<double, 4>, 5> desktop = {
+      {{45, 5, 15, 35}, {40, 15, 12, 33}, {30, 28, 10, 32}, {25, 36, 8, 31}, {20, 45, 5, 30}}};
+  const std::array<std::array<double, 4>, 5> notebook = {
+      {{25, 35, 10, 30}, {25, 39, 8, 28}, {25, 41, 7, 27}, {25, 43, 6, 26}, {25, 45, 5, 25}}};
+  for (const ComputerForm form : {ComputerForm::desktop, ComputerForm::notebook})
+    for (std::size_t i = 0; i < 5; ++i) {
+      const auto& row = form == ComputerForm::desktop ? desktop[i] : notebook[i];
+      const ModeShares shares = published_shares(form, static_cast<NetworkAbility>(i));
+      CHECK(shares.off == Approx(row[0] / 100.0));
+      CHECK(shares.sleep == Approx(row[1] / 100.0));
+      CHECK(shares.long_idle == Approx(row[2] / 100.0));
+      CHECK(shares.short_idle == Approx(row[3] / 100.0));
+    }
+}
+
 TEST_CASE("efficiency of external supplies by level VI, basic and low voltage") {
   // Formulas: EU 2019/1782 annex II; values recomputed.
   const std::array<std::array<double, 3>, 10> table = {{{0.5, .410000, .345500},

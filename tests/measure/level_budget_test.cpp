@@ -114,6 +114,19 @@ TEST_CASE("a budget's parts add up to the whole, with shares of one") {
   CHECK(budget.coverage_factor == Approx(2.0).margin(0.01));
 }
 
+TEST_CASE(
+    "a display that stands still leaves step / sqrt 12: 0.288675 W of 1 W, 0.0288675 of 0.1, 0.00288675 of 0.01") {
+  // GUM F.2.2.1, recomputed.
+  const std::vector<std::pair<double, double>> steps = {{1.0, 0.288675}, {0.1, 0.0288675}, {0.01, 0.00288675}};
+  for (const auto& [step, u] : steps) {
+    Data still;
+    for (int i = 0; i < 600; ++i) still.add(i, 25.0);
+    MeterTraits traits;
+    traits.resolution_w = step;
+    CHECK(still.budget(traits).standard_w == Approx(u).epsilon(1e-5));
+  }
+}
+
 TEST_CASE("constant readings are unsure by the display, never by nothing") {
   Data still;
   for (int i = 0; i < 600; ++i) still.add(i, 25.0);

@@ -44,6 +44,20 @@ TEST_CASE("NIST StRD: Norris") {
   CHECK(fit->f_statistic == Approx(5436385.54079785).epsilon(1e-11));
 }
 
+TEST_CASE(
+    "white noise of 0.05 W leaves a slope unsure by 42 mW/h after ten minutes and by 0.56 mW/h after three hours") {
+  // s sqrt(12 / (n^3 - n)) / dt, recomputed.
+  const std::vector<std::pair<int, double>> known = {{600, 42.0}, {10'800, 0.56}};
+  for (const auto& [n, mw_per_h] : known) {
+    std::vector<double> x, y;
+    for (int i = 0; i < n; ++i) {
+      x.push_back(i);
+      y.push_back(i % 4 == 0 || i % 4 == 3 ? 25.05 : 24.95);  // 0.05 W about 25 W, without a slope of its own
+    }
+    CHECK(fit_line(x, y)->slope_deviation * 3.6e6 == Approx(mw_per_h).epsilon(0.015));
+  }
+}
+
 TEST_CASE("a line needs three points and two places") {
   const std::vector<double> two = {1, 2}, same = {3, 3, 3}, y = {1, 2, 3};
   CHECK_FALSE(fit_line(two, two).has_value());
