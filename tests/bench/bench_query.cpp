@@ -1,6 +1,6 @@
 // `import` of a million readings beside the sqlite3 shell's own `.import` of the same file, and `summary last` as a
-// whole process, on that store and on one of a year at one reading a second. Usage: bench_query
-// [READINGS_OF_THE_LONG_STORE]
+// whole process, on that store and on one of a year at one reading a second; `summary last --budget` of a night. Usage:
+// bench_query [READINGS_OF_THE_LONG_STORE]
 #include <fcntl.h>
 #include <spawn.h>
 #include <sys/stat.h>
@@ -9,6 +9,7 @@
 
 #include <algorithm>
 #include <chrono>
+#include <cmath>
 #include <cstdint>
 #include <cstdio>
 #include <cstdlib>
@@ -23,6 +24,7 @@ namespace {
 
 constexpr std::int64_t year_readings = 31'536'000;
 constexpr std::int64_t begin_s = 1'735'689'600;  // 2025-01-01T00:00:00Z
+constexpr std::int64_t night_s = 12 * 3600;
 constexpr unsigned seed = 1;
 
 /// Runs a program with its output thrown away; its wall time in seconds, or below 0 where it failed.
@@ -98,6 +100,48 @@ void import_and_ask(const std::string& folder, const std::string& tool, std::int
     std::filesystem::remove(path);
 }
 
+/// A night on a whole-watt display with a counter of 1 Wh: adapter alone, start, idle for most of it, an hour of load.
+void write_night(const std::string& path) {
+  std::FILE* file = std::fopen(path.c_str(), "w");
+  if (file == nullptr) std::exit(1);
+  std::fputs("time,power_w,energy_wh\n", file);
+  std::mt19937 random(seed);
+  std::normal_distribution<double> noise(0.0, 0.4);
+  double counted_wh = 0.0;
+  for (std::int64_t i = 0; i < night_s; ++i) {
+    const double level_w = i < 900 ? 1.3 : i >= 7200 && i < 10'800 ? 63.2 : 24.6;
+    counted_wh += level_w / 3600.0;
+    std::fprintf(file, "%lld,%.0f,%.0f\n", static_cast<long long>(begin_s + i), level_w + noise(random),
+                 std::floor(counted_wh));
+  }
+  std::fclose(file);
+}
+
+/// The budget and the verdict of stability come from the stretches that are kept and from raw readings; the peer reads
+/// the same hours of idle and gives mean and deviation alone.
+void ask_for_budgets(const std::string& folder, const std::string& tool) {
+  const std::string csv = folder + "/night.csv", store = folder + "/night.db", peer = folder + "/night-peer.db";
+  write_night(csv);
+  if (run({tool, "--store", store, "import", csv, "--device", "Gannet board", "--resolution", "1", "--accuracy",
+           "1% + 0.5W"}) < 0.0 ||
+      run({"sqlite3", peer, "-cmd", "CREATE TABLE r(time INTEGER PRIMARY KEY, power_w REAL, energy_wh REAL)", "-cmd",
+           ".import --csv --skip 1 " + csv + " r", "SELECT 1"}) < 0.0) {
+    std::printf("a night could not be imported\n");
+    return;
+  }
+  std::printf("a night of %lld readings and a counter (seed %u)\n", static_cast<long long>(night_s), seed);
+  std::printf("  summary last            %8.2f ms  (whole process, median of 21)\n",
+              median_ms({tool, "--store", store, "summary", "last"}, 21));
+  std::printf("  summary last --budget   %8.2f ms  (whole process, median of 21)\n",
+              median_ms({tool, "--store", store, "summary", "last", "--budget"}, 21));
+  std::printf("  sqlite3 mean, deviation %8.2f ms  (whole process, median of 21)\n",
+              median_ms({"sqlite3", peer,
+                         "SELECT avg(power_w), sqrt(avg(power_w * power_w) - avg(power_w) * avg(power_w)), "
+                         "max(energy_wh) - min(energy_wh) FROM r WHERE time >= " +
+                             std::to_string(begin_s + 10'800)},
+                        21));
+}
+
 }  // namespace
 
 int main(int argc, char** argv) {
@@ -105,6 +149,7 @@ int main(int argc, char** argv) {
   const std::int64_t long_readings = argc > 1 ? std::strtoll(argv[1], nullptr, 10) : year_readings;
   std::string folder = (std::filesystem::temp_directory_path() / "nightwatt-bench-XXXXXX").string();
   if (::mkdtemp(folder.data()) == nullptr) return 1;
+  ask_for_budgets(folder, tool);
   import_and_ask(folder, tool, 1'000'000);
   import_and_ask(folder, tool, long_readings);
   std::filesystem::remove_all(folder);
