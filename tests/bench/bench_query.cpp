@@ -3,6 +3,7 @@
 // bench_query [READINGS_OF_THE_LONG_STORE]
 #include <fcntl.h>
 #include <spawn.h>
+#include <sys/resource.h>
 #include <sys/stat.h>
 #include <sys/wait.h>
 #include <unistd.h>
@@ -27,8 +28,14 @@ constexpr std::int64_t begin_s = 1'735'689'600;  // 2025-01-01T00:00:00Z
 constexpr std::int64_t night_s = 12 * 3600;
 constexpr unsigned seed = 1;
 
-/// Runs a program with its output thrown away; its wall time in seconds, or below 0 where it failed.
-double run(const std::vector<std::string>& words) {
+/// What a program took; below 0 where it failed.
+struct Took {
+  double wall_s = -1.0;
+  double processor_s = -1.0;  ///< its own and the kernel's for it, which a busy machine hardly changes
+};
+
+/// Runs a program with its output thrown away.
+Took run(const std::vector<std::string>& words) {
   std::vector<char*> argv;
   for (const std::string& word : words) argv.push_back(const_cast<char*>(word.c_str()));
   argv.push_back(nullptr);
@@ -38,10 +45,14 @@ double run(const std::vector<std::string>& words) {
   const auto began = std::chrono::steady_clock::now();
   pid_t process = 0;
   int status = -1;
-  if (posix_spawnp(&process, argv[0], &actions, nullptr, argv.data(), environ) == 0) waitpid(process, &status, 0);
+  rusage used{};
+  if (posix_spawnp(&process, argv[0], &actions, nullptr, argv.data(), environ) == 0) wait4(process, &status, 0, &used);
   const double passed_s = std::chrono::duration<double>(std::chrono::steady_clock::now() - began).count();
   posix_spawn_file_actions_destroy(&actions);
-  return status == 0 ? passed_s : -1.0;
+  const auto seconds = [](const timeval& time) {
+    return static_cast<double>(time.tv_sec) + static_cast<double>(time.tv_usec) * 1e-6;
+  };
+  return status == 0 ? Took{passed_s, seconds(used.ru_utime) + seconds(used.ru_stime)} : Took{};
 }
 
 /// Whole watts of a computer: idle most of the time, an hour of work now and then, a few per cent of neighbours differ.
@@ -66,35 +77,41 @@ double megabytes(const std::string& path) {
   return bytes / 1e6;
 }
 
-double median_ms(const std::vector<std::string>& words, int times) {
-  std::vector<double> all;
+void print_import(const char* who, std::int64_t readings, const Took& took, double size_mb) {
+  std::printf("  %-23s %8.2f s, processor %7.2f s  %6.2f M/s  %9.2f MB\n", who, took.wall_s, took.processor_s,
+              static_cast<double>(readings) / took.wall_s / 1e6, size_mb);
+}
+
+double median_ms(std::vector<double> seconds) {
+  std::sort(seconds.begin(), seconds.end());
+  return seconds[seconds.size() / 2] * 1e3;
+}
+
+void print_medians(const char* who, const std::vector<std::string>& words, int times) {
+  std::vector<double> walls, processors;
   for (int i = 0; i < times; ++i) {
-    const double s = run(words);
-    if (s < 0.0) return -1.0;
-    all.push_back(s * 1e3);
+    const Took took = run(words);
+    walls.push_back(took.wall_s);
+    processors.push_back(took.processor_s);
   }
-  std::sort(all.begin(), all.end());
-  return all[all.size() / 2];
+  std::printf("  %-23s %8.2f ms, processor %7.2f ms  (whole process, medians of %d)\n", who, median_ms(walls),
+              median_ms(processors), times);
 }
 
 void import_and_ask(const std::string& folder, const std::string& tool, std::int64_t readings) {
   const std::string csv = folder + "/readings.csv", store = folder + "/store.db", peer = folder + "/peer.db";
   write_file(csv, readings);
   std::printf("%lld readings, %.1f MB of CSV (seed %u)\n", static_cast<long long>(readings), megabytes(csv), seed);
-  const double ours = run({tool, "--store", store, "import", csv, "--device", "Skua tower", "--resolution", "1"});
-  std::printf("  nightwatt import        %8.2f s  %9.2f M/s  %9.2f MB\n", ours,
-              static_cast<double>(readings) / ours / 1e6, megabytes(store));
-  const double theirs = run({"sqlite3", peer, "-cmd", "PRAGMA journal_mode=WAL", "-cmd", "PRAGMA synchronous=NORMAL",
-                             "-cmd", "CREATE TABLE r(time INTEGER PRIMARY KEY, power_w REAL)", "-cmd",
-                             ".import --csv --skip 1 " + csv + " r", "SELECT 1"});
-  std::printf("  sqlite3 .import         %8.2f s  %9.2f M/s  %9.2f MB\n", theirs,
-              static_cast<double>(readings) / theirs / 1e6, megabytes(peer));
-  std::printf("  summary last            %8.2f ms  (whole process, median of 21)\n",
-              median_ms({tool, "--store", store, "summary", "last"}, 21));
-  std::printf("  sqlite3 avg, min, max   %8.2f ms  (whole process, median of 5)\n",
-              median_ms({"sqlite3", peer, "SELECT avg(power_w), min(power_w), max(power_w) FROM r"}, 5));
-  std::printf("  /bin/true               %8.2f ms  (what starting any process costs here)\n",
-              median_ms({"/bin/true"}, 21));
+  const Took ours = run({tool, "--store", store, "import", csv, "--device", "Skua tower", "--resolution", "1"});
+  print_import("nightwatt import", readings, ours, megabytes(store));
+  const Took theirs = run({"sqlite3", peer, "-cmd", "PRAGMA journal_mode=WAL", "-cmd", "PRAGMA synchronous=NORMAL",
+                           "-cmd", "CREATE TABLE r(time INTEGER PRIMARY KEY, power_w REAL)", "-cmd",
+                           ".import --csv --skip 1 " + csv + " r", "SELECT 1"});
+  print_import("sqlite3 .import", readings, theirs, megabytes(peer));
+  print_medians("summary last", {tool, "--store", store, "summary", "last"}, 21);
+  print_medians("sqlite3 avg, min, max", {"sqlite3", peer, "SELECT avg(power_w), min(power_w), max(power_w) FROM r"},
+                5);
+  print_medians("/bin/true, the least", {"/bin/true"}, 21);
   for (const std::string& path :
        {csv, store, store + "-wal", store + "-shm", store + "-lock", peer, peer + "-wal", peer + "-shm"})
     std::filesystem::remove(path);
