@@ -325,7 +325,7 @@ class Maker {
   bool from_counts() {
     if (!gather_counts()) return false;
     const double step = budget_.step_w;
-    if (scatter_.drifts && still_drift()) return true;
+    if (still_drift()) return true;
     const std::vector<CountGroup> all = groups();
     const QuantisedLevel found = quantised_level(all, scatter_.inflation, scatter_.freedom, truncates_);
     budget_.level_w = found.level * step;
@@ -385,8 +385,11 @@ class Maker {
         if (std::abs(static_cast<double>(count) - line) > reach) off += n;
       }
     }
-    if (high <= low || 2 * mixed > counts_.size() || mixed > 2 * static_cast<std::size_t>(high - low)) return false;
+    // One step may be slow noise; a staircase along a line is a drift, however few steps leave its slope unsure.
+    if (high <= low || (high == low + 1 && !scatter_.drifts)) return false;
+    if (2 * mixed > counts_.size() || mixed > 2 * static_cast<std::size_t>(high - low)) return false;
     if (off > still_share * scatter_.readings) return false;
+    scatter_.drifts = true;
     budget_.level_w = scatter_.time_mean_w + cut_off();
     budget_.bounded_by_display = display_hides_ = true;
     add("statistics", 0.0, infinity, false, false, "in the display step: the level creeps from count to count");

@@ -200,6 +200,21 @@ TEST_CASE("a drift is found with its slope, and the level is that of the middle"
   CHECK(part(budget, "drift") != nullptr);
 }
 
+TEST_CASE(
+    "a level that creeps over whole watts without noise is known to the broken counts at both ends, wherever it "
+    "began") {
+  const double begin_w = GENERATE(25.0, 25.2, 25.5, 25.8);
+  CAPTURE(begin_w);
+  Data data;
+  for (int i = 0; i <= 7200; ++i) data.add(i, std::round(begin_w + 2.0 * i / 3600.0));
+  MeterTraits whole;
+  whole.resolution_w = 1.0;
+  const LevelBudget budget = data.budget(whole);
+  const double middle_w = begin_w + 2.0 * (7200.0 * 2.0 / 3.0) / 3600.0;
+  CHECK(std::abs(budget.level_w - middle_w) < budget.uncertainty_w);
+  CHECK(budget.uncertainty_w < 0.35);  // of the whole step it would be 0.58
+}
+
 TEST_CASE("the energy counter makes a long level of a still whole-watt display exact to a thousandth") {
   Data data;
   double energy = 0.3;
