@@ -7,6 +7,8 @@
 namespace nightwatt::process {
 namespace {
 
+using namespace std::string_literals;  // a literal with NUL in it knows its own length
+
 void check_refused(const Answer& answer, int status, const std::string& names) {
   CAPTURE(answer.status, answer.err.substr(0, 400), answer.out.substr(0, 400), names);
   CHECK(answer.status == status);
@@ -53,7 +55,7 @@ TEST_CASE("a bad CSV is refused with its line and leaves no run behind") {
   check_refused(import("time,power_w\n1000,25\n1001,many\n"), 2, "night.csv:3");
   check_refused(import("time,power_w\n1000,25\n999,25\n"), 2, "night.csv:3");
   check_refused(import("time,power_w\n1000," + std::string(10'000'000, '1') + "\n"), 2, "night.csv:2");
-  check_refused(import(std::string("time,power_w\n1000,25\n1001,2\0005\n", 33)), 2, "night.csv:3");
+  check_refused(import("time,power_w\n1000,25\n1001,2\0005\n"s), 2, "night.csv:3");
   check_refused(import("time,power_w\n1000,25\r1001,25\n"), 2, "night.csv:2");
   check_refused(import(""), 2, "night.csv");
   check_refused(import(dir.read("good.csv"), std::string(100'000, 'x')), 2, "");

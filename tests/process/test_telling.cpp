@@ -1,5 +1,6 @@
 // Told at night: programs that are run and addresses that are posted to, good ones and bad ones, while the record goes
 // on.
+#include <netdb.h>
 #include <sys/stat.h>
 
 #include <algorithm>
@@ -41,6 +42,14 @@ long count_of(const std::vector<Json>& messages, const std::string& event) {
 
 std::string log_of(const Bench& bench) {
   return bench.dir().read("nightwattd.out") + bench.dir().read("nightwattd.err");
+}
+
+/// A system put together by hand may lack /etc/hosts.
+bool has_address(const char* name) {
+  addrinfo* found = nullptr;
+  if (::getaddrinfo(name, nullptr, nullptr, &found) != 0) return false;
+  ::freeaddrinfo(found);
+  return true;
 }
 
 /// A python program that takes webhooks, on a port of its own.
@@ -157,7 +166,9 @@ TEST_CASE(
 TEST_CASE("a webhook that answers 500 first is told again, by its name too, and once it answered 200 no more") {
   Bench bench(line_profile(), "shortest_segment_s = 1");
   const Receiver receiver(bench, "receiver", {"500", "ok"});
-  add_to_config(bench, "[[tell]]\nwebhook = \"" + receiver.address("localhost") + "\"\nevents = [\"run_ended\"]\n");
+  const std::string host = has_address("localhost") ? "localhost" : "127.0.0.1";
+  if (host != "localhost") WARN("SKIPPED: the name localhost has no address here (/etc/hosts); told by number alone");
+  add_to_config(bench, "[[tell]]\nwebhook = \"" + receiver.address(host) + "\"\nevents = [\"run_ended\"]\n");
   bench.start_meter("noise white 0.4\nlevel 25 for 2h\n", 40.0);
   bench.start_service();
   REQUIRE(eventually(10.0, [&] { return bench.readings() >= 5; }));
