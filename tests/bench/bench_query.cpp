@@ -140,23 +140,23 @@ void ask_for_budgets(const std::string& folder, const std::string& tool) {
   const std::string csv = folder + "/night.csv", store = folder + "/night.db", peer = folder + "/night-peer.db";
   write_night(csv);
   if (run({tool, "--store", store, "import", csv, "--device", "Gannet board", "--resolution", "1", "--accuracy",
-           "1% + 0.5W"}) < 0.0 ||
+           "1% + 0.5W"})
+              .wall_s < 0.0 ||
       run({"sqlite3", peer, "-cmd", "CREATE TABLE r(time INTEGER PRIMARY KEY, power_w REAL, energy_wh REAL)", "-cmd",
-           ".import --csv --skip 1 " + csv + " r", "SELECT 1"}) < 0.0) {
+           ".import --csv --skip 1 " + csv + " r", "SELECT 1"})
+              .wall_s < 0.0) {
     std::printf("a night could not be imported\n");
     return;
   }
   std::printf("a night of %lld readings and a counter (seed %u)\n", static_cast<long long>(night_s), seed);
-  std::printf("  summary last            %8.2f ms  (whole process, median of 21)\n",
-              median_ms({tool, "--store", store, "summary", "last"}, 21));
-  std::printf("  summary last --budget   %8.2f ms  (whole process, median of 21)\n",
-              median_ms({tool, "--store", store, "summary", "last", "--budget"}, 21));
-  std::printf("  sqlite3 mean, deviation %8.2f ms  (whole process, median of 21)\n",
-              median_ms({"sqlite3", peer,
-                         "SELECT avg(power_w), sqrt(avg(power_w * power_w) - avg(power_w) * avg(power_w)), "
-                         "max(energy_wh) - min(energy_wh) FROM r WHERE time >= " +
-                             std::to_string(begin_s + 10'800)},
-                        21));
+  print_medians("summary last", {tool, "--store", store, "summary", "last"}, 21);
+  print_medians("summary last --budget", {tool, "--store", store, "summary", "last", "--budget"}, 21);
+  print_medians("sqlite3 mean, deviation",
+                {"sqlite3", peer,
+                 "SELECT avg(power_w), sqrt(avg(power_w * power_w) - avg(power_w) * avg(power_w)), "
+                 "max(energy_wh) - min(energy_wh) FROM r WHERE time >= " +
+                     std::to_string(begin_s + 10'800)},
+                21);
 }
 
 }  // namespace
