@@ -220,6 +220,10 @@ class Maker {
   }
 
   std::optional<LevelBudget> make() {
+    if (stretch_.cycles) {
+      by_cycles(*stretch_.cycles);
+      return budget_;
+    }
     views_ = quoted_part(stretch_, budget_.step_w);
     if (views_.empty()) return std::nullopt;
     scatter_ = ScatterMaker(views_).make();
@@ -244,6 +248,17 @@ class Maker {
     add(std::move(name), half_width_w / std::sqrt(3.0), infinity, true, true, std::move(how));
   }
   [[nodiscard]] double cut_off() const { return truncates_ ? 0.5 * budget_.step_w : 0.0; }
+
+  /// A device that cycles: the mean of its whole cycles. Each phase may be rounded by up to half a step.
+  void by_cycles(const Cycles& cycles) {
+    budget_.readings = stretch_.samples;
+    budget_.effective_readings = static_cast<double>(cycles.n);
+    budget_.level_w = cycles.mean_w + cut_off();
+    add("statistics", cycles.uncertainty_w, static_cast<double>(cycles.n - 1), false, false,
+        std::to_string(cycles.n) + " whole cycles");
+    if (budget_.step_w > 0.0)
+      add_shared("display step", 0.5 * budget_.step_w, "half a step of " + number_text(budget_.step_w) + " W");
+  }
 
   void power_level() {
     const double step = budget_.step_w;
@@ -631,7 +646,7 @@ std::optional<LevelFigure> level_figure(const Stretch& stretch, double step_w, b
   LevelFigure figure;
   figure.step_w = step_w;
   figure.level_w = budget->level_w;
-  figure.shown_w = maker.shown_w();
+  figure.shown_w = stretch.cycles ? stretch.cycles->mean_w : maker.shown_w();
   figure.drift_w_per_h = budget->slope_w_per_h;
   const LevelParts parts = level_parts(*budget);
   figure.chance_w = parts.chance_w;

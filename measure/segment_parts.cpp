@@ -139,6 +139,7 @@ void join(Part& a, const Part& b, const PartRules& rules, bool kept) {
   const bool b_short = length_s(b) < rules.edge_window_s();
   Stretch& s = a.stretch;
   if (kept) {
+    s.cycles.reset();
     if (a_short) a.head.add(b.head);
     if (b_short) {
       EdgeLevel tail = a.tail;
@@ -370,32 +371,78 @@ class Arranger {
 
   /// Two levels that take turns as regularly as a thermostat are one segment with its duty, not a hundred.
   void gather_cycles(std::size_t i) {
-    const auto same = [&](std::size_t a, std::size_t b, double share) {
-      return std::abs(a < b ? mean(b) - mean(a) : 0.0) <= std::max(rules_.step_w, share * std::abs(mean(a)));
+    const std::vector<std::size_t> phases = phases_from(i);
+    if (phases.size() < least_phases) return;
+    double upper_s = 0.0, all_s = 0.0;
+    for (std::size_t k = 0; k < phases.size(); ++k) {
+      const double other = mean(k > 0 ? phases[k - 1] : phases[k + 1]);
+      const double held_s = length_s(items_[phases[k]].part);
+      all_s += held_s;
+      if (mean(phases[k]) > other) upper_s += held_s;
+    }
+    const Cycles cycles = whole_cycles(phases);
+    for (std::size_t k = i; k < phases.back(); ++k) fuse(i, true);
+    items_[i].part.stretch.duty = upper_s / all_s;
+    items_[i].part.stretch.cycles = cycles;
+  }
+
+  /// Steady items that take turns; on the way from one to the next there may be something brief.
+  [[nodiscard]] std::vector<std::size_t> phases_from(std::size_t i) const {
+    const auto same = [&](std::size_t a, std::size_t b) {
+      return std::abs(mean(b) - mean(a)) <= std::max(rules_.step_w, brief_level_tolerance * std::abs(mean(a)));
     };
     const auto regular = [&](std::size_t a, std::size_t b) {
       const double x = length_s(items_[a].part), y = length_s(items_[b].part);
       return std::abs(x - y) <= cycle_regularity * std::max(x, y);
     };
-    std::size_t j = i;
-    while (j < items_.size() && is_steady(items_[j].part, rules_) && length_s(items_[j].part) <= longest_phase_s) {
+    const auto is_phase = [&](std::size_t k) {
+      return k < items_.size() && is_steady(items_[k].part, rules_) && length_s(items_[k].part) <= longest_phase_s;
+    };
+    std::vector<std::size_t> phases;
+    for (std::size_t j = i; is_phase(j);) {
       // The first and last phase may be cut short by the record.
-      if (j >= i + 2 && !same(j - 2, j, brief_level_tolerance)) break;
-      if (j >= i + 4 && !regular(j - 3, j - 1)) break;
-      ++j;
+      const std::size_t n = phases.size();
+      if (n >= 2 && !same(phases[n - 2], j)) break;
+      if (n >= 4 && !regular(phases[n - 3], phases[n - 1])) break;
+      phases.push_back(j++);
+      if (j < items_.size() && !is_phase(j) && length_s(items_[j].part) < rules_.shortest_s) ++j;
     }
     // Cut short, not held for longer: then the device has come to rest.
-    if (j >= i + 3 && length_s(items_[j - 1].part) * (1.0 - cycle_regularity) > length_s(items_[j - 3].part)) --j;
-    if (j - i < least_phases) return;
-    double upper_s = 0.0, all_s = 0.0;
-    for (std::size_t k = i; k < j; ++k) {
-      const double other = k + 1 < j ? mean(k + 1) : mean(k - 1);
-      all_s += length_s(items_[k].part);
-      if (mean(k) > other) upper_s += length_s(items_[k].part);
-    }
-    for (std::size_t k = i + 1; k < j; ++k) fuse(i, true);
-    items_[i].part.stretch.duty = upper_s / all_s;
+    const std::size_t n = phases.size();
+    if (n >= 3 &&
+        length_s(items_[phases[n - 1]].part) * (1.0 - cycle_regularity) > length_s(items_[phases[n - 3]].part))
+      phases.pop_back();
+    return phases;
   }
+
+  /// The first and last phase may be cut short: they are in none.
+  [[nodiscard]] Cycles whole_cycles(const std::vector<std::size_t>& phases) const {
+    std::vector<double> means, lengths;
+    double energy_ws = 0.0, covered_s = 0.0;
+    for (std::size_t p = 1; p + 2 < phases.size(); p += 2) {
+      double cycle_ws = 0.0, cycle_s = 0.0;
+      for (std::size_t k = phases[p]; k < phases[p + 2]; ++k) {
+        cycle_ws += items_[k].part.stretch.energy_ws;
+        cycle_s += items_[k].part.stretch.covered_s;
+      }
+      energy_ws += cycle_ws;
+      covered_s += cycle_s;
+      means.push_back(cycle_ws / cycle_s);
+      lengths.push_back(cycle_s);
+    }
+    Cycles cycles;
+    cycles.n = static_cast<std::int64_t>(means.size());
+    cycles.mean_w = energy_ws / covered_s;
+    double squares = 0.0;
+    for (std::size_t k = 0; k < means.size(); ++k) {
+      const double off = lengths[k] / covered_s * (means[k] - cycles.mean_w);
+      squares += off * off;
+    }
+    const auto n = static_cast<double>(means.size());
+    cycles.uncertainty_w = std::sqrt(squares * n / (n - 1.0));
+    return cycles;
+  }
+
   [[nodiscard]] double mean(std::size_t i) const { return items_[i].part.stretch.sketch.mean(); }
 
   [[nodiscard]] bool monotone(std::size_t from, std::size_t to) const {

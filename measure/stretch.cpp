@@ -17,7 +17,7 @@ constexpr std::uint8_t stretch_version = 2;
 constexpr int widest_log2 = 40;                                 // 35,000 years: no record is longer
 constexpr std::int64_t readings_limit = std::int64_t{1} << 53;  // beyond it a number of readings is no number
 
-enum StretchFlags : std::uint8_t { has_counts = 1, is_interrupted = 2, has_ticks = 4, has_figure = 8 };
+enum StretchFlags : std::uint8_t { has_counts = 1, is_interrupted = 2, has_ticks = 4, has_figure = 8, has_cycles = 16 };
 
 std::array<double*, 7> numbers_of(LevelFigure& f) {
   return {&f.step_w, &f.level_w, &f.shown_w, &f.chance_w, &f.chance_freedom, &f.shared_w, &f.drift_w_per_h};
@@ -184,6 +184,7 @@ class SketchBytes {
 void write_stretch(ByteWriter& out, const Stretch& s) {
   std::uint8_t flags = SketchBytes::flags(s.sketch);
   if (s.figure) flags |= has_figure;
+  if (s.cycles) flags |= has_cycles;
   out.byte(stretch_version);
   out.byte(flags);
   out.integer(s.begin.us);
@@ -197,6 +198,11 @@ void write_stretch(ByteWriter& out, const Stretch& s) {
     out.real(x);
   SketchBytes::write_bins(out, s.sketch);
   SketchBytes::write_rest(out, s.sketch, flags);
+  if (s.cycles) {
+    out.integer(s.cycles->n);
+    out.real(s.cycles->mean_w);
+    out.real(s.cycles->uncertainty_w);
+  }
   if (!s.figure) return;
   LevelFigure figure = *s.figure;
   for (const double* x : numbers_of(figure)) out.real(*x);
@@ -231,6 +237,13 @@ Stretch read_stretch(ByteReader& in) {
     SketchBytes::forget_counts(s.sketch);
   else
     SketchBytes::read_rest(in, s.sketch, flags);
+  if ((flags & has_cycles) != 0) {
+    Cycles cycles{in.integer(), in.real(), in.real()};
+    if (cycles.n < 2 || cycles.n > readings_limit || !std::isfinite(cycles.mean_w) || !(cycles.uncertainty_w >= 0.0) ||
+        !std::isfinite(cycles.uncertainty_w))
+      in.refuse();
+    s.cycles = cycles;
+  }
   if ((flags & has_figure) != 0) {
     LevelFigure figure;
     for (double* x : numbers_of(figure)) *x = in.real();

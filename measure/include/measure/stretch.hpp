@@ -25,6 +25,14 @@ struct LevelFigure {
   friend bool operator==(const LevelFigure&, const LevelFigure&) = default;
 };
 
+/// Of a stretch that cycles: its whole cycles, the first and last phase left out.
+struct Cycles {
+  std::int64_t n = 0;
+  double mean_w = 0.0;         ///< over their time
+  double uncertainty_w = 0.0;  ///< standard, of that mean by the scatter of the single cycles' means
+  friend bool operator==(const Cycles&, const Cycles&) = default;
+};
+
 class Stretch {
  public:
   UtcTime begin;
@@ -39,7 +47,8 @@ class Stretch {
   double highest_w = 0.0;
   std::int64_t excursions = 0;
   std::optional<double> duty;  ///< of a cycling stretch
-  double line_begin_w = 0.0;   ///< of a ramp: its least-squares line at begin and end
+  std::optional<Cycles> cycles;
+  double line_begin_w = 0.0;  ///< of a ramp: its least-squares line at begin and end
   double line_end_w = 0.0;
   LevelSketch sketch;
   std::optional<LevelFigure> figure;

@@ -62,6 +62,21 @@ TEST_CASE("a long straight ramp stays a ramp") {
   CHECK(kinds_of(night::segment(n, {})) == std::vector{SegmentKind::idle, SegmentKind::ramp, SegmentKind::plateau});
 }
 
+TEST_CASE("a thermostat's night is one segment with the mean of its whole cycles, as sure as they are alike") {
+  std::vector<Act> acts;
+  acts.push_back(level(200, 1.2, 0.02));  // cut short
+  for (int i = 0; i < 18; ++i) {
+    acts.push_back(level(600, 96.2, 0.3));
+    acts.push_back(level(900, 1.2, 0.02));
+  }
+  const Classified result = night::segment(night::play(acts, {1.0, 0.0, 0.1}, 27), {});
+  REQUIRE(result.segments.size() == 1);
+  const Segment& only = result.segments[0];
+  CHECK(*only.duty == Approx(0.4).margin(0.01));
+  CHECK(*only.level_w == Approx(39.2).margin(*only.uncertainty_w));
+  CHECK(*only.uncertainty_w < 0.4);
+}
+
 TEST_CASE("a device that cycles and then rests is not one that cycles to the end") {
   std::vector<Act> acts;
   for (int i = 0; i < 6; ++i) {
