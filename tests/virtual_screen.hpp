@@ -16,10 +16,11 @@ class VirtualScreen {
  public:
   VirtualScreen(std::size_t columns, std::size_t rows) { resize(columns, rows); }
 
+  /// What the program sends for the old size until it clears the screen is not held against it: it was on its way.
   void resize(std::size_t columns, std::size_t rows) {
     columns_ = columns;
-    cells_.assign(rows, std::vector<std::string>(columns, " "));
-    row_ = column_ = 0;
+    clear(rows);
+    resized_ = true;
   }
 
   /// Takes bytes as they come; half a sequence waits for its rest.
@@ -86,7 +87,8 @@ class VirtualScreen {
       column_ =
           static_cast<std::size_t>(std::strtoul(arguments.substr(arguments.find(';') + 1).c_str(), nullptr, 10)) - 1;
     } else if (what == 'J' && arguments == "2") {
-      resize(columns_, cells_.size());
+      clear(cells_.size());
+      resized_ = false;
     } else if (what == 'K' && row_ < cells_.size()) {
       for (std::size_t i = column_; i < columns_; ++i) cells_[row_][i] = " ";
     } else if (arguments == "?1049") {
@@ -98,10 +100,15 @@ class VirtualScreen {
     }
   }
 
+  void clear(std::size_t rows) {
+    cells_.assign(rows, std::vector<std::string>(columns_, " "));
+    row_ = column_ = 0;
+  }
+
   void put(const std::string& glyph) {
     const std::size_t width = text::display_width(glyph);
     if (row_ >= cells_.size() || column_ + width > columns_) {
-      ++strange_;
+      if (!resized_) ++strange_;
       return;
     }
     if (width == 0) {
@@ -117,6 +124,7 @@ class VirtualScreen {
   std::vector<std::vector<std::string>> cells_;
   std::size_t row_ = 0, column_ = 0;
   std::string pending_;
+  bool resized_ = false;
   bool alternate_ = false;
   bool cursor_ = true;
   int strange_ = 0;
