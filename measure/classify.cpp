@@ -139,7 +139,7 @@ class Namer {
           continue;
         }
         const bool from_low = low && *low < standby_share * *g.shown_w;
-        if (peak > own_peak_w(i) && (from_low || (!low && was_off))) return i;
+        if ((from_low || (!low && was_off)) && peak > own_peak_w(i)) return i;
         low = *g.shown_w;
       } else {
         was_off = true;
