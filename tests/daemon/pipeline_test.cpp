@@ -1,13 +1,13 @@
 #include "daemon/store_pipeline.hpp"
 
-#include <sys/mount.h>
 #include <sys/resource.h>
 
 #include <catch2/catch.hpp>
 #include <csignal>
-#include <fstream>
+#include <filesystem>
 
 #include "tests/daemon/store_support.hpp"
+#include "tests/small_disk.hpp"
 
 using namespace nightwatt;
 using namespace nightwatt::daemon;
@@ -39,35 +39,6 @@ class NoRoom {
  private:
   rlimit limit_{};
   void (*previous_)(int) = nullptr;
-};
-
-/// A file system of 1 MB, if this user may mount one.
-class FullDisk {
- public:
-  explicit FullDisk(std::string path, const char* limits = "size=1m") : path_(std::move(path)) {
-    std::filesystem::create_directory(path_);
-    mounted_ = ::mount("tmpfs", path_.c_str(), "tmpfs", 0, limits) == 0;
-  }
-  ~FullDisk() {
-    if (mounted_) ::umount2(path_.c_str(), MNT_DETACH);
-  }
-  FullDisk(const FullDisk&) = delete;
-  FullDisk& operator=(const FullDisk&) = delete;
-  [[nodiscard]] bool mounted() const { return mounted_; }
-  void fill() const {
-    std::ofstream filler(path_ + "/filler", std::ios::binary);
-    const std::string block(4096, 'x');
-    while (filler.write(block.data(), static_cast<std::streamsize>(block.size())).flush()) {
-    }
-  }
-  void make_room() const { std::filesystem::remove(path_ + "/filler"); }
-  void set_limits(const char* limits) const {
-    REQUIRE(::mount("tmpfs", path_.c_str(), "tmpfs", MS_REMOUNT, limits) == 0);
-  }
-
- private:
-  std::string path_;
-  bool mounted_ = false;
 };
 
 /// The store side of a service with the meters "bench" (0) and "spare" (1), in one thread.
@@ -404,7 +375,7 @@ TEST_CASE("a store whose folder is gone keeps readings waiting and refuses begin
 
 TEST_CASE("a service started where not even an empty file can be made waits for room as well") {
   Bench bench;
-  const FullDisk disk(bench.folder.file("disk"), "nr_inodes=1");  // the folder itself is one
+  const SmallDisk disk(bench.folder.file("disk"), "nr_inodes=1");  // the folder itself is one
   if (!disk.mounted()) {
     WARN("SKIPPED: may not mount a small tmpfs here");
     return;
@@ -426,7 +397,7 @@ TEST_CASE("a service started without room for its store waits for it and loses n
   bench.push(evening_of({{5.0, 100}}));
   REQUIRE(bench.pipeline->work() == StorePipeline::Outcome::stored);
   REQUIRE(bench.pipeline->close(at(100)));
-  const FullDisk disk(bench.folder.file("disk"));
+  const SmallDisk disk(bench.folder.file("disk"), "size=1m");
   if (!disk.mounted()) {
     WARN("SKIPPED: may not mount a small tmpfs here");
     return;

@@ -1,44 +1,16 @@
 // A full disk: recording pauses, says so and goes on by itself when there is room.
-#include <sys/mount.h>
 #include <sys/stat.h>
 #include <unistd.h>
 
 #include <catch2/catch.hpp>
 #include <chrono>
-#include <filesystem>
-#include <fstream>
 
 #include "comparison.hpp"
 #include "harness.hpp"
+#include "tests/small_disk.hpp"
 
 namespace nightwatt::process {
 namespace {
-
-/// A file system of 2 MB, if this user may mount one.
-class SmallDisk {
- public:
-  explicit SmallDisk(std::string path) : path_(std::move(path)) {
-    std::filesystem::create_directory(path_);
-    mounted_ = ::mount("tmpfs", path_.c_str(), "tmpfs", 0, "size=2m") == 0;
-  }
-  ~SmallDisk() {
-    if (mounted_) ::umount2(path_.c_str(), MNT_DETACH);
-  }
-  SmallDisk(const SmallDisk&) = delete;
-  SmallDisk& operator=(const SmallDisk&) = delete;
-  [[nodiscard]] bool mounted() const { return mounted_; }
-  void fill() const {
-    std::ofstream filler(path_ + "/filler", std::ios::binary);
-    const std::string block(4096, 'x');
-    while (filler.write(block.data(), static_cast<std::streamsize>(block.size())).flush()) {
-    }
-  }
-  void make_room() const { std::filesystem::remove(path_ + "/filler"); }
-
- private:
-  std::string path_;
-  bool mounted_ = false;
-};
 
 constexpr std::chrono::seconds pause{2};               // longer than a batch of readings
 constexpr std::chrono::duration<double> at_once{3.0};  // the tool itself would give up after five
@@ -51,7 +23,7 @@ void put_store_on_disk(const Bench& bench, const std::string& more = "") {
 
 TEST_CASE("a full disk pauses the recording, is told, and the recording goes on when there is room") {
   Bench bench(line_profile(), "", 0.2);
-  const SmallDisk disk(bench.dir().path("disk"));
+  const test::SmallDisk disk(bench.dir().path("disk"), "size=2m");
   if (!disk.mounted()) {
     WARN("SKIPPED: may not mount a small tmpfs here; run as root to see the disk fill up");
     return;
@@ -102,7 +74,7 @@ TEST_CASE("a full disk pauses the recording, is told, and the recording goes on 
 
 TEST_CASE("a service started on a full disk waits for room, says so, refuses begin at once and then records") {
   Bench bench(line_profile(), "", 0.2);
-  const SmallDisk disk(bench.dir().path("disk"));
+  const test::SmallDisk disk(bench.dir().path("disk"), "size=2m");
   if (!disk.mounted()) {
     WARN("SKIPPED: may not mount a small tmpfs here; run as root to see the disk fill up");
     return;
