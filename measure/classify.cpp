@@ -4,7 +4,6 @@
 
 #include "level.hpp"
 #include "measure/segmenter.hpp"
-#include "settling.hpp"
 
 namespace nightwatt {
 
@@ -25,7 +24,7 @@ constexpr double noise_reach = 3.5;  // standard deviations that the peaks of a 
 
 /// Made when the stretch became final; anew where the display's step is known better since.
 std::optional<LevelFigure> figure_of(const Stretch& s, const ClassifyInput& input) {
-  if (s.figure && s.figure->step_w == input.learnt.step_w) return s.figure;
+  if (s.has_figure_for(input.learnt.step_w)) return s.figure;
   return level_figure(s, input.learnt.step_w, input.settings.traits.truncates);
 }
 
@@ -48,7 +47,7 @@ Segment figures(const Stretch& s, const ClassifyInput& input) {
     g.energy_wh = s.energy_ws / 3600.0;
     g.mean_w = s.energy_ws / s.covered_s;
   } else if (s.samples > 0) {
-    g.mean_w = s.sketch.mean();
+    g.mean_w = s.digest().mean_w;
   }
   g.kind = s.shape == StretchShape::ramp ? SegmentKind::ramp : SegmentKind::unsteady;
   if (s.shape == StretchShape::ramp && s.end > s.begin)
@@ -63,7 +62,7 @@ Segment figures(const Stretch& s, const ClassifyInput& input) {
     g.parts = LevelParts{figure->chance_w, figure->chance_freedom, figure->shared_w, promise_w};
     g.uncertainty_w = g.parts->expanded_w();
     g.drift_w_per_h = figure->drift_w_per_h;
-    if (const std::optional<Settling> settling = settling_of(s, input.learnt.step_w)) {
+    if (const std::optional<Settling>& settling = figure->settling) {
       g.settling_unfinished = !settling->ended;
       if (settling->ended) {
         g.settled_w = settling->limit_w;
@@ -152,10 +151,8 @@ class Namer {
 
   /// Higher than a start-up's level reaches by itself.
   [[nodiscard]] double own_peak_w(std::size_t i) const {
-    const LevelSketch& sketch = stretches_[i].sketch;
-    const double n = static_cast<double>(std::max<std::int64_t>(sketch.n(), 1));
     const double shown_w = *segments_[i].shown_w;
-    return std::max(start_up_peak * shown_w, shown_w + noise_reach * std::sqrt(sketch.m2() / n));
+    return std::max(start_up_peak * shown_w, shown_w + noise_reach * stretches_[i].digest().deviation_w);
   }
 
   void name_standby() {

@@ -16,6 +16,7 @@
 #include "measure/statistics.hpp"
 #include "measure/sticking_display.hpp"
 #include "reading_trail.hpp"
+#include "settling.hpp"
 
 namespace nightwatt {
 
@@ -644,6 +645,7 @@ std::optional<LevelFigure> level_figure(const Stretch& stretch, double step_w, b
   const std::optional<LevelBudget> budget = maker.make();
   if (!budget) return std::nullopt;
   LevelFigure figure;
+  figure.recipe = figure_recipe;
   figure.step_w = step_w;
   figure.level_w = budget->level_w;
   figure.shown_w = stretch.cycles ? stretch.cycles->mean_w : maker.shown_w();
@@ -652,6 +654,7 @@ std::optional<LevelFigure> level_figure(const Stretch& stretch, double step_w, b
   figure.chance_w = parts.chance_w;
   figure.chance_freedom = parts.chance_freedom;
   figure.shared_w = parts.shared_w;
+  figure.settling = settling_of(stretch, step_w);
   return figure;
 }
 

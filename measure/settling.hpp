@@ -7,13 +7,6 @@
 
 namespace nightwatt {
 
-struct Settling {
-  double limit_w = 0.0;
-  double tau_s = 0.0;
-  double time_s = 0.0;  ///< until within max(1 %, two display steps) of the limit
-  bool ended = false;   ///< that time lies inside the stretch
-};
-
 /// The best P_inf + A exp(-t / tau) through a whole curve.
 struct Decay {
   double way_w = 0.0;         ///< how far it falls or rises

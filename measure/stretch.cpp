@@ -1,7 +1,9 @@
 #include "measure/stretch.hpp"
 
+#include <algorithm>
 #include <array>
 #include <cmath>
+#include <initializer_list>
 #include <numeric>
 #include <utility>
 
@@ -13,11 +15,13 @@ namespace nightwatt {
 namespace {
 
 constexpr std::uint8_t plain_version = 1;  // without counts, ticks and figure
-constexpr std::uint8_t stretch_version = 2;
+constexpr std::uint8_t mixed_version = 2;  // the sketch in the middle, always
+constexpr std::uint8_t stretch_version = 3;
 constexpr int widest_log2 = 40;                                 // 35,000 years: no record is longer
 constexpr std::int64_t readings_limit = std::int64_t{1} << 53;  // beyond it a number of readings is no number
 
-enum StretchFlags : std::uint8_t { has_counts = 1, is_interrupted = 2, has_ticks = 4, has_figure = 8, has_cycles = 16 };
+enum SketchFlags : std::uint8_t { has_counts = 1, is_interrupted = 2, has_ticks = 4 };
+enum StretchFlags : std::uint8_t { has_figure = 8, has_cycles = 16, has_sketch = 32, has_settling = 64 };
 
 std::array<double*, 7> numbers_of(LevelFigure& f) {
   return {&f.step_w, &f.level_w, &f.shown_w, &f.chance_w, &f.chance_freedom, &f.shared_w, &f.drift_w_per_h};
@@ -181,10 +185,75 @@ class SketchBytes {
   }
 };
 
-void write_stretch(ByteWriter& out, const Stretch& s) {
-  std::uint8_t flags = SketchBytes::flags(s.sketch);
-  if (s.figure) flags |= has_figure;
+namespace {
+
+bool all_finite(std::initializer_list<double> numbers) {
+  return std::all_of(numbers.begin(), numbers.end(), [](double x) { return std::isfinite(x); });
+}
+
+void write_digest(ByteWriter& out, const SketchDigest& digest) {
+  out.real(digest.mean_w);
+  out.real(digest.deviation_w);
+  out.integer(digest.counter_step_uwh);
+}
+
+SketchDigest read_digest(ByteReader& in) {
+  const SketchDigest digest{in.real(), in.real(), in.integer()};
+  if (!all_finite({digest.mean_w, digest.deviation_w}) || digest.deviation_w < 0.0 || digest.counter_step_uwh < 0)
+    in.refuse();
+  return digest;
+}
+
+void write_cycles(ByteWriter& out, const Cycles& cycles) {
+  out.integer(cycles.n);
+  out.real(cycles.mean_w);
+  out.real(cycles.uncertainty_w);
+}
+
+Cycles read_cycles(ByteReader& in) {
+  const Cycles cycles{in.integer(), in.real(), in.real()};
+  if (cycles.n < 2 || cycles.n > readings_limit || !all_finite({cycles.mean_w, cycles.uncertainty_w}) ||
+      cycles.uncertainty_w < 0.0)
+    in.refuse();
+  return cycles;
+}
+
+void write_figure(ByteWriter& out, LevelFigure figure) {
+  out.byte(figure.recipe);
+  for (const double* x : numbers_of(figure)) out.real(*x);
+  if (!figure.settling) return;
+  for (const double x : {figure.settling->limit_w, figure.settling->tau_s, figure.settling->time_s}) out.real(x);
+  out.byte(figure.settling->ended ? 1 : 0);
+}
+
+LevelFigure read_figure(ByteReader& in, std::uint8_t version, bool settles) {
+  LevelFigure figure;
+  if (version > mixed_version) figure.recipe = in.byte();
+  for (double* x : numbers_of(figure)) *x = in.real();
+  if (settles) figure.settling = Settling{in.real(), in.real(), in.real(), in.byte() == 1};
+  return figure;
+}
+
+void write_sketch(ByteWriter& out, const LevelSketch& sketch) {
+  const std::uint8_t flags = SketchBytes::flags(sketch);
+  out.byte(flags);
+  SketchBytes::write_bins(out, sketch);
+  SketchBytes::write_rest(out, sketch, flags);
+}
+
+LevelSketch read_sketch(ByteReader& in) {
+  LevelSketch sketch;
+  const std::uint8_t flags = in.byte();
+  SketchBytes::read_bins(in, sketch);
+  SketchBytes::read_rest(in, sketch, flags);
+  return sketch;
+}
+
+void write(ByteWriter& out, const Stretch& s, bool with_sketch) {
+  std::uint8_t flags = with_sketch ? has_sketch : 0;
   if (s.cycles) flags |= has_cycles;
+  if (s.figure) flags |= has_figure;
+  if (s.figure && s.figure->settling) flags |= has_settling;
   out.byte(stretch_version);
   out.byte(flags);
   out.integer(s.begin.us);
@@ -196,22 +265,43 @@ void write_stretch(ByteWriter& out, const Stretch& s) {
   for (const double x : {s.begin_uncertainty_s, s.end_uncertainty_s, s.energy_ws, s.covered_s, s.lowest_w, s.highest_w,
                          s.duty.value_or(0.0), s.line_begin_w, s.line_end_w})
     out.real(x);
-  SketchBytes::write_bins(out, s.sketch);
-  SketchBytes::write_rest(out, s.sketch, flags);
-  if (s.cycles) {
-    out.integer(s.cycles->n);
-    out.real(s.cycles->mean_w);
-    out.real(s.cycles->uncertainty_w);
-  }
-  if (!s.figure) return;
-  LevelFigure figure = *s.figure;
-  for (const double* x : numbers_of(figure)) out.real(*x);
+  if (s.cycles) write_cycles(out, *s.cycles);
+  if (s.figure) write_figure(out, *s.figure);
+  if (with_sketch)
+    write_sketch(out, s.sketch);
+  else
+    write_digest(out, s.digest());
+}
+
+/// Of the versions that had the sketch in the middle.
+void read_old_sketch(ByteReader& in, Stretch& s, std::uint8_t version, std::uint8_t flags) {
+  SketchBytes::read_bins(in, s.sketch);
+  if (version == plain_version)
+    SketchBytes::forget_counts(s.sketch);
+  else
+    SketchBytes::read_rest(in, s.sketch, flags);
+}
+
+}  // namespace
+
+SketchDigest Stretch::digest() const {
+  if (without_sketch) return *without_sketch;
+  const auto n = static_cast<double>(std::max<std::int64_t>(sketch.n(), 1));
+  return {sketch.mean(), std::sqrt(std::max(0.0, sketch.m2()) / n), sketch.tick_step_uwh()};
+}
+
+bool Stretch::has_figure_for(double step_w) const {
+  return figure && figure->recipe == figure_recipe && figure->step_w == step_w;
+}
+
+void write_stretch(ByteWriter& out, const Stretch& stretch) {
+  write(out, stretch, true);
 }
 
 Stretch read_stretch(ByteReader& in) {
   Stretch s;
   const std::uint8_t version = in.byte();
-  if (version != plain_version && version != stretch_version) in.refuse();
+  if (version < plain_version || version > stretch_version) in.refuse();
   const std::uint8_t flags = version == plain_version ? 0 : in.byte();
   s.begin.us = in.integer();
   s.end.us =
@@ -222,32 +312,23 @@ Stretch read_stretch(ByteReader& in) {
   const bool has_duty = in.byte() == 1;
   s.samples = in.integer();
   s.excursions = in.integer();
-  double duty = 0.0, nothing = 0.0;
-  std::vector<double*> numbers = {
-      &s.begin_uncertainty_s, &s.end_uncertainty_s, &s.energy_ws, &s.covered_s, &s.lowest_w, &s.highest_w, &duty,
-      &s.line_begin_w,        &s.line_end_w};
-  if (version == plain_version) numbers.insert(numbers.end(), {&nothing, &nothing});
-  for (double* x : numbers) {
+  double duty = 0.0;
+  for (double* x : {&s.begin_uncertainty_s, &s.end_uncertainty_s, &s.energy_ws, &s.covered_s, &s.lowest_w, &s.highest_w,
+                    &duty, &s.line_begin_w, &s.line_end_w}) {
     *x = in.real();
     if (!std::isfinite(*x)) in.refuse();
   }
+  if (version == plain_version && !all_finite({in.real(), in.real()})) in.refuse();  // of no meaning
   if (has_duty) s.duty = duty;
-  SketchBytes::read_bins(in, s.sketch);
-  if (version == plain_version)
-    SketchBytes::forget_counts(s.sketch);
-  else
-    SketchBytes::read_rest(in, s.sketch, flags);
-  if ((flags & has_cycles) != 0) {
-    Cycles cycles{in.integer(), in.real(), in.real()};
-    if (cycles.n < 2 || cycles.n > readings_limit || !std::isfinite(cycles.mean_w) || !(cycles.uncertainty_w >= 0.0) ||
-        !std::isfinite(cycles.uncertainty_w))
-      in.refuse();
-    s.cycles = cycles;
-  }
-  if ((flags & has_figure) != 0) {
-    LevelFigure figure;
-    for (double* x : numbers_of(figure)) *x = in.real();
-    s.figure = figure;
+  if (version <= mixed_version) read_old_sketch(in, s, version, flags);
+  if ((flags & has_cycles) != 0) s.cycles = read_cycles(in);
+  if ((flags & has_figure) != 0)
+    s.figure = read_figure(in, version, version > mixed_version && (flags & has_settling) != 0);
+  if (version > mixed_version) {
+    if ((flags & has_sketch) != 0)
+      s.sketch = read_sketch(in);
+    else
+      s.without_sketch = read_digest(in);
   }
   if (s.end < s.begin || s.samples < 0 || s.excursions < 0) in.refuse();
   return s;
@@ -259,12 +340,32 @@ std::string encode_stretch(const Stretch& stretch) {
   return out.take();
 }
 
+std::string encode_outline(const Stretch& stretch) {
+  ByteWriter out;
+  write(out, stretch, false);
+  return out.take();
+}
+
+std::string encode_sketch(const Stretch& stretch) {
+  ByteWriter out;
+  write_sketch(out, stretch.sketch);
+  return out.take();
+}
+
 Result<Stretch> decode_stretch(std::string_view bytes) {
   ByteReader in(bytes);
   Stretch stretch = read_stretch(in);
   if (!in.done())
     return fail(ErrorKind::input, "a stored stretch is damaged or of another version; segment the run anew");
   return stretch;
+}
+
+Result<void> decode_sketch(std::string_view bytes, Stretch& outline) {
+  ByteReader in(bytes);
+  outline.sketch = read_sketch(in);
+  if (!in.done()) return fail(ErrorKind::input, "a stored stretch's sketch is damaged; segment the run anew");
+  outline.without_sketch.reset();
+  return {};
 }
 
 }  // namespace nightwatt

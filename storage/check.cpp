@@ -3,6 +3,7 @@
 #include <limits>
 
 #include "impl.hpp"
+#include "schema.hpp"
 #include "storage/run_builder.hpp"
 
 namespace nightwatt::storage {
@@ -145,6 +146,9 @@ class StoreReader::Checker {
     count_orphans("SELECT count(*) FROM run WHERE stream IS NOT NULL AND stream NOT IN (SELECT id FROM stream)",
                   "runs of an unknown stream");
     count_orphans("SELECT count(*) FROM stretch WHERE run NOT IN (SELECT id FROM run)", "stretches of an unknown run");
+    if (database_.pragma("PRAGMA user_version") >= first_version_with_sketches)
+      count_orphans("SELECT count(*) FROM sketch WHERE (run, place) NOT IN (SELECT run, place FROM stretch)",
+                    "sketches without their stretches");
     count_orphans("SELECT count(*) FROM run_state WHERE run NOT IN (SELECT id FROM run)", "states of an unknown run");
     count_orphans("SELECT count(*) FROM run_word WHERE run NOT IN (SELECT id FROM run)", "words of an unknown run");
     count_orphans("SELECT count(*) FROM mark WHERE run IS NOT NULL AND run NOT IN (SELECT id FROM run)",

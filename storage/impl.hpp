@@ -61,6 +61,7 @@ class StoreReader::Impl {
   [[nodiscard]] Result<std::int64_t> count_rolled(StreamId stream, const BlockRow& block, std::int64_t from_us,
                                                   std::int64_t to_us);
   [[nodiscard]] Result<std::int64_t> samples_of_open(const RunInfo& run);
+  [[nodiscard]] bool read_stretches(RunId run, Sketches wanted, RunState& state);
   [[nodiscard]] bool visible(StreamId stream);
 
   // Writing.

@@ -174,8 +174,8 @@ struct Pieces {
   RunTotals totals;
 };
 
-Result<Pieces> pieces_of(const StoreReader& store, const RunInfo& info) {
-  Result<RunState> state = store.run_state(info.id);
+Result<Pieces> pieces_of(const StoreReader& store, const RunInfo& info, Sketches wanted) {
+  Result<RunState> state = store.run_state(info.id, wanted);
   Pieces pieces;
   if (state && info.end && state->as_of && state->resume_segmenter.empty()) {
     if (Result<RunTotals> totals = RunTotals::restore(state->resume_totals)) {
@@ -197,12 +197,15 @@ Result<Pieces> pieces_of(const StoreReader& store, const RunInfo& info) {
     for (Stretch& stretch : segmenter.provisional()) pieces.stretches.push_back(std::move(stretch));
   pieces.learnt = segmenter.learnt();
   pieces.totals = builder->totals();
+  // The readings since have told the display's step better: other figures are to be made anew than the state knew of.
+  if (wanted == Sketches::where_needed && state && state->learnt.step_w != pieces.learnt.step_w)
+    return pieces_of(store, info, Sketches::all);
   return pieces;
 }
 
 }  // namespace
 
-Result<RunFigures> run_figures(const StoreReader& store, RunId run) {
+Result<RunFigures> run_figures(const StoreReader& store, RunId run, Sketches wanted) {
   const Result<Snapshot> moment = store.snapshot();
   if (!moment) return pass(moment.error());
   Result<RunInfo> info = store.run(run);
@@ -211,7 +214,7 @@ Result<RunFigures> run_figures(const StoreReader& store, RunId run) {
   figures.info = *info;
   if (info->origin == RunOrigin::entered) return figures;
 
-  Result<Pieces> pieces = pieces_of(store, *info);
+  Result<Pieces> pieces = pieces_of(store, *info, wanted);
   if (!pieces) return pass(pieces.error());
   ClassifyInput input;
   input.settings = segmenter_settings(*info);

@@ -33,6 +33,16 @@ constexpr const char* connection_settings = R"(
   PRAGMA cache_size = -1000;
 )";
 
+constexpr const char* sketch_table = R"(
+CREATE TABLE sketch (
+  run INTEGER NOT NULL,
+  place INTEGER NOT NULL,
+  bytes BLOB NOT NULL,
+  crc INTEGER NOT NULL,
+  PRIMARY KEY (run, place)
+);
+)";
+
 constexpr const char* newest_tables = R"(
 CREATE TABLE stream (
   id INTEGER PRIMARY KEY,
@@ -159,7 +169,7 @@ CREATE TABLE value (
   bytes BLOB NOT NULL
 ) WITHOUT ROWID;
 PRAGMA application_id = 0x4E574154;
-PRAGMA user_version = 2;
+PRAGMA user_version = 3;
 )";
 
 tl::unexpected<Error> unusable(const std::string& path, const std::string& what) {
@@ -248,7 +258,10 @@ Result<void> create_tables(Database& database) {
   database.execute(new_file_settings);
   database.execute("BEGIN IMMEDIATE");
   // Another process may have been first.
-  if (database.pragma("PRAGMA user_version") == 0) database.execute(newest_tables);
+  if (database.pragma("PRAGMA user_version") == 0) {
+    database.execute(sketch_table);
+    database.execute(newest_tables);
+  }
   database.execute("COMMIT");
   return {};
 }
@@ -274,20 +287,26 @@ void add_crc(Database& database, std::int64_t row, const char* read, const char*
   update.bind(1, row).bind(2, std::int64_t{crc32(bytes)}).run();
 }
 
-/// Version 1 to 2, in one transaction. What was altered before that gets the checksum of what it is now: only its
-/// contents can tell.
+/// Version 1 to 2. What was altered before that gets the checksum of what it is now: only its contents can tell.
+void add_checksums(Database& database) {
+  database.execute("ALTER TABLE stretch ADD COLUMN crc INTEGER; ALTER TABLE run_state ADD COLUMN crc INTEGER");
+  for (const std::int64_t row : numbers(database, "SELECT rowid FROM stretch"))
+    add_crc(database, row, "SELECT bytes, x'' FROM stretch WHERE rowid = ?1",
+            "UPDATE stretch SET crc = ?2 WHERE rowid = ?1");
+  for (const std::int64_t run : numbers(database, "SELECT run FROM run_state"))
+    add_crc(database, run, "SELECT segmenter, totals FROM run_state WHERE run = ?1",
+            "UPDATE run_state SET crc = ?2 WHERE run = ?1");
+}
+
+/// In one transaction. Stretches of older versions keep their sketches with them: their bytes say so.
 Result<void> upgrade(Database& database) {
   database.execute("BEGIN IMMEDIATE");
   // Another process may have been first.
-  if (database.pragma("PRAGMA user_version") == 1) {
-    database.execute("ALTER TABLE stretch ADD COLUMN crc INTEGER; ALTER TABLE run_state ADD COLUMN crc INTEGER");
-    for (const std::int64_t row : numbers(database, "SELECT rowid FROM stretch"))
-      add_crc(database, row, "SELECT bytes, x'' FROM stretch WHERE rowid = ?1",
-              "UPDATE stretch SET crc = ?2 WHERE rowid = ?1");
-    for (const std::int64_t run : numbers(database, "SELECT run FROM run_state"))
-      add_crc(database, run, "SELECT segmenter, totals FROM run_state WHERE run = ?1",
-              "UPDATE run_state SET crc = ?2 WHERE run = ?1");
-    database.execute("PRAGMA user_version = 2");
+  const std::int64_t version = database.pragma("PRAGMA user_version");
+  if (version < 2) add_checksums(database);
+  if (version < 3) {
+    database.execute(sketch_table);
+    database.execute("PRAGMA user_version = 3");
   }
   database.execute("COMMIT");
   return {};

@@ -1,5 +1,7 @@
 // Runs, their states and their marks, read.
+#include <algorithm>
 #include <limits>
+#include <span>
 
 #include "impl.hpp"
 #include "schema.hpp"
@@ -131,7 +133,67 @@ Result<RunInfo> StoreReader::run(RunId id) const {
   });
 }
 
-Result<RunState> StoreReader::run_state(RunId id) const {
+namespace {
+
+using Stretches = std::vector<Stretch>;
+
+/// A batch of stretches as put_run_state() wrote it: each as its length and its bytes. false: damaged.
+template <class Each>
+bool each_of_batch(std::string_view squeezed, std::int64_t count, Each&& each) {
+  ByteReader packed(squeezed);
+  const std::string bytes = unsqueeze(packed, state_bytes_limit);
+  ByteReader in(bytes);
+  for (; packed.ok() && in.ok() && count > 0; --count)
+    if (!each(in.take(in.varint()))) return false;
+  return packed.ok() && in.ok() && in.at_end();
+}
+
+bool read_outlines(std::string_view squeezed, std::int64_t count, Stretches& into) {
+  return each_of_batch(squeezed, count, [&](std::string_view bytes) {
+    Result<Stretch> stretch = decode_stretch(bytes);
+    if (stretch) into.push_back(std::move(*stretch));
+    return stretch.has_value();
+  });
+}
+
+bool read_sketches(Database& database, RunId run, std::int64_t place, std::span<Stretch> outlines) {
+  Query row = database.query("SELECT bytes, crc FROM sketch WHERE run = ?1 AND place = ?2");
+  row.bind(1, run).bind(2, place);
+  if (!row.step() || !crc_fits(row.integer_or_none(1), row.blob(0))) return false;
+  auto next = outlines.begin();
+  return each_of_batch(row.blob(0), static_cast<std::int64_t>(outlines.size()),
+                       [&](std::string_view bytes) { return decode_sketch(bytes, *next++).has_value(); });
+}
+
+bool lacks_sketch(const Stretch& stretch, Sketches wanted, double step_w) {
+  if (!stretch.without_sketch) return false;
+  return wanted == Sketches::all || (stretch.shape == StretchShape::steady && !stretch.has_figure_for(step_w));
+}
+
+}  // namespace
+
+/// false: damaged.
+bool StoreReader::Impl::read_stretches(RunId run, Sketches wanted, RunState& state) {
+  // A store that no writer of this version has opened yet lacks the column.
+  const bool has_crc = database->pragma("PRAGMA user_version") >= first_version_with_figure_crc;
+  Query rows = database->query(has_crc ? "SELECT place, count, bytes, crc FROM stretch WHERE run = ?1 ORDER BY place"
+                                       : "SELECT place, count, bytes, NULL FROM stretch WHERE run = ?1 ORDER BY place");
+  rows.bind(1, run);
+  while (rows.step()) {
+    const std::size_t before = state.stretches.size();
+    if (!crc_fits(rows.integer_or_none(3), rows.blob(2)) ||
+        !read_outlines(rows.blob(2), rows.integer(1), state.stretches))
+      return false;
+    const std::span<Stretch> batch = std::span(state.stretches).subspan(before);
+    const bool lacking = std::any_of(batch.begin(), batch.end(), [&](const Stretch& stretch) {
+      return lacks_sketch(stretch, wanted, state.learnt.step_w);
+    });
+    if (lacking && !read_sketches(*database, run, rows.integer(0), batch)) return false;
+  }
+  return true;
+}
+
+Result<RunState> StoreReader::run_state(RunId id, Sketches wanted) const {
   const Result<Snapshot> moment = snapshot();
   if (!moment) return pass_on(moment.error());
   return impl_->database->guarded([&]() -> Result<RunState> {
@@ -139,7 +201,6 @@ Result<RunState> StoreReader::run_state(RunId id) const {
       return fail(ErrorKind::unusable, impl_->database->path() + ": the figures of run " + std::to_string(id) +
                                            " are damaged; restore the store from a copy");
     };
-    // A store that no writer of this version has opened yet lacks the column.
     const bool has_crc = impl_->database->pragma("PRAGMA user_version") >= first_version_with_figure_crc;
     RunState state;
     Query row = impl_->database->query(
@@ -160,22 +221,7 @@ Result<RunState> StoreReader::run_state(RunId id) const {
       if (!segmenter.ok() || !totals.ok() || !crc_fits(row.integer_or_none(6), row.blob(3), row.blob(4)))
         return damaged();
     }
-    Query rows =
-        impl_->database->query(has_crc ? "SELECT count, bytes, crc FROM stretch WHERE run = ?1 ORDER BY place"
-                                       : "SELECT count, bytes, NULL FROM stretch WHERE run = ?1 ORDER BY place");
-    rows.bind(1, id);
-    while (rows.step()) {
-      if (!crc_fits(rows.integer_or_none(2), rows.blob(1))) return damaged();
-      ByteReader packed(rows.blob(1));
-      const std::string bytes = unsqueeze(packed, state_bytes_limit);
-      ByteReader in(bytes);
-      for (std::int64_t left = rows.integer(0); packed.ok() && in.ok() && left > 0; --left) {
-        Result<Stretch> stretch = decode_stretch(in.take(in.varint()));
-        if (!stretch) return damaged();
-        state.stretches.push_back(std::move(*stretch));
-      }
-      if (!packed.ok() || !in.ok() || !in.at_end()) return damaged();
-    }
+    if (!impl_->read_stretches(id, wanted, state)) return damaged();
     return state;
   });
 }

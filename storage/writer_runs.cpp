@@ -14,6 +14,32 @@ void bind_accuracy(Query& query, int place, const std::optional<Accuracy>& accur
   query.bind(place, accuracy->percent).bind(place + 1, accuracy->floor).bind_text(place + 2, accuracy->meter_class);
 }
 
+/// What `encode` makes of each, as its length and its bytes.
+template <class Encode>
+std::string batch_of(std::span<const Stretch> stretches, Encode&& encode) {
+  std::string bytes;
+  for (const Stretch& stretch : stretches) {
+    const std::string one = encode(stretch);
+    put_varint(bytes, one.size());
+    bytes += one;
+  }
+  return squeeze(bytes, state_effort);
+}
+
+/// Sketches apart, in a table of their own: they are most of it, and a year's figures are told without them.
+void put_stretches(Database& database, RunId run, std::span<const Stretch> stretches) {
+  Query last = database.query("SELECT coalesce(max(place) + 1, 0) FROM stretch WHERE run = ?1");
+  last.bind(1, run);
+  const std::int64_t place = last.step() ? last.integer(0) : 0;
+  const std::string outlines = batch_of(stretches, encode_outline);
+  Query outline = database.query("INSERT INTO stretch (run, place, count, bytes, crc) VALUES (?1, ?2, ?3, ?4, ?5)");
+  outline.bind(1, run).bind(2, place).bind(3, static_cast<std::int64_t>(stretches.size())).bind_blob(4, outlines);
+  outline.bind(5, std::int64_t{crc32(outlines)}).run();
+  const std::string sketches = batch_of(stretches, encode_sketch);
+  Query sketch = database.query("INSERT INTO sketch (run, place, bytes, crc) VALUES (?1, ?2, ?3, ?4)");
+  sketch.bind(1, run).bind(2, place).bind_blob(3, sketches).bind(4, std::int64_t{crc32(sketches)}).run();
+}
+
 tl::unexpected<Error> no_such_run(RunId id) {
   return fail(ErrorKind::negative, "there is no run " + std::to_string(id) + "; `nightwatt runs` lists them");
 }
@@ -92,20 +118,7 @@ Result<void> StoreWriter::put_run_state(RunId id, std::span<const Stretch> new_s
   if (auto begun = impl_->need_transaction(); !begun) return begun;
   return impl_->write([&]() -> Result<void> {
     Database& database = *impl_->database;
-    if (!new_stretches.empty()) {
-      std::string bytes;
-      for (const Stretch& stretch : new_stretches) {
-        const std::string one = encode_stretch(stretch);
-        put_varint(bytes, one.size());
-        bytes += one;
-      }
-      const std::string squeezed = squeeze(bytes, state_effort);
-      Query insert = database.query(
-          "INSERT INTO stretch (run, place, count, bytes, crc) VALUES "
-          "(?1, (SELECT coalesce(max(place) + 1, 0) FROM stretch WHERE run = ?1), ?2, ?3, ?4)");
-      insert.bind(1, id).bind(2, static_cast<std::int64_t>(new_stretches.size())).bind_blob(3, squeezed);
-      insert.bind(4, std::int64_t{crc32(squeezed)}).run();
-    }
+    if (!new_stretches.empty()) put_stretches(database, id, new_stretches);
     const std::string segmenter = squeeze(resume.resume_segmenter, state_effort);
     const std::string totals = squeeze(resume.resume_totals, state_effort);
     Query put = database.query(
@@ -122,7 +135,8 @@ Result<void> StoreWriter::put_run_state(RunId id, std::span<const Stretch> new_s
 Result<void> StoreWriter::clear_run_state(RunId id) {
   if (auto begun = impl_->need_transaction(); !begun) return begun;
   return impl_->write([&]() -> Result<void> {
-    for (const char* sql : {"DELETE FROM stretch WHERE run = ?1", "DELETE FROM run_state WHERE run = ?1"}) {
+    for (const char* sql : {"DELETE FROM stretch WHERE run = ?1", "DELETE FROM sketch WHERE run = ?1",
+                            "DELETE FROM run_state WHERE run = ?1"}) {
       Query remove = impl_->database->query(sql);
       remove.bind(1, id).run();
     }

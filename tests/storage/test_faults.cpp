@@ -251,6 +251,34 @@ TEST_CASE("a changed byte of a run's kept figures is found by check, and the fig
   }
 }
 
+TEST_CASE("a changed byte of a run's sketches is found by check, and what needs them is made anew") {
+  Folder folder;
+  const std::string path = folder.file();
+  std::filesystem::copy_file(std::string(NIGHTWATT_TEST_DATA) + "/store-version-2.db", path);
+  {
+    StoreWriter writer = must(StoreWriter::open(path, {}));
+    must(writer.begin());
+    must(resegment(writer, 1));
+    must(writer.commit());
+    REQUIRE(must(writer.check()).ok);
+  }
+  const RunFigures good = must(run_figures(must(StoreReader::open(path)), 1, Sketches::all));
+  REQUIRE(good.stretches.size() == 3);
+  KeptBytes kept(path, "sketch.bytes");
+  const std::size_t step = std::max<std::size_t>(1, kept.bytes().size() / 25);
+  for (std::size_t place = 0; place < kept.bytes().size(); place += step) {
+    CAPTURE(place);
+    kept.put_changed(place);
+    const StoreReader reader = must(StoreReader::open(path));
+    const StoreCheck check = must(reader.check());
+    REQUIRE_FALSE(check.ok);
+    CHECK(check.problems.front().find("run 1") != std::string::npos);
+    if (place != 0) continue;
+    CHECK(must(run_figures(reader, 1, Sketches::all)).stretches == good.stretches);
+    CHECK(must(run_figures(reader, 1)).segments.size() == good.segments.size());
+  }
+}
+
 TEST_CASE("a store locked for long gives one line after the wait") {
   Folder folder;
   make_store(folder.file(), 10);

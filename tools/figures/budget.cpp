@@ -143,6 +143,8 @@ Result<std::optional<FigureBudget>> figure_budget(const storage::StoreReader& st
   for (std::size_t i = 0; i < std::min(record.segments.size(), record.stretches.size()); ++i) {
     const Segment& segment = record.segments[i];
     if (segment.kind != kind || !segment.level_w || (only_level && segment.level_w != only_level)) continue;
+    if (record.stretches[i].without_sketch)
+      return fail(ErrorKind::unusable, "a budget was asked of a record that was read without its sketches");
     auto budget = level_budget(record.stretches[i], record.info.traits, record.step_w);
     if (!budget) continue;
     budgets.push_back({std::move(*budget), seconds_of(segment)});

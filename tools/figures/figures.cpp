@@ -52,7 +52,7 @@ double counter_step_wh(const RunRecord& record) {
   if (record.info.traits.energy_step_wh) return *record.info.traits.energy_step_wh;
   std::int64_t smallest_uwh = 0;
   for (const Stretch& stretch : record.stretches) {
-    const std::int64_t step_uwh = stretch.sketch.tick_step_uwh();
+    const std::int64_t step_uwh = stretch.digest().counter_step_uwh;
     if (step_uwh > 0 && (smallest_uwh == 0 || step_uwh < smallest_uwh)) smallest_uwh = step_uwh;
   }
   return smallest_uwh > 0 ? static_cast<double>(smallest_uwh) * 1e-6 : coarse_counter_step_wh;
@@ -77,7 +77,8 @@ double apart_by_reading_wh(const RunRecord& record) {
 
 }  // namespace
 
-Result<RunRecord> run_record(const storage::StoreReader& store, const storage::RunInfo& info) {
+Result<RunRecord> run_record(const storage::StoreReader& store, const storage::RunInfo& info,
+                             storage::Sketches wanted) {
   RunRecord record;
   record.info = info;
   if (info.origin == storage::RunOrigin::entered) {
@@ -86,7 +87,7 @@ Result<RunRecord> run_record(const storage::StoreReader& store, const storage::R
     record.summary.warnings.emplace_back("read from a display and entered by hand: there are no readings behind it");
     return record;
   }
-  auto figures = storage::run_figures(store, info.id);
+  auto figures = storage::run_figures(store, info.id, wanted);
   if (!figures) return tl::unexpected(figures.error());
   record.summary = summarise(figures->segments, figures->totals, figures->segment_warnings, figures->clock_steps);
   record.info = std::move(figures->info);

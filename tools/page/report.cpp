@@ -11,7 +11,7 @@ constexpr std::size_t curve_bins = 1500;
 Result<ReportRun> run_of(const storage::StoreReader& store, storage::RunId id) {
   const auto info = store.run(id);
   if (!info) return tl::unexpected(info.error());
-  auto record = figures::run_record(store, *info);
+  auto record = figures::run_record(store, *info, storage::Sketches::all);
   if (!record) return tl::unexpected(record.error());
   ReportRun run;
   run.record = std::move(*record);

@@ -70,7 +70,7 @@ Outcome run(Context& context, const SummaryArguments& arguments) {
   if (!store) return tl::unexpected(store.error());
   const auto info = find_run(*store, arguments.run);
   if (!info) return tl::unexpected(info.error());
-  auto record = run_record(*store, *info);
+  auto record = run_record(*store, *info, arguments.budget ? storage::Sketches::all : storage::Sketches::where_needed);
   if (!record) return tl::unexpected(record.error());
   std::optional<RunBudgets> budgets;
   if (arguments.budget) {

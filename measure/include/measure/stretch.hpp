@@ -12,16 +12,30 @@ namespace nightwatt {
 /// What the curve does in a stretch; what the device does (the kind) is classify()'s to say.
 enum class StretchShape : std::uint8_t { steady, ramp, unsteady, gap };
 
+/// A curve that settles: P_inf + A exp(-t / tau).
+struct Settling {
+  double limit_w = 0.0;
+  double tau_s = 0.0;
+  double time_s = 0.0;  ///< until within max(1 %, two display steps) of the limit
+  bool ended = false;   ///< that time lies inside the stretch
+  friend bool operator==(const Settling&, const Settling&) = default;
+};
+
+/// How level_figure() reckons; one more with each change that moves a figure, so that those kept are made anew.
+constexpr std::uint8_t figure_recipe = 1;
+
 /// What was made of a steady stretch once for all, when it became final: figures of a year are then read, not reckoned.
 /// Good as long as the display step is what it was; without the meter's accuracy, as if the display rounded.
 struct LevelFigure {
-  double step_w = 0.0;    ///< for which it was made
-  double level_w = 0.0;   ///< see level_budget()
-  double shown_w = 0.0;   ///< mean of the readings as they are, over the same time
-  double chance_w = 0.0;  ///< standard uncertainty by chance: what another stretch of the same level does not share
+  std::uint8_t recipe = 0;  ///< figure_recipe then
+  double step_w = 0.0;      ///< for which it was made
+  double level_w = 0.0;     ///< see level_budget()
+  double shown_w = 0.0;     ///< mean of the readings as they are, over the same time
+  double chance_w = 0.0;    ///< standard uncertainty by chance: what another stretch of the same level does not share
   double chance_freedom = 0.0;
   double shared_w = 0.0;  ///< standard uncertainty that the display leaves: the same in the next stretch
   double drift_w_per_h = 0.0;
+  std::optional<Settling> settling;
   friend bool operator==(const LevelFigure&, const LevelFigure&) = default;
 };
 
@@ -31,6 +45,14 @@ struct Cycles {
   double mean_w = 0.0;         ///< over their time
   double uncertainty_w = 0.0;  ///< standard, of that mean by the scatter of the single cycles' means
   friend bool operator==(const Cycles&, const Cycles&) = default;
+};
+
+/// What is asked of a sketch where nobody makes a budget of it.
+struct SketchDigest {
+  double mean_w = 0.0;                ///< of the readings
+  double deviation_w = 0.0;           ///< root of their mean squared distance from it
+  std::int64_t counter_step_uwh = 0;  ///< LevelSketch::tick_step_uwh()
+  friend bool operator==(const SketchDigest&, const SketchDigest&) = default;
 };
 
 class Stretch {
@@ -51,7 +73,12 @@ class Stretch {
   double line_begin_w = 0.0;  ///< of a ramp: its least-squares line at begin and end
   double line_end_w = 0.0;
   LevelSketch sketch;
+  std::optional<SketchDigest> without_sketch;  ///< in place of the sketch, where that was left in the store
   std::optional<LevelFigure> figure;
+
+  [[nodiscard]] SketchDigest digest() const;
+  /// Whether the level's figure is the one that would be made today, for this display step.
+  [[nodiscard]] bool has_figure_for(double step_w) const;
   friend bool operator==(const Stretch&, const Stretch&) = default;
 };
 

@@ -64,13 +64,15 @@ class RunBuilder {
 struct RunFigures {
   RunInfo info;
   std::vector<Segment> segments;
-  std::vector<Stretch> stretches;  ///< what each segment was made of; none where the run holds no reading
+  /// What each segment was made of, with the sketches that were wanted; none where the run holds no reading.
+  std::vector<Stretch> stretches;
   std::vector<std::string> segment_warnings;
   RunTotals totals;
   Duration shift{0};    ///< add to every time of the run to show it: the calendar as last corrected during the run
   int clock_steps = 0;  ///< during the run
   double step_w = 0.0;  ///< the display's, from the traits or learnt; 0 while unknown
 };
-[[nodiscard]] Result<RunFigures> run_figures(const StoreReader& store, RunId run);
+[[nodiscard]] Result<RunFigures> run_figures(const StoreReader& store, RunId run,
+                                             Sketches wanted = Sketches::where_needed);
 
 }  // namespace nightwatt::storage

@@ -82,6 +82,9 @@ struct RunState {
   std::int64_t samples = 0;      ///< readings counted in the state
 };
 
+/// Of the stretches of a run, which are read with their sketches: only budgets need them all.
+enum class Sketches : std::uint8_t { all, where_needed };  ///< needed: a level whose figure has to be made anew
+
 struct Mark {
   std::int64_t id = 0;
   std::optional<RunId> run;
@@ -200,7 +203,7 @@ class StoreReader {
   [[nodiscard]] Result<std::optional<StreamId>> stream_of_meter(std::string_view meter) const;
   [[nodiscard]] Result<std::vector<RunInfo>> runs() const;  ///< all, by number
   [[nodiscard]] Result<RunInfo> run(RunId id) const;        ///< ErrorKind::negative: no such run
-  [[nodiscard]] Result<RunState> run_state(RunId id) const;
+  [[nodiscard]] Result<RunState> run_state(RunId id, Sketches wanted = Sketches::all) const;
   [[nodiscard]] Result<std::vector<Mark>> marks(RunId id) const;  ///< of the run, or of its meter within it
   [[nodiscard]] Result<std::vector<Event>> events(UtcTime from, UtcTime to) const;
 

@@ -133,6 +133,31 @@ TEST_CASE("a stretch comes back from its bytes with all that its figure is made 
   }
 }
 
+TEST_CASE("an outline has all but the sketch, and is whole again with it") {
+  const Quoted quoted = record({25.4, 0.4, 1.0, 5000, 1.0}, 3);
+  for (const Stretch& stretch : quoted.stretches) {
+    const std::string bytes = encode_outline(stretch);
+    CHECK(bytes.size() < 256);  // a year's summary reads thousands
+    auto outline = decode_stretch(bytes);
+    REQUIRE(outline.has_value());
+    REQUIRE(outline->without_sketch.has_value());
+    CHECK(outline->sketch.bins().empty());
+    CHECK(outline->digest() == stretch.digest());
+    CHECK(outline->figure == stretch.figure);
+    CHECK(encode_outline(*outline) == bytes);
+    const std::string sketch = encode_sketch(stretch);
+    for (std::size_t i = 0; i < sketch.size(); ++i) {
+      Stretch cut = *outline;
+      CHECK_FALSE(decode_sketch(std::string_view(sketch).substr(0, i), cut).has_value());
+    }
+    REQUIRE(decode_sketch(sketch, *outline).has_value());
+    CHECK(*outline == stretch);
+  }
+  const std::string bytes = encode_outline(quoted.stretches[0]);
+  for (std::size_t i = 0; i < bytes.size(); ++i)
+    CHECK_FALSE(decode_stretch(std::string_view(bytes).substr(0, i)).has_value());
+}
+
 TEST_CASE("a fast meter's seconds keep what the display showed") {
   const Segment level = record({0.6, 1.0 / 3.0, 1.0, 1200, 0.0, false, 200}, 5).level();
   CHECK(*level.level_w == Approx(0.6).margin(*level.uncertainty_w));

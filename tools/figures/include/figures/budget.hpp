@@ -24,7 +24,8 @@ struct RunBudgets {
   std::vector<std::string> warnings;  ///< what of them is missing
 };
 
-/// Made from what is kept of each segment; the raw readings, where they are still there, say whether it was stable.
+/// Of a record with all sketches. Made from what is kept of each segment; the raw readings, where they are still there,
+/// say whether it was stable.
 [[nodiscard]] Result<RunBudgets> run_budgets(const storage::StoreReader& store, const RunRecord& record);
 
 /// Degrees of freedom, cut to a whole number as GUM G.4.1 has it, or `inf`.

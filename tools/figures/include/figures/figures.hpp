@@ -16,13 +16,15 @@ namespace nightwatt::figures {
 struct RunRecord {
   storage::RunInfo info;
   std::vector<Segment> segments;
-  std::vector<Stretch> stretches;  ///< what each segment was made of
+  std::vector<Stretch> stretches;  ///< what each segment was made of, with the sketches that were wanted
   Summary summary;
   Duration shift{0};    ///< add to every time to show it
   double step_w = 0.0;  ///< the display's, from the traits or learnt; 0 while unknown
   RunTotals totals;
 };
-[[nodiscard]] Result<RunRecord> run_record(const storage::StoreReader& store, const storage::RunInfo& info);
+/// `wanted`: all where budgets are to be made of it.
+[[nodiscard]] Result<RunRecord> run_record(const storage::StoreReader& store, const storage::RunInfo& info,
+                                           storage::Sketches wanted = storage::Sketches::where_needed);
 
 /// Says so where the meter's counter and the integral differ by more than their uncertainties.
 [[nodiscard]] std::optional<std::string> counter_warning(const RunRecord& record);
