@@ -27,6 +27,8 @@ constexpr double infinity = std::numeric_limits<double>::infinity();
 /// What lies this many deviations (of the middle half, as if normal) from the median is an excursion, where few are.
 constexpr double excursion_deviations = 6.0;
 constexpr double excursion_share = 0.1;
+/// What of the first third lies further off than this many deviations of the bins after it had not settled.
+constexpr double settled_deviations = 5.0;
 /// A slope this many of its own uncertainties from zero is the level's drift and not its noise.
 constexpr double drift_significance = 4.0;
 /// From here on rounding is as good as a little more noise: its bias is below 1e-8 of a step (Widrow, Kollar & Liu
@@ -57,40 +59,66 @@ struct View {
   bool broken_before = false;  ///< a bin was left out between this and the one before
 };
 
-/// The last two thirds in time, bins that an excursion spoils left out.
-std::vector<View> quoted_part(const Stretch& stretch, double step_w) {
+/// The last two thirds in time, bins that an excursion spoils left out; and the third before, which tells of the noise.
+struct Parts {
+  std::vector<View> quoted, early;
+};
+
+/// How far a bin of the quoted part may be from their median.
+struct Usual {
+  double median = 0.0;
+  double limit = std::numeric_limits<double>::infinity();
+  [[nodiscard]] bool holds(const View& view) const { return std::abs(view.bin->mean - median) <= limit; }
+};
+
+Usual usual_of(const std::vector<View>& views, double step_w) {
+  std::vector<double> means, off;
+  for (const View& view : views) means.push_back(view.bin->mean);
+  Usual usual{median_of(means)};
+  for (const double mean : means) off.push_back(std::abs(mean - usual.median));
+  usual.limit = excursion_deviations * std::max(1.4826 * median_of(std::move(off)), step_w);
+  return usual;
+}
+
+/// Whether the third before is of the same level: a device that warms up says nothing of the noise after it.
+bool settled(const Parts& parts) {
+  Moments moments;
+  for (const View& view : parts.quoted) moments.add(view.bin->mean);
+  return std::all_of(parts.early.begin(), parts.early.end(), [&](const View& view) {
+    return std::abs(view.bin->mean - moments.mean()) <= settled_deviations * moments.deviation();
+  });
+}
+
+Parts parts_of(const Stretch& stretch, double step_w) {
   const std::vector<SketchBin>& all = stretch.sketch.bins();
-  std::vector<View> views;
-  if (all.empty()) return views;
+  Parts parts;
+  if (all.empty()) return parts;
   const UtcTime from = stretch.begin + Duration((stretch.end - stretch.begin).count() / 3);
   std::size_t first = 0;
   // Of three readings none is to spare.
   while (all.size() > 3 && first + 1 < all.size() && stretch.sketch.bin_begin(all[first]) < from) ++first;
   const Duration width = to_duration({stretch.sketch.width_s()});
-  std::vector<double> means;
-  for (std::size_t i = first; i < all.size(); ++i) {
+  std::vector<View> views;
+  for (std::size_t i = 0; i < all.size(); ++i) {
     const UtcTime begin = stretch.sketch.bin_begin(all[i]);
     const UtcTime end = std::max(begin, std::min(begin + width, stretch.end));
-    views.push_back({&all[i], to_seconds(begin - stretch.begin).value + 0.5 * to_seconds(end - begin).value, false});
-    means.push_back(all[i].mean);
+    (i < first ? parts.early : views)
+        .push_back({&all[i], to_seconds(begin - stretch.begin).value + 0.5 * to_seconds(end - begin).value, false});
   }
-  const double median = median_of(means);
-  std::vector<double> off;
-  for (const double mean : means) off.push_back(std::abs(mean - median));
-  const double limit = excursion_deviations * std::max(1.4826 * median_of(off), step_w);
-  const auto outside = std::count_if(off.begin(), off.end(), [&](double d) { return d > limit; });
-  if (outside == 0 || static_cast<double>(outside) > excursion_share * static_cast<double>(off.size())) return views;
-  std::vector<View> kept;
+  const Usual usual = usual_of(views, step_w);
+  const auto outside = std::count_if(views.begin(), views.end(), [&](const View& view) { return !usual.holds(view); });
+  const bool many = static_cast<double>(outside) > excursion_share * static_cast<double>(views.size());
   bool left_out = false;
-  for (std::size_t i = 0; i < off.size(); ++i) {
-    if (off[i] > limit) {
+  for (const View& view : views) {
+    if (!many && !usual.holds(view)) {
       left_out = true;
       continue;
     }
-    kept.push_back(views[i]);
-    kept.back().broken_before = std::exchange(left_out, false);
+    parts.quoted.push_back(view);
+    parts.quoted.back().broken_before = std::exchange(left_out, false);
   }
-  return kept;
+  if (!settled(parts)) parts.early.clear();
+  return parts;
 }
 
 /// Statistics of the readings about their own slope, where they have one.
@@ -111,7 +139,7 @@ struct Scatter {
 /// Of the bins' means about the level or its slope, and of the readings in them.
 class ScatterMaker {
  public:
-  explicit ScatterMaker(const std::vector<View>& views) : views_(views) {}
+  explicit ScatterMaker(const Parts& parts) : views_(parts.quoted), early_(parts.early) {}
 
   Scatter make() {
     means();
@@ -155,18 +183,11 @@ class ScatterMaker {
     deviation = std::sqrt(std::max(0.0, variance));
     inflation = 1.0;
     freedom = std::max(1.0, out_.readings - parameters);
-    std::vector<double> sizes, values, places;
-    for (const View& view : views_) sizes.push_back(n_of(view));
-    const double usual = median_of(sizes);
-    for (const View& view : views_)
-      if (2.0 * n_of(view) >= usual) {
-        values.push_back(residual(view, slope));
-        places.push_back(view.at_s);
-      }
     if (!(variance > 0.0)) return {};
-    if (!line) places.clear();
-    const LongRun run = long_run(values, places, independent_within(values, parameters, usual, variance));
-    if (values.size() < fewest_bins) return run.slope.value_or(Sureness{});
+    const Gathered gathered = gather(line, slope);
+    const LongRun run = long_run(gathered.batches());
+    const std::size_t values = gathered.values.size() - gathered.before;
+    if (values < fewest_bins) return run.slope.value_or(Sureness{});
     const double independent = std::sqrt(variance / std::max(1.0, out_.readings));
     // Readings that alternate, or nearly: as good as independent, and counted as GUM 4.2.3 does.
     if (k_for(run.mean.freedom) * run.mean.uncertainty > remembers * k_for(freedom) * independent) {
@@ -177,15 +198,32 @@ class ScatterMaker {
     return run.slope.value_or(Sureness{});
   }
 
-  /// Whether the bins' means scatter no more than means of so many independent readings.
-  static bool independent_within(const std::vector<double>& values, double parameters, double readings,
-                                 double variance) {
-    constexpr double enough = 8.0;  // of fewer readings the bin's mean has as much of slow noise as of quick
-    const double freedom = static_cast<double>(values.size()) - parameters;
-    if (readings < enough || !(freedom > 0.0)) return false;
-    double between = 0.0;
-    for (const double value : values) between += value * value / freedom;
-    return readings * between <= variance * (1.0 + 2.0 * std::sqrt(2.0 / freedom));
+  /// The bins' means about the level or its slope, half-empty bins left out.
+  struct Gathered {
+    std::vector<double> values, places;
+    std::size_t before = 0;
+    double readings = 1.0, within = 0.0, within_freedom = 0.0;
+    [[nodiscard]] Batches batches() const { return {values, places, before, readings, within, within_freedom}; }
+  };
+  [[nodiscard]] Gathered gather(bool line, double slope) const {
+    Gathered out;
+    std::vector<double> sizes;
+    for (const View& view : views_) sizes.push_back(n_of(view));
+    out.readings = median_of(std::move(sizes));
+    const auto take = [&](const View& view) {
+      if (2.0 * n_of(view) < out.readings) return;
+      out.values.push_back(residual(view, slope));
+      if (line) out.places.push_back(view.at_s);
+    };
+    for (const View& view : early_) take(view);
+    out.before = out.values.size();
+    for (const View& view : views_) {
+      take(view);
+      out.within += view.bin->m2;
+      out.within_freedom += n_of(view) - 1.0;
+    }
+    if (out.within_freedom > 0.0) out.within /= out.within_freedom;
+    return out;
   }
 
   void slope() {
@@ -209,7 +247,7 @@ class ScatterMaker {
     out_.freedom = freedom;
   }
 
-  const std::vector<View>& views_;
+  const std::vector<View>&views_, &early_;
   Scatter out_;
 };
 
@@ -225,9 +263,10 @@ class Maker {
       by_cycles(*stretch_.cycles);
       return budget_;
     }
-    views_ = quoted_part(stretch_, budget_.step_w);
-    if (views_.empty()) return std::nullopt;
-    scatter_ = ScatterMaker(views_).make();
+    Parts parts = parts_of(stretch_, budget_.step_w);
+    if (parts.quoted.empty()) return std::nullopt;
+    scatter_ = ScatterMaker(parts).make();
+    views_ = std::move(parts.quoted);
     if (scatter_.readings < 1.0) return std::nullopt;
     budget_.readings = static_cast<std::int64_t>(scatter_.readings);
     budget_.effective_readings = scatter_.readings / scatter_.inflation;

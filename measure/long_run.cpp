@@ -5,6 +5,7 @@
 #include <cmath>
 #include <cstddef>
 #include <limits>
+#include <numbers>
 #include <utility>
 #include <vector>
 
@@ -15,21 +16,45 @@ namespace nightwatt {
 
 namespace {
 
-/// Correlation of neighbours, from none to what hardly forgets within the few dozen values a level is kept as.
-constexpr std::array<double, 14> memories = {0.0,  0.15, 0.3,  0.45, 0.58, 0.68,  0.76,
-                                             0.82, 0.87, 0.91, 0.94, 0.96, 0.975, 0.985};
-/// Share of white noise in the variance.
-constexpr std::array<double, 4> white_shares = {0.0, 0.4, 0.7, 0.9};
+/// Memories looked at: from what is gone by the next value to most of the record, each so much longer than the last.
+constexpr double shortest_memory = 0.4, memory_ratio = 1.6, longest_memory = 0.8;  // values; of the record
+/// How much wider slow noise makes the interval than the quick noise alone would.
+constexpr std::array<double, 8> widenings = {1.3, 1.7, 2.2, 2.9, 3.8, 5.0, 7.0, 10.0};
+/// Odds before anything is seen, found by simulation: white noise, noise that forgets within a batch, and slow noise up
+/// to a sixth of the record long, however small beside the quick noise, all get intervals that hold the truth 94 to 99
+/// times in 100, or nearly.
+constexpr double without_slow = 0.2;  ///< no slow noise
+constexpr double independent = 0.6;   ///< quick noise forgets from one reading to the next
+constexpr double slow_alone = 0.25;   ///< of slow noise: next to it quick noise is nothing
+/// Of the record: shorter and longer memories are less likely, in proportion.
+constexpr double rarely_shorter = 0.08;
+constexpr double rarely_longer = 0.33;
+/// What comes before is of another level: a device that had not settled.
+constexpr double another_level = 0.02;
+constexpr double another_level_reach = 20.0;  ///< deviations of the values within which that level lies
+/// The share of the mixture that is taken for 95.45 %: the odds above are cautious.
+constexpr double held_share = 0.935;
 /// A model this much less likely than the best changes nothing.
-constexpr double least_weight = 1e-4;
-constexpr int bisections = 16;  // to a thousandth of the narrowest model's uncertainty
+constexpr double least_weight = 3e-4;
+constexpr int halvings = 40;  // of the interval's width at worst; some five are needed
+constexpr double share_tolerance = 2e-5;
 constexpr double share_of_one = 0.682689492137086;
 
 /// What one model of the noise says of mean and slope.
 struct Verdict {
-  double weight = -std::numeric_limits<double>::infinity();  ///< logarithm as yet, where it is judged
-  double mean_off = 0.0, mean_u = 0.0;                       ///< from the plain mean
+  double weight = 0.0;
+  double freedom = 1.0;
+  double mean_off = 0.0, mean_u = 0.0;  ///< from the plain mean
   double slope_off = 0.0, slope_u = 0.0;
+};
+
+/// Covariance of the values: quick in each (it may be less than nothing, see BatchedNoise), slow in what the next
+/// remembers by `memory`. Relative to the variance of a mean of independent readings where `scaled`; else of unknown
+/// size.
+struct Noise {
+  double memory = 0.0, quick = 1.0, slow = 0.0;
+  double odds = 1.0;
+  bool scaled = false;
 };
 
 /// Student's distribution function to 1e-3 of a probability, quickly (Wallace 1959, from memory; a test compares).
@@ -38,105 +63,269 @@ double nearly_student(double t, double freedom) {
   return normal_cdf(t < 0.0 ? -z : z);
 }
 
-/// Generalised least squares under one model; the values are whitened one by one by their prediction from those before
-/// (Kalman's filter of a first-order state seen through white noise).
-class Whitened {
- public:
-  Whitened(std::span<const double> values, std::span<const double> at) : values_(values), at_(at) {}
+/// Variance of the mean of n values that remember, over that of one: (1 + r) / (1 - r) / n for many.
+double variance_of_mean(double memory, double n) {
+  const double rest = 1.0 - memory;
+  return ((1.0 + memory) / rest - 2.0 * memory * (1.0 - std::pow(memory, n)) / (n * rest * rest)) / n;
+}
 
-  Verdict judge(double memory, double white, double prior) {
-    pass(memory, white);
-    const auto n = static_cast<double>(values_.size());
-    const bool line = !at_.empty();
-    const double parameters = line ? 2.0 : 1.0;
-    const double determinant = line ? xx_ * tt_ - xt_ * xt_ : xx_;
-    Verdict verdict;
-    if (!(determinant > 0.0)) return verdict;
-    verdict.mean_off = line ? (xy_ * tt_ - xt_ * ty_) / determinant : xy_ / xx_;
-    verdict.slope_off = line ? (xx_ * ty_ - xt_ * xy_) / determinant : 0.0;
-    const double rest = std::max(1e-300, yy_ - verdict.mean_off * xy_ - verdict.slope_off * ty_);
-    const double variance = rest / (n - parameters);
-    verdict.mean_u = std::sqrt(variance * (line ? tt_ : 1.0) / determinant);
-    verdict.slope_u = line ? std::sqrt(variance * xx_ / determinant) : 0.0;
-    // The likelihood with the level, the slope and the size of the noise integrated out.
-    verdict.weight = prior - 0.5 * (log_determinant_ + std::log(determinant) + (n - parameters) * std::log(rest));
-    return verdict;
+/// First-order noise of unit variance averaged over batches of n readings: covariance `slow` memory^k of batches k
+/// apart, and of a batch with itself 1, that is `quick` more: below 0, since a mean is smoother than what it is made
+/// of.
+struct BatchedNoise {
+  double memory, quick = 0.0, slow = 1.0;
+  BatchedNoise(double batches, double n) : memory(std::exp(-1.0 / batches)) {
+    const double one = std::exp(-1.0 / (batches * n));
+    const double sum = n > 1.0 ? (1.0 - memory) / (n * (1.0 - one)) : 1.0;
+    slow = n > 1.0 ? one * sum * sum / memory / variance_of_mean(one, n) : 1.0;
+    quick = 1.0 - slow;
+  }
+  /// Of the mean of so many batches.
+  [[nodiscard]] double of_mean(double batches) const {
+    return slow * variance_of_mean(memory, batches) + quick / batches;
+  }
+};
+
+/// A row for each value: itself and what its level is made of, which is 1, its place where a line is asked for, and
+/// whether it comes before where such values are there.
+struct Rows {
+  std::size_t columns = 2;
+  std::vector<std::array<double, 4>> rows;
+};
+
+/// Sums of products of the columns of values that were whitened one by one by their prediction from those before
+/// (Kalman's filter of a first-order state seen through white noise).
+struct Whitened {
+  std::array<std::array<double, 4>, 4> sum{};
+  double log_determinant = 0.0;
+};
+
+template <std::size_t columns>
+Whitened whiten_columns(const Rows& rows, const Noise& noise) {
+  Whitened out;
+  std::array<double, columns> predicted{}, off{};
+  const double forgotten = (1.0 - noise.memory * noise.memory) * noise.slow;
+  double unsure = noise.slow, determinant = 1.0;
+  for (const auto& row : rows.rows) {
+    const double spread = unsure + noise.quick, weight = 1.0 / spread, gain = unsure * weight;
+    for (std::size_t a = 0; a < columns; ++a) off[a] = row[a] - predicted[a];
+    for (std::size_t a = 0; a < columns; ++a)
+      for (std::size_t b = a; b < columns; ++b) out.sum[a][b] += off[a] * off[b] * weight;
+    determinant *= spread;
+    if (determinant < 1e-100 || determinant > 1e100) out.log_determinant += std::log(std::exchange(determinant, 1.0));
+    for (std::size_t a = 0; a < columns; ++a) predicted[a] = noise.memory * (predicted[a] + gain * off[a]);
+    unsure = noise.memory * noise.memory * unsure * (1.0 - gain) + forgotten;
+  }
+  out.log_determinant += std::log(determinant);
+  return out;
+}
+
+Whitened whiten(const Rows& rows, const Noise& noise) {
+  if (rows.columns == 2) return whiten_columns<2>(rows, noise);
+  return rows.columns == 3 ? whiten_columns<3>(rows, noise) : whiten_columns<4>(rows, noise);
+}
+
+/// Generalised least squares.
+struct Solution {
+  double rest = 0.0;  ///< sum of squares that is left
+  double log_determinant = 0.0;
+  std::array<double, 3> value{}, variance{};  ///< of mean, slope, ...; variance where that of a whitened value is 1
+  bool good = false;
+};
+
+/// For the first `parameters` columns after the value, by elimination (the matrix is positive definite).
+Solution solve(const Whitened& whitened, std::size_t parameters) {
+  const std::size_t p = parameters;
+  std::array<std::array<double, 7>, 3> m{};
+  for (std::size_t i = 0; i < p; ++i) {
+    for (std::size_t j = 0; j < p; ++j) m[i][j] = whitened.sum[std::min(i, j) + 1][std::max(i, j) + 1];
+    m[i][3] = whitened.sum[0][i + 1];
+    m[i][4 + i] = 1.0;
+  }
+  Solution out;
+  out.rest = whitened.sum[0][0];
+  for (std::size_t i = 0; i < p; ++i) {
+    const double pivot = m[i][i];
+    if (!(pivot > 0.0)) return out;
+    out.log_determinant += std::log(pivot);
+    out.rest -= m[i][3] * m[i][3] / pivot;
+    for (double& x : m[i]) x /= pivot;
+    for (std::size_t k = 0; k < p; ++k) {
+      if (k == i) continue;
+      const double factor = m[k][i];
+      for (std::size_t j = 0; j < m[k].size(); ++j) m[k][j] -= factor * m[i][j];
+    }
+  }
+  for (std::size_t i = 0; i < p; ++i) out.value[i] = m[i][3], out.variance[i] = m[i][4 + i];
+  out.rest = std::max(1e-300, out.rest);
+  out.good = true;
+  return out;
+}
+
+/// Weighs models of the noise by what the values say of them.
+class Mixture {
+ public:
+  /// `scale`: by which the values were divided.
+  Mixture(const Batches& batches, std::span<const double> values, std::span<const double> places, double scale)
+      : batches_(batches), quoted_count_(values.size() - batches.before), line_(!places.empty()) {
+    const auto gather = [&](Rows& into, std::size_t from, bool with_early) {
+      into.columns = 2U + (line_ ? 1U : 0U) + (with_early ? 1U : 0U);
+      for (std::size_t i = from; i < values.size(); ++i) {
+        const double early = i < batches.before ? 1.0 : 0.0;
+        into.rows.push_back({values[i], 1.0, line_ ? places[i] : early, early});
+      }
+    };
+    gather(all_, 0, batches.before > 0);
+    gather(quoted_, batches.before, false);
+    if (batches.within_freedom >= 1.0 && batches.within > 0.0) {
+      within_freedom_ = batches.within_freedom;
+      within_squares_ = batches.within * within_freedom_ / batches.readings / (scale * scale);
+    }
+  }
+
+  std::vector<Verdict> verdicts() {
+    for (const Noise& noise : models()) weigh(noise);
+    double best = -std::numeric_limits<double>::infinity();
+    for (const Weighed& one : weighed_) best = std::max(best, one.log_weight);
+    std::vector<Verdict> all;
+    double sum = 0.0;
+    for (const Weighed& one : weighed_) {
+      const double weight = std::exp(one.log_weight - best);
+      if (weight < least_weight) continue;
+      if (const auto verdict = judge(one)) {
+        all.push_back(*verdict);
+        all.back().weight = weight;
+        sum += weight;
+      }
+    }
+    for (Verdict& one : all) one.weight /= sum;
+    return all;
   }
 
  private:
-  void pass(double memory, double white) {
-    xx_ = xt_ = tt_ = xy_ = ty_ = yy_ = log_determinant_ = 0.0;
-    double y = 0.0, x = 0.0, t = 0.0;  // predictions
-    double unsure = 1.0 - white;       // of the state
-    double determinant = 1.0;
-    for (std::size_t i = 0; i < values_.size(); ++i) {
-      const double spread = unsure + white;
-      const double gain = unsure / spread;
-      const double place = at_.empty() ? 0.0 : at_[i];
-      const double dy = values_[i] - y, dx = 1.0 - x, dt = place - t;
-      xx_ += dx * dx / spread, xt_ += dx * dt / spread, tt_ += dt * dt / spread;
-      xy_ += dx * dy / spread, ty_ += dt * dy / spread, yy_ += dy * dy / spread;
-      determinant *= spread;
-      if (determinant < 1e-100) log_determinant_ += std::log(std::exchange(determinant, 1.0));
-      y = memory * (y + gain * dy), x = memory * (x + gain * dx), t = memory * (t + gain * dt);
-      unsure = memory * memory * unsure * (1.0 - gain) + (1.0 - memory * memory) * (1.0 - white);
+  struct Weighed {
+    Noise noise;
+    double log_weight = 0.0, rest = 0.0, freedom = 1.0;
+  };
+
+  [[nodiscard]] std::vector<Noise> models() const {
+    const bool known = within_freedom_ > 0.0;
+    const double exact = known ? independent : 0.0;
+    // Noise that forgets within a batch makes its mean up to as unsure as one reading is: even odds for each ratio.
+    const double unsure_size = (1.0 - exact) / (known ? std::max(1.0, std::log(batches_.readings)) : 1.0);
+    std::vector<Noise> all;
+    if (known) all.push_back({0.0, 1.0, 0.0, without_slow * exact, true});
+    all.push_back({0.0, 1.0, 0.0, without_slow * unsure_size, false});
+    const auto n = static_cast<double>(quoted_count_);
+    std::vector<std::pair<double, double>> memories;
+    double sum = 0.0;
+    for (double memory = shortest_memory; memory <= longest_memory * n; memory *= memory_ratio) {
+      memories.emplace_back(memory, std::min({1.0, memory / (rarely_shorter * n), rarely_longer * n / memory}));
+      sum += memories.back().second;
     }
-    log_determinant_ += std::log(determinant);
+    for (const auto& [memory, odds] : memories)
+      slow_models(all, BatchedNoise(memory, std::max(1.0, batches_.readings)), (1.0 - without_slow) * odds / sum, exact,
+                  unsure_size);
+    return all;
   }
 
-  std::span<const double> values_, at_;
-  double xx_ = 0.0, xt_ = 0.0, tt_ = 0.0, xy_ = 0.0, ty_ = 0.0, yy_ = 0.0, log_determinant_ = 0.0;
+  void slow_models(std::vector<Noise>& all, const BatchedNoise& slow, double odds, double exact,
+                   double unsure_size) const {
+    const auto n = static_cast<double>(quoted_count_);
+    const double with_quick = odds * (1.0 - slow_alone) / static_cast<double>(widenings.size());
+    const auto model = [&](double quick, double size, double odds_of_it, bool scaled) {
+      all.push_back({slow.memory, quick + size * slow.quick, size * slow.slow, odds_of_it, scaled});
+    };
+    for (std::size_t i = 0; i < widenings.size(); ++i) {
+      const double size = (widenings[i] * widenings[i] - 1.0) / (n * slow.of_mean(n));
+      if (exact > 0.0) model(1.0, size, with_quick * exact, true);
+      if (i % 2 == 1) model(1.0 / (1.0 + size), size / (1.0 + size), 2.0 * with_quick * unsure_size, false);
+    }
+    constexpr double sizes = 3.0;  // of slow noise alone, as logarithm
+    model(0.0, 1.0, odds * slow_alone / (exact > 0.0 ? sizes : 1.0), false);
+  }
+
+  /// The likelihood with the level, the slope and the size of the noise integrated out.
+  void weigh(const Noise& noise) {
+    const Whitened whitened = whiten(all_, noise);
+    const std::size_t usual = line_ ? 2 : 1;
+    const bool early = batches_.before > 0 && all_.rows.size() > usual + 2;
+    take(noise, whitened, usual, std::log(noise.odds * (early ? 1.0 - another_level : 1.0)));
+    const double spread = std::sqrt(std::numbers::pi) / another_level_reach;
+    if (early) take(noise, whitened, usual + 1, std::log(noise.odds * another_level * spread));
+  }
+
+  void take(const Noise& noise, const Whitened& whitened, std::size_t parameters, double log_odds) {
+    const Solution solution = solve(whitened, parameters);
+    const double freedom = static_cast<double>(all_.rows.size()) - static_cast<double>(parameters) +
+                           (noise.scaled ? within_freedom_ : 0.0);
+    if (!solution.good || !(freedom > 0.0)) return;
+    Weighed one{noise, log_odds, solution.rest + (noise.scaled ? within_squares_ : 0.0), freedom};
+    one.log_weight += std::lgamma(0.5 * freedom) -
+                      0.5 * (whitened.log_determinant + solution.log_determinant + freedom * std::log(one.rest));
+    if (noise.scaled)
+      one.log_weight += 0.5 * within_freedom_ * std::log(within_squares_) - std::lgamma(0.5 * within_freedom_);
+    weighed_.push_back(one);
+  }
+
+  [[nodiscard]] std::optional<Verdict> judge(const Weighed& one) const {
+    const Solution solution = solve(whiten(quoted_, one.noise), line_ ? 2 : 1);
+    if (!solution.good) return std::nullopt;
+    const double variance = one.rest / one.freedom;
+    Verdict verdict;
+    verdict.freedom = one.freedom;
+    verdict.mean_off = solution.value[0];
+    verdict.mean_u = std::sqrt(variance * solution.variance[0]);
+    verdict.slope_off = solution.value[1];
+    verdict.slope_u = std::sqrt(variance * solution.variance[1]);
+    return verdict;
+  }
+
+  const Batches& batches_;
+  const std::size_t quoted_count_;
+  const bool line_;
+  Rows all_, quoted_;
+  double within_freedom_ = 0.0, within_squares_ = 0.0;  ///< squares: of the batches' means, were readings independent
+  std::vector<Weighed> weighed_;
 };
 
-/// Even odds for every correlation of neighbours, but more for noise that forgets at once, and few for noise of two
-/// sorts. Found by simulation: noise that forgets and noise of a tenth of the record's length both get intervals that
-/// hold the truth 94 to 99 times in 100.
-double log_odds(std::size_t memory, double white, bool independent) {
-  constexpr double two_sorts = 0.05, forgets = 15.0, surely_forgets = 100.0;
-  const double below = memory == 0 ? 0.0 : 0.5 * (memories[memory - 1] + memories[memory]);
-  const double above = memory + 1 == memories.size() ? 1.0 : 0.5 * (memories[memory] + memories[memory + 1]);
-  return std::log((above - below) *
-                  (memory > 0    ? 1.0
-                   : independent ? surely_forgets
-                                 : forgets) *
-                  (white > 0.0 ? two_sorts : 1.0));
+/// Share of what the models say that lies within `reach` of zero.
+double share_within(const std::vector<Verdict>& all, double reach, double Verdict::*off, double Verdict::*u) {
+  double held = 0.0;
+  for (const Verdict& one : all)
+    held += one.weight * (nearly_student((reach - one.*off) / (one.*u), one.freedom) -
+                          nearly_student((-reach - one.*off) / (one.*u), one.freedom));
+  return held;
 }
 
-std::vector<Verdict> verdicts(std::span<const double> values, std::span<const double> at, bool independent) {
-  Whitened whitened(values, at);
-  std::vector<Verdict> all;
-  for (std::size_t memory = 0; memory < memories.size(); ++memory)
-    for (const double white : white_shares)
-      if (memory > 0 || white == 0.0)
-        all.push_back(whitened.judge(memories[memory], white, log_odds(memory, white, independent)));
-  double best = all.front().weight, sum = 0.0;
-  for (const Verdict& one : all) best = std::max(best, one.weight);
-  for (Verdict& one : all) one.weight = std::exp(one.weight - best);
-  std::erase_if(all, [](const Verdict& one) { return one.weight < least_weight; });
-  for (const Verdict& one : all) sum += one.weight;
-  for (Verdict& one : all) one.weight /= sum;
-  return all;
-}
-
-/// Half-width about zero that holds `share` of what the models say.
-double half_width(const std::vector<Verdict>& all, double freedom, double share, double Verdict::*off,
-                  double Verdict::*u) {
-  double high = 0.0;
-  for (const Verdict& one : all) high = std::max(high, std::abs(one.*off) + 20.0 * one.*u);
-  double low = 0.0;
-  for (int i = 0; i < bisections; ++i) {
-    const double middle = 0.5 * (low + high);
-    double held = 0.0;
-    for (const Verdict& one : all)
-      held += one.weight * (nearly_student((middle - one.*off) / (one.*u), freedom) -
-                            nearly_student((-middle - one.*off) / (one.*u), freedom));
-    (held < share ? low : high) = middle;
+/// Half-width about zero that holds `share` of what the models say: by false position, the end that stays halved
+/// (the Illinois rule, from memory).
+double half_width(const std::vector<Verdict>& all, double share, double Verdict::*off, double Verdict::*u) {
+  double squares = 0.0;
+  for (const Verdict& one : all) squares += one.weight * ((one.*off) * (one.*off) + (one.*u) * (one.*u));
+  double low = 0.0, high = normal_quantile(0.5 + 0.5 * share) * std::sqrt(squares);
+  double at_low = -share, at_high = share_within(all, high, off, u) - share;
+  for (int i = 0; i < halvings && at_high < 0.0; ++i) {
+    low = std::exchange(high, 2.0 * high);
+    at_low = std::exchange(at_high, share_within(all, high, off, u) - share);
   }
-  return 0.5 * (low + high);
+  double middle = high;
+  int side = 0;
+  for (int i = 0; i < halvings; ++i) {
+    middle = (low * at_high - high * at_low) / (at_high - at_low);
+    const double at = share_within(all, middle, off, u) - share;
+    if (std::abs(at) < share_tolerance) break;
+    const int now = at < 0.0 ? -1 : 1;
+    (at < 0.0 ? low : high) = middle;
+    (at < 0.0 ? at_low : at_high) = at;
+    if (now == side) (at < 0.0 ? at_high : at_low) *= 0.5;
+    side = now;
+  }
+  return middle;
 }
 
-/// The Student's t whose 95.45 % is as far beyond its 68.27 % as this mixture's is.
-Sureness sureness(double one_sigma, double two_sigma) {
+/// The Student's t whose 95.45 % is as far beyond its 68.27 % as this mixture's is, and whose 95.45 % is `held`.
+Sureness sureness(double one_sigma, double two_sigma, double held) {
   // Ratios of Student's 95.45 % to its 68.27 % point for 1 to 20 degrees of freedom.
   static constexpr std::array<double, 12> ratios = {7.60,  3.427, 2.763, 2.513, 2.384, 2.305,
                                                     2.253, 2.216, 2.188, 2.167, 2.150, 2.136};
@@ -146,18 +335,18 @@ Sureness sureness(double one_sigma, double two_sigma) {
   while (freedom < ratios.size() && ratios[freedom - 1] > ratio) ++freedom;
   result.freedom = static_cast<double>(freedom);
   if (freedom == ratios.size()) result.freedom = std::max(12.0, 1.66 / std::max(1e-3, ratio - 2.0));
-  result.uncertainty = two_sigma / k_for(result.freedom);
+  result.uncertainty = held / k_for(result.freedom);
   return result;
 }
 
-LongRun made(std::span<const double> values, std::span<const double> at, bool independent) {
-  const bool line = !at.empty();
-  const double freedom = static_cast<double>(values.size()) - (line ? 2.0 : 1.0);
-  const std::vector<Verdict> all = verdicts(values, at, independent);
+LongRun made(const std::vector<Verdict>& all, bool line) {
   const auto sure = [&](double Verdict::*off, double Verdict::*u) {
-    return sureness(half_width(all, freedom, share_of_one, off, u), half_width(all, freedom, coverage_of_two, off, u));
+    return sureness(half_width(all, share_of_one, off, u), half_width(all, coverage_of_two, off, u),
+                    half_width(all, held_share, off, u));
   };
   LongRun result;
+  if (line) result.slope = Sureness{};
+  if (all.empty()) return result;
   result.mean = sure(&Verdict::mean_off, &Verdict::mean_u);
   if (line) result.slope = sure(&Verdict::slope_off, &Verdict::slope_u);
   return result;
@@ -165,34 +354,41 @@ LongRun made(std::span<const double> values, std::span<const double> at, bool in
 
 }  // namespace
 
-LongRun long_run(std::span<const double> values, std::span<const double> at, bool independent) {
-  const auto n = static_cast<double>(values.size());
+LongRun long_run(const Batches& batches) {
+  const std::span<const double> quoted = batches.means.subspan(std::min(batches.before, batches.means.size()));
+  const std::span<const double> at = batches.at.empty() ? batches.at : batches.at.subspan(batches.before);
+  const auto n = static_cast<double>(quoted.size());
   const bool line = !at.empty();
   LongRun result;
   if (line) result.slope = Sureness{};
-  if (values.size() < (line ? 3U : 2U)) return result;
+  if (quoted.size() < (line ? 3U : 2U)) return result;
   double mean = 0.0, place = 0.0, tt = 0.0, ty = 0.0;
-  for (const double value : values) mean += value / n;
+  for (const double value : quoted) mean += value / n;
   for (const double a : at) place += a / n;
   for (std::size_t i = 0; i < at.size(); ++i) {
     tt += (at[i] - place) * (at[i] - place);
-    ty += (at[i] - place) * (values[i] - mean);
+    ty += (at[i] - place) * (quoted[i] - mean);
   }
   const double slope = tt > 0.0 ? ty / tt : 0.0;
+  const double reach = tt > 0.0 ? std::sqrt(tt / n) : 1.0;
   std::vector<double> off, places;
   double squares = 0.0;
-  for (std::size_t i = 0; i < values.size(); ++i) {
-    off.push_back(values[i] - mean - (line ? slope * (at[i] - place) : 0.0));
-    squares += off.back() * off.back();
+  for (std::size_t i = 0; i < batches.means.size(); ++i) {
+    off.push_back(batches.means[i] - mean - (line ? slope * (batches.at[i] - place) : 0.0));
+    if (i >= batches.before) squares += off.back() * off.back();
+    if (line) places.push_back((batches.at[i] - place) / reach);
   }
-  for (const double a : at) places.push_back((a - place) / std::sqrt(tt / n));
   if (!(squares > 0.0)) return result;
   const double scale = std::sqrt(squares / n);
   for (double& value : off) value /= scale;
-  result = made(off, places, independent);
+  result = made(Mixture(batches, off, places, scale).verdicts(), line);
   result.mean.uncertainty *= scale;
-  if (result.slope) result.slope->uncertainty *= scale / std::sqrt(tt / n);
+  if (result.slope) result.slope->uncertainty *= scale / reach;
   return result;
+}
+
+LongRun long_run(std::span<const double> values, std::span<const double> at) {
+  return long_run(Batches{values, at});
 }
 
 }  // namespace nightwatt

@@ -99,7 +99,8 @@ TEST_CASE("a budget's parts add up to the whole, with shares of one") {
     statistics += part(one, "statistics")->uncertainty_w / 20.0;
     effective += one.effective_readings / 20.0;
   }
-  CHECK(statistics == Approx(0.0286).epsilon(0.15));
+  CHECK(statistics > 0.0286 * 0.9);  // one record does not tell its memory: a little more
+  CHECK(statistics < 0.0286 * 1.4);
   CHECK(part(budget, "meter accuracy")->uncertainty_w == Approx(0.302).epsilon(0.01));
   CHECK(budget.readings == Approx(600).margin(32));  // whole bins
   CHECK(effective == Approx(150.0).epsilon(0.5));    // a mean of inverses
@@ -271,8 +272,8 @@ TEST_CASE("a mean's uncertainty under first-order noise is that of (1 + r) / (1 
   }
   // Zwiers & von Storch, J. Climate 8 (1995) 336; the memory lies between two of those that are looked at.
   const double truth = (1.0 + r) / (1.0 - r);
-  CHECK(sum > 0.95 * truth);
-  CHECK(sum < 1.35 * truth);
+  CHECK(sum > 0.85 * truth);
+  CHECK(sum < 2.0 * truth);
 }
 
 TEST_CASE("the mean of white noise is as unsure as GUM 4.2.3 says, a little more where few values tell its memory") {
@@ -283,12 +284,17 @@ TEST_CASE("the mean of white noise is as unsure as GUM 4.2.3 says, a little more
     std::vector<double> values;
     for (int i = 0; i < 500; ++i) values.push_back(normal(random));
     many += long_run(values).mean.uncertainty * std::sqrt(500.0) / 100.0;
-    const LongRun short_run = long_run(std::span(values).first(16), {}, true);
+    const LongRun short_run = long_run({.means = std::span(values).first(24),
+                                        .before = 8,
+                                        .readings = 64.0,
+                                        .within = 64.0,
+                                        .within_freedom = 16.0 * 63.0});
     few += short_run.mean.uncertainty * k_for(short_run.mean.freedom) / 2.0 * std::sqrt(16.0) / 100.0;
   }
-  CHECK(many == Approx(1.0).epsilon(0.1));
+  CHECK(many > 0.95);
+  CHECK(many < 1.4);  // slow noise may hide even beneath many
   CHECK(few > 1.0);
-  CHECK(few < 1.4);
+  CHECK(few < 1.5);
 }
 
 TEST_CASE("a record of a few slow swings has few degrees of freedom and a wide interval, and holds the truth") {
@@ -312,6 +318,40 @@ TEST_CASE("a record of a few slow swings has few degrees of freedom and a wide i
   }
   CHECK(held > runs * 89 / 100);
   CHECK(freedom < 8.0);
+}
+
+TEST_CASE("slow noise of a tenth of the quick noise is allowed for") {
+  // A meter with white noise of 0.05 W, 0.005 W of slow noise (200 s) beneath it, half an hour; the truth is 25 W. What
+  // the mean's uncertainty is follows from the two (first-order noise: Zwiers & von Storch, J. Climate 8 (1995) 336):
+  // 2 sqrt(0.05^2 / 1200 + 0.005^2 2 200 / 1200) = 0.0064 W, of which white noise alone explains 0.0029 W.
+  std::mt19937 random(29);
+  std::normal_distribution<double> normal;
+  const double r = std::exp(-1.0 / 200.0);
+  int held = 0;
+  double sum = 0.0;
+  constexpr int runs = 200;
+  for (int run = 0; run < runs; ++run) {
+    Data data;
+    double slow = normal(random);
+    for (int i = 0; i <= 1800; ++i) {
+      slow = r * slow + std::sqrt(1.0 - r * r) * normal(random);
+      data.add(i, round_to(25.0 + 0.05 * normal(random) + 0.005 * slow, 0.001));
+    }
+    const LevelBudget budget = data.budget();
+    held += std::abs(budget.level_w - 25.0) <= budget.uncertainty_w ? 1 : 0;
+    sum += budget.uncertainty_w / runs;
+  }
+  CHECK(held >= runs * 91 / 100);  // 94 wanted; 91 is two deviations of 200 throws less
+  CHECK(sum > 0.0050);
+  CHECK(sum < 0.0096);
+}
+
+TEST_CASE("a device that had not settled in the first third has no wider interval for it") {
+  Data data = noisy(25.0, 0.05, 0.001, 1800);
+  const double settled = data.budget().uncertainty_w;
+  for (std::size_t i = 0; i < 600; ++i)
+    data.power_w[i] += std::round(300.0 * std::exp(-0.005 * static_cast<double>(i))) / 1000.0;
+  CHECK(data.budget().uncertainty_w < 1.35 * settled);
 }
 
 TEST_CASE("a slope's uncertainty in white noise is that of least squares") {

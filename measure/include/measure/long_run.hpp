@@ -1,6 +1,7 @@
 // How sure a mean, or a slope, of readings that remember each other is.
 #pragma once
 
+#include <cstddef>
 #include <optional>
 #include <span>
 
@@ -17,13 +18,22 @@ struct LongRun {
   std::optional<Sureness> slope;  ///< of the least-squares line, where one was asked for
 };
 
-/// Of the plain mean of equally spaced values: first-order noise (it forgets by e^(-1/tau) a value) and white noise
-/// together, neither their sizes nor tau known. Nothing is estimated and then believed: every tau and share counts by
-/// its likelihood, so that a short record of slow noise, which hardly tells tau, gets the wide interval it deserves.
-/// `at`: places of the values, for the mean and slope about their least-squares line; empty: about their mean.
-/// `independent`: each value is a mean of many readings that scatter as much as independent ones would make it: slow
-/// noise is then less likely from the outset.
-[[nodiscard]] LongRun long_run(std::span<const double> values, std::span<const double> at = {},
-                               bool independent = false);
+/// Equally spaced values, each of them a reading or the mean of as many.
+struct Batches {
+  std::span<const double> means;
+  std::span<const double> at = {};  ///< their places, for the mean and slope about their least-squares line; or empty
+  std::size_t before = 0;           ///< the first of them tell of the noise alone: mean and slope are of the rest
+  double readings = 1.0;            ///< in each
+  double within = 0.0;              ///< variance of the readings about their own batch's mean
+  double within_freedom = 0.0;      ///< degrees of freedom of `within`; 0: not known
+};
+
+/// Of the plain mean: first-order noise (it forgets by e^(-1/tau) a value) and quicker noise together, neither their
+/// sizes nor tau known. Nothing is estimated and then believed: every tau and size counts by its likelihood, so that a
+/// short record of slow noise, which hardly tells tau, gets the wide interval it deserves. What the readings scatter
+/// within the batches says how much their means would, were the readings independent: the slow noise is what there is
+/// beyond it.
+[[nodiscard]] LongRun long_run(const Batches& batches);
+[[nodiscard]] LongRun long_run(std::span<const double> values, std::span<const double> at = {});
 
 }  // namespace nightwatt
