@@ -15,6 +15,21 @@ namespace {
 
 constexpr double infinity = std::numeric_limits<double>::infinity();
 
+/// Few repeats agree by chance though the runs differ: the spread of two that differ by three of their own
+/// uncertainties lies within these one time in four. So two and three must agree better, and of two that do the
+/// interval is wider. Found by simulation over runs that differ by 0 to 30 of their own uncertainties: two hold the
+/// truth 92 to 99 times in 100, three 94 to 98; more than this, and two runs that do not differ would have a wide
+/// interval more often than not.
+struct Agreement {
+  double variance_share;  ///< of the repeats' own variance: a spread below it is no more than chance
+  double wider;           ///< their own uncertainty then
+};
+Agreement agreement(std::size_t repeats) {
+  if (repeats == 2) return {0.5, 1.2};
+  if (repeats == 3) return {0.7, 1.0};
+  return {1.0, 1.0};
+}
+
 Compared compared(double value, double by_chance, double freedom, double shared) {
   Compared result;
   result.value = value;
@@ -59,9 +74,12 @@ std::optional<Compared> pool(std::span<const Measured> repeats) {
   double freedom = effective_freedom(within);
   if (repeats.size() > 1) {
     const double between_variance = moments.variance() / n;
-    if (between_variance > within_variance) {
+    const Agreement agree = agreement(repeats.size());
+    if (between_variance > agree.variance_share * within_variance) {
       variance = between_variance;
       freedom = n - 1.0;
+    } else {
+      variance *= agree.wider * agree.wider;
     }
   }
   Compared result = compared(moments.mean(), std::sqrt(variance), std::max(1.0, freedom), shared);

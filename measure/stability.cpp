@@ -78,7 +78,21 @@ CycleMeans cycle_means(const PowerSeries& power, double period_s) {
   return means;  // the last, broken cycle is left out
 }
 
-void judge(StabilityVerdict& verdict, double record_s) {
+/// How much longer the record must be for the slope's uncertainty to fall to `wanted`: what noise does to it falls with
+/// the length to the power 3/2, what a display hides with the length alone.
+double times_longer(double u, double hidden, double wanted) {
+  constexpr int halvings = 60;  // of the logarithm's range: far below a second
+  const double noise = std::sqrt(std::max(0.0, u * u - hidden * hidden));
+  double shorter = 1.0, longer = std::max(1.0, u / wanted);  // the slower of both laws
+  for (int i = 0; i < halvings; ++i) {
+    const double length = std::sqrt(shorter * longer);
+    (std::hypot(noise / std::pow(length, 1.5), hidden / length) > wanted ? shorter : longer) = length;
+  }
+  return longer;
+}
+
+/// `hidden_w_per_h`: the part of the slope's uncertainty that is the display's.
+void judge(StabilityVerdict& verdict, double record_s, double hidden_w_per_h) {
   const double slope = std::abs(verdict.slope_w_per_h);
   const double u = verdict.slope_uncertainty_w_per_h;
   if (record_s < shortest_record_s) {
@@ -92,10 +106,10 @@ void judge(StabilityVerdict& verdict, double record_s) {
     verdict.verdict = Stability::cannot_be_judged;
   }
   if (verdict.verdict != Stability::cannot_be_judged) return;
-  // The slope's uncertainty falls with the length to the power 3/2. A slope near the limit would take for ever: what
-  // settles the matter for a slope half way off it is asked for at least.
+  // A slope near the limit would take for ever: what settles the matter for a slope half way off it is asked for at
+  // least.
   const double wanted = std::max(std::abs(verdict.limit_w_per_h - slope), 0.5 * verdict.limit_w_per_h);
-  const double length = u > wanted ? record_s * std::pow(u / wanted, 2.0 / 3.0) : record_s;
+  const double length = record_s * times_longer(u, hidden_w_per_h, wanted);
   verdict.needed_s = std::max({shortest_record_s, length, verdict.needed_s.value_or(0.0)});
 }
 
@@ -117,6 +131,23 @@ std::string figure_number(double value) {
 std::string rate_text(double w_per_h) {
   const bool small = std::abs(w_per_h) < 1.0;
   return figure_number(small ? w_per_h * 1000.0 : w_per_h) + (small ? " mW/h" : " W/h");
+}
+
+std::string words_of(const StabilityVerdict& verdict) {
+  std::string slope = "slope " + rate_text(verdict.slope_w_per_h) + " \u00b1 " +
+                      rate_text(verdict.slope_uncertainty_w_per_h) + ", limit " + rate_text(verdict.limit_w_per_h);
+  if (verdict.cycle_s)
+    slope += ", by " + std::to_string(verdict.cycles) + " whole cycles of " + duration_text({*verdict.cycle_s});
+  switch (verdict.verdict) {
+    case Stability::met:
+      return "stable: " + slope;
+    case Stability::not_met:
+      return "not stable: " + slope;
+    case Stability::cannot_be_judged:
+      break;
+  }
+  return "stability cannot be judged: " + slope + "; a record of " + duration_text({verdict.needed_s.value_or(0.0)}) +
+         " would tell";
 }
 
 }  // namespace
@@ -158,6 +189,8 @@ std::optional<StabilityVerdict> stability(const BudgetInput& input) {
   const double record_s = input.power.times_s[size - 1] - input.power.times_s[0];
   verdict.slope_w_per_h = budget->slope_w_per_h;
   verdict.slope_uncertainty_w_per_h = budget->slope_uncertainty_w_per_h;
+  // Where the readings do not tell the noise, rounding hides up to one count over the part that is fitted.
+  double hidden_w_per_h = budget->noise_w ? 0.0 : 3600.0 * budget->step_w / (2.0 / 3.0 * std::max(1e-6, record_s));
   double level_w = budget->level_w;
   const PowerSeries part = last_two_thirds(input.power);
   if (const std::optional<double> period = cycle_period_s(part, budget->step_w)) {
@@ -169,23 +202,19 @@ std::optional<StabilityVerdict> stability(const BudgetInput& input) {
         line && verdict.cycles >= fewest_cycles) {
       verdict.slope_w_per_h = line->slope * 3600.0;
       verdict.slope_uncertainty_w_per_h = line->slope_deviation * 3600.0 * coverage_factor(0.95, line->freedom);
+      hidden_w_per_h = 0.0;
     }
   }
   verdict.limit_w_per_h = stability_limit_w_per_h(level_w);
   if (verdict.cycle_s && verdict.cycles < fewest_cycles) {
     verdict.needed_s = std::max(shortest_record_s, 1.5 * (fewest_cycles + 1) * *verdict.cycle_s);
-    verdict.words = "cannot be judged: a cycling load needs four whole cycles in the last two thirds; record " +
-                    duration_text({*verdict.needed_s});
+    verdict.words =
+        "stability cannot be judged: a cycling load needs four whole cycles in the last two thirds, a record of " +
+        duration_text({*verdict.needed_s});
     return verdict;
   }
-  judge(verdict, record_s);
-  const std::string slope = "slope " + rate_text(verdict.slope_w_per_h) + " \u00b1 " +
-                            rate_text(verdict.slope_uncertainty_w_per_h) + ", limit " +
-                            rate_text(verdict.limit_w_per_h);
-  if (verdict.verdict == Stability::met) verdict.words = "stable: " + slope;
-  if (verdict.verdict == Stability::not_met) verdict.words = "not stable: " + slope;
-  if (verdict.verdict == Stability::cannot_be_judged)
-    verdict.words = "cannot be judged: " + slope + "; record " + duration_text({*verdict.needed_s});
+  judge(verdict, record_s, hidden_w_per_h);
+  verdict.words = words_of(verdict);
   return verdict;
 }
 

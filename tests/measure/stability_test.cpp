@@ -88,7 +88,17 @@ TEST_CASE("a whole-watt display that stands still does not prove stability") {
     still.times_s.push_back(i);
     still.power_w.push_back(25.0);
   }
-  CHECK(still.verdict(1.0).verdict == Stability::cannot_be_judged);
+  const StabilityVerdict verdict = still.verdict(1.0);
+  CHECK(verdict.verdict == Stability::cannot_be_judged);
+  // One count hidden in two thirds of the record, a limit of 1 % of 25 W an hour: 1 / (2/3 T) = 0.25, T = 6 h.
+  REQUIRE(verdict.needed_s.has_value());
+  CHECK(*verdict.needed_s == Approx(6.0 * 3600.0).epsilon(0.01));
+  CHECK(verdict.words.find("a record of 6 h would tell") != std::string::npos);
+  for (int i = 1800; i <= 6.1 * 3600; ++i) {
+    still.times_s.push_back(i);
+    still.power_w.push_back(25.0);
+  }
+  CHECK(still.verdict(1.0).verdict == Stability::met);
 }
 
 TEST_CASE("a cycling load is judged by the means of its whole cycles") {
@@ -104,6 +114,7 @@ TEST_CASE("a cycling load is judged by the means of its whole cycles") {
   CHECK(*verdict.cycle_s == Approx(300.0).epsilon(0.02));
   CHECK(verdict.cycles >= 14);
   CHECK(verdict.limit_w_per_h == Approx(0.22).epsilon(0.05));
+  CHECK(verdict.words.find("whole cycles of 5 min") != std::string::npos);
   Data brief = data;
   brief.times_s.resize(1350);
   brief.power_w.resize(1350);

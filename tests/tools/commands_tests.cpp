@@ -729,6 +729,33 @@ TEST_CASE("rows measured under different conditions are warned of, and the table
   CHECK(bench.json({"compare", "2", "3"})["warnings"].empty());
 }
 
+TEST_CASE("a device's name is text in every form of the table, whatever it looks like") {
+  const Bench bench;
+  REQUIRE(bench({"enter", "=1+1", "--idle", "9", "--load", "45", "--set", "supply_v=230"}).status == 0);
+  REQUIRE(bench({"enter", "<b>Puffin</b>", "--idle", "30", "--load", "60", "--set", "supply_v=120"}).status == 0);
+  const auto markdown = bench({"compare", "--format", "markdown"}).out;
+  CHECK_THAT(markdown, Catch::Contains("differ in supply\\_v") && Catch::Contains("120 for \\<b>Puffin\\</b>"));
+  CHECK_THAT(markdown, !Catch::Contains(" <b>"));
+  CHECK_THAT(bench({"compare", "--format", "csv"}).out, Catch::Contains("\n'=1+1,1,9,"));
+  CHECK(bench.json({"compare"})["devices"][0]["device"] == "=1+1");
+}
+
+TEST_CASE("a meter whose accuracy nobody gave is named beside the figures") {
+  const Bench bench;
+  REQUIRE(bench({"enter", "Puffin mini", "--idle", "9", "--load", "45"}).status == 0);
+  REQUIRE(bench({"enter", "Skua tower", "--idle", "38", "--load", "60", "--accuracy", "1% + 0.05W"}).status == 0);
+  const auto table = bench({"compare"}).out;
+  CHECK_THAT(table,
+             Catch::Contains("accuracy is not known for Puffin mini: the intervals there are those of a perfect"));
+  const Json rows = bench.json({"compare"})["devices"];
+  CHECK(rows[0]["accuracy"].is_null());
+  CHECK(rows[1]["accuracy"] == "1% + 0.05W");
+  CHECK_THAT(bench({"compare", "2"}).out, !Catch::Contains("perfect meter"));
+  CHECK_THAT(bench({"summary", "1"}).out, Catch::Contains("is not known: the intervals are those of a perfect meter"));
+  CHECK_THAT(bench({"summary", "2"}).out, Catch::Contains("of the meter, 1% + 0.05W"));
+  CHECK(bench.json({"summary", "2"})["accuracy"] == "1% + 0.05W");
+}
+
 TEST_CASE("entering refuses what no display shows") {
   const Bench bench;
   for (const Words& words :

@@ -168,7 +168,7 @@ void write_comparison(JsonWriter& json, const Comparison& all) {
     for (const std::string& item : row.includes) json.value(item);
     json.end_array().key("set").begin_object();
     for (const auto& [key, value] : row.conditions) json.field(key, value);
-    json.end_object();
+    json.end_object().field("accuracy", row.accuracy);
     if (all.against && *all.against != i) write_against(json, all, row);
     json.end_object();
   }

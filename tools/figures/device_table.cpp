@@ -58,6 +58,17 @@ void gather_conditions(DeviceRow& row, std::span<const RunRecord> records) {
                          std::any_of(values.begin(), values.end(), [](const auto& v) { return v.second.size() > 1; });
 }
 
+std::optional<std::string> accuracy_text(std::span<const RunRecord> records) {
+  std::set<std::string> promises;
+  for (const RunRecord& record : records) {
+    if (!record.info.traits.accuracy) return std::nullopt;
+    promises.insert(record.info.traits.accuracy->text());
+  }
+  std::string text;
+  for (const std::string& promise : promises) text += (text.empty() ? "" : " or ") + promise;
+  return text;
+}
+
 std::optional<Compared> compared(const std::optional<Figure>& figure) {
   if (!figure || !std::isfinite(figure->value) || !(std::isfinite(figure->uncertainty) && figure->uncertainty > 0.0))
     return std::nullopt;
@@ -97,6 +108,7 @@ DeviceRow pooled(std::string device, std::span<const RunRecord> records) {
   row.idle = pooled_figure(records, &Summary::idle);
   row.load = pooled_figure(records, &Summary::load);
   row.standby = pooled_figure(records, &Summary::standby);
+  row.accuracy = accuracy_text(records);
   gather_conditions(row, records);
   return row;
 }
@@ -188,6 +200,15 @@ void subtract(std::vector<DeviceRow>& rows, const Figure& less, std::vector<std:
     warnings.emplace_back(
         "standby and energy are left out: what the subtracted run drew in standby or over the whole record is not "
         "known");
+}
+
+std::string unknown_accuracy_text(const std::vector<DeviceRow>& rows) {
+  std::vector<std::string> names;
+  for (const DeviceRow& row : rows)
+    if (!row.accuracy && (row.idle || row.load || row.standby)) names.push_back(row.device);
+  if (names.empty()) return {};
+  return "The meter's accuracy is not known for " + joined(names) +
+         ": the intervals there are those of a perfect meter.";
 }
 
 std::vector<std::string> condition_warnings(const std::vector<DeviceRow>& rows) {

@@ -55,7 +55,8 @@ void write_summary(JsonWriter& json, const RunRecord& record, const RunBudgets* 
   for (const std::string& item : info.includes) json.value(item);
   json.end_array().key("set").begin_object();
   for (const auto& [key, value] : info.conditions) json.field(key, value);
-  json.end_object();
+  json.end_object().key("accuracy");
+  info.traits.accuracy ? json.value(info.traits.accuracy->text()) : json.null();
   if (budgets) write_budgets(json, *budgets);
   json.end_object();
 }

@@ -27,9 +27,13 @@ void write_json(Context& context, const Comparison& all) {
 
 /// Quoted as RFC 4180 asks where a comma, a quote or a line break would end the cell.
 std::string csv_cell(std::string_view text) {
-  if (text.find_first_of(",\"\r\n") == std::string_view::npos) return std::string(text);
+  // A spreadsheet would compute what begins like this; an apostrophe makes it text (common practice, no source).
+  const bool formula = !text.empty() && std::string_view("=+-@").find(text.front()) != std::string_view::npos;
+  std::string cell = formula ? "'" : "";
+  cell += text;
+  if (cell.find_first_of(",\"\r\n") == std::string::npos) return cell;
   std::string quoted = "\"";
-  for (const char c : text) quoted.append(c == '"' ? 2 : 1, c);
+  for (const char c : cell) quoted.append(c == '"' ? 2 : 1, c);
   return quoted + '"';
 }
 
@@ -43,7 +47,7 @@ void append_csv(std::string& line, const std::optional<Figure>& figure) {
 void write_csv(Context& context, const Comparison& all) {
   std::string line =
       "device,runs,idle_w,idle_uncertainty_w,load_w,load_uncertainty_w,standby_w,standby_uncertainty_w,energy_wh,"
-      "entered,idle_rank,load_rank,includes,set";
+      "entered,idle_rank,load_rank,includes,set,accuracy";
   if (all.against)
     line +=
         ",idle_difference_w,idle_difference_uncertainty_w,idle_ratio,idle_ratio_uncertainty,load_difference_w,"
@@ -57,7 +61,8 @@ void write_csv(Context& context, const Comparison& all) {
     for (const auto& figure : {row.idle, row.load, row.standby}) append_csv(line, figure);
     line += "," + (row.energy_wh ? exact_text(*row.energy_wh) : std::string()) + (row.entered ? ",true," : ",false,");
     line += rank_text(all.idle_ranks[i]) + "," + rank_text(all.load_ranks[i]) + "," +
-            csv_cell(includes_text(row, " ")) + "," + csv_cell(conditions_text(row, "=", " "));
+            csv_cell(includes_text(row, " ")) + "," + csv_cell(conditions_text(row, "=", " ")) + "," +
+            csv_cell(row.accuracy.value_or(""));
     if (all.against && *all.against != i) {
       const DeviceRow& other = all.rows[*all.against];
       for (const Against& pair : {against(row.idle, other.idle), against(row.load, other.load)}) {
@@ -137,9 +142,11 @@ void write_tables(Context& context, const Comparison& all, bool markdown) {
   if (std::any_of(all.idle_ranks.begin(), all.idle_ranks.end(), shared) ||
       std::any_of(all.load_ranks.begin(), all.load_ranks.end(), shared))
     notes.emplace_back("A place such as 1-2 is a tie: the intervals overlap, and an order would rank noise.");
+  if (const std::string unknown = unknown_accuracy_text(all.rows); !unknown.empty())
+    notes.push_back(text::printable(unknown));
   for (const std::string& warning : all.warnings) notes.push_back("warning: " + text::printable(warning));
   if (!notes.empty() && markdown) context.out.write("\n");
-  for (const std::string& note : notes) context.out.write((markdown ? "- " : "") + note + "\n");
+  for (const std::string& note : notes) context.out.write((markdown ? "- " + markdown_text(note) : note) + "\n");
 }
 
 }  // namespace

@@ -163,11 +163,13 @@ void write_json(Context& context, const Imported& imported, std::int64_t segment
 }
 
 void write_people(Context& context, const RunRecord& record, const csv::CsvReader& reader) {
-  std::string line = "Run " + std::to_string(record.info.id) + ": " + device_text(record.info) + ", " +
-                     std::to_string(record.summary.samples) + " readings, " + std::to_string(record.segments.size()) +
-                     " segments";
-  if (reader.duplicates() > 0) line += ", " + std::to_string(reader.duplicates()) + " duplicates left out";
-  if (reader.missing() > 0) line += ", " + std::to_string(reader.missing()) + " lines without a value left out";
+  const auto counted = [](auto n, const std::string& one) {
+    return ", " + std::to_string(n) + " " + one + (n == 1 ? "" : "s");
+  };
+  std::string line = "Run " + std::to_string(record.info.id) + ": " + device_text(record.info) +
+                     counted(record.summary.samples, "reading") + counted(record.segments.size(), "segment");
+  if (reader.duplicates() > 0) line += counted(reader.duplicates(), "duplicate") + " left out";
+  if (reader.missing() > 0) line += counted(reader.missing(), "line") + " without a value left out";
   context.out.write(line + "\n  idle " + (record.summary.idle ? figure_text(*record.summary.idle, "W") : "-") +
                     ", load " + (record.summary.load ? figure_text(*record.summary.load, "W") : "-") +
                     "; more: nightwatt summary " + std::to_string(record.info.id) + "\n");

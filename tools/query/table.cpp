@@ -79,25 +79,25 @@ void Table::write(Sink& out, const Style& style) const {
   for (const auto& row : rows_) line(row);
 }
 
+std::string markdown_text(std::string_view text) {
+  std::string safe;
+  for (const char c : text) {
+    if (std::string_view("|\\`*_<[").find(c) != std::string_view::npos) safe += '\\';
+    safe += c;
+  }
+  return safe;
+}
+
 void Table::write_markdown(Sink& out) const {
-  // What Markdown would take for a cell's end, emphasis, code, a link or HTML.
-  const auto escaped = [](std::string_view text) {
-    std::string safe;
-    for (const char c : text) {
-      if (std::string_view("|\\`*_<[").find(c) != std::string_view::npos) safe += '\\';
-      safe += c;
-    }
-    return safe;
-  };
   std::string heading = "|", rule = "|";
   for (const Column& column : columns_) {
-    heading += " " + escaped(column.title) + " |";
+    heading += " " + markdown_text(column.title) + " |";
     rule += column.align == Align::left ? " --- |" : " ---: |";
   }
   out.write(heading + "\n" + rule + "\n");
   for (const auto& row : rows_) {
     std::string line = "|";
-    for (const Cell& cell : row) line += " " + escaped(cell.text) + " |";
+    for (const Cell& cell : row) line += " " + markdown_text(cell.text) + " |";
     out.write(line + "\n");
   }
 }

@@ -23,6 +23,9 @@ struct Style {
 /// The text in its tone where there is colour, else as it is.
 [[nodiscard]] std::string toned(const Style& style, Tone tone, std::string_view text);
 
+/// The text with what Markdown would take for a cell's end, emphasis, code, a link or HTML made plain.
+[[nodiscard]] std::string markdown_text(std::string_view text);
+
 /// Rows of cells under a heading, aligned by display width. Cells must be safe to print already.
 class Table {
  public:

@@ -35,8 +35,8 @@ struct Compared {
 
 /// Repeats of one figure with one meter. Each run counts alike. Where the repeats agree within their own uncertainties
 /// these say how sure the mean is; where they differ more, the spread between runs does, with the few degrees of
-/// freedom of few runs (Welch-Satterthwaite over the excess). What display and meter do is not averaged
-/// away.
+/// freedom of few runs. Two or three, which may agree by chance, must agree better. What display and meter do is not
+/// averaged away.
 [[nodiscard]] std::optional<Compared> pool(std::span<const Measured> repeats);
 
 /// Figures of two meters or of one: the promises are taken as independent, since a promise of a percentage does not say

@@ -20,7 +20,8 @@ struct DeviceRow {
   bool entered = false;
   std::vector<std::string> includes;                            ///< sorted; of repeats all that any had
   std::vector<std::pair<std::string, std::string>> conditions;  ///< sorted by key; of repeats `a or b`
-  bool repeats_differ = false;  ///< the repeats had not the same plugged in, or not the same conditions
+  std::optional<std::string> accuracy;  ///< what the meter promises; nothing where one of the repeats does not say
+  bool repeats_differ = false;          ///< the repeats had not the same plugged in, or not the same conditions
 };
 
 /// Repeats pooled: each counts alike; where they differ by more than their own chance, their spread with Student's t
@@ -53,6 +54,9 @@ struct Against {
 /// Subtracts a figure measured alone from idle and load, with the uncertainties of both. Standby and energy are left
 /// out: nobody knows what the subtracted thing drew there. Says what came out below zero.
 void subtract(std::vector<DeviceRow>& rows, const Figure& less, std::vector<std::string>& warnings);
+
+/// Names the rows whose meter's promise is not known; empty where there is none that has a figure.
+[[nodiscard]] std::string unknown_accuracy_text(const std::vector<DeviceRow>& rows);
 
 /// A warning for each thing in which the rows were measured under different conditions.
 [[nodiscard]] std::vector<std::string> condition_warnings(const std::vector<DeviceRow>& rows);
