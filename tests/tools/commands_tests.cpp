@@ -863,6 +863,16 @@ TEST_CASE("a battery is sized for the upper end of the interval, behind the adap
   CHECK(with({"--adapter-curve", "gold:1000"})["extrapolated"] == true);  // nothing is published below 20 %
 }
 
+TEST_CASE("a supply is sized at the wall, and at the device where the efficiency is known") {
+  const Bench bench;
+  imported(bench, "Gannet board");
+  const double at_wall = 1.25 * 5.01;  // the highest reading and a quarter (common practice, no source)
+  const Json known = bench.json({"estimate", "1", "--adapter-efficiency", "0.8"})["devices"][0];
+  CHECK(known["supply_w"].get<double>() == Approx(at_wall));
+  CHECK(known["supply_device_w"].get<double>() == Approx(0.8 * at_wall));
+  CHECK(bench.json({"estimate", "1", "--adapter-curve", "external:65"})["devices"][0]["supply_device_w"].is_null());
+}
+
 TEST_CASE("an estimate refuses what is no price, hour, share or level") {
   const Bench bench;
   REQUIRE(bench({"enter", "Gannet board", "--idle", "45", "--load", "50"}).status == 0);

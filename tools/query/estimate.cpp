@@ -61,6 +61,7 @@ struct Estimate {
   std::vector<State> states;
   std::optional<Figure> energy_kwh, cost, emissions_kg;
   std::optional<double> mean_w, device_w, peak_w, supply_w;
+  std::optional<double> supply_device_w;  ///< behind a known efficiency: what the supply itself must give
   bool device_lower_bound = false, device_extrapolated = false;
   std::optional<BatterySize> battery, battery_least;
   std::vector<std::string> warnings;
@@ -344,6 +345,9 @@ Result<Estimate> estimate_of(const storage::StoreReader& store, const DeviceRow&
   if (auto sized = size_battery(e, r); !sized) return tl::unexpected(sized.error());
   e.peak_w = powers->peak_w;
   if (e.peak_w) e.supply_w = supply_margin * *e.peak_w;
+  // Published efficiencies are minima and no upper bound of what the device takes: the wall's figure stays.
+  if (e.peak_w && r.adapter.kind == Adapter::Kind::efficiency)
+    e.supply_device_w = supply_margin * *e.peak_w * r.adapter.efficiency;
   if (e.device_lower_bound)
     e.warnings.emplace_back(
         "published efficiencies are minima: the device takes at least this; the battery is sized for the wall's "
@@ -373,7 +377,7 @@ void write_json(Context& context, const std::vector<Estimate>& all, const Reques
     figure("emissions_kg", e.emissions_kg);
     json.field("mean_w", e.mean_w).field("device_w", e.device_w);
     json.field("device_lower_bound", e.device_lower_bound).field("extrapolated", e.device_extrapolated);
-    json.field("peak_w", e.peak_w).field("supply_w", e.supply_w);
+    json.field("peak_w", e.peak_w).field("supply_w", e.supply_w).field("supply_device_w", e.supply_device_w);
     json.key("battery_wh");
     e.battery ? json.value(e.battery->energy_wh) : json.null();
     json.key("battery_ah");
@@ -428,8 +432,9 @@ void write_people(Context& context, const Estimate& e, const Request& r) {
   }
   if (e.supply_w)
     line(context, "supply",
-         number_text(*e.supply_w, "W") + ": the highest reading, " + number_text(*e.peak_w, "W") +
+         number_text(*e.supply_w, "W at the wall") + ": the highest reading, " + number_text(*e.peak_w, "W") +
              ", and a quarter (common practice, no source)");
+  if (e.supply_device_w) line(context, "", number_text(*e.supply_device_w, "W at the device"));
   std::vector<std::string> warnings = e.warnings;
   if (!e.missing.empty()) warnings.insert(warnings.begin(), e.missing);
   for (const std::string& warning : warnings)
