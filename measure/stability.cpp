@@ -21,6 +21,8 @@ constexpr int fewest_cycles = 4;             // the rule's own, for cyclic loads
 constexpr std::size_t period_bins = 1024;
 /// A peak of the autocorrelation this high is a cycle; noise that forgets slowly has none.
 constexpr double cycle_correlation = 0.5;
+/// A first peak that lies between two bins is lower than its multiples, but not below this share of the highest.
+constexpr double first_peak_share = 0.7;
 /// Swings smaller than this share of the level are noise to a reader ("common practice, no source": 3 to 5 %).
 constexpr double cycle_share = 0.05;
 
@@ -78,6 +80,20 @@ CycleMeans cycle_means(const PowerSeries& power, double period_s) {
   return means;  // the last, broken cycle is left out
 }
 
+/// The period in bins from the first that was found, to a share of a bin: by the peaks of its multiples.
+double refined_period(std::span<const double> means, std::size_t first) {
+  double period = static_cast<double>(first);
+  for (std::size_t multiple = 2; static_cast<double>(multiple) * period <= static_cast<double>(means.size()) / 2.0;
+       ++multiple) {
+    const auto near = static_cast<std::size_t>(std::llround(static_cast<double>(multiple) * period));
+    std::size_t best = near;
+    for (const std::size_t lag : {near - 1, near + 1})
+      if (autocorrelation(means, lag) > autocorrelation(means, best)) best = lag;
+    period = static_cast<double>(best) / static_cast<double>(multiple);
+  }
+  return period;
+}
+
 /// How much longer the record must be for the slope's uncertainty to fall to `wanted`: what noise does to it falls with
 /// the length to the power 3/2, what a display hides with the length alone.
 double times_longer(double u, double hidden, double wanted) {
@@ -106,9 +122,12 @@ void judge(StabilityVerdict& verdict, double record_s, double hidden_w_per_h) {
     verdict.verdict = Stability::cannot_be_judged;
   }
   if (verdict.verdict != Stability::cannot_be_judged) return;
-  // A slope near the limit would take for ever: what settles the matter for a slope half way off it is asked for at
-  // least.
-  const double wanted = std::max(std::abs(verdict.limit_w_per_h - slope), 0.5 * verdict.limit_w_per_h);
+  // A slope that noise made lie near the limit would ask for ever: then what settles the matter for one half way off
+  // it. One that is known well and does lie there is beyond any record.
+  constexpr double unknown_share = 0.5, nearest_share = 0.1;  // of the limit
+  const double nearest = (u >= unknown_share * verdict.limit_w_per_h ? unknown_share : nearest_share);
+  const double wanted = std::max(std::abs(verdict.limit_w_per_h - slope), nearest * verdict.limit_w_per_h);
+  if (!verdict.needed_s && u <= wanted) return;
   const double length = record_s * times_longer(u, hidden_w_per_h, wanted);
   verdict.needed_s = std::max({shortest_record_s, length, verdict.needed_s.value_or(0.0)});
 }
@@ -137,7 +156,8 @@ std::string words_of(const StabilityVerdict& verdict) {
   std::string slope = "slope " + rate_text(verdict.slope_w_per_h) + " \u00b1 " +
                       rate_text(verdict.slope_uncertainty_w_per_h) + ", limit " + rate_text(verdict.limit_w_per_h);
   if (verdict.cycle_s)
-    slope += ", by " + std::to_string(verdict.cycles) + " whole cycles of " + duration_text({*verdict.cycle_s});
+    slope +=
+        ", by " + std::to_string(verdict.cycles) + " whole cycles of " + duration_text({std::round(*verdict.cycle_s)});
   switch (verdict.verdict) {
     case Stability::met:
       return "stable: " + slope;
@@ -146,8 +166,9 @@ std::string words_of(const StabilityVerdict& verdict) {
     case Stability::cannot_be_judged:
       break;
   }
-  return "stability cannot be judged: " + slope + "; a record of " + duration_text({verdict.needed_s.value_or(0.0)}) +
-         " would tell";
+  return "stability cannot be judged: " + slope + "; " +
+         (verdict.needed_s ? "a record of " + duration_text({*verdict.needed_s}) + " would tell"
+                           : "too near the limit for a longer record to tell soon");
 }
 
 }  // namespace
@@ -166,18 +187,17 @@ std::optional<double> cycle_period_s(const PowerSeries& power, double step_w) {
   // Past the first zero crossing, the highest peak within the lags that leave two cycles.
   std::size_t lag = 1;
   while (lag < bins / 2 && autocorrelation(means, lag) > 0.0) ++lag;
-  double best = cycle_correlation;
-  std::size_t best_lag = 0;
-  for (; lag <= bins / 2; ++lag) {
-    // Later lags have fewer pairs; the share makes up for it.
-    const double r = autocorrelation(means, lag) * static_cast<double>(bins) / static_cast<double>(bins - lag);
-    if (r > best * 1.05) {
-      best = r;
-      best_lag = lag;
-    }
-  }
-  if (best_lag == 0) return std::nullopt;
-  return static_cast<double>(best_lag) * (power.times_s[size - 1] - power.times_s[0]) / static_cast<double>(bins);
+  std::vector<double> peaks;  // of each lag from there; later lags have fewer pairs, the share makes up for it
+  for (std::size_t later = lag; later <= bins / 2; ++later)
+    peaks.push_back(autocorrelation(means, later) * static_cast<double>(bins) / static_cast<double>(bins - later));
+  if (peaks.empty()) return std::nullopt;
+  const double high = std::max(cycle_correlation, first_peak_share * *std::max_element(peaks.begin(), peaks.end()));
+  std::size_t first = 0;
+  while (first < peaks.size() && peaks[first] < high) ++first;
+  if (first == peaks.size()) return std::nullopt;
+  while (first + 1 < peaks.size() && peaks[first + 1] > peaks[first]) ++first;
+  const std::size_t best_lag = lag + first;
+  return refined_period(means, best_lag) * (power.times_s[size - 1] - power.times_s[0]) / static_cast<double>(bins);
 }
 
 std::optional<StabilityVerdict> stability(const BudgetInput& input) {

@@ -174,6 +174,13 @@ TEST_CASE("battery sizes of the worked examples") {
 }
 
 TEST_CASE("the cold factor follows the published points and stays flat beyond them") {
+  // Fahrenheit and factor, as a supplier publishes them for lead-acid.
+  const std::array<std::array<double, 2>, 7> published = {
+      {{80, 1.00}, {70, 1.04}, {60, 1.11}, {50, 1.19}, {40, 1.30}, {30, 1.40}, {20, 1.59}}};
+  for (const auto& [fahrenheit, factor] : published) {
+    CAPTURE(fahrenheit);
+    CHECK(temperature_factor((fahrenheit - 32.0) / 1.8) == Approx(factor).epsilon(1e-9));
+  }
   CHECK(temperature_factor(26.67) == Approx(1.0).margin(1e-3));
   CHECK(temperature_factor(40.0) == 1.0);
   CHECK(temperature_factor(-6.667) == Approx(1.59).margin(1e-3));

@@ -122,6 +122,32 @@ TEST_CASE("a cycling load is judged by the means of its whole cycles") {
   CHECK(brief.verdict(0.01).words.find("four whole cycles") != std::string::npos);
 }
 
+TEST_CASE("a slope that is known and lies near the limit asks for no record that it already has") {
+  // 1 % of 25 W an hour is 250 mW/h.
+  const StabilityVerdict near = sloping(25.0, 0.249, 0.4, 14'400).verdict();
+  CHECK(near.verdict == Stability::cannot_be_judged);
+  CHECK_FALSE(near.needed_s.has_value());
+  CHECK(near.words.find("too near the limit") != std::string::npos);
+  const StabilityVerdict off = sloping(25.0, 0.2, 0.4, 3600).verdict();
+  CHECK(off.verdict == Stability::cannot_be_judged);
+  REQUIRE(off.needed_s.has_value());
+  CHECK(*off.needed_s > 3600.0);
+}
+
+TEST_CASE("the period of a cycle is found to a share of its length, short or long") {
+  for (const int period_s : {40, 60, 300, 900}) {
+    CAPTURE(period_s);
+    Data data;
+    for (int i = 0; i < 7200; ++i) {
+      data.times_s.push_back(i);
+      data.power_w.push_back((i + 17) % period_s < period_s / 3 ? 40.0 : 10.0);
+    }
+    const auto found = cycle_period_s({data.times_s, data.power_w}, 0.1);
+    REQUIRE(found.has_value());
+    CHECK(*found == Approx(period_s).epsilon(0.005));
+  }
+}
+
 TEST_CASE("a steady level has no period") {
   const Data data = sloping(25.0, 0.5, 0.1, 3600);
   CHECK_FALSE(cycle_period_s({data.times_s, data.power_w}, 0.001).has_value());

@@ -15,7 +15,8 @@ struct StabilityVerdict {
   double slope_w_per_h = 0.0;
   double slope_uncertainty_w_per_h = 0.0;  ///< 95 %
   double limit_w_per_h = 0.0;
-  /// How long the whole record (first third counted) would have to be for a verdict; only where it cannot be judged.
+  /// How long the whole record (first third counted) would have to be for a verdict; only where it cannot be judged,
+  /// and nothing where the slope is known but lies too near the limit.
   std::optional<double> needed_s;
   std::optional<double> cycle_s;  ///< period, where the load cycles and whole cycles were averaged
   int cycles = 0;                 ///< whole ones in the last two thirds
