@@ -54,10 +54,10 @@ StorePipeline::~StorePipeline() = default;
 Result<StorePipeline::Opened> StorePipeline::open(Meters meters) {
   meters_ = std::move(meters);
   stale_ = true;
-  Opened opened;
-  for (const auto& [id, settings] : meters_) opened.last.emplace_back(id, std::nullopt);
+  Opened opened = nothing_known();
   Result<void> done = reopen_if_wanted();
   if (done) done = look(opened);
+  if (!done && store_ && mend_store()) done = look(opened);
   std::vector<Answer> none;
   if (done) done = transact(none);
   if (done) return opened;
@@ -66,8 +66,43 @@ Result<StorePipeline::Opened> StorePipeline::open(Meters meters) {
   return opened;
 }
 
+StorePipeline::Opened StorePipeline::nothing_known() const {
+  Opened opened;
+  for (const auto& [id, settings] : meters_) opened.last.emplace_back(id, std::nullopt);
+  return opened;
+}
+
+// What a failing disk did to the newest readings of any meter must not keep the next ones out.
+Result<void> StorePipeline::set_aside_damage() {
+  const auto streams = store_->streams();
+  if (!streams) return tl::unexpected(streams.error());
+  for (const storage::StreamInfo& stream : *streams) {
+    if (!stream.meter) continue;
+    const auto rows = store_->set_aside_damaged_tail(stream.id);
+    if (!rows) return tl::unexpected(rows.error());
+    if (*rows == 0) continue;
+    storage::Event event;
+    event.kind = storage::EventKind::readings_lost;
+    event.at = clock_.utc();
+    event.meter = stream.meter;
+    event.detail = "newest readings were damaged in the store, rows set aside: " + std::to_string(*rows);
+    log_(LogLevel::error, "store: " + *stream.meter + ": " + event.detail);
+    if (auto put = store_->put_event(event); !put) return put;
+  }
+  return {};
+}
+
+Result<void> StorePipeline::mend_store() {
+  Result<void> done = store_->begin();
+  if (done) done = set_aside_damage();
+  if (done) return store_->commit();
+  store_->rollback();
+  return done;
+}
+
 // Nothing is written: a store on a full disk can still be read.
 Result<void> StorePipeline::look(Opened& opened) const {
+  opened = nothing_known();
   for (std::size_t i = 0; i < meters_.size(); ++i) {
     const auto stream = store_->stream_of_meter(meters_[i].second.meter);
     if (!stream) return tl::unexpected(stream.error());
@@ -251,8 +286,10 @@ Result<void> StorePipeline::store_batch(std::vector<Answer>& answers) {
   if (!introduced_)
     if (auto put = introduce(); !put) return put;
   if (auto put = put_carried_meters(); !put) return put;
-  if (stale_)
+  if (stale_) {
+    if (auto mended = set_aside_damage(); !mended) return mended;
     if (auto resumed = resume_recorders(); !resumed) return resumed;
+  }
   gathered_.clear();
   if (full_since_)
     if (auto put = put_room_events(); !put) return put;

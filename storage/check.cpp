@@ -79,7 +79,17 @@ class StoreReader::Checker {
       if (tail->times.front() <= last_us) problem(name + ": its tail overlaps its last block");
       samples += static_cast<std::int64_t>(tail->size());
     }
+    count_set_aside(stream, name);
     if (published) found_.samples += samples;
+  }
+
+  void count_set_aside(StreamId stream, const std::string& name) {
+    if (database_.pragma("PRAGMA user_version") < first_version_with_tail_crc) return;
+    Query row = database_.query("SELECT count(*) FROM set_aside WHERE stream = ?1");
+    row.bind(1, stream);
+    if (row.step() && row.integer(0) > 0)
+      problem(name + ": rows of readings that were damaged once: " + std::to_string(row.integer(0)) +
+              "; they were set aside so that recording could go on");
   }
 
   /// What is left of it must tell of as many readings of each quantity as its sums do.

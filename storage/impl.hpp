@@ -34,6 +34,9 @@ struct StreamEnd {
   std::size_t tail_count = 0;
 };
 
+/// Appends the readings of a row of tail_sql(); false (and `into` in an unspecified but valid state) if it is damaged.
+[[nodiscard]] bool read_tail_row(const Query& row, Columns& into);
+
 class StoreReader::Impl {
  public:
   explicit Impl(std::unique_ptr<Database> opened) : database(std::move(opened)), files(database->path()) {}
@@ -48,6 +51,9 @@ class StoreReader::Impl {
 
   // Reading; these throw SQLite::Exception.
   [[nodiscard]] Result<Columns> tail(StreamId stream);
+  /// For bytes, crc and id of the rows of stream ?1.
+  enum class TailOrder : std::uint8_t { oldest_first, newest_first };
+  [[nodiscard]] const char* tail_sql(TailOrder order);
   [[nodiscard]] std::vector<BlockRow> blocks(StreamId stream, std::int64_t from_us, std::int64_t to_us);
   [[nodiscard]] std::optional<BlockRow> first_block(StreamId stream, std::int64_t from_us, std::int64_t to_us);
   [[nodiscard]] std::optional<BlockRow> last_block(StreamId stream, std::int64_t to_us);

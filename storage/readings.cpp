@@ -2,7 +2,9 @@
 #include <algorithm>
 #include <limits>
 
+#include "bytes.hpp"
 #include "impl.hpp"
+#include "schema.hpp"
 
 namespace nightwatt::storage {
 namespace {
@@ -30,12 +32,27 @@ BlockRow block_row(const Query& row) {
 
 }  // namespace
 
+bool read_tail_row(const Query& row, Columns& into) {
+  const auto crc = row.integer_or_none(1);  // NULL: an older service wrote the row
+  return (!crc || *crc == std::int64_t{crc32(row.blob(0))}) && decode_tail(row.blob(0), into);
+}
+
+// A store that no writer of this version has opened yet has no checksums.
+const char* StoreReader::Impl::tail_sql(TailOrder order) {
+  const bool has_crc = database->pragma("PRAGMA user_version") >= first_version_with_tail_crc;
+  if (order == TailOrder::newest_first)
+    return has_crc ? "SELECT bytes, crc, id FROM tail WHERE stream = ?1 ORDER BY id DESC"
+                   : "SELECT bytes, NULL, id FROM tail WHERE stream = ?1 ORDER BY id DESC";
+  return has_crc ? "SELECT bytes, crc, id FROM tail WHERE stream = ?1 ORDER BY id"
+                 : "SELECT bytes, NULL, id FROM tail WHERE stream = ?1 ORDER BY id";
+}
+
 Result<Columns> StoreReader::Impl::tail(StreamId stream) {
   Columns columns;
-  Query rows = database->query("SELECT bytes FROM tail WHERE stream = ?1 ORDER BY id");
+  Query rows = database->query(tail_sql(TailOrder::oldest_first));
   rows.bind(1, stream);
   while (rows.step())
-    if (!decode_tail(rows.blob(0), columns))
+    if (!read_tail_row(rows, columns))
       return fail(ErrorKind::unusable, database->path() + ": the newest readings of stream " + std::to_string(stream) +
                                            " are damaged; restore the store from a copy");
   return columns;
@@ -187,11 +204,11 @@ Result<std::optional<Reading>> StoreReader::last_reading(StreamId stream) const 
   return impl_->database->guarded([&]() -> Result<std::optional<Reading>> {
     if (!impl_->visible(stream)) return std::optional<Reading>{};
     {
-      Query row = impl_->database->query("SELECT bytes FROM tail WHERE stream = ?1 ORDER BY id DESC LIMIT 1");
+      Query row = impl_->database->query(impl_->tail_sql(Impl::TailOrder::newest_first));
       row.bind(1, stream);
       Columns columns;
       if (row.step()) {
-        if (!decode_tail(row.blob(0), columns))
+        if (!read_tail_row(row, columns))
           return fail(ErrorKind::unusable, impl_->database->path() + ": the newest readings are damaged");
         return std::optional<Reading>(columns.reading(columns.size() - 1));
       }

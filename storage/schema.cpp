@@ -33,13 +33,18 @@ constexpr const char* connection_settings = R"(
   PRAGMA cache_size = -1000;
 )";
 
-constexpr const char* sketch_table = R"(
+constexpr const char* tables_of_version_3 = R"(
 CREATE TABLE sketch (
   run INTEGER NOT NULL,
   place INTEGER NOT NULL,
   bytes BLOB NOT NULL,
   crc INTEGER NOT NULL,
   PRIMARY KEY (run, place)
+);
+CREATE TABLE set_aside (
+  id INTEGER PRIMARY KEY,
+  stream INTEGER NOT NULL,
+  bytes BLOB NOT NULL
 );
 )";
 
@@ -82,7 +87,8 @@ CREATE TABLE sums (
 CREATE TABLE tail (
   id INTEGER PRIMARY KEY,
   stream INTEGER NOT NULL,
-  bytes BLOB NOT NULL
+  bytes BLOB NOT NULL,
+  crc INTEGER
 );
 CREATE TABLE rollup (
   stream INTEGER NOT NULL,
@@ -259,7 +265,7 @@ Result<void> create_tables(Database& database) {
   database.execute("BEGIN IMMEDIATE");
   // Another process may have been first.
   if (database.pragma("PRAGMA user_version") == 0) {
-    database.execute(sketch_table);
+    database.execute(tables_of_version_3);
     database.execute(newest_tables);
   }
   database.execute("COMMIT");
@@ -298,15 +304,16 @@ void add_checksums(Database& database) {
             "UPDATE run_state SET crc = ?2 WHERE run = ?1");
 }
 
-/// In one transaction. Stretches of older versions keep their sketches with them: their bytes say so.
+/// In one transaction. Stretches of older versions keep their sketches with them: their bytes say so. Rows of the tail
+/// get no checksum now: a service of the older version that is running changes them.
 Result<void> upgrade(Database& database) {
   database.execute("BEGIN IMMEDIATE");
   // Another process may have been first.
   const std::int64_t version = database.pragma("PRAGMA user_version");
   if (version < 2) add_checksums(database);
   if (version < 3) {
-    database.execute(sketch_table);
-    database.execute("PRAGMA user_version = 3");
+    database.execute(tables_of_version_3);
+    database.execute("ALTER TABLE tail ADD COLUMN crc INTEGER; PRAGMA user_version = 3");
   }
   database.execute("COMMIT");
   return {};

@@ -13,8 +13,9 @@ inline constexpr int application_id = 0x4E574154;  // "NWAT"
 inline constexpr int schema_version = 3;
 /// From this version on the figures of a run have a checksum beside them.
 inline constexpr int first_version_with_figure_crc = 2;
-/// And from this one on their sketches lie apart.
+/// And from this one on their sketches lie apart, and so has each row of the tail.
 inline constexpr int first_version_with_sketches = 3;
+inline constexpr int first_version_with_tail_crc = 3;
 
 /// A connection that cannot change the file; never creates it.
 [[nodiscard]] Result<std::unique_ptr<Database>> open_for_reading(const std::string& path);

@@ -85,13 +85,14 @@ Result<void> StoreReader::Impl::close_tail(StreamId stream, StreamEnd& end, std:
 
 void StoreReader::Impl::write_tail(StreamId stream, StreamEnd& end, std::span<const Reading> readings) {
   const auto store_row = [&](bool is_new) {
+    const std::string_view bytes = open_row->encoder.bytes();
     if (is_new) {
-      Query insert = database->query("INSERT INTO tail (stream, bytes) VALUES (?1, ?2)");
-      insert.bind(1, stream).bind_blob(2, open_row->encoder.bytes()).run();
+      Query insert = database->query("INSERT INTO tail (stream, bytes, crc) VALUES (?1, ?2, ?3)");
+      insert.bind(1, stream).bind_blob(2, bytes).bind(3, std::int64_t{crc32(bytes)}).run();
       open_row->id = database->last_row_id();
     } else {
-      Query update = database->query("UPDATE tail SET bytes = ?2 WHERE id = ?1");
-      update.bind(1, open_row->id).bind_blob(2, open_row->encoder.bytes()).run();
+      Query update = database->query("UPDATE tail SET bytes = ?2, crc = ?3 WHERE id = ?1");
+      update.bind(1, open_row->id).bind_blob(2, bytes).bind(3, std::int64_t{crc32(bytes)}).run();
     }
   };
   bool is_new = false;
@@ -131,8 +132,9 @@ void StoreReader::Impl::delete_stream(StreamId stream) {
   for (const RunId id : runs) delete_run(id);
   for (const char* sql : {"DELETE FROM block_data WHERE id IN (SELECT data FROM block WHERE stream = ?1)",
                           "DELETE FROM block WHERE stream = ?1", "DELETE FROM sums WHERE stream = ?1",
-                          "DELETE FROM tail WHERE stream = ?1", "DELETE FROM rollup WHERE stream = ?1",
-                          "DELETE FROM shift WHERE stream = ?1", "DELETE FROM stream WHERE id = ?1"}) {
+                          "DELETE FROM tail WHERE stream = ?1", "DELETE FROM set_aside WHERE stream = ?1",
+                          "DELETE FROM rollup WHERE stream = ?1", "DELETE FROM shift WHERE stream = ?1",
+                          "DELETE FROM stream WHERE id = ?1"}) {
     Query remove = database->query(sql);
     remove.bind(1, stream).run();
   }
@@ -266,6 +268,32 @@ Result<StreamId> StoreWriter::stream_for_meter(std::string_view meter) {
     Query insert = impl_->database->query("INSERT INTO stream (meter, published) VALUES (?1, 1)");
     insert.bind_text(1, meter).run();
     return impl_->database->last_row_id();
+  });
+}
+
+Result<std::int64_t> StoreWriter::set_aside_damaged_tail(StreamId stream) {
+  if (auto begun = impl_->need_transaction(); !begun) return pass_on(begun.error());
+  return impl_->write([&]() -> Result<std::int64_t> {
+    std::vector<std::int64_t> damaged;
+    {
+      Query rows = impl_->database->query(impl_->tail_sql(Impl::TailOrder::oldest_first));
+      rows.bind(1, stream);
+      for (std::int64_t last_us = lowest_time_us - 1; rows.step();) {
+        Columns columns;
+        if (read_tail_row(rows, columns) && columns.times.front() > last_us)
+          last_us = columns.times.back();
+        else
+          damaged.push_back(rows.integer(2));
+      }
+    }
+    for (const std::int64_t id : damaged)
+      for (const char* sql : {"INSERT INTO set_aside (stream, bytes) SELECT stream, bytes FROM tail WHERE id = ?1",
+                              "DELETE FROM tail WHERE id = ?1"}) {
+        Query move = impl_->database->query(sql);
+        move.bind(1, id).run();
+      }
+    if (!damaged.empty()) impl_->forget_cached();
+    return static_cast<std::int64_t>(damaged.size());
   });
 }
 

@@ -1,7 +1,9 @@
 #include "daemon/store_pipeline.hpp"
 
+#include <sqlite3.h>
 #include <sys/resource.h>
 
+#include <algorithm>
 #include <catch2/catch.hpp>
 #include <csignal>
 #include <filesystem>
@@ -79,6 +81,15 @@ struct Bench {
   }
   [[nodiscard]] std::vector<storage::Event> events() const {
     return must(reader().events(UtcTime{0}, UtcTime{INT64_MAX}));
+  }
+
+  /// What a failing disk does.
+  void run_sql(const std::string& sql) const {
+    sqlite3* other = nullptr;
+    REQUIRE(sqlite3_open(path.c_str(), &other) == SQLITE_OK);
+    REQUIRE(sqlite3_exec(other, sql.c_str(), nullptr, nullptr, nullptr) == SQLITE_OK);
+    REQUIRE(sqlite3_changes(other) > 0);
+    sqlite3_close(other);
   }
 
   TempFolder folder;
@@ -417,6 +428,44 @@ TEST_CASE("a service started without room for its store waits for it and loses n
   CHECK_FALSE(bench.state.full);
   CHECK(bench.stored() == (is_new ? 50 : 150));
   CHECK(must(bench.reader().check()).problems == std::vector<std::string>{});
+}
+
+TEST_CASE("a service started on damaged newest readings sets them aside, says so, and goes on with its run") {
+  Bench bench;
+  const auto begun = bench.ask(Bench::begin("Gannet board"), at(0));
+  bench.push(evening_of({{5.0, 1'000}}));
+  REQUIRE(bench.pipeline->work() == StorePipeline::Outcome::stored);
+  bench.pipeline.reset();  // killed
+  bench.run_sql(
+      "UPDATE tail SET bytes = substr(bytes, 1, 40) || x'55' || substr(bytes, 42) WHERE id = "
+      "(SELECT max(id) FROM tail)");
+  bench.open();
+  bench.push(evening_of({{5.0, 100}}, at(1'000)));
+  CHECK(bench.pipeline->work() == StorePipeline::Outcome::stored);
+  const std::size_t stored = bench.stored();
+  CHECK(stored < 1'100);
+  CHECK(stored > 300);
+  const auto events = bench.events();
+  CHECK(std::count_if(events.begin(), events.end(), [](const storage::Event& event) {
+          return event.kind == storage::EventKind::readings_lost && event.meter == "bench";
+        }) == 1);
+  const auto runs = must(bench.reader().runs());
+  REQUIRE(runs.size() == 1);
+  CHECK_FALSE(runs[0].end.has_value());
+  CHECK(runs[0].device == "Gannet board");
+}
+
+TEST_CASE("newest readings that are damaged while the service runs are set aside when they are next needed") {
+  Bench bench;
+  bench.push(evening_of({{5.0, 1'000}}));
+  REQUIRE(bench.pipeline->work() == StorePipeline::Outcome::stored);
+  bench.run_sql("UPDATE tail SET bytes = x'0000' WHERE id = (SELECT min(id) FROM tail)");
+  const std::vector<Reading> later = evening_of({{5.0, 100}}, at(90'000));  // after a day the tail becomes a block
+  bench.push(later);
+  CHECK(bench.pipeline->work() == StorePipeline::Outcome::paused);
+  CHECK(bench.pipeline->work() == StorePipeline::Outcome::stored);
+  CHECK(bench.stored() > 300);
+  CHECK(bench.events().back().kind == storage::EventKind::readings_lost);
 }
 
 TEST_CASE("a reload keeps the run of a meter that stays, and a meter that comes back goes on with its own") {

@@ -279,6 +279,42 @@ TEST_CASE("a changed byte of a run's sketches is found by check, and what needs 
   }
 }
 
+TEST_CASE("a changed byte of the newest readings is found, and does not keep the next ones out") {
+  Folder folder;
+  const std::string path = folder.file();
+  const std::vector<Reading> readings = quiet_night(2'000, 1);
+  {
+    StoreWriter writer = must(StoreWriter::open(path, {}));
+    must(writer.begin());
+    const StreamId stream = must(writer.stream_for_meter("bench"));
+    must(writer.append(stream, std::span(readings).first(1'500)));
+    must(writer.commit());
+  }
+  KeptBytes kept(path, "tail.bytes");
+  for (std::size_t place = 0; place < kept.bytes().size(); place += 20) {
+    CAPTURE(place);
+    kept.put_changed(place);
+    REQUIRE_FALSE(must(must(StoreReader::open(path)).check()).ok);
+  }
+  StoreWriter writer = must(StoreWriter::open(path, {}));
+  must(writer.begin());
+  REQUIRE_FALSE(writer.append(1, std::span(readings).subspan(1'500)).has_value());
+  CHECK(must(writer.set_aside_damaged_tail(1)) == 1);
+  CHECK(must(writer.set_aside_damaged_tail(1)) == 0);
+  must(writer.append(1, std::span(readings).subspan(1'500)));
+  must(writer.commit());
+  std::vector<Reading> left;
+  must(writer.readings(1, UtcTime{0}, readings.back().time, [&](const Reading& reading) {
+    left.push_back(reading);
+    return true;
+  }));
+  REQUIRE(left.size() > 1'000);
+  CHECK(std::equal(left.begin(), left.end(), readings.end() - static_cast<std::ptrdiff_t>(left.size())));
+  const StoreCheck check = must(writer.check());
+  REQUIRE(check.problems.size() == 1);
+  CHECK(check.problems.front().find("damaged once: 1") != std::string::npos);
+}
+
 TEST_CASE("a store locked for long gives one line after the wait") {
   Folder folder;
   make_store(folder.file(), 10);

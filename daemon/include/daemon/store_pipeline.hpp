@@ -125,7 +125,10 @@ class StorePipeline {
   using Recorders = std::map<MeterId, MeterRecorder>;
   using StoreTrouble = storage::StoreTrouble;
 
+  [[nodiscard]] Opened nothing_known() const;
   [[nodiscard]] Result<void> look(Opened& opened) const;
+  [[nodiscard]] Result<void> set_aside_damage();
+  [[nodiscard]] Result<void> mend_store();
   [[nodiscard]] Result<std::optional<UtcTime>> newest_of_all() const;
   [[nodiscard]] Result<void> resume_recorders();
   [[nodiscard]] Result<void> store_batch(std::vector<Answer>& answers);

@@ -284,6 +284,9 @@ class StoreWriter : public StoreReader {
   /// Times must rise within a stream, across calls too; a reading not later than the last is refused
   /// (ErrorKind::input).
   [[nodiscard]] Result<void> append(StreamId stream, std::span<const Reading> readings);
+  /// Nothing can be appended behind newest readings that are damaged. Takes their rows out, a few hundred readings
+  /// each, and keeps the bytes for whoever wants to look. Only for the one who appends to the stream. Gives how many.
+  [[nodiscard]] Result<std::int64_t> set_aside_damaged_tail(StreamId stream);
   [[nodiscard]] Result<RunId> open_run(const NewRun& run);
   /// A run holds the readings of [begin, end], both included. `samples`: how many, where the caller knows; else they
   /// are counted.
