@@ -60,20 +60,16 @@ std::optional<double> take_number(std::string_view& text) {
   return value;
 }
 
-/// The unit behind a floor. The quantity is not known here; anything that is one of the units is taken.
-bool is_unit(std::string_view text) {
-  constexpr std::array<std::string_view, 7> units = {"W", "Wh", "V", "A", "Hz", "VA", "var"};
-  if (text.empty()) return true;
-  for (const std::string_view unit : units)
-    if (text == unit) return true;
-  return false;
-}
+/// Beyond this a floor was mistyped: no meter of a socket is off by so much.
+constexpr double highest_floor_w = 1e6;
 
 Result<double> parse_floor(std::string_view rest, std::string_view whole) {
   const std::optional<double> floor = take_number(rest);
-  if (!floor || !is_unit(rest))
+  if (!floor || !(rest.empty() || rest == "W"))
     return fail(ErrorKind::input, "accuracy " + quoted(whole) + " is not understood; " + std::string(accuracy_form));
   if (*floor < 0.0) return fail(ErrorKind::input, "accuracy " + quoted(whole) + ": the floor must not be negative");
+  if (*floor > highest_floor_w)
+    return fail(ErrorKind::input, "accuracy " + quoted(whole) + ": the floor must not be above 1000000 W");
   return *floor;
 }
 

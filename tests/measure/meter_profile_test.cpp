@@ -17,8 +17,9 @@ TEST_CASE("accuracy in words is percent, percent and floor, or a class") {
 }
 
 TEST_CASE("accuracy that promises nothing or the impossible is refused in one line") {
-  for (const char* words : {"", "1", "%", "1 W", "300%", "-1%", "0%", "1% +", "1% + W", "1% + -0.1W", "1% + 0.1 kg",
-                            "class", "class Z", "class b", "nan%", "inf%", "1% 0.05W"}) {
+  for (const char* words : {"",      "1",       "%",          "1 W",         "300%",       "-1%",         "0%",
+                            "1% +",  "1% + W",  "1% + -0.1W", "1% + 0.1 kg", "1% + 0.05V", "1% + 0.05Wh", "1% + 1e308W",
+                            "class", "class Z", "class b",    "nan%",        "inf%",       "1% 0.05W"}) {
     CAPTURE(words);
     const auto accuracy = Accuracy::parse(words);
     REQUIRE_FALSE(accuracy.has_value());

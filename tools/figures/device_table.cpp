@@ -205,7 +205,9 @@ void subtract(std::vector<DeviceRow>& rows, const Figure& less, std::vector<std:
 std::string unknown_accuracy_text(const std::vector<DeviceRow>& rows) {
   std::vector<std::string> names;
   for (const DeviceRow& row : rows)
-    if (!row.accuracy && (row.idle || row.load || row.standby)) names.push_back(row.device);
+    if (!row.accuracy && (row.idle || row.load || row.standby) &&
+        std::find(names.begin(), names.end(), row.device) == names.end())
+      names.push_back(row.device);
   if (names.empty()) return {};
   return "The meter's accuracy is not known for " + joined(names) +
          ": the intervals there are those of a perfect meter.";

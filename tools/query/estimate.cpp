@@ -342,6 +342,8 @@ Result<Estimate> estimate_of(const storage::StoreReader& store, const DeviceRow&
     e.warnings.push_back("the interval of " + of + " is that of the powers alone: " + exact +
                          " and hours are taken as exact");
   }
+  if (!row.accuracy)
+    e.warnings.emplace_back("the meter's accuracy is not known: the intervals are those of a perfect meter");
   if (auto sized = size_battery(e, r); !sized) return tl::unexpected(sized.error());
   e.peak_w = powers->peak_w;
   if (e.peak_w) e.supply_w = supply_margin * *e.peak_w;
