@@ -16,6 +16,9 @@ namespace {
 constexpr std::int64_t few_samples = 30;
 /// The contract's: a plateau must last this long to be the load before a shorter, higher one.
 constexpr double load_held_s = 120.0;
+/// A counter that is reset more often counts nothing that lasts: its digits jump, or it is no counter ("common
+/// practice, no source").
+constexpr std::int64_t most_resets = 10;
 constexpr double infinity = std::numeric_limits<double>::infinity();
 
 double length_s(const Segment& segment) {
@@ -57,6 +60,23 @@ std::string times_word(std::int64_t count) {
   return count == 1 ? "once" : std::to_string(count) + " times";
 }
 
+/// Nothing, with a warning, where the counter ran backwards though the device drew power, or jumps about.
+void take_counter(Summary& summary, const RunTotals& totals) {
+  summary.counter_wh = totals.counter_wh();
+  if (!summary.counter_wh) return;
+  if (totals.counter_resets() > most_resets) {
+    summary.counter_wh.reset();
+    summary.warnings.push_back("the meter's energy counter was reset " + times_word(totals.counter_resets()) +
+                               ": it is no counter of energy, its figure is left out");
+  } else if (*summary.counter_wh < 0.0 && summary.energy_wh.value_or(0.0) >= 0.0) {
+    summary.counter_wh.reset();
+    summary.warnings.emplace_back("the meter's energy counter ran backwards: its figure is left out");
+  } else if (totals.counter_resets() > 0) {
+    summary.warnings.push_back("the meter's energy counter was reset " + times_word(totals.counter_resets()) +
+                               ": its figure lacks what was used across the reset");
+  }
+}
+
 void warn_of_record(Summary& summary, std::span<const Segment> segments, const RunTotals& totals, int clock_steps) {
   std::vector<std::string>& warnings = summary.warnings;
   if (summary.gap_s > 0.0) {
@@ -67,9 +87,7 @@ void warn_of_record(Summary& summary, std::span<const Segment> segments, const R
   if (clock_steps > 0)
     warnings.push_back("the machine's clock was set " + times_word(clock_steps) +
                        " during the run: times of the day may be off, lengths and energy are not");
-  if (totals.counter_resets() > 0)
-    warnings.push_back("the meter's energy counter was reset " + times_word(totals.counter_resets()) +
-                       ": its figure lacks what was used across the reset");
+  take_counter(summary, totals);
   if (summary.samples < few_samples)
     warnings.push_back("only " + std::to_string(summary.samples) + (summary.samples == 1 ? " reading" : " readings") +
                        ": too few to trust the figures");
@@ -93,7 +111,6 @@ Summary summarise(std::span<const Segment> segments, const RunTotals& totals,
   summary.samples = totals.samples();
   summary.gap_s = totals.gap_s();
   summary.energy_wh = totals.energy_wh();
-  summary.counter_wh = totals.counter_wh();
   summary.peak_w = totals.peak_w();
   for (const Segment& segment : segments) ++summary.segments[static_cast<std::size_t>(segment.kind)];
   summary.idle = pooled_level(segments, SegmentKind::idle);

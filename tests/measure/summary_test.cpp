@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <catch2/catch.hpp>
+#include <functional>
 
 using namespace nightwatt;
 
@@ -42,6 +43,34 @@ TEST_CASE("idle is weighted by length and its spread counts") {
   const std::vector<Segment> alike = {segment(SegmentKind::idle, 0, 300, 10.0),
                                       segment(SegmentKind::idle, 600, 700, 10.0)};
   CHECK(summarise(alike, some_totals(), {}, 0).idle->uncertainty == Approx(0.1));
+}
+
+TEST_CASE("a counter that runs backwards or jumps about gives no figure and a warning") {
+  const auto of = [](double power_w, const std::function<std::int64_t(int)>& counter) {
+    RunTotals totals;
+    for (int i = 0; i < 100; ++i) {
+      Reading r;
+      r.time = UtcTime{i * 1'000'000};
+      r.values.set(Quantity::power, Decimal{static_cast<std::int64_t>(power_w), 0});
+      r.values.set(Quantity::energy, Decimal{counter(i), 0});
+      totals.push(r);
+    }
+    return summarise({}, totals, {}, 0);
+  };
+  const auto warned = [](const Summary& summary, const std::string& words) {
+    return std::any_of(summary.warnings.begin(), summary.warnings.end(),
+                       [&](const std::string& warning) { return warning.find(words) != std::string::npos; });
+  };
+  const Summary backwards = of(10, [](int i) { return 9000 - i; });
+  CHECK_FALSE(backwards.counter_wh.has_value());
+  CHECK(warned(backwards, "ran backwards"));
+  const Summary jumping = of(10, [](int i) { return i % 2 == 0 ? 9000 : 5000; });
+  CHECK_FALSE(jumping.counter_wh.has_value());
+  CHECK(warned(jumping, "no counter of energy"));
+  const Summary back_once = of(10, [](int i) { return i < 50 ? 9000 + i : 5000 + i; });
+  CHECK(back_once.counter_wh.has_value());
+  CHECK(warned(back_once, "reset once"));
+  CHECK(of(-3600, [](int i) { return 9000 - i; }).counter_wh == Approx(-99.0));  // what is given back counts down
 }
 
 TEST_CASE("load is the highest plateau held for two minutes, else the highest") {

@@ -5,6 +5,10 @@
 namespace nightwatt::query {
 namespace {
 
+std::string small_power(double watts) {
+  return watts < 1.0 ? number_text(watts * 1000.0, "mW") : number_text(watts, "W");
+}
+
 void print_one(Context& context, const std::string& name, const std::optional<FigureBudget>& figure) {
   if (!figure) return;
   const LevelBudget& b = figure->budget;
@@ -19,15 +23,15 @@ void print_one(Context& context, const std::string& name, const std::optional<Fi
   table.column("made of", Table::Align::left);
   for (const BudgetPart& part : b.parts)
     table.row({{part.name},
-               {number_text(part.uncertainty_w * 1000.0, "mW")},
+               {small_power(part.uncertainty_w)},
                {number_text(part.share * 100.0, "%")},
                {freedom_text(part.freedom)},
                {part.rectangular ? "rectangular" : "normal"},
                {text::printable(part.how)}});
   table.write(context.out, context.style);
-  context.out.write("  combined u = " + number_text(b.standard_w * 1000.0, "mW") +
-                    ", k = " + number_text(b.coverage_factor, "") + " (" + freedom_text(b.freedom) +
-                    " effective degrees of freedom), U = " + number_text(b.uncertainty_w * 1000.0, "mW") + "\n");
+  context.out.write("  combined u = " + small_power(b.standard_w) + ", k = " + number_text(b.coverage_factor, "") +
+                    " (" + freedom_text(b.freedom) +
+                    " effective degrees of freedom), U = " + small_power(b.uncertainty_w) + "\n");
   if (figure->stability) context.out.write("  " + text::printable(figure->stability->words) + "\n");
   for (const std::string& warning : b.warnings)
     context.out.write("  " + toned(context.style, Tone::yellow, "warning:") + " " + text::printable(warning) + "\n");

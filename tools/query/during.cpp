@@ -252,8 +252,8 @@ void write_people(Context& context, const Watch& watch, const TaskEnergy& energy
       const TaskRepeat& one = energy.repeats[i];
       table.row({{local_text(watch.ran()[i].begin)},
                  {number_text(one.seconds, "s")},
-                 {number_text(one.energy_wh, "Wh")},
-                 {number_text(one.above_idle_wh, "Wh")},
+                 {number_text(one.energy_wh * 3600.0, "J")},
+                 {number_text(one.above_idle_wh * 3600.0, "J")},
                  {number_text(one.idle_w, "W")}});
     }
     table.write(context.out, context.style);
