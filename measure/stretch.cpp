@@ -17,7 +17,7 @@ namespace {
 constexpr std::uint8_t plain_version = 1;  // without counts, ticks and figure
 constexpr std::uint8_t mixed_version = 2;  // the sketch in the middle, always
 constexpr std::uint8_t stretch_version = 3;
-constexpr int widest_log2 = 40;                                 // 35,000 years: no record is longer
+constexpr int widest_log2 = 38;                                 // 8,700 years: all that the store's calendar holds
 constexpr std::int64_t readings_limit = std::int64_t{1} << 53;  // beyond it a number of readings is no number
 
 enum SketchFlags : std::uint8_t { has_counts = 1, is_interrupted = 2, has_ticks = 4 };
@@ -36,6 +36,8 @@ class SketchBytes {
     std::uint8_t flags = 0;
     if (sketch.counted_) flags |= has_counts;
     if (sketch.interrupted_) flags |= is_interrupted;
+    // Their step outlives the ticks themselves where these lay in readings that went to a neighbour.
+    if (sketch.tick_width_s_ > 0.0 || sketch.tick_step_uwh_ > 0) flags |= has_ticks;
     for (const SketchBin& bin : sketch.bins_)
       if (bin.tick) flags |= has_ticks;
     return flags;

@@ -35,6 +35,10 @@ void put_stretches(Database& database, RunId run, std::span<const Stretch> stret
   Query outline = database.query("INSERT INTO stretch (run, place, count, bytes, crc) VALUES (?1, ?2, ?3, ?4, ?5)");
   outline.bind(1, run).bind(2, place).bind(3, static_cast<std::int64_t>(stretches.size())).bind_blob(4, outlines);
   outline.bind(5, std::int64_t{crc32(outlines)}).run();
+  // A program of before sketches lay apart, that was running when the store was brought up to date, leaves those of
+  // runs that it makes anew or drops.
+  Query left = database.query("DELETE FROM sketch WHERE run = ?1 AND place >= ?2");
+  left.bind(1, run).bind(2, place).run();
   const std::string sketches = batch_of(stretches, encode_sketch);
   Query sketch = database.query("INSERT INTO sketch (run, place, bytes, crc) VALUES (?1, ?2, ?3, ?4)");
   sketch.bind(1, run).bind(2, place).bind_blob(3, sketches).bind(4, std::int64_t{crc32(sketches)}).run();

@@ -223,6 +223,27 @@ TEST_CASE("a level whose figure was made for another display step is made anew f
   }
 }
 
+// A service of before sketches lay apart knows no table of theirs, and may go on writing for a while after another
+// program has brought its store up to date.
+TEST_CASE("sketches that an older program left behind are no hindrance when its run goes on") {
+  Folder folder;
+  StoreWriter writer = must(StoreWriter::open(folder.file(), {}));
+  const std::vector<Reading> readings = board_night(3);
+  const RunId whole = record(writer, readings, 6, readings.back().time);
+  const RunFigures expected = must(run_figures(writer, whole));
+  const RunId run = record(writer, readings, 4, std::nullopt);
+  change_by_hand(folder.file(),
+                 "INSERT INTO sketch SELECT 2, place, bytes, crc FROM sketch WHERE run = 1 UNION ALL "
+                 "SELECT 2, place + 7, bytes, crc FROM sketch WHERE run = 1");
+  RunBuilder builder = must(RunBuilder::resume(writer, run));
+  must(writer.begin());
+  must(builder.finish(writer, readings.back().time));
+  must(writer.commit());
+  require_same(must(run_figures(writer, run)), expected);
+  require_same(must(run_figures(writer, run, Sketches::all)), expected);
+  require_clean(writer);
+}
+
 // tests/data/store-version-2.db: made by this program when version 2 was the newest; must open for ever.
 TEST_CASE("a run of a store of version 2 has the figures that its readings give today") {
   Folder folder;

@@ -158,6 +158,47 @@ TEST_CASE("an outline has all but the sketch, and is whole again with it") {
     CHECK_FALSE(decode_stretch(std::string_view(bytes).substr(0, i)).has_value());
 }
 
+TEST_CASE("the counter's step stays with a level whose ticks went to its neighbour") {
+  Stretch stretch;
+  for (std::int64_t i = 0; i < 20; ++i) {
+    SketchEntry entry;
+    entry.time.us = i * 1'000'000;
+    entry.mean = 360.0;
+    if (i == 19) {
+      entry.tick = CounterTick{entry.time.us, 5'000'000, false};
+      entry.tick_width_s = 1.0;
+      entry.tick_step_uwh = 100'000;
+    }
+    stretch.sketch.add(entry);
+  }
+  stretch.sketch.drop_from(UtcTime{19'000'000});
+  REQUIRE(stretch.sketch.bins().size() == 19);
+  REQUIRE(stretch.digest().counter_step_uwh == 100'000);
+  const auto whole = decode_stretch(encode_stretch(stretch));
+  REQUIRE(whole.has_value());
+  CHECK(*whole == stretch);
+  auto outline = decode_stretch(encode_outline(stretch));
+  REQUIRE(outline.has_value());
+  REQUIRE(decode_sketch(encode_sketch(stretch), *outline).has_value());
+  CHECK(*outline == stretch);
+}
+
+TEST_CASE("bins so wide that their begin is no time are refused") {
+  Stretch outline;
+  for (const int width_log2 : {38, 39, 40}) {
+    std::string bytes = {0, static_cast<char>(width_log2)};
+    ByteWriter bin;  // as late as a sketch may say
+    bin.whole(1);
+    bin.integer((std::int64_t{9'000'000'000'000} >> width_log2) + 1);
+    bin.integer(1);
+    for (int i = 0; i < 4; ++i) bin.real(1.0);
+    for (int i = 0; i < 3; ++i) bin.integer(0);
+    bytes += bin.take();
+    REQUIRE(decode_sketch(bytes, outline).has_value() == (width_log2 == 38));
+    if (width_log2 == 38) CHECK(outline.sketch.bin_begin(outline.sketch.bins()[0]).us > 0);
+  }
+}
+
 TEST_CASE("a fast meter's seconds keep what the display showed") {
   const Segment level = record({0.6, 1.0 / 3.0, 1.0, 1200, 0.0, false, 200}, 5).level();
   CHECK(*level.level_w == Approx(0.6).margin(*level.uncertainty_w));
