@@ -21,6 +21,7 @@ struct Device {
   double counter_step_wh = 0.0;
   bool truncates = false;
   int every_ms = 1000;
+  double slow_w = 0.0;  // noise that remembers half a minute
 };
 
 struct Quoted {
@@ -55,13 +56,15 @@ Quoted record(const Device& device, unsigned seed, int restart_every = 0, MeterT
     for (Stretch& s : segmenter.take_final()) stretches.push_back(std::move(s));
   };
   double energy_wh = 100.37;
+  double slow = 0.0;
   const int readings = device.seconds * 1000 / device.every_ms;
   for (int i = 0; i <= readings; ++i) {
     const UtcTime time{std::int64_t{i} * device.every_ms * 1000};
     energy_wh += device.level_w * device.every_ms / 3.6e6;
     if (device.counter_step_wh > 0.0)
       segmenter.push_counter(time, std::floor(energy_wh / device.counter_step_wh) * device.counter_step_wh);
-    const double steps = (device.level_w + noise(random)) / device.step_w;
+    if (device.slow_w > 0.0) slow = 0.97 * slow + std::sqrt(1.0 - 0.97 * 0.97) * noise(random) / device.noise_w;
+    const double steps = (device.level_w + device.slow_w * slow + noise(random)) / device.step_w;
     segmenter.push(time, (device.truncates ? std::floor(steps) : std::round(steps)) * device.step_w);
     if (restart_every > 0 && i % restart_every == restart_every - 1) {
       take();
@@ -130,6 +133,34 @@ TEST_CASE("a stretch comes back from its bytes with all that its figure is made 
     std::string changed = bytes;
     changed[i] = static_cast<char>(changed[i] ^ 0x5A);
     if (const auto odd = decode_stretch(changed)) static_cast<void>(level_budget(*odd, {}, 1.0));  // must not fall over
+  }
+}
+
+TEST_CASE("a change that moves a figure raises figure_recipe, so that those kept are made anew") {
+  struct Kept {
+    Device device;
+    double level_w, chance_w, shared_w;
+  };
+  // What figure_recipe 2 makes of these levels. Where a number is another: raise figure_recipe and put the new ones
+  // here.
+  REQUIRE(figure_recipe == 2);
+  const std::vector<Kept> levels = {
+      {{}, 0.608476098313, 0.0090911790491, 0.0},
+      {{25.3, 0.05, 0.001, 600}, 25.2993473282, 0.00249692673853, 0.0},
+      {{25.3, 0.05, 0.001, 3600, 0.0, false, 1000, 0.03}, 25.2983410267, 0.00739135268858, 0.0},
+      {{25.3, 0.01, 1.0, 7200, 1.0}, 25.3045709024, 0.00242029763949, 2.02935819235e-05},
+      {{25.5, 0.15, 1.0, 1800}, 25.5168536782, 0.0, 0.0156416885627},
+      {{25.3, 0.4, 1.0, 1800, 0.0, true}, 25.3289416952, 0.0159031273542, 0.0},
+  };
+  for (const Kept& kept : levels) {
+    const Quoted quoted = record(kept.device, 7);
+    REQUIRE(quoted.stretches.size() == 1);
+    REQUIRE(quoted.stretches[0].figure.has_value());
+    const LevelFigure& figure = *quoted.stretches[0].figure;
+    CAPTURE(kept.device.level_w, kept.device.noise_w, kept.device.step_w, kept.device.slow_w);
+    CHECK(figure.level_w == Approx(kept.level_w).epsilon(1e-9));
+    CHECK(figure.chance_w == Approx(kept.chance_w).epsilon(1e-9));
+    CHECK(figure.shared_w == Approx(kept.shared_w).epsilon(1e-9));
   }
 }
 
