@@ -729,6 +729,23 @@ TEST_CASE("rows measured under different conditions are warned of, and the table
   CHECK(bench.json({"compare", "2", "3"})["warnings"].empty());
 }
 
+TEST_CASE("what is subtracted under other conditions, or from what does not hold it, is warned of") {
+  const Bench bench;
+  REQUIRE(bench({"enter", "Tern laptop", "--idle", "30", "--load", "70", "--includes", "display,adapter", "--set",
+                 "supply_v=230"})
+              .status == 0);
+  REQUIRE(bench({"enter", "Fulmar display", "--idle", "18", "--load", "18", "--includes", "display", "--set",
+                 "supply_v=120"})
+              .status == 0);
+  REQUIRE(
+      bench({"enter", "Puffin mini", "--idle", "8", "--load", "26", "--includes", "adapter", "--set", "supply_v=230"})
+          .status == 0);
+  const std::string warnings = bench.json({"compare", "1", "3", "--less", "2"})["warnings"].dump();
+  CHECK_THAT(warnings, Catch::Contains("measured with supply_v 120, Tern laptop with 230"));
+  CHECK_THAT(warnings, Catch::Contains("display is subtracted from Puffin mini, of which it is not said to be a part"));
+  CHECK_THAT(warnings, !Catch::Contains("display is subtracted from Tern laptop"));
+}
+
 TEST_CASE("a device's name is text in every form of the table, whatever it looks like") {
   const Bench bench;
   REQUIRE(bench({"enter", "=1+1", "--idle", "9", "--load", "45", "--set", "supply_v=230"}).status == 0);

@@ -31,17 +31,34 @@ Result<Figure> less_figure(const storage::StoreReader& store, const storage::Run
 }
 
 Result<void> subtract_run(const storage::StoreReader& store, const std::string& word, Infos& infos, Comparison& all,
-                          Figure& figure) {
+                          storage::RunInfo& less_run, Figure& figure) {
   const auto run = find_run(store, word);
   if (!run) return tl::unexpected(run.error());
   const auto less = less_figure(store, *run);
   if (!less) return tl::unexpected(less.error());
   figure = *less;
+  less_run = *run;
   all.less = run->id;
   std::erase_if(infos, [&](const auto& info) { return info.id == run->id; });
   if (infos.empty())
     return fail(ErrorKind::negative, "nothing is left to compare when " + run_text(*run) + " is subtracted");
   return {};
+}
+
+/// Where a row was measured otherwise than what is subtracted from it, or is not said to have held it.
+void warn_of_less(const storage::RunInfo& less, const std::vector<DeviceRow>& rows,
+                  std::vector<std::string>& warnings) {
+  for (const DeviceRow& row : rows) {
+    for (const auto& [key, value] : row.conditions)
+      for (const auto& [other_key, other] : less.conditions)
+        if (key == other_key && value != other)
+          warnings.push_back("what is subtracted was measured with " + key + " " + other + ", " + row.device +
+                             " with " + value);
+    if (row.includes.empty()) continue;
+    for (const std::string& item : less.includes)
+      if (std::find(row.includes.begin(), row.includes.end(), item) == row.includes.end())
+        warnings.push_back(item + " is subtracted from " + row.device + ", of which it is not said to be a part");
+  }
 }
 
 void write_ratio(JsonWriter& json, const std::string& name, const std::optional<Figure>& ratio) {
@@ -106,13 +123,18 @@ Result<Comparison> comparison_of(const storage::StoreReader& store, const Compar
   auto infos = request.runs.empty() ? default_runs(store) : given_runs(store, request.runs);
   if (!infos) return tl::unexpected(infos.error());
   Figure less;
+  storage::RunInfo less_run;
   if (request.less)
-    if (auto done = subtract_run(store, *request.less, *infos, all, less); !done) return tl::unexpected(done.error());
+    if (auto done = subtract_run(store, *request.less, *infos, all, less_run, less); !done)
+      return tl::unexpected(done.error());
   auto rows = rows_of(store, *infos);
   if (!rows) return tl::unexpected(rows.error());
   all.rows = std::move(*rows);
   all.warnings = condition_warnings(all.rows);
-  if (all.less) subtract(all.rows, less, all.warnings);
+  if (all.less) {
+    warn_of_less(less_run, all.rows, all.warnings);
+    subtract(all.rows, less, all.warnings);
+  }
   if (request.against) {
     // A measured row comes before one read from a display, whatever their order.
     for (std::size_t i = all.rows.size(); i-- > 0;)
