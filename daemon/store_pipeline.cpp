@@ -5,6 +5,7 @@
 
 #include "carried_meter.hpp"
 #include "daemon/time_keeper.hpp"
+#include "storage/renewal.hpp"
 
 namespace nightwatt::daemon {
 namespace {
@@ -488,9 +489,25 @@ void StorePipeline::note_success() {
   pause_ = first_pause;
 }
 
+// After an update that reckons otherwise, one run at a time while there is nothing else to do.
+void StorePipeline::renew_next_run() {
+  if (!store_ || stale_ || state_.paused) return;
+  if (!to_renew_) {
+    to_renew_.emplace();
+    if (const auto runs = store_->runs())
+      for (const storage::RunInfo& run : *runs) to_renew_->push_back(run.id);
+  }
+  if (to_renew_->empty()) return;
+  const RunId run = to_renew_->back();  // the newest first: it is asked for most
+  to_renew_->pop_back();
+  if (!storage::has_old_figures(*store_, run) || !store_->begin()) return;
+  if (!storage::renew_figures(*store_, run) || !store_->commit()) store_->rollback();
+}
+
 // Ages count from the newest reading, not from the calendar, which may have jumped ahead by years.
 void StorePipeline::tidy() {
   ++state_.beats;
+  renew_next_run();
   if (!settings_.keep_raw_days && !settings_.max_size_mb) return;
   const MonoTime now = clock_.monotonic();
   if (!store_ || stale_ || state_.paused || (tidied_ && now - *tidied_ < (more_to_tidy_ ? retain_more : retain_every)))

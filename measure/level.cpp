@@ -4,6 +4,7 @@
 #include <cmath>
 #include <vector>
 
+#include "measure/kept_figure.hpp"
 #include "measure/level_budget.hpp"
 
 namespace nightwatt {
@@ -56,6 +57,10 @@ double readings_variance(std::span<const SketchBin> bins, double& n) {
 }
 
 }  // namespace
+
+void renew_figure(Stretch& stretch, double step_w, bool truncates) {
+  stretch.figure = level_figure(stretch, step_w, truncates);
+}
 
 double statistical_uncertainty(std::span<const SketchBin> bins) {
   double n = 0.0;

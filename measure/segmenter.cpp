@@ -10,6 +10,7 @@
 #include "level.hpp"
 #include "measure/change_points.hpp"
 #include "measure/gap_rule.hpp"
+#include "measure/kept_figure.hpp"
 #include "measure/statistics.hpp"
 #include "reading_trail.hpp"
 #include "segment_edges.hpp"
@@ -514,7 +515,7 @@ class Segmenter::Impl {
       if (items[i].part.stretch.shape == StretchShape::ramp) draw_line(items[i].part);
       Stretch& stretch = final_.emplace_back(std::move(items[i].part.stretch));
       // Now, not when it is asked for: the step may be learnt better meanwhile, and the bytes hang on nobody's asking.
-      stretch.figure = level_figure(stretch, step_, settings_.traits.truncates);
+      renew_figure(stretch, step_, settings_.traits.truncates);
     }
     parts_ = std::move(rest);
   }

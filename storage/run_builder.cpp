@@ -3,6 +3,8 @@
 #include <limits>
 #include <utility>
 
+#include "storage/renewal.hpp"
+
 namespace nightwatt::storage {
 namespace {
 
@@ -152,7 +154,9 @@ Result<void> RunBuilder::finish(StoreWriter& store, UtcTime end) {
   state.samples = totals_.samples();
   const std::vector<Stretch> last = segmenter_.take_final();
   if (auto put = store.put_run_state(run_, last, state); !put) return put;
-  return store.close_run(run_, end, totals_.samples());
+  if (auto closed = store.close_run(run_, end, totals_.samples()); !closed) return closed;
+  // Early levels may have been quoted before the display's step was known so well.
+  return has_old_figures(store, run_) ? renew_figures(store, run_) : Result<void>{};
 }
 
 Result<void> resegment(StoreWriter& store, RunId run) {

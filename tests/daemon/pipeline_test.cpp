@@ -8,6 +8,7 @@
 #include <csignal>
 #include <filesystem>
 
+#include "storage/renewal.hpp"
 #include "tests/daemon/store_support.hpp"
 #include "tests/small_disk.hpp"
 
@@ -453,6 +454,20 @@ TEST_CASE("a service started on damaged newest readings sets them aside, says so
   REQUIRE(runs.size() == 1);
   CHECK_FALSE(runs[0].end.has_value());
   CHECK(runs[0].device == "Gannet board");
+}
+
+TEST_CASE("a service renews the figures that an older program kept, the newest run first, when there is time") {
+  Bench bench;
+  bench.pipeline.reset();
+  bench.path = bench.folder.file("old.db");
+  std::filesystem::copy_file(std::string(NIGHTWATT_TEST_DATA) + "/store-version-2.db", bench.path);
+  bench.open();
+  REQUIRE(storage::has_old_figures(bench.reader(), 1));
+  bench.push(evening_of({{5.0, 10}}));
+  REQUIRE(bench.pipeline->work() == StorePipeline::Outcome::stored);
+  for (int i = 0; i < 3; ++i) bench.pipeline->tidy();
+  CHECK_FALSE(storage::has_old_figures(bench.reader(), 1));
+  CHECK(must(bench.reader().check()).problems == std::vector<std::string>{});
 }
 
 TEST_CASE("newest readings that are damaged while the service runs are set aside when they are next needed") {

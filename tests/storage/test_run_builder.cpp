@@ -4,6 +4,7 @@
 #include <algorithm>
 
 #include "helpers.hpp"
+#include "storage/renewal.hpp"
 #include "storage/run_builder.hpp"
 
 using namespace nightwatt;
@@ -260,6 +261,64 @@ TEST_CASE("a run of a store of version 2 has the figures that its readings give 
   require_same(must(run_figures(writer, 1)), before);
   CHECK(must(run_figures(writer, 1)).stretches[0].without_sketch.has_value());
   require_clean(writer);
+}
+
+TEST_CASE("figures that an older program kept are renewed, and nothing else of the run changes") {
+  Folder folder;
+  std::filesystem::copy_file(std::string(NIGHTWATT_TEST_DATA) + "/store-version-2.db", folder.file());
+  StoreWriter writer = must(StoreWriter::open(folder.file(), {}));
+  const RunFigures before = must(run_figures(writer, 1, Sketches::all));
+  REQUIRE(has_old_figures(writer, 1));
+  must(writer.begin());
+  must(renew_figures(writer, 1));
+  must(writer.commit());
+  CHECK_FALSE(has_old_figures(writer, 1));
+  require_same(must(run_figures(writer, 1)), before);
+  const RunFigures after = must(run_figures(writer, 1, Sketches::all));
+  REQUIRE(after.stretches.size() == before.stretches.size());
+  for (std::size_t i = 0; i < after.stretches.size(); ++i) {
+    REQUIRE(after.stretches[i].figure.has_value());
+    CHECK(after.stretches[i].figure->recipe == figure_recipe);
+    Stretch but_for_figure = after.stretches[i];
+    but_for_figure.figure = before.stretches[i].figure;
+    CHECK(but_for_figure == before.stretches[i]);
+  }
+  CHECK(must(run_figures(writer, 1)).stretches[0].without_sketch.has_value());
+  require_clean(writer);
+}
+
+TEST_CASE("a run whose display's step was known only later ends with all figures made for it") {
+  Folder folder;
+  StoreWriter writer = must(StoreWriter::open(folder.file(), {}));
+  must(writer.begin());
+  const StreamId stream = must(writer.new_import_stream());
+  NewRun run = new_run(stream);
+  run.traits.resolution_w.reset();
+  const RunId id = must(writer.open_run(run));
+  RunBuilder builder(id, segmenter_settings(must(writer.run(id))));
+  std::vector<Reading> readings;
+  std::mt19937 random(5);
+  // Whole watts for hours, then tenths: the digits shown tell another step than at first.
+  const auto hold = [&](int seconds, std::int64_t tenths, std::int64_t unit) {
+    for (int i = 0; i < seconds; ++i)
+      readings.push_back(power_reading(night_us + static_cast<std::int64_t>(readings.size()) * 1'000'000,
+                                       tenths + static_cast<std::int64_t>(random() % 2) * unit, -1));
+  };
+  for (int level = 0; level < 160; ++level)
+    hold(60 + static_cast<int>(random() % 60), 50 * (1 + level % 7) + 100 * (level % 3), 10);
+  hold(3'000, 123, 1);
+  must(writer.append(stream, readings));
+  for (const Reading& reading : readings) builder.push(reading);
+  must(builder.finish(writer, readings.back().time));
+  must(writer.commit());
+  CHECK_FALSE(has_old_figures(writer, id));
+  const RunState state = must(writer.run_state(id, Sketches::where_needed));
+  CHECK(state.learnt.step_w == Approx(0.1));
+  CHECK(state.stretches.size() > 100);
+  for (const Stretch& stretch : state.stretches) {
+    CHECK(stretch.without_sketch.has_value());
+    if (stretch.figure) CHECK(stretch.figure->step_w == state.learnt.step_w);
+  }
 }
 
 TEST_CASE("figures kept in a form that cannot be read are made anew from the readings, and the run goes on") {

@@ -152,6 +152,7 @@ class StorePipeline {
   [[nodiscard]] std::optional<UtcTime> first_of_batch(std::optional<MeterId> meter) const;
   void answer_failed(std::vector<Answer>& answers, const Error& error);
   void leave_moved_store();
+  void renew_next_run();
   [[nodiscard]] Result<void> ready_store();
   [[nodiscard]] Result<void> reopen_if_wanted();
   [[nodiscard]] StoreTrouble trouble() const { return store_ ? store_->trouble() : open_trouble_; }
@@ -180,7 +181,8 @@ class StorePipeline {
   RepeatLimiter failure_lines_, moved_lines_;
   std::optional<MonoTime> tidied_;
   bool more_to_tidy_ = false;
-  std::vector<storage::RunId> ended_;  ///< in the transaction under way
+  std::optional<std::vector<storage::RunId>> to_renew_;  ///< runs not looked at yet by this service
+  std::vector<storage::RunId> ended_;                    ///< in the transaction under way
   std::function<void(const RunEnded&)> run_ended_;
 };
 

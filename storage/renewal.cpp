@@ -1,0 +1,53 @@
+#include "storage/renewal.hpp"
+
+#include <algorithm>
+#include <span>
+
+#include "measure/kept_figure.hpp"
+
+namespace nightwatt::storage {
+namespace {
+
+// As an import writes them: rows of some 10 kB of outlines.
+constexpr std::size_t batch = 100;
+
+bool is_out_of_date(const Stretch& stretch, double step_w) {
+  return stretch.shape == StretchShape::steady && !stretch.has_figure_for(step_w);
+}
+
+bool any_out_of_date(const RunState& state) {
+  return std::any_of(state.stretches.begin(), state.stretches.end(),
+                     [&](const Stretch& stretch) { return is_out_of_date(stretch, state.learnt.step_w); });
+}
+
+Result<void> put_again(StoreWriter& store, RunId run, const RunState& state) {
+  if (auto cleared = store.clear_run_state(run); !cleared) return cleared;
+  for (std::span<const Stretch> left(state.stretches); !left.empty();) {
+    const auto some = left.first(std::min(batch, left.size()));
+    if (auto put = store.put_run_state(run, some, state); !put) return put;
+    left = left.subspan(some.size());
+  }
+  return {};
+}
+
+}  // namespace
+
+bool has_old_figures(const StoreReader& store, RunId run) {
+  const auto info = store.run(run);
+  if (!info || !info->end || info->stream == 0) return false;
+  const auto kept = store.run_state(run, Sketches::where_needed);
+  return kept && any_out_of_date(*kept);
+}
+
+Result<void> renew_figures(StoreWriter& store, RunId run) {
+  const auto info = store.run(run);
+  if (!info) return tl::unexpected(info.error());
+  auto state = store.run_state(run, Sketches::all);
+  if (!state) return tl::unexpected(state.error());
+  for (Stretch& stretch : state->stretches)
+    if (is_out_of_date(stretch, state->learnt.step_w))
+      renew_figure(stretch, state->learnt.step_w, info->traits.truncates);
+  return put_again(store, run, *state);
+}
+
+}  // namespace nightwatt::storage
