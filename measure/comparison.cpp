@@ -1,6 +1,7 @@
 #include "measure/comparison.hpp"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <limits>
 #include <vector>
@@ -33,9 +34,19 @@ Compared compared(double value, double by_chance, double freedom, double shared)
   return result;
 }
 
-/// Of two figures already expanded: their standard uncertainties, with the factor each needed.
-double joined_uncertainty(double a_expanded, double b_expanded) {
-  return std::hypot(a_expanded, b_expanded);
+/// Degrees of freedom that make a standard uncertainty what it was expanded to.
+double freedom_of(const Compared& one) {
+  return one.standard > 0.0 ? freedom_for(one.uncertainty / one.standard) : infinity;
+}
+
+/// Of two figures, each times its sensitivity: Welch-Satterthwaite, with the degrees of freedom of the whole of each.
+void join(Compared& result, const Compared& a, double of_a, const Compared& b, double of_b) {
+  const std::array<UncertaintyPart, 2> parts = {
+      {{of_a * a.standard, freedom_of(a)}, {of_b * b.standard, freedom_of(b)}}};
+  result.standard = combined_uncertainty(parts);
+  result.freedom = effective_freedom(parts);
+  result.uncertainty = k_for(result.freedom) * result.standard;
+  result.repeats = std::min(a.repeats, b.repeats);
 }
 
 }  // namespace
@@ -82,10 +93,7 @@ std::optional<Compared> pool(std::span<const Measured> repeats) {
 Compared difference(const Compared& a, const Compared& b) {
   Compared result;
   result.value = a.value - b.value;
-  result.standard = std::hypot(a.standard, b.standard);
-  result.uncertainty = joined_uncertainty(a.uncertainty, b.uncertainty);
-  result.freedom = std::min(a.freedom, b.freedom);
-  result.repeats = std::min(a.repeats, b.repeats);
+  join(result, a, 1.0, b, 1.0);
   return result;
 }
 
@@ -98,10 +106,8 @@ std::optional<Compared> ratio(const Compared& a, const Compared& b) {
   const double relative = b.uncertainty / std::abs(b.value);
   const double slope_a = 1.0 / std::abs(b.value);
   const double slope_b = std::abs(result.value) / std::abs(b.value);
-  result.uncertainty = std::hypot(slope_a * a.uncertainty, slope_b * b.uncertainty) * (1.0 + relative * relative);
-  result.standard = std::hypot(slope_a * a.standard, slope_b * b.standard);
-  result.freedom = std::min(a.freedom, b.freedom);
-  result.repeats = std::min(a.repeats, b.repeats);
+  join(result, a, slope_a, b, slope_b);
+  result.uncertainty *= 1.0 + relative * relative;
   return result;
 }
 

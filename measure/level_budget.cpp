@@ -121,6 +121,34 @@ Parts parts_of(const Stretch& stretch, double step_w) {
   return parts;
 }
 
+/// How often readings that have nothing to do with each other would be alike; 0 where they are too many to be counted.
+double chance_of_repeat(const LevelSketch& sketch) {
+  if (!sketch.counted()) return 0.0;
+  std::map<std::int64_t, double> counts;
+  double n = 0.0, sum = 0.0;
+  for (const SketchBin& bin : sketch.bins())
+    for (const ShownValue& shown : sketch.shown(bin)) {
+      counts[shown.microwatts] += static_cast<double>(shown.n);
+      n += static_cast<double>(shown.n);
+    }
+  for (const auto& [value, count] : counts) sum += (count / n) * (count / n);
+  return n > 0.0 ? sum : 0.0;
+}
+
+/// For how many readings a meter holds each of its own: it repeats itself more than chance does, and no reading is
+/// alone.
+double readings_held(const LevelSketch& sketch) {
+  constexpr std::int64_t fewest_pairs = 20;
+  constexpr double most_alone = 0.05, surely = 0.3;  // of the changes; of the readings that chance does not repeat
+  const Repeats& repeats = sketch.repeats();
+  if (repeats.pairs < fewest_pairs || repeats.equal >= repeats.pairs) return 1.0;
+  const auto pairs = static_cast<double>(repeats.pairs);
+  const double changes = 1.0 - static_cast<double>(repeats.equal) / pairs, chance = chance_of_repeat(sketch);
+  if (static_cast<double>(repeats.singles) / pairs > most_alone * changes || !(chance < 1.0)) return 1.0;
+  const double moved = changes / (1.0 - chance);  // how often the meter had a new reading
+  return moved < 1.0 - surely ? 1.0 / moved : 1.0;
+}
+
 /// Statistics of the readings about their own slope, where they have one.
 struct Scatter {
   double readings = 0.0;
@@ -139,7 +167,8 @@ struct Scatter {
 /// Of the bins' means about the level or its slope, and of the readings in them.
 class ScatterMaker {
  public:
-  explicit ScatterMaker(const Parts& parts) : views_(parts.quoted), early_(parts.early) {}
+  /// `held`: readings for which the meter holds each of its own.
+  ScatterMaker(const Parts& parts, double held) : views_(parts.quoted), early_(parts.early), held_(held) {}
 
   Scatter make() {
     means();
@@ -189,11 +218,12 @@ class ScatterMaker {
     const std::size_t values = gathered.values.size() - gathered.before;
     if (values < fewest_bins) return run.slope.value_or(Sureness{});
     const double independent = std::sqrt(variance / std::max(1.0, out_.readings));
+    const double expanded = k_for(run.mean.freedom) * run.mean.uncertainty;
     // Readings that alternate, or nearly: as good as independent, and counted as GUM 4.2.3 does.
-    if (k_for(run.mean.freedom) * run.mean.uncertainty > remembers * k_for(freedom) * independent) {
+    if (expanded > remembers * k_for(freedom) * independent) {
       const double wider = run.mean.uncertainty / independent;
       inflation = std::clamp(wider * wider, 1.0, std::max(1.0, out_.readings));
-      freedom = run.mean.freedom;
+      freedom = inflation > 1.0 ? run.mean.freedom : freedom_for(expanded / independent);
     }
     return run.slope.value_or(Sureness{});
   }
@@ -223,6 +253,10 @@ class ScatterMaker {
       out.within_freedom += n_of(view) - 1.0;
     }
     if (out.within_freedom > 0.0) out.within /= out.within_freedom;
+    if (held_ > 1.0) {
+      out.within_freedom = std::max(1.0, out.within_freedom / held_);
+      out.readings = std::max(1.0, out.readings / held_);
+    }
     return out;
   }
 
@@ -248,6 +282,7 @@ class ScatterMaker {
   }
 
   const std::vector<View>&views_, &early_;
+  const double held_;
   Scatter out_;
 };
 
@@ -265,7 +300,7 @@ class Maker {
     }
     Parts parts = parts_of(stretch_, budget_.step_w);
     if (parts.quoted.empty()) return std::nullopt;
-    scatter_ = ScatterMaker(parts).make();
+    scatter_ = ScatterMaker(parts, readings_held(stretch_.sketch)).make();
     views_ = std::move(parts.quoted);
     if (scatter_.readings < 1.0) return std::nullopt;
     budget_.readings = static_cast<std::int64_t>(scatter_.readings);
@@ -416,7 +451,8 @@ class Maker {
     budget_.level_w = 0.5 * (low + high);
     // Its ends are limits of 95 % and no rectangle's edges (GUM 4.3.4).
     add("display step", 0.5 * (high - low) / 2.0, infinity, false, true,
-        "what two counts of " + number_text(step) + " W leave open, to 95 %");
+        (found.gaussian ? "what two counts of " + number_text(step) + " W leave open, to 95 %"
+                        : "behind a step of " + number_text(step) + " W, by noise that is not Gaussian"));
   }
 
   [[nodiscard]] double statistics_w() const {
@@ -676,6 +712,17 @@ double k_for(double freedom) {
   const double whole = std::max(1.0, std::floor(freedom));
   if (whole <= 20.0) return table[static_cast<std::size_t>(whole) - 1];
   return 2.0 + 2.5 / whole + 2.9 / (whole * whole);
+}
+
+double freedom_for(double coverage_factor) {
+  constexpr double most = 1e6;
+  if (coverage_factor <= k_for(most - 1.0)) return infinity;
+  double low = 1.0, high = most;  // its factor is no smaller; it is
+  while (high - low > 1.0) {
+    const double middle = std::floor(0.5 * (low + high));
+    (k_for(middle) >= coverage_factor ? low : high) = middle;
+  }
+  return low;
 }
 
 std::optional<LevelFigure> level_figure(const Stretch& stretch, double step_w, bool truncates) {

@@ -19,6 +19,8 @@ constexpr double noticeable_noise = 0.02;
 constexpr double least_probability = 1e-12;
 /// The profile is only nearly a parabola and its ends are found to a tolerance.
 constexpr double interval_margin = 1.02;
+/// Deviations of chi squared from which on the counts are no rounded Gaussian's.
+constexpr double misfit_deviations = 3.0;
 /// With it no count next to one that was seen is impossible.
 constexpr double sure_noise = 0.3;
 /// Of the noise's logarithm: strides double while it climbs.
@@ -75,6 +77,18 @@ class Likelihood {
       }
     }
     return sum * weight_;
+  }
+
+  /// How much less likely than the best that any noise could do, as chi squared.
+  [[nodiscard]] double misfit(double likelihood) const {
+    double best = 0.0;
+    for (const CountGroup& group : groups_) {
+      double n = 0.0;
+      for (const double count : group.counts) n += count;
+      for (const double count : group.counts)
+        if (count > 0.0) best += count * std::log(count / n);
+    }
+    return 2.0 * (best * weight_ - likelihood);
   }
 
   struct Best {
@@ -156,6 +170,16 @@ double edge(Likelihood& likelihood, double inside, double outside, double least)
   return 0.5 * (inside + outside);
 }
 
+/// Degrees of freedom of the misfit: counts seen in each group, its number of readings and level and noise taken off.
+double misfit_freedom(std::span<const CountGroup> groups) {
+  double cells = -2.0;
+  for (const CountGroup& group : groups)
+    cells +=
+        static_cast<double>(std::count_if(group.counts.begin(), group.counts.end(), [](double c) { return c > 0.0; })) -
+        1.0;
+  return cells;
+}
+
 /// Different counts seen, after the level's own movement is taken out.
 std::size_t distinct_counts(std::span<const CountGroup> groups) {
   std::vector<std::int64_t> seen;
@@ -198,7 +222,11 @@ QuantisedLevel quantised_level(std::span<const CountGroup> groups, double inflat
   const double high = std::min(edge(likelihood, top_level, top_level + reach, least), likelihood.highest() + 0.5);
   result.level = 0.5 * (low + high) + (truncates ? 0.5 : 0.0);
   result.half_width = 0.5 * (high - low);
-  result.separated = distinct >= 3 && top.noise > noticeable_noise;
+  const double freedom_left = misfit_freedom(groups);
+  result.gaussian =
+      freedom_left < 1.0 || likelihood.misfit(top.value) <
+                                freedom_left + misfit_deviations * std::sqrt(2.0 * freedom_left) + misfit_deviations;
+  result.separated = distinct >= 3 && top.noise > noticeable_noise && result.gaussian;
   result.noise = top.noise > noticeable_noise ? top.noise : 0.0;
   return result;
 }

@@ -28,7 +28,7 @@ struct Compared {
   double value = 0.0;
   double uncertainty = 0.0;  ///< expanded, k = 2 (k_for)
   double standard = 0.0;     ///< combined
-  double freedom = 0.0;      ///< of the part by chance
+  double freedom = 0.0;      ///< of the part by chance; of a difference or ratio: of the whole
   double spread = 0.0;       ///< standard deviation between repeats; 0 for one
   int repeats = 1;
 };

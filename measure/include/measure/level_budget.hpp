@@ -85,6 +85,8 @@ void complete(LevelBudget& budget);
 /// The coverage factor of k = 2: two for a normal distribution, and for few degrees of freedom what Student's t needs
 /// for the same 95.45 % (GUM G.4.1: cut to a whole number).
 [[nodiscard]] double k_for(double freedom);
+/// The other way round: the most whole degrees of freedom (at least 1, or infinite) whose factor is no smaller.
+[[nodiscard]] double freedom_for(double coverage_factor);
 
 /// The step of the readings: the smallest difference between two different ones; 0 for constant readings.
 [[nodiscard]] double learnt_step(std::span<const double> power_w);

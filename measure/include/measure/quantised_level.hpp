@@ -19,13 +19,14 @@ struct QuantisedLevel {
   double half_width = 0.0;  ///< in steps, 95 %
   double noise = 0.0;       ///< most likely standard deviation before rounding, in steps; 0: none needed
   bool hard = false;        ///< one count only: the ends are the display's own, not limits of 95 %
+  bool gaussian = true;     ///< false: no Gaussian noise shows these counts
   bool separated = false;   ///< the counts tell level and noise apart; else the interval is the bound they leave
 };
 
 /// Maximum likelihood for a Gaussian rounded to the nearest count (or cut to the lower one: `truncates`). The interval
 /// holds every level that some noise makes likely: 2 (log L_max - log L_profile) <= t^2, with the readings counted as
 /// count / inflation independent ones and t for `freedom`. One count leaves the whole step; two counts leave what no
-/// noise excludes; three and more give a figure.
+/// noise excludes; three and more give a figure, if such noise can have shown them.
 [[nodiscard]] QuantisedLevel quantised_level(std::span<const CountGroup> groups, double inflation, double freedom,
                                              bool truncates = false);
 
