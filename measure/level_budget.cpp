@@ -15,6 +15,7 @@
 #include "measure/quantised_level.hpp"
 #include "measure/statistics.hpp"
 #include "measure/sticking_display.hpp"
+#include "quick_noise.hpp"
 #include "reading_trail.hpp"
 #include "settling.hpp"
 
@@ -121,34 +122,6 @@ Parts parts_of(const Stretch& stretch, double step_w) {
   return parts;
 }
 
-/// How often readings that have nothing to do with each other would be alike; 0 where they are too many to be counted.
-double chance_of_repeat(const LevelSketch& sketch) {
-  if (!sketch.counted()) return 0.0;
-  std::map<std::int64_t, double> counts;
-  double n = 0.0, sum = 0.0;
-  for (const SketchBin& bin : sketch.bins())
-    for (const ShownValue& shown : sketch.shown(bin)) {
-      counts[shown.microwatts] += static_cast<double>(shown.n);
-      n += static_cast<double>(shown.n);
-    }
-  for (const auto& [value, count] : counts) sum += (count / n) * (count / n);
-  return n > 0.0 ? sum : 0.0;
-}
-
-/// For how many readings a meter holds each of its own: it repeats itself more than chance does, and no reading is
-/// alone.
-double readings_held(const LevelSketch& sketch) {
-  constexpr std::int64_t fewest_pairs = 20;
-  constexpr double most_alone = 0.05, surely = 0.3;  // of the changes; of the readings that chance does not repeat
-  const Repeats& repeats = sketch.repeats();
-  if (repeats.pairs < fewest_pairs || repeats.equal >= repeats.pairs) return 1.0;
-  const auto pairs = static_cast<double>(repeats.pairs);
-  const double changes = 1.0 - static_cast<double>(repeats.equal) / pairs, chance = chance_of_repeat(sketch);
-  if (static_cast<double>(repeats.singles) / pairs > most_alone * changes || !(chance < 1.0)) return 1.0;
-  const double moved = changes / (1.0 - chance);  // how often the meter had a new reading
-  return moved < 1.0 - surely ? 1.0 / moved : 1.0;
-}
-
 /// Statistics of the readings about their own slope, where they have one.
 struct Scatter {
   double readings = 0.0;
@@ -167,8 +140,9 @@ struct Scatter {
 /// Of the bins' means about the level or its slope, and of the readings in them.
 class ScatterMaker {
  public:
-  /// `held`: readings for which the meter holds each of its own.
-  ScatterMaker(const Parts& parts, double held) : views_(parts.quoted), early_(parts.early), held_(held) {}
+  /// `worth`: see readings_per_independent().
+  ScatterMaker(const Parts& parts, std::span<const double> worth)
+      : views_(parts.quoted), early_(parts.early), worth_(worth) {}
 
   Scatter make() {
     means();
@@ -214,7 +188,7 @@ class ScatterMaker {
     freedom = std::max(1.0, out_.readings - parameters);
     if (!(variance > 0.0)) return {};
     const Gathered gathered = gather(line, slope);
-    const LongRun run = long_run(gathered.batches());
+    const LongRun run = long_run(gathered.batches(worth_));
     const std::size_t values = gathered.values.size() - gathered.before;
     if (values < fewest_bins) return run.slope.value_or(Sureness{});
     const double independent = std::sqrt(variance / std::max(1.0, out_.readings));
@@ -233,7 +207,9 @@ class ScatterMaker {
     std::vector<double> values, places;
     std::size_t before = 0;
     double readings = 1.0, within = 0.0, within_freedom = 0.0;
-    [[nodiscard]] Batches batches() const { return {values, places, before, readings, within, within_freedom}; }
+    [[nodiscard]] Batches batches(std::span<const double> worth) const {
+      return {values, places, before, readings, within, within_freedom, worth};
+    }
   };
   [[nodiscard]] Gathered gather(bool line, double slope) const {
     Gathered out;
@@ -253,10 +229,6 @@ class ScatterMaker {
       out.within_freedom += n_of(view) - 1.0;
     }
     if (out.within_freedom > 0.0) out.within /= out.within_freedom;
-    if (held_ > 1.0) {
-      out.within_freedom = std::max(1.0, out.within_freedom / held_);
-      out.readings = std::max(1.0, out.readings / held_);
-    }
     return out;
   }
 
@@ -282,7 +254,7 @@ class ScatterMaker {
   }
 
   const std::vector<View>&views_, &early_;
-  const double held_;
+  const std::span<const double> worth_;
   Scatter out_;
 };
 
@@ -300,7 +272,8 @@ class Maker {
     }
     Parts parts = parts_of(stretch_, budget_.step_w);
     if (parts.quoted.empty()) return std::nullopt;
-    scatter_ = ScatterMaker(parts, readings_held(stretch_.sketch)).make();
+    const std::vector<double> worth = readings_per_independent(stretch_.sketch, budget_.step_w);
+    scatter_ = ScatterMaker(parts, worth).make();
     views_ = std::move(parts.quoted);
     if (scatter_.readings < 1.0) return std::nullopt;
     budget_.readings = static_cast<std::int64_t>(scatter_.readings);
@@ -622,6 +595,19 @@ class Maker {
   bool display_hides_ = false;  ///< rounding is not averaged out by noise
 };
 
+/// Half-width about the middle of two answers, each `apart` from it, that holds whichever is right 95.45 times in 100,
+/// known to `deviation`.
+double reach_of_either(double apart, double deviation) {
+  constexpr int halvings = 40;
+  double low = apart, high = apart + 3.0 * deviation;
+  for (int i = 0; i < halvings && deviation > 0.0; ++i) {
+    const double middle = 0.5 * (low + high);
+    const double held = normal_cdf((middle - apart) / deviation) - normal_cdf((-middle - apart) / deviation);
+    (held < coverage_of_two ? low : high) = middle;
+  }
+  return high;
+}
+
 /// A display that moves only when the power is past a count's edge by part of a count repeats itself more than chance
 /// does. Slow noise does so too, but crosses an edge back and forth: more single readings than such a display shows.
 /// One that holds shows none at all; that is in the inflation already. What is left may be either, so that the interval
@@ -652,7 +638,10 @@ void Maker::sticking(const std::vector<CountGroup>& all) {
   const auto most = sticking_display({shares, 1.0 - (1.0 - equal) * (1.0 - 2.0 / std::sqrt(stays + 4.0)), singles});
   const double off = found->off, far = most && std::abs(most->off) > std::abs(off) ? most->off : off;
   budget_.level_w += 0.5 * off * budget_.step_w;
-  add("sticking display", std::abs(far - 0.5 * off) * budget_.step_w, infinity, false, true,
+  const double sure_w = k_for(scatter_.freedom) * combined(budget_.parts);
+  const double unsure_w = std::hypot(sure_w, std::abs(far - off) * budget_.step_w);
+  const double whole_w = reach_of_either(0.5 * std::abs(off) * budget_.step_w, 0.5 * unsure_w);
+  add("sticking display", 0.5 * std::sqrt(std::max(0.0, whole_w * whole_w - sure_w * sure_w)), infinity, false, true,
       "repeats as of a display that moves " + number_text(found->past_edge, 2) + " of a step past a count's edge");
 }
 

@@ -209,12 +209,14 @@ class Mixture {
   };
 
   [[nodiscard]] std::vector<Noise> models() const {
-    const bool known = within_freedom_ > 0.0;
+    const bool known = within_freedom_ > 0.0 && !batches_.worth.empty();
     const double exact = known ? independent : 0.0;
     // Noise that forgets within a batch makes its mean up to as unsure as one reading is: even odds for each ratio.
     const double unsure_size = (1.0 - exact) / (known ? std::max(1.0, std::log(batches_.readings)) : 1.0);
+    const auto sorts = static_cast<double>(batches_.worth.size());
     std::vector<Noise> all;
-    if (known) all.push_back({0.0, 1.0, 0.0, without_slow * exact, true});
+    for (const double worth : batches_.worth)
+      if (known) all.push_back({0.0, worth, 0.0, without_slow * exact / sorts, true});
     all.push_back({0.0, 1.0, 0.0, without_slow * unsure_size, false});
     const auto n = static_cast<double>(quoted_count_);
     std::vector<std::pair<double, double>> memories;
@@ -233,12 +235,14 @@ class Mixture {
                    double unsure_size) const {
     const auto n = static_cast<double>(quoted_count_);
     const double with_quick = odds * (1.0 - slow_alone) / static_cast<double>(widenings.size());
+    const auto sorts = static_cast<double>(batches_.worth.size());
     const auto model = [&](double quick, double size, double odds_of_it, bool scaled) {
       all.push_back({slow.memory, quick + size * slow.quick, size * slow.slow, odds_of_it, scaled});
     };
     for (std::size_t i = 0; i < widenings.size(); ++i) {
       const double size = (widenings[i] * widenings[i] - 1.0) / (n * slow.of_mean(n));
-      if (exact > 0.0) model(1.0, size, with_quick * exact, true);
+      for (const double worth : batches_.worth)
+        if (exact > 0.0) model(worth, worth * size, with_quick * exact / sorts, true);
       if (i % 2 == 1) model(1.0 / (1.0 + size), size / (1.0 + size), 2.0 * with_quick * unsure_size, false);
     }
     constexpr double sizes = 3.0;  // of slow noise alone, as logarithm

@@ -223,9 +223,10 @@ QuantisedLevel quantised_level(std::span<const CountGroup> groups, double inflat
   result.level = 0.5 * (low + high) + (truncates ? 0.5 : 0.0);
   result.half_width = 0.5 * (high - low);
   const double freedom_left = misfit_freedom(groups);
+  // Of a level that stays, counts which no noise explains may be those of a display that sticks: not judged here.
   result.gaussian =
-      freedom_left < 1.0 || likelihood.misfit(top.value) <
-                                freedom_left + misfit_deviations * std::sqrt(2.0 * freedom_left) + misfit_deviations;
+      groups.size() == 1 || freedom_left < 1.0 ||
+      likelihood.misfit(top.value) < freedom_left + misfit_deviations * (std::sqrt(2.0 * freedom_left) + 1.0);
   result.separated = distinct >= 3 && top.noise > noticeable_noise && result.gaussian;
   result.noise = top.noise > noticeable_noise ? top.noise : 0.0;
   return result;

@@ -18,7 +18,8 @@ constexpr std::size_t most_states = most_counts + 2 * outside;
 constexpr double most_past_edge = 1.2;
 constexpr double stride = 0.1;  ///< of the hysteresis, small enough to follow level and noise
 constexpr int newton_steps = 12;
-constexpr int bisections = 7;  // of a stride: to a thousandth of a step
+constexpr int bisections = 7;    // of a stride: to a thousandth of a step
+constexpr int most_lags = 3000;  // of a chain that forgets more slowly a record says nothing
 
 /// What a display with this hysteresis shows of a level with noise that forgets at once: a Markov chain of counts.
 struct Chain {
@@ -32,6 +33,31 @@ class Model {
   Chain at(double level, double noise, double past_edge) {
     moves(level + static_cast<double>(outside), noise, past_edge);
     return judged(settled());
+  }
+
+  /// By how much the variance of a long mean is more than that of independent counts, for the display last asked for:
+  /// one and twice the sum of all autocorrelations.
+  [[nodiscard]] double inflation() const {
+    const auto share = settled();
+    double mean = 0.0, variance = 0.0, sum = 0.0;
+    for (std::size_t k = 0; k < states_; ++k) mean += share[k] * static_cast<double>(k);
+    std::array<double, most_states> expected{}, next{};
+    for (std::size_t k = 0; k < states_; ++k) {
+      expected[k] = static_cast<double>(k) - mean;
+      variance += share[k] * expected[k] * expected[k];
+    }
+    for (int lag = 1; lag < most_lags; ++lag) {
+      double together = 0.0;
+      for (std::size_t k = 0; k < states_; ++k) {
+        next[k] = 0.0;
+        for (std::size_t to = 0; to < states_; ++to) next[k] += move_[k][to] * expected[to];
+        together += share[k] * (static_cast<double>(k) - mean) * next[k];
+      }
+      expected = next;
+      sum += together;
+      if (std::abs(together) < 1e-4 * variance) break;
+    }
+    return variance > 0.0 ? 1.0 + 2.0 * sum / variance : 1.0;
   }
 
  private:
@@ -165,7 +191,8 @@ std::optional<StickingDisplay> sticking_display(const ShownCounts& shown) {
     (enough ? to : from) = middle;
     if (!enough) low = there;
   }
-  return StickingDisplay{from, low.level - rounding, low.noise, low.chain.singles};
+  model.at(low.level, low.noise, from);
+  return StickingDisplay{from, low.level - rounding, low.noise, low.chain.singles, model.inflation()};
 }
 
 }  // namespace nightwatt

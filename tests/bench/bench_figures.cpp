@@ -137,15 +137,19 @@ Record make(const Recipe& recipe, Random& random) {
   const double phase_wh = recipe.counter_step_wh * (even(random) + 0.5);
   const double innovation = std::sqrt(1.0 - recipe.correlation * recipe.correlation);
   double noise = normal(random), shown = 0.0, energy_wh = 1000.0 * recipe.counter_step_wh + phase_wh, sum = 0.0;
+  // Where a counter is there, swings are the device's own: it counts them, and they are part of what is true.
+  const bool swings_are_true = recipe.counter_step_wh > 0.0;
   int counted = 0;
   const int readings = static_cast<int>(recipe.seconds / recipe.interval_s);
   for (int i = 0; i <= readings; ++i) {
     const double at_s = i * recipe.interval_s;
-    const double power = level + recipe.slope_w_per_h * (at_s - recipe.seconds / 2.0) / 3600.0;
     const double swing = swings.next_w(at_s, random);
+    const double power =
+        level + recipe.slope_w_per_h * (at_s - recipe.seconds / 2.0) / 3600.0 + (swings_are_true ? swing : 0.0);
     noise = recipe.correlation * noise + innovation * normal(random);
     if (i % recipe.hold == 0) {
-      shown = display.shown_w(power + swing + recipe.noise_w * noise + recipe.white_w * normal(random), random);
+      shown = display.shown_w(
+          power + (swings_are_true ? 0.0 : swing) + recipe.noise_w * noise + recipe.white_w * normal(random), random);
     }
     record.times_s.push_back(at_s);
     record.power_w.push_back(shown);
@@ -169,8 +173,7 @@ Record make(const Recipe& recipe, Random& random) {
   const double in_steps = level / recipe.step_w - (recipe.truncates ? 0.5 : 0.0);
   double power_best = 0.0;
   if (recipe.hysteresis > 0.0)
-    power_best =
-        recipe.step_w * std::min(0.475, z95 * std::sqrt(sticking_bound(in_steps, noise_steps, recipe.hysteresis) / n));
+    power_best = recipe.step_w * std::min(0.475, sticking_or_slow_bound(in_steps, noise_steps, recipe.hysteresis, n));
   else if (recipe.white_w > 0.0)
     power_best = z95 * std::hypot(recipe.noise_w / std::sqrt(n), recipe.white_w / std::sqrt(counted));
   else if (noise_steps >= 0.25)
@@ -192,7 +195,10 @@ Record make(const Recipe& recipe, Random& random) {
       // `ticks` of them fall into the time on average, with one whole step less between the first and the last.
       const double covered_s = std::max(1.0, ticks - 1.0) * recipe.counter_step_wh / level * 3600.0;
       // Two instants, each even within an interval: 95 % of a triangle of that half-width.
-      const double counter_best = level * 0.776 * recipe.interval_s / covered_s;
+      const double counted_s = counted * recipe.interval_s;
+      // What the counter does not cover may have had another mean.
+      const double uncovered = std::max(0.0, counted_s / covered_s - 1.0) * Swings::of_mean(recipe, counted_s);
+      const double counter_best = std::hypot(level * 0.776 * recipe.interval_s / covered_s, z95 * std::sqrt(uncovered));
       record.best_w = 1.0 / std::sqrt(1.0 / (power_best * power_best) + 1.0 / (counter_best * counter_best));
     }
   }

@@ -26,6 +26,7 @@ struct Batches {
   double readings = 1.0;            ///< in each
   double within = 0.0;              ///< variance of the readings about their own batch's mean
   double within_freedom = 0.0;      ///< degrees of freedom of `within`; 0: not known
+  std::span<const double> worth = {};  ///< readings that an independent one may be; empty: that is not known
 };
 
 /// Of the plain mean: first-order noise (it forgets by e^(-1/tau) a value) and quicker noise together, neither their

@@ -19,7 +19,7 @@ struct QuantisedLevel {
   double half_width = 0.0;  ///< in steps, 95 %
   double noise = 0.0;       ///< most likely standard deviation before rounding, in steps; 0: none needed
   bool hard = false;        ///< one count only: the ends are the display's own, not limits of 95 %
-  bool gaussian = true;     ///< false: no Gaussian noise shows these counts
+  bool gaussian = true;     ///< false: the level moves, and no Gaussian noise shows these counts
   bool separated = false;   ///< the counts tell level and noise apart; else the interval is the bound they leave
 };
 

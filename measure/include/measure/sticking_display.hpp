@@ -20,6 +20,7 @@ struct StickingDisplay {
   double off = 0.0;        ///< steps by which its level is above that of a display which only rounds
   double noise = 0.0;      ///< in steps
   double singles = 0.0;    ///< share that such a display would show
+  double inflation = 1.0;  ///< of the variance of the readings' mean, by how long the display stays
 };
 
 /// For noise that forgets from one reading to the next: the least hysteresis with which it repeats itself as often as
