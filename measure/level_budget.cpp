@@ -13,9 +13,9 @@
 #include "measure/distributions.hpp"
 #include "measure/long_run.hpp"
 #include "measure/quantised_level.hpp"
+#include "measure/quick_noise.hpp"
 #include "measure/statistics.hpp"
 #include "measure/sticking_display.hpp"
-#include "quick_noise.hpp"
 #include "reading_trail.hpp"
 #include "settling.hpp"
 

@@ -17,8 +17,6 @@ constexpr double least_noise = 0.001;
 constexpr double noticeable_noise = 0.02;
 /// Probabilities below it are no evidence about the level any more but about stray readings.
 constexpr double least_probability = 1e-12;
-/// The profile is only nearly a parabola and its ends are found to a tolerance.
-constexpr double interval_margin = 1.02;
 /// Deviations of chi squared from which on the counts are no rounded Gaussian's.
 constexpr double misfit_deviations = 3.0;
 /// With it no count next to one that was seen is impossible.
@@ -212,7 +210,7 @@ QuantisedLevel quantised_level(std::span<const CountGroup> groups, double inflat
   const double top_level = most_likely(likelihood);
   const Likelihood::Best top = likelihood.profile(top_level);
   // One count is no estimate of a spread whose own uncertainty Student's t would make good.
-  const double t = interval_margin * coverage_factor(0.95, distinct == 1 ? 1e9 : std::max(1.0, freedom));
+  const double t = coverage_factor(0.95, distinct == 1 ? 1e9 : std::max(1.0, freedom));
   const double least = top.value - 0.5 * t * t;
   // No level further out than this can be: beyond it every count would be another one.
   const double reach = 1.0 + 2.0 * (likelihood.highest() - likelihood.lowest()) + t;

@@ -1,4 +1,4 @@
-#include "quick_noise.hpp"
+#include "measure/quick_noise.hpp"
 
 #include <algorithm>
 #include <cmath>
@@ -24,21 +24,26 @@ struct Shares {
   std::vector<double> shares;
   double mean = 0.0, variance = 0.0;  ///< in counts, from the first of them
   double chance = 0.0;                ///< that two readings which have nothing to do with each other are alike
+  double chance_within = 0.0;         ///< the same of two readings of one bin, while the level moves from bin to bin
 };
 
 std::optional<Shares> shares_of(const LevelSketch& sketch, double step_w) {
   if (!sketch.counted()) return std::nullopt;
   std::map<std::int64_t, double> counts;
-  double n = 0.0;
-  for (const SketchBin& bin : sketch.bins())
+  double n = 0.0, pairs = 0.0, alike = 0.0;
+  for (const SketchBin& bin : sketch.bins()) {
+    pairs += static_cast<double>(bin.n) * static_cast<double>(bin.n - 1);
     for (const ShownValue& shown : sketch.shown(bin)) {
+      alike += static_cast<double>(shown.n) * static_cast<double>(shown.n - 1);
       const double steps = step_w > 0.0 ? static_cast<double>(shown.microwatts) * 1e-6 / step_w : 1e16;
       const bool countable = std::abs(steps) < 1e15 && std::abs(steps - std::round(steps)) < 0.01;
       counts[countable ? std::llround(steps) : shown.microwatts] += static_cast<double>(shown.n);
       n += static_cast<double>(shown.n);
     }
+  }
   if (!(n > 0.0)) return std::nullopt;
   Shares all;
+  if (pairs > 0.0) all.chance_within = alike / pairs;
   for (const auto& [count, share] : counts) all.chance += (share / n) * (share / n);
   const auto width = counts.rbegin()->first - counts.begin()->first + 1;
   if (!(step_w > 0.0) || width > static_cast<std::int64_t>(most_counts)) return all;
@@ -96,7 +101,8 @@ std::vector<double> readings_per_independent(const LevelSketch& sketch, double s
   const double moved = (1.0 - equal) / (1.0 - shown.chance);  // how often the meter had a new reading
   if (alone <= most_alone * (1.0 - equal) && moved < 1.0 - held_surely) return {1.0 / moved};
   // Of changes by chance: as of the runs in a row of throws (Wald & Wolfowitz 1940, from memory).
-  if (equal - shown.chance < surely * (1.0 - shown.chance) / std::sqrt(pairs)) return {1.0};
+  const double chance = std::max(shown.chance, shown.chance_within);
+  if (equal - chance < surely * (1.0 - chance) / std::sqrt(pairs)) return {1.0};
   std::vector<double> all;
   if (const auto worth = by_memory(shown, equal)) all.push_back(*worth);
   if (const auto sticks = sticking_display({shown.shares, equal, alone}))

@@ -50,6 +50,14 @@ TEST_CASE("differences and ratios carry both sides' uncertainties") {
   CHECK_FALSE(ratio(a, Compared{}).has_value());
 }
 
+TEST_CASE("a difference of repeats has the degrees of freedom of both sides") {
+  // Welch-Satterthwaite (GUM G.2b): two means of three with equal spread have 2 + 2, and t for 95.45 % is 2.869.
+  const Compared a{30.0, 4.527 * 0.1, 0.1, 2.0, 0.1, 3};
+  const Compared b{20.0, 4.527 * 0.1, 0.1, 2.0, 0.1, 3};
+  CHECK(difference(a, b).uncertainty == Approx(2.869 * 0.1 * std::sqrt(2.0)).epsilon(1e-3));
+  CHECK(difference(a, b).freedom == Approx(4.0));
+}
+
 TEST_CASE("figures whose intervals overlap are tied") {
   CHECK(tied({10.0, 0.3, 0, 0, 0, 1}, {10.5, 0.3, 0, 0, 0, 1}));
   CHECK_FALSE(tied({10.0, 0.2, 0, 0, 0, 1}, {10.5, 0.2, 0, 0, 0, 1}));

@@ -356,6 +356,42 @@ TEST_CASE("a device that had not settled in the first third has no wider interva
   CHECK(data.budget().uncertainty_w < 1.35 * settled);
 }
 
+TEST_CASE("a display that dithers by itself while the level drifts has its mean within the interval") {
+  // Even dither of a step before rounding: the mean of what is shown is the level (Widrow, Kollar & Liu, IEEE Trans.
+  // Instrum. Meas. 45 (1996) 353), and a Gaussian's likelihood is up to a tenth of a step off.
+  int held = 0;
+  constexpr int runs = 30;
+  for (unsigned seed = 1; seed <= runs; ++seed) {
+    std::mt19937 random(seed);
+    std::uniform_real_distribution<double> dither(-0.5, 0.5);
+    const double level = 25.0 + dither(random);
+    Data data;
+    for (int i = 0; i <= 7200; ++i) data.add(i, std::round(level + 0.3 * (i - 4800) / 3600.0 + dither(random)));
+    MeterTraits whole_watts;
+    whole_watts.resolution_w = 1.0;
+    const LevelBudget budget = data.budget(whole_watts);
+    held += std::abs(budget.level_w - level) <= budget.uncertainty_w ? 1 : 0;
+  }
+  CHECK(held >= 26);  // 72 in 100 where the noise is taken for Gaussian
+}
+
+TEST_CASE("readings held for a while are worth as many fewer") {
+  Data data;
+  std::mt19937 random(31);
+  std::normal_distribution<double> normal;
+  for (int i = 0; i <= 1800; ++i)
+    data.add(i, i % 5 == 0 ? round_to(25.0 + 0.05 * normal(random), 0.001) : data.power_w.back());
+  // 2 sqrt(0.05^2 / 240): a reading every 5 s for the last 20 min.
+  CHECK(data.budget().uncertainty_w > 0.00645 * 0.95);
+  CHECK(data.budget().uncertainty_w < 0.00645 * 1.5);
+}
+
+TEST_CASE("degrees of freedom and coverage factor are each other's way back") {
+  for (const double freedom : {1.0, 2.0, 7.0, 20.0, 21.0, 300.0}) CHECK(freedom_for(k_for(freedom)) == freedom);
+  CHECK(freedom_for(99.0) == 1.0);
+  CHECK(std::isinf(freedom_for(2.0)));
+}
+
 TEST_CASE("a slope's uncertainty in white noise is that of least squares") {
   // GUM H.3: thermometer readings, slope 0.00218 with 0.00067. Eleven residuals tell little of their memory, so a
   // little more.

@@ -7,6 +7,7 @@
 #include <vector>
 
 #include "measure/level_budget.hpp"
+#include "measure/statistics.hpp"
 
 using namespace nightwatt;
 
@@ -68,6 +69,35 @@ TEST_CASE("the level of a sticking display is off by what taking it for a roundi
   const auto half = simulated(25.5, 0.4, 0.5, 200'000).found();
   REQUIRE(half);
   CHECK(std::abs(half->off) < 0.03);
+}
+
+TEST_CASE("how much less a sticking display's readings are worth is what the means of simulated records scatter") {
+  const double past = GENERATE(0.0, 0.3, 0.7);
+  CAPTURE(past);
+  const Seen seen = simulated(25.3, 0.5, past, 200'000);
+  const auto found = seen.found();
+  if (past == 0.0) {
+    CHECK((!found || found->inflation < 1.1));
+    return;
+  }
+  REQUIRE(found);
+  // Batch means of another record, long beside what the display remembers.
+  constexpr int batch = 400, batches = 500;
+  std::mt19937_64 random(12);
+  std::normal_distribution<double> normal(25.3, 0.5);
+  Moments single, means;
+  double shown = 25.0;
+  for (int b = 0; b < batches; ++b) {
+    double sum = 0.0;
+    for (int i = 0; i < batch; ++i) {
+      const double power = normal(random);
+      if (std::abs(power - shown) > 0.5 + past) shown = std::round(power);
+      single.add(shown);
+      sum += shown / batch;
+    }
+    means.add(sum);
+  }
+  CHECK(found->inflation == Approx(means.variance() * batch / single.variance()).epsilon(0.15));
 }
 
 TEST_CASE("a display that rounds and repeats itself by chance does not stick") {
