@@ -13,9 +13,11 @@ constexpr double standby_share = 0.40;     // of the reference level: the contra
 constexpr double idle_share = 0.07;        // of the idle level: the contract's
 constexpr double start_up_peak = 1.05;     // of the level it leads to
 constexpr double start_up_level_s = 60.0;  // what is held for longer is a level of its own
-constexpr double start_up_level = 1.5;   // of the level it leads to, where a start-up holds one: a load settles by less
-constexpr double working_share = 0.90;   // of the lowest steady level: below it the device was seen working lower
-constexpr double small_standby_w = 3.0;  // an adapter alone or asleep; common practice, no source
+constexpr double start_up_level = 1.5;  // of the level it leads to, where a start-up holds one: a load settles by less
+constexpr double working_share = 0.90;  // of the lowest steady level: below it the device was seen working lower
+constexpr double off_share = 0.25;      // of a display step: most of what is shown is 0
+constexpr double truncated_off_share = 0.02;  // a display that cuts off shows 0 up to a whole step
+constexpr double small_standby_w = 3.0;       // an adapter alone or asleep; common practice, no source
 // What the European rules allow a device that is off or on standby ((EU) 2023/826, from memory), beside a level that no
 // idle is so far below: a display asleep.
 constexpr double asleep_w = 0.5;
@@ -93,7 +95,8 @@ class Namer {
 
  private:
   [[nodiscard]] double off_limit() const {
-    return input_.settings.traits.starting_w.value_or(input_.learnt.step_w / 4.0);
+    const double share = input_.settings.traits.truncates ? truncated_off_share : off_share;
+    return input_.settings.traits.starting_w.value_or(input_.learnt.step_w * share);
   }
 
   void name_off() {

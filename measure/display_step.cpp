@@ -36,6 +36,12 @@ double DisplayStep::step_w() const {
   return static_cast<double>(seen_ >= seen_enough && least_uw_ > digit_uw_ ? least_uw_ : digit_uw_) * 1e-6;
 }
 
+double DisplayStep::step_beside(double told_w) const {
+  constexpr double much_finer = 0.11;  // a digit more than the display has
+  const double digit_w = static_cast<double>(digit_uw_) * 1e-6;
+  return seen_ >= seen_enough && told_w < much_finer * digit_w ? digit_w : told_w;
+}
+
 void DisplayStep::save(ByteWriter& out) const {
   out.byte(last_uw_ ? 1 : 0);
   for (const std::int64_t x : {last_uw_.value_or(0), digit_uw_, stood_, least_uw_, seen_}) out.integer(x);

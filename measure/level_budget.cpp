@@ -72,6 +72,10 @@ struct Usual {
   [[nodiscard]] bool holds(const View& view) const { return std::abs(view.bin->mean - median) <= limit; }
 };
 
+double interval_s(const SketchBin& bin) {
+  return bin.n > 0 ? bin.covered_s / static_cast<double>(bin.n) : 0.0;
+}
+
 Usual usual_of(const std::vector<View>& views, double step_w) {
   std::vector<double> means, off;
   for (const View& view : views) means.push_back(view.bin->mean);
@@ -134,7 +138,8 @@ struct Scatter {
   double slope_uncertainty = 0.0;  ///< standard, correlation counted
   double slope_freedom = 1.0;
   bool drifts = false;
-  double centre_s = 0.0;
+  double centre_s = 0.0;       ///< of the readings
+  double time_centre_s = 0.0;  ///< of the time: a reading's is the interval before it
 };
 
 /// Of the bins' means about the level or its slope, and of the readings in them.
@@ -155,7 +160,7 @@ class ScatterMaker {
   static double n_of(const View& view) { return static_cast<double>(view.bin->n); }
 
   void means() {
-    double covered = 0.0, integral = 0.0, at = 0.0;
+    double covered = 0.0, integral = 0.0, at = 0.0, time_at = 0.0;
     const double about = views_.front().bin->mean;
     for (const View& view : views_) {
       out_.readings += n_of(view);
@@ -163,10 +168,12 @@ class ScatterMaker {
       at += n_of(view) * view.at_s;
       covered += view.bin->covered_s;
       integral += view.bin->integral_ws - about * view.bin->covered_s;
+      time_at += view.bin->covered_s * (view.at_s - 0.5 * interval_s(*view.bin));
     }
     const double n = std::max(1.0, out_.readings);
     out_.mean_w = about + out_.mean_w / n;
     out_.centre_s = at / n;
+    out_.time_centre_s = covered > 0.0 ? time_at / covered : out_.centre_s;
     out_.time_mean_w = covered > 0.0 ? about + integral / covered : out_.mean_w;
   }
 
@@ -313,6 +320,7 @@ class Maker {
     const bool fine = scatter_.deviation_w >= dithered_steps * step;
     if (step > 0.0 && !fine && from_counts()) return;
     budget_.level_w = scatter_.time_mean_w + cut_off();
+    by_time_ = true;
     add("statistics", statistics_w(), scatter_.freedom, false, false, scatter_words());
     if (scatter_.deviation_w > 0.0) budget_.noise_w = scatter_.deviation_w;
     if (!fine && step > 0.0) {
@@ -331,6 +339,7 @@ class Maker {
   bool gather_counts() {
     if (!stretch_.sketch.counted()) return false;
     if (std::abs(scatter_.time_mean_w - scatter_.mean_w) > even_reading * budget_.step_w) return false;
+    if (speaks_on_change()) return false;
     for (const View& view : views_) {
       std::map<std::int64_t, double> counts;
       for (const ShownValue& shown : stretch_.sketch.shown(*view.bin)) {
@@ -342,6 +351,32 @@ class Maker {
     }
     drop_strays();
     return true;
+  }
+
+  /// A meter that sends what has changed: hardly two readings alike, and now many in a bin, now few. Its counts say how
+  /// often each was come to, not how long it was shown.
+  [[nodiscard]] bool speaks_on_change() const {
+    constexpr std::int64_t fewest_pairs = 200;
+    constexpr double least_sigmas = 6.0, most_alike = 0.5;
+    const Repeats& repeats = stretch_.sketch.repeats();
+    if (repeats.pairs < fewest_pairs || views_.size() < fewest_bins) return false;
+    std::map<std::int64_t, double> counts;
+    double n = 0.0, alike = 0.0;
+    std::int64_t fewest = std::numeric_limits<std::int64_t>::max(), most = 0;
+    for (std::size_t i = 0; i < views_.size(); ++i) {
+      for (const ShownValue& shown : stretch_.sketch.shown(*views_[i].bin)) {
+        counts[shown.microwatts] += static_cast<double>(shown.n);
+        n += static_cast<double>(shown.n);
+      }
+      if (i == 0 || i + 1 == views_.size()) continue;  // part of a bin
+      fewest = std::min(fewest, views_[i].bin->n);
+      most = std::max(most, views_[i].bin->n);
+    }
+    for (const auto& [value, count] : counts) alike += (count / n) * (count / n);
+    const auto pairs = static_cast<double>(repeats.pairs);
+    const double equal = static_cast<double>(repeats.equal) / pairs;
+    const double by_chance = std::sqrt(alike * (1.0 - alike) / pairs);
+    return most > fewest + 2 && equal < most_alike * alike && alike - equal > least_sigmas * by_chance;
   }
 
   /// Single readings far away: left out as longer excursions are.
@@ -455,6 +490,7 @@ class Maker {
     if (off > still_share * scatter_.readings) return false;
     scatter_.drifts = true;
     budget_.level_w = scatter_.time_mean_w + cut_off();
+    by_time_ = true;
     budget_.bounded_by_display = display_hides_ = true;
     add("statistics", 0.0, infinity, false, false, "in the display step: the level creeps from count to count");
     add_shared("display step", 0.5 * step / static_cast<double>(high - low),
@@ -572,9 +608,13 @@ class Maker {
   /// another middle.
   void drift() {
     if (!scatter_.drifts) return;
-    const double late_s = 2.0 / 3.0 * length_s() - scatter_.centre_s;
+    const double late_s = 2.0 / 3.0 * length_s() - (by_time_ ? scatter_.time_centre_s : scatter_.centre_s);
     budget_.level_w += scatter_.slope_w_per_s * late_s;
-    add("drift", scatter_.slope_uncertainty * std::abs(late_s), scatter_.slope_freedom, false, false,
+    // Where in a bin its first reading lies is not kept: an interval either way for all.
+    const double covered = quoted_s();
+    const double interval = covered > 0.0 ? covered / scatter_.readings : 0.0;
+    const double unplaced = scatter_.slope_w_per_s * interval / std::sqrt(12.0);
+    add("drift", std::hypot(scatter_.slope_uncertainty * late_s, unplaced), scatter_.slope_freedom, false, false,
         number_text(budget_.slope_w_per_h) + " W/h; the level is that of the middle of the time");
   }
   [[nodiscard]] double length_s() const { return std::max(1e-6, to_seconds(stretch_.end - stretch_.begin).value); }
@@ -593,6 +633,7 @@ class Maker {
   std::vector<std::map<std::int64_t, double>> counts_;  ///< of each view, in steps
   LevelBudget budget_;
   bool display_hides_ = false;  ///< rounding is not averaged out by noise
+  bool by_time_ = false;        ///< the level is the mean of the time, not of the readings
 };
 
 /// Half-width about the middle of two answers, each `apart` from it, that holds whichever is right 95.45 times in 100,

@@ -205,10 +205,10 @@ class Segmenter::Impl {
   }
 
   void learn_step(double power_w) {
-    if (step_known_) return;
     display_.push(power_w);
-    if (display_.step_w() == step_) return;
-    step_ = display_.step_w();
+    const double step_w = step_known_ ? display_.step_beside(*settings_.traits.resolution_w) : display_.step_w();
+    if (step_w == step_) return;
+    step_ = step_w;
     engine_.set_step(std::asinh(step_ / linear_below_w));
   }
 

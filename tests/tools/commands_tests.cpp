@@ -640,6 +640,40 @@ TEST_CASE("a counter of another scale than the power is warned of, one that agre
   }
 }
 
+// 25.3 W for 8 h are 202.4 Wh, a display that says 25 makes 200 of them, a counter of 10 Wh 200 or 210: all may be
+// right.
+TEST_CASE("a still display and a coarse counter that are both right are not warned of") {
+  for (const double level : {25.05, 25.3, 25.45}) {
+    for (const int start : {0, 3, 9}) {
+      const Bench bench;
+      std::string text = "time,power_w,energy_wh\n";
+      for (int i = 0; i <= 8 * 3600; i += 60) {
+        char row[80];
+        std::snprintf(row, sizeof row, "%d,%.0f,%.0f\n", i, std::round(level),
+                      10.0 * std::floor((start + level * i / 3600.0) / 10.0));
+        text += row;
+      }
+      REQUIRE(bench({"import", bench.write("c.csv", text), "--device", "Puffin mini", "--resolution", "1"}).status ==
+              0);
+      const std::string warnings = bench.json({"summary", "1"})["warnings"].dump();
+      INFO(level << " " << start << " " << warnings);
+      CHECK(warnings.find("a wrong scale or a slipping clock") == std::string::npos);
+    }
+  }
+}
+
+TEST_CASE("a display's step that is told too fine is warned of") {
+  const Bench bench;
+  std::string text = "time,power_w\n";
+  for (int i = 0; i < 600; ++i) text += std::to_string(i) + (i % 3 == 0 ? ",26\n" : ",25\n");
+  const std::string file = bench.write("c.csv", text);
+  REQUIRE(bench({"import", file, "--device", "Puffin mini", "--resolution", "0.01"}).status == 0);
+  CHECK_THAT(bench.json({"summary", "1"})["warnings"].dump(),
+             Catch::Contains("the display shows multiples of 1.000 W") && Catch::Contains("not 0.010 W"));
+  REQUIRE(bench({"import", file, "--device", "Puffin mini", "--resolution", "1"}).status == 0);
+  CHECK(bench.json({"summary", "2"})["warnings"].dump().find("multiples") == std::string::npos);
+}
+
 TEST_CASE("constant readings of a display nobody knows have an uncertainty all the same") {
   const Bench bench;
   std::string text = "time,power_w\n";

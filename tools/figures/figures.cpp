@@ -29,10 +29,17 @@ double seconds_of(const Segment& segment) {
 /// A level of an unknown display is as sure as the digits shown, where the display hides more than that.
 void warn_of_unknown_display(const RunRecord& record, std::vector<std::string>& warnings) {
   constexpr double hidden = 0.9;  // of what a still display hides: noise averages the rest out
-  if (record.info.traits.resolution_w) return;
-  const double still_w = hidden * record.step_w / std::sqrt(12.0);
+  if (const auto told_w = record.info.traits.resolution_w) {
+    if (record.step_w > *told_w)
+      warnings.push_back("the display shows multiples of " + number_text(record.step_w, "W") +
+                         ": that is taken for its step, not " + number_text(*told_w, "W") + " as was told");
+    return;
+  }
+  const double step_w = record.step_w / std::sqrt(12.0);
   const bool hides = std::any_of(record.segments.begin(), record.segments.end(), [&](const Segment& segment) {
-    return segment.parts && segment.parts->shared_w >= still_w && segment.parts->shared_w > 0.0;
+    // More is not the display's: a counter that contradicts it.
+    return segment.parts && segment.parts->shared_w >= hidden * step_w && segment.parts->shared_w > 0.0 &&
+           segment.parts->shared_w * hidden <= step_w;
   });
   if (!hides) return;
   warnings.push_back("the display's step is not known: " + number_text(record.step_w, "W") +
@@ -58,7 +65,7 @@ double counter_step_wh(const RunRecord& record) {
   return smallest_uwh > 0 ? static_cast<double>(smallest_uwh) * 1e-6 : coarse_counter_step_wh;
 }
 
-/// Expanded uncertainty (k = 2) of a run's integral less its counter, the meter's promise left out: what the display
+/// How far a run's integral may be from its counter, the meter's promise left out: what the display
 /// leaves open, readings too far apart for what the power did between them, and the counter's first and last step.
 double apart_by_reading_wh(const RunRecord& record) {
   double squares = 0.0, hours = 0.0;
@@ -70,9 +77,10 @@ double apart_by_reading_wh(const RunRecord& record) {
     const double by_chance = 3.0 * swing / std::sqrt(12.0 * static_cast<double>(segment.samples));
     squares += std::pow(by_chance * seconds_of(segment) / 3600.0, 2);
   }
-  const double display_wh = record.step_w / std::sqrt(12.0) * hours;
-  const double counter_wh = counter_step_wh(record) / std::sqrt(6.0);
-  return 2.0 * std::sqrt(squares + display_wh * display_wh + counter_wh * counter_wh);
+  // A still display is off by the same part of a step all the time, and the counter by up to a step: a warning must
+  // hold against the worst of both.
+  const double display_wh = record.step_w / 2.0 * hours;
+  return 2.0 * std::sqrt(squares) + display_wh + counter_step_wh(record);
 }
 
 }  // namespace
