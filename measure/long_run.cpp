@@ -23,7 +23,7 @@ constexpr std::array<double, 8> widenings = {1.3, 1.7, 2.2, 2.9, 3.8, 5.0, 7.0, 
 /// Odds before anything is seen, found by simulation: white noise, noise that forgets within a batch, and slow noise up
 /// to a sixth of the record long, however small beside the quick noise, all get intervals that hold the truth 94 to 99
 /// times in 100, or nearly.
-constexpr double without_slow = 0.2;  ///< no slow noise
+constexpr double without_slow = 0.3;  ///< no slow noise
 constexpr double independent = 0.6;   ///< quick noise forgets from one reading to the next
 constexpr double slow_alone = 0.25;   ///< of slow noise: next to it quick noise is nothing
 /// Of the record: shorter and longer memories are less likely, in proportion.
@@ -33,7 +33,7 @@ constexpr double rarely_longer = 0.33;
 constexpr double another_level = 0.02;
 constexpr double another_level_reach = 20.0;  ///< deviations of the values within which that level lies
 /// The share of the mixture that is taken for 95.45 %: the odds above are cautious.
-constexpr double held_share = 0.935;
+constexpr double held_share = 0.942;
 /// A model this much less likely than the best changes nothing.
 constexpr double least_weight = 3e-4;
 constexpr int halvings = 40;  // of the interval's width at worst; some five are needed
