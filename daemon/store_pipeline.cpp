@@ -491,7 +491,6 @@ void StorePipeline::note_success() {
 
 // After an update that reckons otherwise, one run at a time while there is nothing else to do.
 void StorePipeline::renew_next_run() {
-  if (!store_ || stale_ || state_.paused) return;
   if (!to_renew_) {
     to_renew_.emplace();
     if (const auto runs = store_->runs())
@@ -507,11 +506,11 @@ void StorePipeline::renew_next_run() {
 // Ages count from the newest reading, not from the calendar, which may have jumped ahead by years.
 void StorePipeline::tidy() {
   ++state_.beats;
+  if (!store_ || stale_ || state_.paused) return;
   renew_next_run();
   if (!settings_.keep_raw_days && !settings_.max_size_mb) return;
   const MonoTime now = clock_.monotonic();
-  if (!store_ || stale_ || state_.paused || (tidied_ && now - *tidied_ < (more_to_tidy_ ? retain_more : retain_every)))
-    return;
+  if (tidied_ && now - *tidied_ < (more_to_tidy_ ? retain_more : retain_every)) return;
   tidied_ = now;
   const auto until = newest();
   if (!until || !store_->begin()) return;

@@ -36,10 +36,13 @@ double DisplayStep::step_w() const {
   return static_cast<double>(seen_ >= seen_enough && least_uw_ > digit_uw_ ? least_uw_ : digit_uw_) * 1e-6;
 }
 
-double DisplayStep::step_beside(double told_w) const {
+bool DisplayStep::may_be_coarser_than(double told_w) const {
   constexpr double much_finer = 0.11;  // a digit more than the display has
-  const double digit_w = static_cast<double>(digit_uw_) * 1e-6;
-  return seen_ >= seen_enough && told_w < much_finer * digit_w ? digit_w : told_w;
+  return told_w < much_finer * (static_cast<double>(digit_uw_) * 1e-6);
+}
+
+double DisplayStep::step_beside(double told_w) const {
+  return seen_ >= seen_enough && may_be_coarser_than(told_w) ? static_cast<double>(digit_uw_) * 1e-6 : told_w;
 }
 
 void DisplayStep::save(ByteWriter& out) const {

@@ -18,6 +18,8 @@ class DisplayStep {
  public:
   void push(double power_w);
   [[nodiscard]] double step_w() const;  ///< above 0 from the first reading on
+  /// Whether it may yet turn out that the display shows a digit or more less than `told_w` tells of.
+  [[nodiscard]] bool may_be_coarser_than(double told_w) const;
   /// `told_w`, unless it is a digit or more finer than what a display on the move shows: then the last digit shown.
   [[nodiscard]] double step_beside(double told_w) const;
 

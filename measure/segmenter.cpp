@@ -205,6 +205,7 @@ class Segmenter::Impl {
   }
 
   void learn_step(double power_w) {
+    if (step_known_ && !display_.may_be_coarser_than(*settings_.traits.resolution_w)) return;  // and never again
     display_.push(power_w);
     const double step_w = step_known_ ? display_.step_beside(*settings_.traits.resolution_w) : display_.step_w();
     if (step_w == step_) return;

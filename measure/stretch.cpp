@@ -296,6 +296,10 @@ bool Stretch::has_figure_for(double step_w) const {
   return figure && figure->recipe == figure_recipe && figure->step_w == step_w;
 }
 
+bool Stretch::wants_figure_for(double step_w) const {
+  return shape == StretchShape::steady && !has_figure_for(step_w);
+}
+
 void write_stretch(ByteWriter& out, const Stretch& stretch) {
   write(out, stretch, true);
 }

@@ -86,6 +86,7 @@ class StoreReader::Impl {
   [[nodiscard]] bool drop_oldest_minutes();
   void delete_stream(StreamId stream);
   void delete_run(RunId id);
+  void delete_figures(RunId id);  ///< its stretches, sketches and state
   [[nodiscard]] Result<void> lock_import(StreamId stream);
   [[nodiscard]] Result<void> sweep_imports();
   /// What was cached is not so any more: another process wrote, or a transaction is gone.

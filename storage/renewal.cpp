@@ -11,13 +11,9 @@ namespace {
 // As an import writes them: rows of some 10 kB of outlines.
 constexpr std::size_t batch = 100;
 
-bool is_out_of_date(const Stretch& stretch, double step_w) {
-  return stretch.shape == StretchShape::steady && !stretch.has_figure_for(step_w);
-}
-
 bool any_out_of_date(const RunState& state) {
   return std::any_of(state.stretches.begin(), state.stretches.end(),
-                     [&](const Stretch& stretch) { return is_out_of_date(stretch, state.learnt.step_w); });
+                     [&](const Stretch& stretch) { return stretch.wants_figure_for(state.learnt.step_w); });
 }
 
 Result<void> put_again(StoreWriter& store, RunId run, const RunState& state) {
@@ -45,7 +41,7 @@ Result<void> renew_figures(StoreWriter& store, RunId run) {
   auto state = store.run_state(run, Sketches::all);
   if (!state) return tl::unexpected(state.error());
   for (Stretch& stretch : state->stretches)
-    if (is_out_of_date(stretch, state->learnt.step_w))
+    if (stretch.wants_figure_for(state->learnt.step_w))
       renew_figure(stretch, state->learnt.step_w, info->traits.truncates);
   return put_again(store, run, *state);
 }

@@ -167,7 +167,7 @@ bool read_sketches(Database& database, RunId run, std::int64_t place, std::span<
 
 bool lacks_sketch(const Stretch& stretch, Sketches wanted, double step_w) {
   if (!stretch.without_sketch) return false;
-  return wanted == Sketches::all || (stretch.shape == StretchShape::steady && !stretch.has_figure_for(step_w));
+  return wanted == Sketches::all || stretch.wants_figure_for(step_w);
 }
 
 }  // namespace

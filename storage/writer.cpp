@@ -113,10 +113,18 @@ void StoreReader::Impl::write_tail(StreamId stream, StreamEnd& end, std::span<co
   end.last_us = readings.back().time.us;
 }
 
-void StoreReader::Impl::delete_run(RunId id) {
+void StoreReader::Impl::delete_figures(RunId id) {
   for (const char* sql : {"DELETE FROM stretch WHERE run = ?1", "DELETE FROM sketch WHERE run = ?1",
-                          "DELETE FROM run_state WHERE run = ?1", "DELETE FROM run_word WHERE run = ?1",
-                          "DELETE FROM mark WHERE run = ?1", "DELETE FROM run WHERE id = ?1"}) {
+                          "DELETE FROM run_state WHERE run = ?1"}) {
+    Query remove = database->query(sql);
+    remove.bind(1, id).run();
+  }
+}
+
+void StoreReader::Impl::delete_run(RunId id) {
+  delete_figures(id);
+  for (const char* sql :
+       {"DELETE FROM run_word WHERE run = ?1", "DELETE FROM mark WHERE run = ?1", "DELETE FROM run WHERE id = ?1"}) {
     Query remove = database->query(sql);
     remove.bind(1, id).run();
   }

@@ -139,11 +139,7 @@ Result<void> StoreWriter::put_run_state(RunId id, std::span<const Stretch> new_s
 Result<void> StoreWriter::clear_run_state(RunId id) {
   if (auto begun = impl_->need_transaction(); !begun) return begun;
   return impl_->write([&]() -> Result<void> {
-    for (const char* sql : {"DELETE FROM stretch WHERE run = ?1", "DELETE FROM sketch WHERE run = ?1",
-                            "DELETE FROM run_state WHERE run = ?1"}) {
-      Query remove = impl_->database->query(sql);
-      remove.bind(1, id).run();
-    }
+    impl_->delete_figures(id);
     return {};
   });
 }

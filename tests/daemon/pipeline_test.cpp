@@ -1,6 +1,5 @@
 #include "daemon/store_pipeline.hpp"
 
-#include <sqlite3.h>
 #include <sys/resource.h>
 
 #include <algorithm>
@@ -10,6 +9,7 @@
 
 #include "storage/renewal.hpp"
 #include "tests/daemon/store_support.hpp"
+#include "tests/run_sql.hpp"
 #include "tests/small_disk.hpp"
 
 using namespace nightwatt;
@@ -82,15 +82,6 @@ struct Bench {
   }
   [[nodiscard]] std::vector<storage::Event> events() const {
     return must(reader().events(UtcTime{0}, UtcTime{INT64_MAX}));
-  }
-
-  /// What a failing disk does.
-  void run_sql(const std::string& sql) const {
-    sqlite3* other = nullptr;
-    REQUIRE(sqlite3_open(path.c_str(), &other) == SQLITE_OK);
-    REQUIRE(sqlite3_exec(other, sql.c_str(), nullptr, nullptr, nullptr) == SQLITE_OK);
-    REQUIRE(sqlite3_changes(other) > 0);
-    sqlite3_close(other);
   }
 
   TempFolder folder;
@@ -437,9 +428,9 @@ TEST_CASE("a service started on damaged newest readings sets them aside, says so
   bench.push(evening_of({{5.0, 1'000}}));
   REQUIRE(bench.pipeline->work() == StorePipeline::Outcome::stored);
   bench.pipeline.reset();  // killed
-  bench.run_sql(
-      "UPDATE tail SET bytes = substr(bytes, 1, 40) || x'55' || substr(bytes, 42) WHERE id = "
-      "(SELECT max(id) FROM tail)");
+  REQUIRE(run_sql(bench.path,
+                  "UPDATE tail SET bytes = substr(bytes, 1, 40) || x'55' || substr(bytes, 42) WHERE id = "
+                  "(SELECT max(id) FROM tail)") > 0);
   bench.open();
   bench.push(evening_of({{5.0, 100}}, at(1'000)));
   CHECK(bench.pipeline->work() == StorePipeline::Outcome::stored);
@@ -474,7 +465,7 @@ TEST_CASE("newest readings that are damaged while the service runs are set aside
   Bench bench;
   bench.push(evening_of({{5.0, 1'000}}));
   REQUIRE(bench.pipeline->work() == StorePipeline::Outcome::stored);
-  bench.run_sql("UPDATE tail SET bytes = x'0000' WHERE id = (SELECT min(id) FROM tail)");
+  REQUIRE(run_sql(bench.path, "UPDATE tail SET bytes = x'0000' WHERE id = (SELECT min(id) FROM tail)") > 0);
   const std::vector<Reading> later = evening_of({{5.0, 100}}, at(90'000));  // after a day the tail becomes a block
   bench.push(later);
   CHECK(bench.pipeline->work() == StorePipeline::Outcome::paused);

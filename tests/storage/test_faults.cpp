@@ -1,7 +1,6 @@
 // What a store says of files, folders and disks that are not as they should be.
 #include <fcntl.h>
 #include <sqlite3.h>
-#include <sys/mount.h>
 #include <sys/stat.h>
 #include <sys/wait.h>
 #include <unistd.h>
@@ -11,6 +10,8 @@
 
 #include "helpers.hpp"
 #include "storage/run_builder.hpp"
+#include "tests/run_sql.hpp"
+#include "tests/small_disk.hpp"
 
 using namespace nightwatt;
 using namespace nightwatt::storage;
@@ -24,13 +25,6 @@ void make_store(const std::string& path, std::size_t count = 20'000) {
   const StreamId stream = must(writer.stream_for_meter("bench"));
   must(writer.append(stream, quiet_night(count, 1)));
   must(writer.commit());
-}
-
-void run_sql(const std::string& path, const char* sql) {
-  sqlite3* database = nullptr;
-  REQUIRE(sqlite3_open(path.c_str(), &database) == SQLITE_OK);
-  REQUIRE(sqlite3_exec(database, sql, nullptr, nullptr, nullptr) == SQLITE_OK);
-  sqlite3_close(database);
 }
 
 /// One line, exit status 3, and it names the file.
@@ -84,6 +78,22 @@ class KeptBytes {
   std::string table_, column_, bytes_;
 };
 
+/// check() names run 1 wherever a byte is changed; `ask` is asked of the store with the first one changed.
+template <class Ask>
+void require_found_wherever(const std::string& path, KeptBytes& kept, Ask&& ask) {
+  REQUIRE(!kept.bytes().empty());
+  const std::size_t step = std::max<std::size_t>(1, kept.bytes().size() / 25);
+  for (std::size_t place = 0; place < kept.bytes().size(); place += step) {
+    CAPTURE(place);
+    kept.put_changed(place);
+    const StoreReader reader = must(StoreReader::open(path));
+    const StoreCheck check = must(reader.check());
+    REQUIRE_FALSE(check.ok);
+    CHECK(check.problems.front().find("run 1") != std::string::npos);
+    if (place == 0) ask(reader);
+  }
+}
+
 /// Runs `work` in a child process; what it returns is the child's exit status.
 template <class Work>
 int in_child(Work&& work) {
@@ -93,25 +103,6 @@ int in_child(Work&& work) {
   ::waitpid(child, &status, 0);
   return WIFEXITED(status) ? WEXITSTATUS(status) : -1;
 }
-
-/// A file system of a few hundred kB in memory; not there where the test may not mount.
-class SmallDisk {
- public:
-  explicit SmallDisk(const std::filesystem::path& where) : where_(where) {
-    std::filesystem::create_directory(where_);
-    mounted_ = ::mount("nightwatt-test", where_.c_str(), "tmpfs", 0, "size=400k") == 0;
-  }
-  ~SmallDisk() {
-    if (mounted_) ::umount2(where_.c_str(), MNT_DETACH);
-  }
-  SmallDisk(const SmallDisk&) = delete;
-  SmallDisk& operator=(const SmallDisk&) = delete;
-  [[nodiscard]] bool mounted() const { return mounted_; }
-
- private:
-  std::filesystem::path where_;
-  bool mounted_ = false;
-};
 
 /// Values that do not compress, so that a small disk fills soon.
 std::vector<Reading> noise(std::size_t count, std::int64_t begin_us, std::mt19937_64& random) {
@@ -144,14 +135,14 @@ TEST_CASE("a file that is no database is refused and left as it is") {
 
 TEST_CASE("another program's database is refused") {
   Folder folder;
-  run_sql(folder.file(), "CREATE TABLE songs (title TEXT)");
+  nightwatt::test::run_sql(folder.file(), "CREATE TABLE songs (title TEXT)");
   require_refused(folder.file(), "another program");
 }
 
 TEST_CASE("a store of a newer version is refused") {
   Folder folder;
   make_store(folder.file());
-  run_sql(folder.file(), "PRAGMA user_version = 99");
+  nightwatt::test::run_sql(folder.file(), "PRAGMA user_version = 99");
   require_refused(folder.file(), "newer");
 }
 
@@ -166,7 +157,7 @@ TEST_CASE("a store cut in half is refused") {
 TEST_CASE("a store whose beginning was overwritten is said to be damaged there, not to be another program's") {
   Folder folder;
   make_store(folder.file(), 3);
-  run_sql(folder.file(), "PRAGMA wal_checkpoint(TRUNCATE)");
+  nightwatt::test::run_sql(folder.file(), "PRAGMA wal_checkpoint(TRUNCATE)");
   const int offset = GENERATE(0, 16, 18, 28, 44, 60, 68);
   CAPTURE(offset);
   for (const char* suffix : {"-wal", "-shm"}) std::filesystem::remove(folder.file() + suffix);
@@ -236,19 +227,11 @@ TEST_CASE("a changed byte of a run's kept figures is found by check, and the fig
   const RunFigures good = must(run_figures(must(StoreReader::open(path)), 1));
   const char* column = GENERATE("stretch.bytes", "run_state.segmenter", "run_state.totals");
   KeptBytes kept(path, column);
-  REQUIRE(!kept.bytes().empty());
-  const std::size_t step = std::max<std::size_t>(1, kept.bytes().size() / 25);
-  for (std::size_t place = 0; place < kept.bytes().size(); place += step) {
-    CAPTURE(column, place);
-    kept.put_changed(place);
-    const StoreReader reader = must(StoreReader::open(path));
-    const StoreCheck check = must(reader.check());
-    REQUIRE_FALSE(check.ok);
-    CHECK(check.problems.front().find("run 1") != std::string::npos);
-    if (place != 0) continue;
+  CAPTURE(column);
+  require_found_wherever(path, kept, [&](const StoreReader& reader) {
     const RunFigures anew = must(run_figures(reader, 1));
     CHECK(anew.totals.energy_wh() == good.totals.energy_wh());
-  }
+  });
 }
 
 TEST_CASE("a changed byte of a run's sketches is found by check, and what needs them is made anew") {
@@ -265,18 +248,10 @@ TEST_CASE("a changed byte of a run's sketches is found by check, and what needs 
   const RunFigures good = must(run_figures(must(StoreReader::open(path)), 1, Sketches::all));
   REQUIRE(good.stretches.size() == 3);
   KeptBytes kept(path, "sketch.bytes");
-  const std::size_t step = std::max<std::size_t>(1, kept.bytes().size() / 25);
-  for (std::size_t place = 0; place < kept.bytes().size(); place += step) {
-    CAPTURE(place);
-    kept.put_changed(place);
-    const StoreReader reader = must(StoreReader::open(path));
-    const StoreCheck check = must(reader.check());
-    REQUIRE_FALSE(check.ok);
-    CHECK(check.problems.front().find("run 1") != std::string::npos);
-    if (place != 0) continue;
+  require_found_wherever(path, kept, [&](const StoreReader& reader) {
     CHECK(must(run_figures(reader, 1, Sketches::all)).stretches == good.stretches);
     CHECK(must(run_figures(reader, 1)).segments.size() == good.segments.size());
-  }
+  });
 }
 
 TEST_CASE("a changed byte of the newest readings is found, and does not keep the next ones out") {
@@ -375,7 +350,7 @@ TEST_CASE("somebody who may only read the files reads the store") {
 
 TEST_CASE("on a full disk the transaction is gone, the rest is whole, and writing goes on when there is room") {
   Folder folder;
-  const SmallDisk disk(folder.path() / "disk");
+  const nightwatt::test::SmallDisk disk((folder.path() / "disk").string(), "size=400k");
   if (!disk.mounted()) {
     WARN("skipped: this test may not mount a small file system");
     return;

@@ -1,11 +1,10 @@
 // One path for live, imported and replayed readings: the figures are the same whichever way a run came about.
-#include <sqlite3.h>
-
 #include <algorithm>
 
 #include "helpers.hpp"
 #include "storage/renewal.hpp"
 #include "storage/run_builder.hpp"
+#include "tests/run_sql.hpp"
 
 using namespace nightwatt;
 using namespace nightwatt::storage;
@@ -94,11 +93,7 @@ void require_clean(const StoreReader& store) {
 
 /// What an update would leave that keeps a run's figures in another form than this program reads.
 void change_by_hand(const std::string& path, const std::string& sql) {
-  sqlite3* other = nullptr;
-  REQUIRE(sqlite3_open(path.c_str(), &other) == SQLITE_OK);
-  REQUIRE(sqlite3_exec(other, sql.c_str(), nullptr, nullptr, nullptr) == SQLITE_OK);
-  REQUIRE(sqlite3_changes(other) > 0);
-  sqlite3_close(other);
+  REQUIRE(nightwatt::test::run_sql(path, sql) > 0);
 }
 
 }  // namespace

@@ -79,6 +79,8 @@ class Stretch {
   [[nodiscard]] SketchDigest digest() const;
   /// Whether the level's figure is the one that would be made today, for this display step.
   [[nodiscard]] bool has_figure_for(double step_w) const;
+  /// A level for which it has to be made anew, from the sketch.
+  [[nodiscard]] bool wants_figure_for(double step_w) const;
   friend bool operator==(const Stretch&, const Stretch&) = default;
 };
 
