@@ -245,7 +245,7 @@ Result<std::vector<Mark>> StoreReader::marks(RunId id) const {
       mark.meter = rows.text_or_none(2);
       mark.at.us = rows.integer(3);
       mark.text = rows.text(4);
-      if (const auto kind = rows.integer_or_none(5)) mark.kind = static_cast<SegmentKind>(*kind);
+      if (const auto kind = rows.integer_or_none(5)) mark.kind = segment_kind_from_number(*kind);
       found.push_back(std::move(mark));
     }
     return found;

@@ -74,7 +74,7 @@ _nightwatt_candidates() { # TYPE OPTION COMMAND
     RUN) _nightwatt_runs ;;
     DEVICE | D | NAME) _nightwatt_values device ;;
     M) _nightwatt_values meter ;;
-    KIND) printf '%s\n' off standby idle ramp plateau unsteady gap ;;
+    KIND) printf '%s\n' off standby idle plateau ramp charging unsteady ;;
     F)
       [[ $2 == --format ]] &&
         _nightwatt_help "$3" | grep -e ' --format ' | grep -oE '\b(text|markdown|csv|json|html|svg|png)\b' | sort -u

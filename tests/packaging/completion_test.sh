@@ -50,6 +50,7 @@ offers nightwatt runs --device '"Gannet b' -- 'Gannet board'
 offers nightwatt name last '' -- 'Gannet board' 'Puffin "mini"'
 offers nightwatt --store other.db name last '' -- 'Skua tower'
 offers nightwatt mark note --kind p -- plateau
+offers nightwatt mark note --kind c -- charging
 offers nightwatt compare --format '' -- csv json markdown text
 offers nightwatt import ni -- night.csv nightwatt.toml night.db night.db-lock night.db-shm night.db-wal
 offers nightwatt frobnicate x -- ''

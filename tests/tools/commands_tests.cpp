@@ -144,7 +144,7 @@ TEST_CASE("summary has every key of the contract and its figures are those of th
   // (780 s + 900 s) at 1.6 W and 600 s at 5 W, in Wh; ripple and edges stay far below the margin.
   CHECK(s["energy_wh"].get<double>() == Approx((1680 * 1.6 + 600 * 5.0) / 3600.0).margin(0.01));
   CHECK(s["counter_wh"].get<double>() == Approx((1680 * 1.6 + 600 * 5.0) / 3600.0).margin(0.01));
-  for (const char* kind : {"off", "standby", "idle", "ramp", "plateau", "unsteady", "gap"})
+  for (const char* kind : {"off", "standby", "idle", "ramp", "plateau", "unsteady", "gap", "charging"})
     CHECK(s["segments"].contains(kind));
   CHECK(s["segments"]["off"] == 1);
   CHECK(s["warnings"].is_array());

@@ -10,9 +10,6 @@
 namespace nightwatt::figures {
 namespace {
 
-constexpr std::array all_kinds = {SegmentKind::off,     SegmentKind::standby,  SegmentKind::idle, SegmentKind::ramp,
-                                  SegmentKind::plateau, SegmentKind::unsteady, SegmentKind::gap};
-
 /// What was read once from a display: the step is all that is known of its uncertainty, a rectangle of half a step to
 /// either side (GUM F.2.2.1: u = step / sqrt 12), k = 2. Without a step the uncertainty is unknown.
 std::optional<Figure> entered_figure(const std::optional<double>& value, const MeterTraits& traits) {
@@ -156,7 +153,7 @@ std::string number_or_nothing(const std::optional<double>& value, std::string_vi
 
 std::string counts_text(const Summary& summary) {
   std::string text;
-  for (const SegmentKind kind : all_kinds) {
+  for (const SegmentKind kind : all_segment_kinds) {
     const int count = summary.segments[static_cast<std::size_t>(kind)];
     if (count == 0) continue;
     if (!text.empty()) text += ", ";

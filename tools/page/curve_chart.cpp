@@ -157,12 +157,13 @@ std::string kind_patterns() {
     std::string_view marks;
   };
   // Told apart by what is drawn, not by colour alone.
-  constexpr std::array<Pattern, 6> patterns = {{
+  constexpr std::array<Pattern, 7> patterns = {{
       {SegmentKind::off, "<circle class=\"ink\" cx=\"5\" cy=\"5\" r=\"0.7\"/>"},
       {SegmentKind::standby,
        "<circle class=\"ink\" cx=\"3\" cy=\"3\" r=\"1.2\"/><circle class=\"ink\" cx=\"8\" cy=\"8\" r=\"1.2\"/>"},
       {SegmentKind::ramp, "<path class=\"line\" d=\"M2 0V10M7 0V10\"/>"},
       {SegmentKind::plateau, "<path class=\"line\" d=\"M0 10L10 0M-2 2L2 -2M8 12L12 8\"/>"},
+      {SegmentKind::charging, "<path class=\"line\" d=\"M0 5L2.5 2L7.5 8L10 5\"/>"},
       {SegmentKind::unsteady, "<path class=\"line\" d=\"M0 10L10 0M0 0L10 10\"/>"},
       {SegmentKind::gap, "<path class=\"line\" d=\"M0 2H5M5 7H10\"/>"},
   }};

@@ -44,6 +44,7 @@ function tile(context, kind) {
   const strokes = {
     ramp: "M2 0V10M7 0V10",
     plateau: "M0 10L10 0M-2 2L2 -2M8 12L12 8",
+    charging: "M0 5L2.5 2L7.5 8L10 5",
     unsteady: "M0 10L10 0M0 0L10 10",
     gap: "M0 2H5M5 7H10",
   };

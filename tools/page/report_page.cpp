@@ -88,12 +88,13 @@ std::string kinds_legend() {
     SegmentKind kind;
     std::string_view words;
   };
-  constexpr std::array<Meaning, 7> meanings = {{
+  constexpr std::array<Meaning, 8> meanings = {{
       {SegmentKind::off, "at or below the starting threshold"},
       {SegmentKind::standby, "plugged in but not working"},
       {SegmentKind::idle, "lowest steady level at work"},
       {SegmentKind::plateau, "steady level above idle"},
       {SegmentKind::ramp, "way from level to level"},
+      {SegmentKind::charging, "a battery fills; never load"},
       {SegmentKind::unsteady, "no level can be quoted"},
       {SegmentKind::gap, "no data"},
   }};

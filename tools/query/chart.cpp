@@ -101,8 +101,7 @@ FrameLine axis_of(const std::vector<Bin>& bins, UtcTime begin, UtcTime end) {
 FrameLine legend_of(const std::vector<Bin>& bins) {
   FrameLine line;
   add(line, std::string(scale_columns, ' '));
-  for (std::uint8_t number = 0; number <= static_cast<std::uint8_t>(SegmentKind::gap); ++number) {
-    const auto kind = static_cast<SegmentKind>(number);
+  for (const SegmentKind kind : all_segment_kinds) {
     if (std::none_of(bins.begin(), bins.end(), [&](const Bin& bin) { return bin.kind == kind; })) continue;
     add(line, std::string(1, kind_letter(kind)), kind_tone(kind));
     add(line, " " + std::string(segment_kind_name(kind)) + "   ");
@@ -125,6 +124,8 @@ Tone kind_tone(SegmentKind kind) {
       return Tone::yellow;
     case SegmentKind::plateau:
       return Tone::red;
+    case SegmentKind::charging:
+      return Tone::cyan;
     case SegmentKind::unsteady:
       return Tone::magenta;
     case SegmentKind::gap:
@@ -145,6 +146,8 @@ char kind_letter(SegmentKind kind) {
       return '/';
     case SegmentKind::plateau:
       return 'P';
+    case SegmentKind::charging:
+      return 'c';
     case SegmentKind::unsteady:
       return '~';
     case SegmentKind::gap:

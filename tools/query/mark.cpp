@@ -12,7 +12,7 @@ Result<std::optional<SegmentKind>> kind_from(const MaybeWord& word) {
   const auto kind = segment_kind_from_name(*word);
   if (!kind)
     return fail(ErrorKind::input,
-                "--kind is " + text::quoted(*word) + "; give off, standby, idle, ramp, plateau or unsteady");
+                "--kind is " + text::quoted(*word) + "; give off, standby, idle, plateau, ramp, charging or unsteady");
   if (*kind == SegmentKind::gap)
     return fail(ErrorKind::input, "--kind is gap; a gap is where readings are missing and cannot be named");
   return kind;

@@ -29,7 +29,7 @@ struct Summary {
   std::optional<Figure> standby;
   std::optional<Figure> load;  ///< the highest plateau held for two minutes or more; else the highest
   std::optional<double> peak_w;
-  std::array<int, 7> segments{};  ///< count by SegmentKind
+  std::array<int, segment_kind_count> segments{};  ///< count by SegmentKind
   std::vector<std::string> warnings;
 };
 
