@@ -1,0 +1,58 @@
+#include <algorithm>
+#include <cmath>
+
+#include "night.hpp"
+#include "random.hpp"
+
+namespace nightwatt::nights {
+
+std::string_view kind_name(Kind kind) {
+  static constexpr std::string_view names[] = {"off",     "standby",  "idle",     "ramp",
+                                               "plateau", "charging", "unsteady", "gap"};
+  return names[static_cast<std::size_t>(kind)];
+}
+
+double own_level_w(const Act& act, double since_s) {
+  double p = act.level_w;
+  if (act.kind == Kind::ramp) p += (act.end_level_w - act.level_w) * since_s / act.length_s;
+  if (act.settle_w != 0.0) p += act.settle_w * std::exp(-since_s / act.settle_tau_s);
+  return p;
+}
+
+double power_w(const Act& act, double since_s) {
+  double p = own_level_w(act, since_s);
+  if (since_s < act.peak_s) p += act.peak_w;
+  if (act.charge_w > 0.0) p += act.charge_w * std::exp(-std::max(0.0, since_s - act.charge_flat_s) / act.charge_tau_s);
+  const auto after = std::upper_bound(act.steps.begin(), act.steps.end(), since_s,
+                                      [](double s, const auto& step) { return s < step.first; });
+  if (after != act.steps.begin()) p += std::prev(after)->second;
+  return p;
+}
+
+std::vector<std::pair<std::int64_t, double>> play(const Plan& plan, std::uint64_t seed) {
+  Random random(seed ^ 0x706c6179ULL);
+  const Meter& meter = plan.meter;
+  const double keep = plan.noise_memory_s > 0.0 ? std::exp(-meter.interval_s / plan.noise_memory_s) : 0.0;
+  const double fresh = std::sqrt(1.0 - keep * keep);
+  std::vector<std::pair<std::int64_t, double>> readings;
+  double noise = random.normal();
+  double t = random.uniform() * meter.interval_s;
+  double begin = 0.0;
+  for (const Act& act : plan.acts) {
+    const double end = begin + act.length_s - act.skip_s;
+    for (; t < end; t += meter.interval_s) {
+      const double at = std::max(0.0, t + (random.uniform() - 0.5) * meter.jitter * meter.interval_s);
+      noise = keep * noise + fresh * random.normal();
+      if (act.kind == Kind::gap || (meter.lost_share > 0.0 && random.chance(meter.lost_share))) continue;
+      // The jitter may move a reading over the edge: what it shows belongs to where its turn was.
+      double p = std::max(0.0, power_w(act, std::max(0.0, t - begin + act.skip_s)) + noise * act.noise_w);
+      const double counts = p / meter.step_w;
+      p = (meter.truncates ? std::floor(counts + 1e-9) : std::round(counts)) * meter.step_w;
+      readings.emplace_back(std::llround(at * 1e6), p);
+    }
+    begin = end;
+  }
+  return readings;
+}
+
+}  // namespace nightwatt::nights
