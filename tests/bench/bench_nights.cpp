@@ -1,8 +1,11 @@
-// How often a figure of an ordinary night is wrong: thousands of random nights with known truth, by sort.
+// How often a figure of an ordinary night is wrong: thousands of random nights
+// with known truth, by sort.
 //
-//   tools/dev bench nights [COUNT] [FIRST_SEED] [SORT]     all sorts in turns, or one
-//   tools/dev bench nights --explain SEED SORT             one night: its truth beside what was found
-//   tools/dev bench nights --dump SEED SORT                one night as CSV, its truth in comments
+//   tools/dev bench nights [COUNT] [FIRST_SEED] [SORT]     all sorts in turns,
+//   or one tools/dev bench nights --explain SEED SORT             one night:
+//   its truth beside what was found tools/dev bench nights --dump SEED SORT one
+//   night as CSV, its truth in comments tools/dev bench nights --relations
+//   [COUNT] [FIRST_SEED] [SORT]     what must agree, whatever the truth is
 //   tools/dev bench nights --sorts                         their names
 #include <algorithm>
 #include <atomic>
@@ -17,7 +20,7 @@
 #include <thread>
 #include <tuple>
 
-#include "tests/nights/score.hpp"
+#include "tests/nights/relations.hpp"
 
 namespace nightwatt::nights {
 namespace {
@@ -33,7 +36,9 @@ struct Failed {
 
 void print_meter(std::FILE* out, const Night& night) {
   const Meter& m = night.plan.meter;
-  std::fprintf(out, "# %s, seed %llu: a reading each %g s%s, display %g W%s%s, %.1f %% lost, noise remembers %.1f s\n",
+  std::fprintf(out,
+               "# %s, seed %llu: a reading each %g s%s, display %g W%s%s, %.1f "
+               "%% lost, noise remembers %.1f s\n",
                night.sort.c_str(), static_cast<unsigned long long>(night.seed), m.interval_s,
                m.jitter > 0.0 ? " or so" : "", m.step_w, m.truncates ? " cut off" : "", m.declared ? ", told" : "",
                100.0 * m.lost_share, night.plan.noise_memory_s);
@@ -101,11 +106,13 @@ void explain(const Night& night) {
   print_meter(stdout, night);
   print_truth(stdout, night);
   for (const Segment& g : found.segments)
-    std::printf("found %-9s %10.1f - %10.1f  level %9.3f +- %7.3f  mean %9.3f  n %lld exc %lld settle %.0f duty %.2f\n",
-                std::string(segment_kind_name(g.kind)).c_str(), static_cast<double>(g.begin.us) * 1e-6,
-                static_cast<double>(g.end.us) * 1e-6, g.level_w.value_or(NAN), g.uncertainty_w.value_or(NAN),
-                g.mean_w.value_or(NAN), static_cast<long long>(g.samples), static_cast<long long>(g.excursions),
-                g.settling_s.value_or(NAN), g.duty.value_or(NAN));
+    std::printf(
+        "found %-9s %10.1f - %10.1f  level %9.3f +- %7.3f  mean %9.3f  "
+        "n %lld exc %lld settle %.0f duty %.2f\n",
+        std::string(segment_kind_name(g.kind)).c_str(), static_cast<double>(g.begin.us) * 1e-6,
+        static_cast<double>(g.end.us) * 1e-6, g.level_w.value_or(NAN), g.uncertainty_w.value_or(NAN),
+        g.mean_w.value_or(NAN), static_cast<long long>(g.samples), static_cast<long long>(g.excursions),
+        g.settling_s.value_or(NAN), g.duty.value_or(NAN));
   for (std::size_t f = 0; f < figure_count; ++f) {
     const std::optional<Figure> figure = figure_of(found.summary, static_cast<FigureName>(f));
     if (figure)
@@ -113,9 +120,11 @@ void explain(const Night& night) {
                   figure->uncertainty);
   }
   for (const std::string& warning : found.summary.warnings) std::printf("warning: %s\n", warning.c_str());
-  std::printf("levels: %d judged, %d missing, %d wrong, %d vague; kinds right %.4f of the time judged\nfaults:%s\n",
-              s.levels.judged, s.levels.missing, s.levels.wrong, s.levels.vague,
-              s.judged_s > 0.0 ? s.right_s / s.judged_s : NAN, faults_of(night, found).c_str());
+  std::printf(
+      "levels: %d judged, %d missing, %d wrong, %d vague; kinds right "
+      "%.4f of the time judged\nfaults:%s\n",
+      s.levels.judged, s.levels.missing, s.levels.wrong, s.levels.vague,
+      s.judged_s > 0.0 ? s.right_s / s.judged_s : NAN, faults_of(night, found).c_str());
 }
 
 void print_heads() {
@@ -148,39 +157,54 @@ void print_totals(const Score& all, double took_s) {
   for (const FigureScore& f : all.figures) judged += f.judged, failed += bad(f);
   const auto percent = [](int a, int of) { return of > 0 ? 100.0 * a / of : NAN; };
   std::printf(
-      "idle and load figures wrong or missing: %.2f %% of %d; all figures: %.2f %% of %d; levels: %.2f %% of %d\n",
+      "idle and load figures wrong or missing: %.2f %% of %d; all "
+      "figures: %.2f %% of %d; levels: %.2f %% of %d\n",
       percent(bad(idle) + bad(load), idle.judged + load.judged), idle.judged + load.judged, percent(failed, judged),
       judged, percent(bad(all.levels), all.levels.judged), all.levels.judged);
-  std::printf("kinds right: %.2f %% of the time judged; %.1f s for %d nights, %.1f M readings\n",
-              100.0 * all.right_s / all.judged_s, took_s, all.nights, static_cast<double>(all.readings) * 1e-6);
+  std::printf(
+      "kinds right: %.2f %% of the time judged; %.1f s for %d nights, "
+      "%.1f M readings\n",
+      100.0 * all.right_s / all.judged_s, took_s, all.nights, static_cast<double>(all.readings) * 1e-6);
 }
 
-void many(int count, std::uint64_t first_seed, const std::string& only) {
-  const std::vector<std::string> sorts = only.empty() ? sort_names() : std::vector<std::string>{only};
-  std::map<std::string, Score> by_sort;
-  std::vector<Failed> failed;
-  std::mutex mutex;
+/// Calls `work(sort, seed)` for all nights, on all cores.
+template <typename Work>
+double on_all_cores(int count, std::uint64_t first_seed, const std::vector<std::string>& sorts, const Work& work) {
   std::atomic<int> next{0};
   const auto begin = std::chrono::steady_clock::now();
-  const auto work = [&] {
+  const auto some = [&] {
     for (int i = next++; i < count; i = next++) {
-      const std::string& sort = sorts[static_cast<std::size_t>(i) % sorts.size()];
-      const Night night = make_night(sort, first_seed + static_cast<std::uint64_t>(i) / sorts.size());
-      const Found found = find(night.readings, settings_of(night.plan.meter));
-      const Score s = score(night, found);
-      const std::lock_guard lock(mutex);
-      by_sort[sort].add(s);
-      const int wrong_kinds = s.judged_s > 0.0 && s.right_s < 0.95 * s.judged_s ? 1 : 0;
-      if (s.failures() + wrong_kinds == 0) continue;
-      char kinds[40];
-      std::snprintf(kinds, sizeof kinds, "  kinds %.1f %%", 100.0 * s.right_s / s.judged_s);
-      failed.push_back({sort, night.seed, s.failures() + wrong_kinds, faults_of(night, found) + kinds});
+      const std::size_t night = static_cast<std::size_t>(i);
+      work(sorts[night % sorts.size()], first_seed + night / sorts.size());
     }
   };
   std::vector<std::thread> threads;
-  for (unsigned n = std::max(1U, std::thread::hardware_concurrency()); n > 0; --n) threads.emplace_back(work);
+  for (unsigned n = std::max(1U, std::thread::hardware_concurrency()); n > 0; --n) threads.emplace_back(some);
   for (std::thread& thread : threads) thread.join();
-  const double took = std::chrono::duration<double>(std::chrono::steady_clock::now() - begin).count();
+  return std::chrono::duration<double>(std::chrono::steady_clock::now() - begin).count();
+}
+
+std::vector<std::string> sorts_or(const std::string& only) {
+  return only.empty() ? sort_names() : std::vector<std::string>{only};
+}
+
+void many(int count, std::uint64_t first_seed, const std::string& only) {
+  const std::vector<std::string> sorts = sorts_or(only);
+  std::map<std::string, Score> by_sort;
+  std::vector<Failed> failed;
+  std::mutex mutex;
+  const double took = on_all_cores(count, first_seed, sorts, [&](const std::string& sort, std::uint64_t seed) {
+    const Night night = make_night(sort, seed);
+    const Found found = find(night.readings, settings_of(night.plan.meter));
+    const Score s = score(night, found);
+    const std::lock_guard lock(mutex);
+    by_sort[sort].add(s);
+    const int wrong_kinds = s.judged_s > 0.0 && s.right_s < 0.95 * s.judged_s ? 1 : 0;
+    if (s.failures() + wrong_kinds == 0) return;
+    char kinds[40];
+    std::snprintf(kinds, sizeof kinds, "  kinds %.1f %%", 100.0 * s.right_s / s.judged_s);
+    failed.push_back({sort, seed, s.failures() + wrong_kinds, faults_of(night, found) + kinds});
+  });
   print_heads();
   Score all;
   for (const std::string& sort : sorts) {
@@ -198,9 +222,36 @@ void many(int count, std::uint64_t first_seed, const std::string& only) {
                 failed[i].what.c_str());
 }
 
+void many_relations(int count, std::uint64_t first_seed, const std::string& only) {
+  std::map<std::string, Compared> by_relation;
+  std::mutex mutex;
+  const double took = on_all_cores(count, first_seed, sorts_or(only), [&](const std::string& sort, std::uint64_t seed) {
+    const Night night = make_night(sort, seed);
+    const Found whole = find(night.readings, settings_of(night.plan.meter));
+    for (const Relation& relation : relations()) {
+      Compared compared = compare(night, whole, relation);
+      const std::lock_guard lock(mutex);
+      Compared& sum = by_relation[relation.name];
+      sum.figures += compared.figures;
+      sum.moved.insert(sum.moved.end(), compared.moved.begin(), compared.moved.end());
+    }
+  });
+  for (auto& [name, compared] : by_relation) {
+    std::printf("%-22s %6d figures, %4zu moved by more than their +- (%.2f %%)\n", name.c_str(), compared.figures,
+                compared.moved.size(),
+                100.0 * static_cast<double>(compared.moved.size()) / std::max(1, compared.figures));
+    std::sort(compared.moved.begin(), compared.moved.end());
+    for (std::size_t i = 0; i < std::min(worst_shown, compared.moved.size()); ++i)
+      std::printf("    %s\n", compared.moved[i].c_str());
+  }
+  std::printf("%.1f s for %d nights\n", took, count);
+}
+
 int usage() {
   std::fprintf(stderr,
-               "usage: bench_nights [COUNT] [FIRST_SEED] [SORT] | --explain SEED SORT | --dump SEED SORT | --sorts\n");
+               "usage: bench_nights [--relations] [COUNT] [FIRST_SEED] "
+               "[SORT] | --explain SEED SORT | --dump SEED SORT | "
+               "--sorts\n");
   return 2;
 }
 
@@ -208,22 +259,24 @@ bool is_sort(const std::string& name) {
   return std::find(sort_names().begin(), sort_names().end(), name) != sort_names().end();
 }
 
-int run(int argc, char** argv) {
-  const std::string first = argc > 1 ? argv[1] : "";
+int run(std::vector<std::string> words) {
+  const std::string first = words.empty() ? "" : words[0];
   if (first == "--sorts") {
     for (const std::string& name : sort_names()) std::printf("%s\n", name.c_str());
     return 0;
   }
   if (first == "--explain" || first == "--dump") {
-    if (argc != 4 || !is_sort(argv[3])) return usage();
-    const Night night = make_night(argv[3], std::strtoull(argv[2], nullptr, 10));
+    if (words.size() != 3 || !is_sort(words[2])) return usage();
+    const Night night = make_night(words[2], std::strtoull(words[1].c_str(), nullptr, 10));
     first == "--dump" ? dump(night) : explain(night);
     return 0;
   }
-  if (argc > 4 || (argc == 4 && !is_sort(argv[3])) || first.rfind("--", 0) == 0) return usage();
-  const int count = argc > 1 ? std::atoi(argv[1]) : 1000;
-  const std::uint64_t seed = argc > 2 ? std::strtoull(argv[2], nullptr, 10) : 1;
-  many(count, seed, argc > 3 ? argv[3] : "");
+  if (first == "--relations") words.erase(words.begin());
+  words.resize(std::max<std::size_t>(words.size(), 3));
+  if (words.size() > 3 || (!words[2].empty() && !is_sort(words[2])) || words[0].rfind("--", 0) == 0) return usage();
+  const int count = words[0].empty() ? 1000 : std::atoi(words[0].c_str());
+  const std::uint64_t seed = words[1].empty() ? 1 : std::strtoull(words[1].c_str(), nullptr, 10);
+  first == "--relations" ? many_relations(count, seed, words[2]) : many(count, seed, words[2]);
   return 0;
 }
 
@@ -231,5 +284,5 @@ int run(int argc, char** argv) {
 }  // namespace nightwatt::nights
 
 int main(int argc, char** argv) {
-  return nightwatt::nights::run(argc, argv);
+  return nightwatt::nights::run({argv + 1, argv + argc});
 }

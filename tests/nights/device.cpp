@@ -7,7 +7,8 @@ namespace nightwatt::nights {
 
 namespace {
 
-/// Steps of 1 to 7 s anywhere between the two, around a level that the steps are added to.
+/// Steps of 1 to 7 s anywhere between the two, around a level that the steps
+/// are added to.
 std::vector<std::pair<double, double>> irregular_steps(Random& random, double low_w, double high_w, double length_s) {
   std::vector<std::pair<double, double>> steps;
   for (double t = 0.0; t < length_s; t += random.uniform(1.0, 7.0))
@@ -19,7 +20,8 @@ std::vector<std::pair<double, double>> irregular_steps(Random& random, double lo
 
 Device::Device(Random& r, const DeviceClass& of, const Meter& meter) : random(r) {
   plan.meter = meter;
-  // A level that its display cannot show is another subject: see the small board.
+  // A level that its display cannot show is another subject: see the small
+  // board.
   const double least_standby = std::max(of.least_standby_w, 1.2 * meter.step_w);
   standby_w = least_standby < of.most_standby_w ? random.log_uniform(least_standby, of.most_standby_w)
                                                 : least_standby * random.uniform(1.0, 1.3);
@@ -79,13 +81,16 @@ Act& Device::idle(double length_s) {
 
 Act& Device::idle_with_bursts(double length_s) {
   Act& act = idle(length_s);
-  const double every_s = random.log_uniform(60.0, 400.0), high_w = random.uniform(0.5, 2.5) * idle_w;
-  for (double t = random.uniform(0.0, every_s); t < length_s; t += every_s * random.uniform(0.6, 1.4)) {
+  add_bursts(act, random.log_uniform(60.0, 400.0), random.uniform(0.5, 2.5) * idle_w);
+  return act;
+}
+
+void Device::add_bursts(Act& act, double every_s, double added_w) {
+  for (double t = random.uniform(0.0, every_s); t < act.length_s; t += every_s * random.uniform(0.6, 1.4)) {
     const double burst_s = random.uniform(3.0, 14.0);
-    act.steps.emplace_back(t, high_w * random.uniform(0.7, 1.3));
+    act.steps.emplace_back(t, added_w * random.uniform(0.7, 1.3));
     act.steps.emplace_back(t + burst_s, 0.0);
   }
-  return act;
 }
 
 Act& Device::load(double level_w, double length_s) {
@@ -111,6 +116,7 @@ Act& Device::settling(double level_w, double length_s) {
 void Device::ramp(double from_w, double to_w, double length_s) {
   Act& act = add(Kind::ramp, from_w, length_s);
   act.end_level_w = to_w;
+  act.ramp_s = length_s;
 }
 
 void Device::fast_turns(double length_s) {
@@ -118,6 +124,7 @@ void Device::fast_turns(double length_s) {
   // Much longer in one than in the other would be a level with excursions.
   const double low_s = random.log_uniform(4.0, 35.0), high_s = low_s * random.log_uniform(0.65, 1.5);
   Act& act = add(Kind::plateau, low_w, length_s);
+  act.turns = true;
   for (double t = 0.0; t < length_s;) {
     act.steps.emplace_back(t, high_w - low_w);
     t += high_s * random.uniform(0.95, 1.05);

@@ -13,7 +13,8 @@ struct DeviceClass {
   double least_standby_w;  ///< adapter alone, soft off, sleep
   double most_standby_w;
 };
-/// Common practice, no source. All standby draws are below (EU) 2023/826's networked limits but the server's manager's.
+/// Common practice, no source. All standby draws are below (EU) 2023/826's
+/// networked limits but the server's manager's.
 inline constexpr DeviceClass board = {1.5, 6.0, 0.05, 0.4};
 inline constexpr DeviceClass laptop = {3.5, 11.0, 0.15, 1.1};
 inline constexpr DeviceClass desktop = {18.0, 70.0, 0.6, 3.5};
@@ -22,7 +23,8 @@ inline constexpr DeviceClass server = {55.0, 180.0, 5.0, 13.0};
 
 class Device {
  public:
-  /// Takes a class's idle and standby, the display's step and the noise at random.
+  /// Takes a class's idle and standby, the display's step and the noise at
+  /// random.
   Device(Random& random, const DeviceClass& of, const Meter& meter);
 
   Random& random;
@@ -31,14 +33,15 @@ class Device {
   double standby_w = 1.0;
   double noise_share = 0.004;  ///< of the level, standard deviation
 
-  /// A time to hold something: in proportion, and never so short that the meter reads it fewer than 15 times.
+  /// A time to hold something: in proportion, and never so short that the meter
+  /// reads it fewer than 15 times.
   double hold(double least_s, double most_s);
 
   Act& add(Kind kind, double level_w, double length_s);
   void off(double length_s);
   void standby(double level_w, double length_s);
-  /// 15 to 110 s of irregular work above the idle that follows. Comes to more than a sparse meter can see only as
-  /// readings.
+  /// 15 to 110 s of irregular work above the idle that follows. Comes to more
+  /// than a sparse meter can see only as readings.
   void boot();
   /// Irregular work that is no boot.
   void work(double low_w, double high_w, double length_s);
@@ -46,6 +49,8 @@ class Device {
   Act& idle(double length_s);
   /// Idle with a burst of 3 to 14 s now and then.
   Act& idle_with_bursts(double length_s);
+  /// Departures of 3 to 14 s from an act's level, upwards or downwards.
+  void add_bursts(Act& act, double every_s, double added_w);
   Act& load(double level_w, double length_s);
   /// A load that begins 10 to 40 % above itself for 3 to 14 s.
   Act& turbo(double level_w, double length_s);

@@ -14,7 +14,7 @@ std::string_view kind_name(Kind kind) {
 
 double own_level_w(const Act& act, double since_s) {
   double p = act.level_w;
-  if (act.kind == Kind::ramp) p += (act.end_level_w - act.level_w) * since_s / act.length_s;
+  if (act.kind == Kind::ramp) p += (act.end_level_w - act.level_w) * since_s / act.ramp_s;
   if (act.settle_w != 0.0) p += act.settle_w * std::exp(-since_s / act.settle_tau_s);
   return p;
 }
@@ -27,6 +27,29 @@ double power_w(const Act& act, double since_s) {
                                       [](double s, const auto& step) { return s < step.first; });
   if (after != act.steps.begin()) p += std::prev(after)->second;
   return p;
+}
+
+double length_s(const Plan& plan) {
+  double sum = 0.0;
+  for (const Act& act : plan.acts) sum += act.length_s - act.skip_s;
+  return sum;
+}
+
+Plan cropped(const Plan& plan, double from_s, double to_s) {
+  Plan kept = plan;
+  kept.acts.clear();
+  double begin = 0.0;
+  for (const Act& whole : plan.acts) {
+    const double end = begin + whole.length_s - whole.skip_s;
+    if (std::min(end, to_s) > std::max(begin, from_s)) {
+      Act act = whole;
+      act.skip_s += std::max(0.0, from_s - begin);
+      act.length_s -= std::max(0.0, end - to_s);
+      kept.acts.push_back(act);
+    }
+    begin = end;
+  }
+  return kept;
 }
 
 std::vector<std::pair<std::int64_t, double>> play(const Plan& plan, std::uint64_t seed) {
@@ -44,7 +67,8 @@ std::vector<std::pair<std::int64_t, double>> play(const Plan& plan, std::uint64_
       const double at = std::max(0.0, t + (random.uniform() - 0.5) * meter.jitter * meter.interval_s);
       noise = keep * noise + fresh * random.normal();
       if (act.kind == Kind::gap || (meter.lost_share > 0.0 && random.chance(meter.lost_share))) continue;
-      // The jitter may move a reading over the edge: what it shows belongs to where its turn was.
+      // The jitter may move a reading over the edge: what it shows belongs to
+      // where its turn was.
       double p = std::max(0.0, power_w(act, std::max(0.0, t - begin + act.skip_s)) + noise * act.noise_w);
       const double counts = p / meter.step_w;
       p = (meter.truncates ? std::floor(counts + 1e-9) : std::round(counts)) * meter.step_w;

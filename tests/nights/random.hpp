@@ -1,4 +1,5 @@
-// Random numbers that are the same with every library: own arithmetic on the bits of one fixed generator.
+// Random numbers that are the same with every library: own arithmetic on the
+// bits of one fixed generator.
 #pragma once
 
 #include <cmath>
@@ -16,7 +17,8 @@ class Random {
   double log_uniform(double low, double high) { return low * std::exp(uniform() * std::log(high / low)); }
   bool chance(double probability) { return uniform() < probability; }
   int whole(int low, int high) { return low + static_cast<int>(bits_() % static_cast<std::uint64_t>(high - low + 1)); }
-  /// Of mean 0 and variance 1: twelve uniform ones, near enough to normal out to three deviations.
+  /// Of mean 0 and variance 1: twelve uniform ones, near enough to normal out
+  /// to three deviations.
   double normal() {
     double sum = -6.0;
     for (int i = 0; i < 12; ++i) sum += uniform();

@@ -17,18 +17,22 @@ struct Found {
                          const SegmenterSettings& settings);
 [[nodiscard]] SegmenterSettings settings_of(const Meter& meter);
 
-/// The figures that the code under test has; those that it has not yet are not counted.
+/// The figures that the code under test has; those that it has not yet are not
+/// counted.
 [[nodiscard]] std::optional<Figure> figure_of(const Summary& summary, FigureName name);
 [[nodiscard]] bool is_known(FigureName name);
 
-/// What a figure may miss the truth by, whatever its own uncertainty says: max(1.5 %, 0.2 step, 0.03 W).
+/// What a figure may miss the truth by, whatever its own uncertainty says:
+/// max(1.5 %, 0.2 step, 0.03 W).
 [[nodiscard]] double tolerance_w(double true_w, double step_w);
 
 struct FigureScore {
   int judged = 0;
   int missing = 0;
-  int wrong = 0;  ///< off by more than its own uncertainty and by more than the tolerance, or given where there is none
-  int vague = 0;  ///< right only because its uncertainty is above max(5 %, 1.2 steps, 0.1 W)
+  int wrong = 0;  ///< off by more than its own uncertainty and by more than the
+                  ///< tolerance, or given where there is none
+  int vague = 0;  ///< right only because its uncertainty is above max(5 %, 1.2
+                  ///< steps, 0.1 W)
   void add(const FigureScore& other);
 };
 

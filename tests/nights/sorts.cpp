@@ -32,26 +32,8 @@ const DeviceClass& any_class(Random& random) {
   return *all[random.whole(0, 6)];
 }
 
-/// Cuts seconds off the begin and the end: a record may start and stop anywhere.
-void crop(Plan& plan, double from_begin_s, double from_end_s) {
-  double total_s = 0.0;
-  for (const Act& act : plan.acts) total_s += act.length_s;
-  std::vector<Act> kept;
-  double begin = 0.0;
-  for (const Act& whole : plan.acts) {
-    const double end = std::min(begin + whole.length_s, total_s - from_end_s);
-    if (end > std::max(begin, from_begin_s)) {
-      Act act = whole;
-      act.skip_s = std::max(0.0, from_begin_s - begin);
-      act.length_s = end - begin;
-      kept.push_back(act);
-    }
-    begin += whole.length_s;
-  }
-  plan.acts = kept;
-}
-
-/// Starts and ends somewhere within the first and the last thing the device does.
+/// Starts and ends somewhere within the first and the last thing the device
+/// does.
 void crop_edges(Device& device) {
   std::vector<Act>& acts = device.plan.acts;
   if (acts.size() < 2) return;
@@ -60,7 +42,7 @@ void crop_edges(Device& device) {
     return device.random.chance(0.5) ? device.random.uniform() * std::max(0.0, act.length_s - least_s) : 0.0;
   };
   const double from_begin = part(acts.front()), from_end = part(acts.back());
-  crop(device.plan, from_begin, from_end);
+  device.plan = cropped(device.plan, from_begin, length_s(device.plan) - from_end);
 }
 
 void load_and_idle(Device& d) {
@@ -104,9 +86,8 @@ void no_off(Device& d) {
 
 void second_half(Device& d) {
   plain(d);
-  double total_s = 0.0;
-  for (const Act& act : d.plan.acts) total_s += act.length_s;
-  crop(d.plan, d.random.uniform(0.3, 0.7) * total_s, 0.0);
+  const double all_s = length_s(d.plan);
+  d.plan = cropped(d.plan, d.random.uniform(0.3, 0.7) * all_s, all_s);
 }
 
 void repeats(Device& d) {
@@ -361,6 +342,83 @@ void gaps(Device& d) {
   }
 }
 
+/// Charging begins in the middle of the night.
+void charging_later(Device& d) {
+  if (d.random.chance(0.5))
+    begin_night(d);
+  else
+    d.idle(d.hold(300, 1500));
+  if (d.random.chance(0.5)) load_and_idle(d);
+  d.charge(Kind::idle, d.idle_w, d.idle_w * d.random.uniform(2.0, 6.0));
+  d.idle(d.hold(600, 2400));
+  if (d.random.chance(0.7)) load_and_idle(d);
+}
+
+void long_sleep(Device& d) {
+  begin_night(d);
+  for (int n = d.random.whole(1, 4); n > 0; --n) load_and_idle(d);
+  d.standby(d.standby_w, d.random.uniform(3.0, 8.0) * 3600.0);
+  if (d.random.chance(0.5)) {
+    d.work(d.idle_w, 1.8 * d.idle_w, d.random.uniform(4.0, 12.0));
+    d.idle(d.hold(200, 900));
+  }
+}
+
+void irregular_work(Device& d) {
+  if (d.random.chance(0.6))
+    begin_night(d);
+  else
+    d.idle(d.hold(200, 1500));
+  for (int n = d.random.whole(1, 4); n > 0; --n) {
+    d.work(1.2 * d.idle_w, d.random.uniform(2.0, 5.0) * d.idle_w, d.hold(90, 1500));
+    d.idle(d.hold(120, 1500));
+    if (d.random.chance(0.5)) load_and_idle(d);
+  }
+  crop_edges(d);
+}
+
+void one_level(Device& d) {
+  const double length_s = d.hold(300, 9000);
+  const bool with_bursts = d.random.chance(0.4);
+  if (d.random.chance(0.3)) d.off(d.hold(40, 400));
+  if (with_bursts)
+    d.idle_with_bursts(length_s);
+  else
+    d.idle(length_s);
+  if (d.random.chance(0.3)) d.off(d.hold(40, 400));
+}
+
+/// Work that goes from level to level and comes to idle only now and then.
+void any_order(Device& d) {
+  if (d.random.chance(0.5))
+    begin_night(d);
+  else
+    d.idle(d.hold(120, 900));
+  for (int n = d.random.whole(4, 12); n > 0; --n) {
+    d.load(d.load_w(), d.hold(60, 900));
+    if (d.random.chance(0.25)) d.idle(d.hold(100, 900));
+  }
+  d.idle(d.hold(120, 900));
+  crop_edges(d);
+}
+
+/// Short departures up and down from every level.
+void spikes(Device& d) {
+  if (d.random.chance(0.5))
+    begin_night(d);
+  else
+    d.idle(d.hold(300, 1500));
+  for (int n = d.random.whole(1, 3); n > 0; --n) {
+    d.load(d.load_w(), d.hold(200, 1500));
+    d.idle(d.hold(200, 1500));
+  }
+  for (Act& act : d.plan.acts)
+    if (act.kind == Kind::idle || act.kind == Kind::plateau)
+      d.add_bursts(act, d.random.log_uniform(90.0, 500.0),
+                   d.random.chance(0.3) ? -0.5 * act.level_w : 1.0 * act.level_w);
+  crop_edges(d);
+}
+
 /// Anything after anything.
 void phrase(Device& d, bool has_battery) {
   switch (d.random.whole(0, 9)) {
@@ -504,12 +562,18 @@ const std::vector<Sort>& sorts() {
       {"sparse", mixture, nullptr, sparse_meter},
       {"very-sparse", mixture, nullptr, very_sparse_meter},
       {"charging-on", charging_on, &laptop, fine_meter},
+      {"charging-later", charging_later, &laptop, fine_meter},
       {"charging-off", charging_off, &laptop, fine_meter},
       {"two-standbys", two_standbys, &desktop, fine_meter},
+      {"long-sleep", long_sleep, nullptr, slow_meter},
       {"wake-ups", wake_ups, &desktop, fine_meter},
       {"small-board", small_board, &board, second_meter},
       {"close-idles", close_idles, nullptr, usual_meter},
       {"bursts", bursts, nullptr, usual_meter},
+      {"spikes", spikes, nullptr, usual_meter},
+      {"one-level", one_level, nullptr, usual_meter},
+      {"any-order", any_order, nullptr, usual_meter},
+      {"irregular-work", irregular_work, nullptr, usual_meter},
       {"throttling", throttling, nullptr, usual_meter},
       {"short-holds", short_holds, nullptr, second_meter},
       {"settling", settling, nullptr, usual_meter},
@@ -540,7 +604,8 @@ const std::vector<std::string>& sort_names() {
 Night make_night(std::string_view sort, std::uint64_t seed) {
   const auto found = std::find_if(sorts().begin(), sorts().end(), [&](const Sort& s) { return s.name == sort; });
   if (found == sorts().end()) throw std::invalid_argument("no sort of nights is called " + std::string(sort));
-  std::uint64_t of_sort = 14695981039346656037ULL;  // FNV-1a: the same seed is another night in another sort
+  std::uint64_t of_sort = 14695981039346656037ULL;  // FNV-1a: the same seed is another night in
+                                                    // another sort
   for (const char c : sort)
     of_sort = (of_sort ^ static_cast<std::uint64_t>(static_cast<unsigned char>(c))) * 1099511628211ULL;
   Random random(seed ^ of_sort);

@@ -1,5 +1,6 @@
-// What a careful reader of the outside contract would say of a night, and where the contract leaves it to the order of
-// events whether the record gives that order.
+// What a careful reader of the outside contract would say of a night, and where
+// the contract leaves it to the order of events whether the record gives that
+// order.
 #include <algorithm>
 #include <cmath>
 #include <limits>
@@ -13,7 +14,8 @@ namespace {
 constexpr double least_level_s = 20.0;         // the contract's shortest segment
 constexpr double least_level_readings = 12.5;  // twelve, and where the first falls is chance
 
-/// A part of the true night that was held: its act, when, and its level if it has one.
+/// A part of the true night that was held: its act, when, and its level if it
+/// has one.
 struct Part {
   const Act* act = nullptr;
   double begin_s = 0.0;
@@ -44,8 +46,9 @@ std::vector<Part> parts_of(const Plan& plan) {
     part.end_s = begin + act.length_s - act.skip_s;
     const double readings = part.length_s() / plan.meter.interval_s * (1.0 - plan.meter.lost_share);
     part.seen = part.length_s() >= least_level_s && readings >= least_level_readings;
-    // Of work in turns the level is the mean of whole cycles; bursts upon idle are excursions and left out.
-    const bool turns = act.kind == Kind::plateau && !act.steps.empty();
+    // Of work in turns the level is the mean of whole cycles; bursts upon idle
+    // are excursions and left out.
+    const bool turns = act.turns;
     const double from = turns ? act.skip_s : act.skip_s + part.length_s() / 3.0;
     part.level_w = mean_w(act, from, act.length_s, turns);
     if (act.kind == Kind::charging) part.level_w = act.level_w;
@@ -72,7 +75,8 @@ TrueSegment segment_of(const Part& part, const Meter& meter) {
   segment.unclear_from_s = part.end_s - edge_s;
   if (part.is(Kind::charging)) {
     const Act& act = *part.act;
-    // Where its curve comes down to the device's own level is a matter of opinion.
+    // Where its curve comes down to the device's own level is a matter of
+    // opinion.
     const double little_w = std::max({0.15 * act.level_w, 1.5 * meter.step_w, 0.08 * act.charge_w});
     const double since = act.charge_flat_s + act.charge_tau_s * std::log(std::max(1.0, act.charge_w / little_w));
     segment.unclear_from_s = std::min(segment.unclear_from_s, part.begin_s + since - act.skip_s);
@@ -85,14 +89,15 @@ TrueSegment segment_of(const Part& part, const Meter& meter) {
 struct Evidence {
   bool boot_to_idle = false;
   int returns = 0;  ///< loads that began at idle and came back to it
-  int bursts = 0;
+  int bursts = 0;   ///< of idle, from each of which it came back
 };
 
 bool is_work(const Part& part) {
   return part.is(Kind::plateau) || part.is(Kind::ramp) || part.is(Kind::unsteady);
 }
 
-/// A start-up that shows: a low level before it, enough readings of it, and idle after it.
+/// A start-up that shows: a low level before it, enough readings of it, and
+/// idle after it.
 bool shows_boot(const std::vector<Part>& parts, std::size_t i, const Meter& meter) {
   const Part& boot = parts[i];
   if (!boot.act->boot || boot.act->skip_s > 0.0 || boot.length_s() < 12.0) return false;
@@ -267,7 +272,8 @@ TrueFigure sustained_figure(const std::vector<Part>& parts) {
   return {true, longest->last_w};
 }
 
-/// From one idle to another, with the departures of five minutes and less between.
+/// From one idle to another, with the departures of five minutes and less
+/// between.
 struct Span {
   std::size_t first = 0, last = 0;  ///< parts
   double begin_s = 0.0, end_s = 0.0;
