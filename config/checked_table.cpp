@@ -99,6 +99,18 @@ std::optional<std::string> CheckedTable::text(std::string_view key, std::size_t 
   return node->text;
 }
 
+std::optional<std::string> CheckedTable::path(std::string_view key, std::size_t limit) {
+  auto given = text(key, limit);
+  if (given) given = beside(key, *given);
+  return given;
+}
+
+std::optional<std::string> CheckedTable::secret(std::string_view key, std::size_t limit) {
+  auto given = text(key, limit);
+  if (given) problems_->note_secret(line_of(key));
+  return given;
+}
+
 bool CheckedTable::is_fit(std::string_view key, const Node& node, std::size_t limit) {
   if (node.text.empty())
     problem(key, in_quotes(key) + " is empty", "write a text or leave the key out");

@@ -37,9 +37,17 @@ class CheckedTable {
   /// Of the key, or of the table where the key is missing.
   [[nodiscard]] int line_of(std::string_view key) const;
   [[nodiscard]] const std::string& title() const { return title_; }
+  /// A relative path as seen from the folder of the file that `key` stands in.
+  [[nodiscard]] std::string beside(std::string_view key, const std::string& path) const {
+    return problems_->beside(line_of(key), path);
+  }
 
   /// Not empty, without control characters, at most `limit` bytes.
   std::optional<std::string> text(std::string_view key, std::size_t limit);
+  /// A text that is a path, relative to the folder of the file that names it.
+  std::optional<std::string> path(std::string_view key, std::size_t limit);
+  /// A text that nobody but the service should be able to read.
+  std::optional<std::string> secret(std::string_view key, std::size_t limit);
   /// A list of texts as text() takes them, at least one and at most `most`; empty where missing or wrong.
   std::vector<std::string> texts(std::string_view key, std::size_t limit, std::size_t most);
   std::optional<bool> flag(std::string_view key);

@@ -3,52 +3,20 @@
 #include <algorithm>
 #include <cstdlib>
 #include <filesystem>
-#include <fstream>
 #include <optional>
 
 #include "config/installed.hpp"
+#include "config_files.hpp"
 #include "config_parser.hpp"
 #include "problems.hpp"
 #include "profile_parser.hpp"
-#include "toml_node.hpp"
+#include "toml_file.hpp"
 
 namespace nightwatt::config {
 
 namespace {
 
 namespace fs = std::filesystem;
-
-/// A path long or odd enough to spoil the line it is reported in is shown cut and cleaned.
-constexpr std::size_t path_shown_limit = 300;
-std::string shown(const std::string& path) {
-  return printable(path, path_shown_limit);
-}
-
-std::string folder_of(const std::string& file) {
-  return fs::path(file).parent_path().string();
-}
-
-/// The whole of a regular file; a pipe or a device could keep us for ever.
-Result<std::string> read_file(const std::string& file) {
-  std::error_code error;
-  const fs::file_status status = fs::status(file, error);
-  if (status.type() == fs::file_type::not_found)
-    return fail(ErrorKind::input, shown(file) + ": no such file; name one with --config or write it");
-  if (status.type() != fs::file_type::regular)
-    return fail(ErrorKind::input, shown(file) + ": not a regular file; name a TOML file");
-  std::ifstream in(file, std::ios::binary);
-  std::string text(toml_size_limit + 1, '\0');
-  if (in) in.read(text.data(), static_cast<std::streamsize>(text.size()));
-  if (!in && !in.eof()) return fail(ErrorKind::input, shown(file) + ": cannot be read; check its rights");
-  text.resize(static_cast<std::size_t>(in.gcount()));
-  return text;
-}
-
-Result<Node> read_tree(const std::string& file) {
-  const auto text = read_file(file);
-  if (!text) return tl::unexpected(text.error());
-  return read_toml(*text, shown(file));
-}
 
 bool is_file(const std::string& path) {
   std::error_code ignored;
@@ -74,14 +42,14 @@ ProfileOutcome find_profile(const std::string& file_or_name, const std::string& 
   ProfileOutcome outcome;
   std::string looked_for;
   for (const std::string& place : profile_places(file_or_name, relative_to)) {
-    looked_for += (looked_for.empty() ? "" : ", ") + shown(place);
+    looked_for += (looked_for.empty() ? "" : ", ") + shown_path(place);
     if (!is_file(place)) continue;
-    const auto tree = read_tree(place);
+    const auto tree = read_toml_file(place);
     if (!tree) {
       outcome.errors.push_back(tree.error());
       return outcome;
     }
-    Problems problems(shown(place));
+    Problems problems(shown_path(place));
     outcome.profile = parse_profile(*tree, fs::path(place).stem().string(), problems);
     outcome.errors = problems.errors();
     return outcome;
@@ -95,29 +63,29 @@ struct Loaded {
   std::vector<Error> errors;
 };
 
-Loaded load(const std::string& file) {
-  const auto tree = read_tree(file);
-  if (!tree) return {std::nullopt, {tree.error()}};
-  const std::string folder = folder_of(file);
-  const ProfileSource profiles = [&](const std::string& name) { return find_profile(name, folder); };
-  Problems problems(shown(file));
-  auto config = parse_config(*tree, folder, profiles, problems);
-  if (config) config->file = file;
-  return {std::move(config), problems.errors()};
+Loaded load(const std::string& file, const std::string& with = {}) {
+  auto read = read_config_files(file, with);
+  if (!read) return {std::nullopt, {read.error()}};
+  auto config = parse_config(read->root, find_profile, read->problems);
+  if (config) {
+    config->file = file;
+    config->warnings = open_secrets(*read);
+  }
+  return {std::move(config), read->problems.errors()};
 }
 
 /// `file:line: ` of the key that names the token's file.
 std::string token_place(const std::string& file) {
-  const auto tree = read_tree(file);
-  const NodeEntry* page = tree ? tree->find("page") : nullptr;
+  const auto read = read_config_files(file);
+  const NodeEntry* page = read ? read->root.find("page") : nullptr;
   const NodeEntry* key = page != nullptr ? page->value.find("token_file") : nullptr;
-  return shown(file) + ":" + std::to_string(key != nullptr ? key->line : 1) + ": ";
+  return read ? read->problems.place(key != nullptr ? key->line : 1) + ": " : std::string();
 }
 
 }  // namespace
 
-Result<ServiceConfig> load_config(const std::string& file) {
-  Loaded loaded = load(file);
+Result<ServiceConfig> load_config(const std::string& file, const std::string& with) {
+  Loaded loaded = load(file, with);
   if (!loaded.config) return tl::unexpected(loaded.errors.front());
   return std::move(*loaded.config);
 }

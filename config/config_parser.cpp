@@ -21,23 +21,17 @@ constexpr double longest_auto_end_s = 7.0 * 86400.0;
 constexpr double longest_segment_s = 86400.0;
 constexpr std::size_t usb_serial_limit = 126;  // USB 2.0, 9.6.7: a string descriptor holds 126 UTF-16 units
 
-std::string beside(const std::string& folder, const std::string& path) {
-  const std::filesystem::path given(path);
-  if (given.is_absolute() || folder.empty()) return path;
-  return (std::filesystem::path(folder) / given).lexically_normal().string();
-}
-
-void parse_store(CheckedTable table, const std::string& folder, StoreConfig& store) {
-  if (const auto path = table.text("path", path_limit)) store.path = beside(folder, *path);
+void parse_store(CheckedTable table, StoreConfig& store) {
+  if (const auto path = table.path("path", path_limit)) store.path = *path;
   store.keep_raw_days = table.number("keep_raw_days", {0.0, most_days, true});
   store.max_size_mb = table.number("max_size_mb", {1.0, most_mb});
   if (const auto flush_s = table.number("flush_s", {0.0, longest_flush_s, true})) store.flush_s = *flush_s;
   table.finish();
 }
 
-void parse_control(CheckedTable table, const std::string& folder, std::string& socket) {
-  if (const auto path = table.text("socket", path_limit)) {
-    socket = beside(folder, *path);
+void parse_control(CheckedTable table, std::string& socket) {
+  if (const auto path = table.path("socket", path_limit)) {
+    socket = *path;
     if (socket.size() > socket_path_limit)
       table.problem("socket",
                     "the socket's path has " + std::to_string(socket.size()) + " bytes, a socket's may have 107",
@@ -79,7 +73,7 @@ void parse_profile_key(CheckedTable& table, const ProfileSource& profiles, Probl
   }
   const auto name = table.text("profile", path_limit);
   if (!name) return;
-  ProfileOutcome outcome = profiles(*name);
+  ProfileOutcome outcome = profiles(*name, problems.folder_of(table.line_of("profile")));
   if (outcome.profile) meter.profile = std::move(*outcome.profile);
   if (!outcome.not_found.empty())
     table.problem("profile", "no profile " + in_quotes(*name) + ": looked for " + outcome.not_found,
@@ -87,15 +81,14 @@ void parse_profile_key(CheckedTable& table, const ProfileSource& profiles, Probl
   for (Error& error : outcome.errors) problems.add(table.line_of("profile"), std::move(error));
 }
 
-MeterConfig parse_meter(CheckedTable& table, const std::string& folder, const ProfileSource& profiles,
-                        Problems& problems) {
+MeterConfig parse_meter(CheckedTable& table, const ProfileSource& profiles, Problems& problems) {
   MeterConfig meter;
   if (auto name = table.text("name", meter_name_limit))
     meter.name = std::move(*name);
   else if (!table.has("name"))
     table.need("name", "give the meter a name, such as name = \"bench\"");
 
-  if (const auto port = table.text("port", path_limit)) meter.port = beside(folder, *port);
+  if (const auto port = table.path("port", path_limit)) meter.port = *port;
   if (auto usb = table.table("usb", "usb = { vendor = \"1a2b\", product = \"3c4d\" }"))
     meter.usb = parse_usb(std::move(*usb));
   if (table.has("port") && table.has("usb"))
@@ -127,9 +120,9 @@ bool may_be_one_port(const MeterConfig& a, const MeterConfig& b) {
 }
 
 void check_against_earlier(CheckedTable& table, const MeterConfig& meter, const std::vector<MeterConfig>& earlier,
-                           const std::vector<int>& lines) {
+                           const std::vector<int>& lines, const Problems& problems) {
   for (std::size_t i = 0; i < earlier.size(); ++i) {
-    const std::string there = " of line " + std::to_string(lines[i]);
+    const std::string there = " of " + problems.place_seen_from(lines[i], table.line());
     if (!meter.name.empty() && meter.name == earlier[i].name)
       table.problem("name", "the meter" + there + " is called " + in_quotes(meter.name) + " too",
                     "give each its own name");
@@ -141,13 +134,12 @@ void check_against_earlier(CheckedTable& table, const MeterConfig& meter, const 
 
 }  // namespace
 
-std::optional<ServiceConfig> parse_config(const Node& root_node, const std::string& folder,
-                                          const ProfileSource& profiles, Problems& problems) {
+std::optional<ServiceConfig> parse_config(const Node& root_node, const ProfileSource& profiles, Problems& problems) {
   CheckedTable root(root_node, "the top of the file", problems);
   ServiceConfig config;
-  if (auto table = root.table("store", "[store]")) parse_store(std::move(*table), folder, config.store);
-  if (auto table = root.table("control", "[control]")) parse_control(std::move(*table), folder, config.control_socket);
-  if (auto table = root.table("page", "[page]")) config.page = parse_page(std::move(*table), folder);
+  if (auto table = root.table("store", "[store]")) parse_store(std::move(*table), config.store);
+  if (auto table = root.table("control", "[control]")) parse_control(std::move(*table), config.control_socket);
+  if (auto table = root.table("page", "[page]")) config.page = parse_page(std::move(*table));
 
   std::vector<int> lines;
   for (CheckedTable& table : root.tables("meter", "[[meter]]")) {
@@ -156,8 +148,8 @@ std::optional<ServiceConfig> parse_config(const Node& root_node, const std::stri
                    "use a second service for the rest");
       break;
     }
-    MeterConfig meter = parse_meter(table, folder, profiles, problems);
-    check_against_earlier(table, meter, config.meters, lines);
+    MeterConfig meter = parse_meter(table, profiles, problems);
+    check_against_earlier(table, meter, config.meters, lines, problems);
     lines.push_back(table.line());
     config.meters.push_back(std::move(meter));
   }
@@ -167,7 +159,7 @@ std::optional<ServiceConfig> parse_config(const Node& root_node, const std::stri
                    "have one program tell the others");
       break;
     }
-    config.tells.push_back(parse_tell(table, folder));
+    config.tells.push_back(parse_tell(table));
   }
   root.finish();
 

@@ -1,4 +1,4 @@
-// Turns the tree of the service's config file into a ServiceConfig, or into all that is wrong with it.
+// Turns the tree of the service's config into a ServiceConfig, or into all that is wrong with it.
 #pragma once
 
 #include <functional>
@@ -23,10 +23,11 @@ struct ProfileOutcome {
   std::vector<Error> errors;  ///< each with the profile's file and line
   std::string not_found;      ///< where it was looked for, where there is none of that name
 };
-using ProfileSource = std::function<ProfileOutcome(const std::string& file_or_name)>;
+/// `relative_to` is the folder of the file that names it.
+using ProfileSource = std::function<ProfileOutcome(const std::string& file_or_name, const std::string& relative_to)>;
 
-/// nullopt exactly where something was added to `problems`. Paths become relative to `folder` ("" for none).
-[[nodiscard]] std::optional<ServiceConfig> parse_config(const Node& root, const std::string& folder,
-                                                        const ProfileSource& profiles, Problems& problems);
+/// nullopt exactly where something was added to `problems`, which knows the files and their folders.
+[[nodiscard]] std::optional<ServiceConfig> parse_config(const Node& root, const ProfileSource& profiles,
+                                                        Problems& problems);
 
 }  // namespace nightwatt::config

@@ -5,7 +5,6 @@
 #include <algorithm>
 #include <array>
 #include <charconv>
-#include <filesystem>
 #include <optional>
 #include <string_view>
 
@@ -67,7 +66,7 @@ bool is_loopback(const std::string& address) {
   return inet_pton(AF_INET6, address.c_str(), &six) == 1 && IN6_IS_ADDR_LOOPBACK(&six);
 }
 
-PageConfig parse_page(CheckedTable table, const std::string& folder) {
+PageConfig parse_page(CheckedTable table) {
   PageConfig page;
   if (!table.has("listen")) table.need("listen", "write " + std::string(example) + ", or take [page] out");
   if (const auto text = table.text("listen", listen_limit)) {
@@ -79,17 +78,12 @@ PageConfig parse_page(CheckedTable table, const std::string& folder) {
                     "write " + std::string(example));
     }
   }
-  if (auto token = table.text("token", longest_token)) {
+  if (auto token = table.secret("token", longest_token)) {
     if (const std::string fault = token_fault(*token); !fault.empty())
       table.problem("token", "the token " + fault, "make one with: openssl rand -hex 16");
     page.token = std::move(*token);
   }
-  if (const auto path = table.text("token_file", token_path_limit)) {
-    const std::filesystem::path given(*path);
-    page.token_file = given.is_absolute() || folder.empty()
-                          ? *path
-                          : (std::filesystem::path(folder) / given).lexically_normal().string();
-  }
+  if (const auto path = table.path("token_file", token_path_limit)) page.token_file = *path;
   check_who_may_look(table, page);
   table.finish();
   return page;

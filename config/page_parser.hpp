@@ -10,7 +10,7 @@ namespace nightwatt::config {
 
 /// What is wrong goes to the table's problems. A token file is not read here: whoever reads the config to find the
 /// store need not be able to.
-[[nodiscard]] PageConfig parse_page(CheckedTable table, const std::string& folder);
+[[nodiscard]] PageConfig parse_page(CheckedTable table);
 
 /// Of a token: too long to be guessed at the rate the page allows, short enough for a header. Printable ASCII without
 /// blanks, which no shell, browser or proxy changes on the way.

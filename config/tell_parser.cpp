@@ -2,7 +2,6 @@
 
 #include <algorithm>
 #include <charconv>
-#include <filesystem>
 
 namespace nightwatt::config {
 
@@ -77,11 +76,10 @@ void parse_events(CheckedTable& table, TellConfig& tell) {
   }
 }
 
-void parse_receiver(CheckedTable& table, const std::string& folder, TellConfig& tell) {
+void parse_receiver(CheckedTable& table, TellConfig& tell) {
   tell.command = table.texts("command", word_limit, words_limit);
-  if (!tell.command.empty() && tell.command[0].find('/') != std::string::npos && tell.command[0][0] != '/' &&
-      !folder.empty())
-    tell.command[0] = (std::filesystem::path(folder) / tell.command[0]).lexically_normal().string();
+  if (!tell.command.empty() && tell.command[0].find('/') != std::string::npos)
+    tell.command[0] = table.beside("command", tell.command[0]);
   if (const auto text = table.text("webhook", address_limit)) {
     auto address = parse_web_address(*text);
     if (address) {
@@ -130,10 +128,10 @@ Result<WebAddress> parse_web_address(std::string_view text) {
   return address;
 }
 
-TellConfig parse_tell(CheckedTable& table, const std::string& folder) {
+TellConfig parse_tell(CheckedTable& table) {
   TellConfig tell;
   parse_events(table, tell);
-  parse_receiver(table, folder, tell);
+  parse_receiver(table, tell);
   if (const auto s = table.number("silent_s", {shortest_silence_s, longest_silence_s})) tell.silent_s = *s;
   if (const auto s = table.number("timeout_s", {0.0, longest_try_s, true})) tell.timeout_s = *s;
   if (const auto tries = table.integer("tries", {1, most_tries})) tell.tries = static_cast<int>(*tries);

@@ -13,8 +13,8 @@ namespace nightwatt::config {
 inline constexpr std::size_t tell_limit = 8;
 
 /// Reports what is wrong to the table's problems and gives what is left. A program with a folder in its name is
-/// relative to `folder`; a bare word is looked for in $PATH when it is run.
-[[nodiscard]] TellConfig parse_tell(CheckedTable& table, const std::string& folder);
+/// relative to its file; a bare word is looked for in $PATH when it is run.
+[[nodiscard]] TellConfig parse_tell(CheckedTable& table);
 
 /// `http://HOST[:PORT][/PATH]`. ErrorKind::input: what is wrong, a semicolon, what to do.
 [[nodiscard]] Result<WebAddress> parse_web_address(std::string_view text);

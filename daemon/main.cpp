@@ -69,6 +69,8 @@ int check(const std::string& file) {
   const std::vector<Error> problems = config::check_config(file);
   for (const Error& problem : problems) std::cerr << problem.message << '\n';
   if (!problems.empty()) return exit_check_failed;
+  if (const auto settings = config::load_config(file))
+    for (const std::string& warning : settings->warnings) std::cerr << "warning: " << warning << '\n';
   std::cout << file << ": good\n";
   return exit_done;
 }

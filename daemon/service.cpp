@@ -104,6 +104,9 @@ class Service::Impl {
   void store_loop();
   void join();
   void say(LogLevel level, const std::string& text) const { parts_.log(level, text); }
+  void warn(const config::ServiceConfig& config) const {
+    for (const std::string& warning : config.warnings) say(LogLevel::warning, warning);
+  }
 
   config::ServiceConfig config_;
   ServiceParts parts_;
@@ -189,6 +192,7 @@ bool Service::Impl::run() {
   tell_watch_->configure(config_.tells);
   parts_.supervisor.ready();
   watch();
+  warn(config_);
   say(LogLevel::info, "recording " + std::to_string(links_.size()) + " meter(s) into " + config_.store.path);
   const auto work = asio::make_work_guard(io_);
   while (!stopping_) io_.run_one();
@@ -234,6 +238,7 @@ void Service::Impl::take_new_config() {
   if (!changed) {
     say(LogLevel::error, "config not taken, the old one stays: " + changed.error().message);
   } else {
+    warn(*fresh);
     say(LogLevel::info, "config reloaded");
   }
   parts_.supervisor.ready();

@@ -35,9 +35,9 @@ extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size
   must(profile.has_value() == with_profile.errors().empty());
   for (const Error& error : with_profile.errors()) must_be_one_line(error);
 
-  const auto no_profiles = [](const std::string&) { return ProfileOutcome{MeterProfile{}, {}, {}}; };
-  Problems with_config("fuzz.toml");
-  const auto config = parse_config(*tree, "/etc/nightwatt", no_profiles, with_config);
+  const auto no_profiles = [](const std::string&, const std::string&) { return ProfileOutcome{MeterProfile{}, {}, {}}; };
+  Problems with_config("fuzz.toml", "/etc/nightwatt");
+  const auto config = parse_config(*tree, no_profiles, with_config);
   must(config.has_value() == with_config.errors().empty());
   for (const Error& error : with_config.errors()) must_be_one_line(error);
   return 0;

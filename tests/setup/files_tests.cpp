@@ -1,6 +1,7 @@
 // What setup writes: read back by the service's own parser, and never over what is there.
 #include "setup/files.hpp"
 
+#include <sys/stat.h>
 #include <unistd.h>
 
 #include <catch2/catch.hpp>
@@ -8,6 +9,7 @@
 #include <filesystem>
 #include <fstream>
 #include <iterator>
+#include <tuple>
 
 #include "setup/text_guess.hpp"
 
@@ -95,7 +97,7 @@ TEST_CASE("config and profile are written together, and the service would take t
   const Folder folder;
   const auto written = write_files(folder.path("new/place"), new_meter("Bench 1"), OldConfig::refuse);
   REQUIRE(written);
-  CHECK_FALSE(written->added);
+  CHECK(written->added.empty());
   const auto config = config::load_config(written->config);
   if (!config) FAIL(config.error().message);
   REQUIRE(config->meters.size() == 1);
@@ -118,8 +120,8 @@ TEST_CASE("a config that is there is refused, added to or replaced, as one is to
 
   const auto added = write_files(folder.path(), new_meter("shelf"), OldConfig::add);
   REQUIRE(added);
-  CHECK(added->added);
-  CHECK(folder.read("nightwatt.toml").substr(0, before.size()) == before);
+  CHECK(added->added == folder.path("conf.d/shelf.toml"));
+  CHECK(folder.read("nightwatt.toml") == before);
   CHECK(config::load_config(folder.path("nightwatt.toml"))->meters.size() == 2);
 
   // A second meter of one name, or of one port, is the parser's to refuse; nothing of it stays.
@@ -133,9 +135,49 @@ TEST_CASE("a config that is there is refused, added to or replaced, as one is to
   CHECK_FALSE(fs::exists(folder.path("profiles/third.toml")));
   CHECK(config::load_config(folder.path("nightwatt.toml"))->meters.size() == 2);
 
-  REQUIRE(write_files(folder.path(), new_meter("shelf"), OldConfig::replace));
-  CHECK(config::load_config(folder.path("nightwatt.toml"))->meters.size() == 1);
-  CHECK(folder.files() == 3);
+  // A meter is replaced where it stands.
+  NewMeter moved = new_meter("shelf");
+  moved.port = "/dev/none-elsewhere";
+  REQUIRE(write_files(folder.path(), moved, OldConfig::replace));
+  CHECK(folder.read("nightwatt.toml") == before);
+  CHECK(config::load_config(folder.path("nightwatt.toml"))->meters[1].port == "/dev/none-elsewhere");
+  REQUIRE(write_files(folder.path(), new_meter("attic"), OldConfig::replace));
+  CHECK(config::load_config(folder.path("nightwatt.toml"))->meters[0].name == "attic");
+  CHECK(config::load_config(folder.path("nightwatt.toml"))->meters.size() == 2);
+  CHECK(folder.files() == 5);  // with the profile of the meter that is no more
+}
+
+TEST_CASE("what is written keeps the config's owner and mode, whatever the umask") {
+  if (::geteuid() != 0) {
+    WARN("SKIPPED: only root can give a file away");
+    return;
+  }
+  constexpr mode_t all_for_me = 077;
+  constexpr uid_t owner = 12;  // any that is not root's
+  constexpr gid_t group = 34;
+  const Folder folder;
+  REQUIRE(write_files(folder.path(), new_meter("bench"), OldConfig::refuse));
+  const std::string config = folder.path("nightwatt.toml");
+  REQUIRE(::chown(config.c_str(), owner, group) == 0);
+  REQUIRE(::chmod(config.c_str(), 0640) == 0);
+  REQUIRE(::chmod(folder.path().c_str(), 0755) == 0);
+  const mode_t before = ::umask(all_for_me);
+  const auto added = write_files(folder.path(), new_meter("shelf"), OldConfig::add);
+  const auto replaced = write_files(folder.path(), new_meter("bench"), OldConfig::replace);
+  ::umask(before);
+  REQUIRE(added);
+  REQUIRE(replaced);
+  const auto rights = [](const std::string& path) {
+    struct stat info {};
+    REQUIRE(::stat(path.c_str(), &info) == 0);
+    return std::tuple(info.st_uid, info.st_gid, info.st_mode & 0777U);
+  };
+  const std::tuple expected{owner, group, 0640U};
+  CHECK(rights(config) == expected);
+  CHECK(rights(added->added) == expected);
+  CHECK(rights(added->profile) == expected);
+  CHECK(std::get<2>(rights(folder.path("conf.d"))) == 0755U);
+  CHECK(std::get<2>(rights(folder.path("profiles"))) != 0U);
 }
 
 TEST_CASE("a config that is not good is not added to, and a folder that cannot be written is named") {

@@ -66,7 +66,7 @@ class Grammar {
     word("--name", s->name, "A name for the meter (bench)", "NAME");
     word("--out", s->out, "The folder for config and profile", "DIR");
     setup->add_flag("--power-only", s->power_only, "Leave voltage, energy and the rest out");
-    setup->add_flag("--add", s->add, "Add the meter to the config that is there");
+    setup->add_flag("--add", s->add, "Add the meter to the config that is there, as a file of conf.d beside it");
     setup->add_flag("--overwrite", s->overwrite, "Replace config and profile that are there");
     setup->add_flag("--yes", s->yes, "Ask nothing: take what is suggested");
   }

@@ -430,6 +430,7 @@ class Setup {
     if (context_.json) {
       JsonWriter json(context_.out);
       json.begin_object().field("config", written->config).field("profile", written->profile);
+      if (!written->added.empty()) json.field("added", written->added);
       json.field("meter", name_).field("port", port).field("baud", static_cast<std::int64_t>(profile_.line.baud));
       json.field("protocol", profile_.protocol_name()).field("power_w", power_w_).end_object();
       context_.out.write("\n");
@@ -441,8 +442,10 @@ class Setup {
 
   void say_next(const setup::Written& written) {
     const std::string config = text::printable(written.config);
-    talk_.say("\n" + std::string(written.added ? "Added the meter to " : "Wrote ") + config + ", and wrote " +
-              text::printable(written.profile) + "; both were read back by the service's own parser.");
+    const std::string wrote =
+        written.added.empty() ? config : text::printable(written.added) + ", which adds to " + config;
+    talk_.say("\nWrote " + wrote + ", and " + text::printable(written.profile) +
+              "; both were read back by the service's own parser.");
     const bool system = fs::path(folder_).lexically_normal() == "/etc/nightwatt";
     const std::string option = system ? "" : " --config " + config;
     talk_.say("Next: " + (system ? "systemctl restart nightwattd" : "nightwattd" + option) + "\n      nightwatt" +

@@ -1,12 +1,12 @@
 #include "setup/files.hpp"
 
 #include <fcntl.h>
+#include <sys/stat.h>
 #include <unistd.h>
 
 #include <cerrno>
 #include <filesystem>
-#include <fstream>
-#include <iterator>
+#include <optional>
 #include <system_error>
 
 #include "text/printable.hpp"
@@ -23,6 +23,20 @@ tl::unexpected<Error> disk(const std::string& file, int number) {
               text::printable(file) + " cannot be written: " + std::generic_category().message(number));
 }
 
+/// Whose a file is and who may do what with it.
+struct Rights {
+  uid_t owner;
+  gid_t group;
+  mode_t mode;
+};
+
+std::optional<Rights> rights_of(const std::string& path) {
+  struct stat info {};
+  if (::stat(path.c_str(), &info) != 0) return std::nullopt;
+  constexpr mode_t permissions = 07777;
+  return Rights{info.st_uid, info.st_gid, info.st_mode & permissions};
+}
+
 /// A file beside its place, gone again unless it was put there.
 class Draft {
  public:
@@ -35,14 +49,22 @@ class Draft {
 
   [[nodiscard]] const std::string& file() const { return file_; }
 
-  [[nodiscard]] Result<void> write(const std::string& text) const {
-    constexpr mode_t readable = 0644;
-    const int descriptor = ::open(file_.c_str(), O_WRONLY | O_CREAT | O_TRUNC | O_CLOEXEC | O_NOFOLLOW, readable);
+  /// With the rights of `like`, whatever the umask, where that is there; a file that is replaced is like itself.
+  [[nodiscard]] Result<void> write(const std::string& text, const std::string& like) const {
+    const auto own = rights_of(place_);
+    const auto rights = own ? own : rights_of(like);
+    constexpr mode_t readable = 0644, secret = 0600;
+    // Secret until it is whose it will be: a draft that is opened before stays open to whoever opened it.
+    ::unlink(file_.c_str());
+    const int descriptor =
+        ::open(file_.c_str(), O_WRONLY | O_CREAT | O_EXCL | O_CLOEXEC | O_NOFOLLOW, rights ? secret : readable);
     if (descriptor < 0) return disk(file_, errno);
-    int problem = text::write_all(descriptor, text);
+    Result<void> done = rights ? take_rights(descriptor, *rights, own.has_value()) : Result<void>{};
+    int problem = done ? text::write_all(descriptor, text) : 0;
     if (problem == 0 && ::fsync(descriptor) != 0) problem = errno;
     ::close(descriptor);
-    return problem == 0 ? Result<void>{} : disk(file_, problem);
+    if (problem != 0) return disk(file_, problem);
+    return done;
   }
 
   /// link() refuses where something is; rename() replaces.
@@ -52,6 +74,18 @@ class Draft {
     if (done != 0) return disk(place_, errno);
     if (replace) file_.clear();
     return {};
+  }
+
+  /// Of a new file the owner is whoever makes it where the other one cannot be had; that its group can read it counts.
+  [[nodiscard]] Result<void> take_rights(int descriptor, const Rights& rights, bool all) const {
+    const bool owned = ::fchown(descriptor, rights.owner, rights.group) == 0;
+    if (!owned && all)
+      return fail(ErrorKind::unusable, "the owner of " + text::printable(place_) + " cannot be kept (" +
+                                           std::generic_category().message(errno) + "): run this as its owner or root");
+    if (!owned && ::fchown(descriptor, static_cast<uid_t>(-1), rights.group) != 0) {
+      // Then whoever runs this is in no way of the config's group, and neither is the service.
+    }
+    return ::fchmod(descriptor, rights.mode) == 0 ? Result<void>{} : Result<void>(disk(file_, errno));
   }
 
   static tl::unexpected<Error> in_the_way(const std::string& place) {
@@ -82,22 +116,25 @@ std::string new_config(const std::string& folder, const std::string& section) {
   return text + section;
 }
 
-Result<std::string> read_whole(const std::string& file) {
-  std::ifstream in(file, std::ios::binary);
-  if (!in) return fail(ErrorKind::unusable, text::printable(file) + " cannot be read");
-  return std::string(std::istreambuf_iterator<char>(in), {});
-}
-
-Result<void> make_folder(const std::string& folder) {
+/// A folder within the config's has the config folder's rights, whatever the umask: the service has to look in.
+Result<void> make_folder(const std::string& folder, const std::string& within) {
+  const bool was_there = fs::exists(folder);
+  const auto rights = rights_of(within);
   std::error_code problem;
   fs::create_directories(folder, problem);
   if (problem) return fail(ErrorKind::unusable, text::printable(folder) + " cannot be made: " + problem.message());
-  return {};
+  if (was_there || !rights) return {};
+  if (::chown(folder.c_str(), rights->owner, rights->group) != 0 &&
+      ::chown(folder.c_str(), static_cast<uid_t>(-1), rights->group) != 0) {
+    // As with a file: whoever cannot give it away keeps it.
+  }
+  return ::chmod(folder.c_str(), rights->mode) == 0 ? Result<void>{} : Result<void>(disk(folder, errno));
 }
 
 /// Written, and read back as what was meant.
-Result<void> draft_profile(const Draft& draft, const NewMeter& meter) {
-  if (auto written = draft.write(profile_text(meter.profile, meter.profile_head)); !written) return written;
+Result<void> draft_profile(const Draft& draft, const NewMeter& meter, const std::string& config) {
+  const std::string text = profile_text(meter.profile, meter.profile_head);
+  if (auto written = draft.write(text, config); !written) return written;
   auto read = config::load_profile(fs::absolute(draft.file()).string(), "");
   if (!read) return tl::unexpected(read.error());
   read->name = meter.profile.name;
@@ -122,41 +159,66 @@ std::string file_name(const std::string& meter) {
   return result.empty() ? "meter" : result;
 }
 
-Result<Written> write_files(const std::string& folder, const NewMeter& meter, OldConfig old) {
-  const std::string config = (fs::path(folder) / "nightwatt.toml").string();
-  const std::string relative = "profiles/" + file_name(meter.name) + ".toml";
-  const std::string profile = (fs::path(folder) / relative).string();
-  const bool there = fs::exists(config);
+namespace {
+
+/// Where things lie, and what becomes of what is there.
+struct Plan {
+  std::string folder, config, profile, added;
+  bool replace = false;
+  [[nodiscard]] const std::string& written() const { return added.empty() ? config : added; }
+};
+
+Result<Plan> plan_for(const std::string& folder, const std::string& name, OldConfig old) {
+  const fs::path root(folder);
+  Plan plan{
+      folder, (root / "nightwatt.toml").string(), (root / "profiles" / name).string(), {}, old == OldConfig::replace};
+  const bool there = fs::exists(plan.config);
   if (there && old == OldConfig::refuse)
-    return fail(ErrorKind::negative, text::printable(config) +
+    return fail(ErrorKind::negative, text::printable(plan.config) +
                                          " is there already: give --add to add the meter to it, --overwrite to replace "
                                          "it, or another --out");
-  const bool added = there && old == OldConfig::add;
-  std::string text = new_config(folder, meter_section(meter, relative));
-  if (added) {
+  const std::string beside = (root / "conf.d" / name).string();
+  if (there && (old == OldConfig::add || fs::exists(beside))) plan.added = beside;
+  if (there && old == OldConfig::add) {
     // What is wrong already is not ours to hide behind.
-    if (auto good = config::load_config(config); !good) return tl::unexpected(good.error());
-    const auto before = read_whole(config);
-    if (!before) return tl::unexpected(before.error());
-    text = *before + (before->empty() || before->back() == '\n' ? "" : "\n") + meter_section(meter, relative);
+    if (auto good = config::load_config(plan.config); !good) return tl::unexpected(good.error());
+    if (fs::exists(plan.added)) return Draft::in_the_way(plan.added);
   }
-  if (auto made = make_folder((fs::path(folder) / "profiles").string()); !made) return tl::unexpected(made.error());
-  const bool replace = old == OldConfig::replace;
-  if (!replace && fs::exists(profile)) return Draft::in_the_way(profile);
+  if (!plan.replace && fs::exists(plan.profile)) return Draft::in_the_way(plan.profile);
+  return plan;
+}
 
-  Draft profile_draft(profile), config_draft(config);
-  if (auto good = draft_profile(profile_draft, meter); !good) return tl::unexpected(good.error());
+Result<void> put_config(const Plan& plan, const NewMeter& meter, const std::string& name) {
+  Draft draft(plan.written());
+  const bool adds = !plan.added.empty();
+  const std::string section = meter_section(meter, (adds ? "../profiles/" : "profiles/") + name);
+  const std::string text = adds ? "# Made by nightwatt setup; read together with ../nightwatt.toml.\n" + section
+                                : new_config(plan.folder, section);
+  if (auto written = draft.write(text, plan.config); !written) return written;
+  const auto good = adds ? config::load_config(plan.config, draft.file()) : config::load_config(draft.file());
+  if (!good) return tl::unexpected(good.error());
+  return draft.put(plan.replace);
+}
+
+}  // namespace
+
+Result<Written> write_files(const std::string& folder, const NewMeter& meter, OldConfig old) {
+  const std::string name = file_name(meter.name) + ".toml";
+  const auto plan = plan_for(folder, name, old);
+  if (!plan) return tl::unexpected(plan.error());
+  for (const std::string& file : {plan->profile, plan->written()})
+    if (auto made = make_folder(fs::path(file).parent_path().string(), folder); !made)
+      return tl::unexpected(made.error());
+
+  Draft profile_draft(plan->profile);
+  if (auto good = draft_profile(profile_draft, meter, plan->config); !good) return tl::unexpected(good.error());
   // The config is judged with the profile under the name it will have.
-  if (auto put = profile_draft.put(replace); !put) return tl::unexpected(put.error());
-  Result<void> done = config_draft.write(text);
-  if (done)
-    if (auto good = config::load_config(config_draft.file()); !good) done = tl::unexpected(good.error());
-  if (done) done = config_draft.put(there);
-  if (!done) {
-    if (!replace) ::unlink(profile.c_str());
+  if (auto put = profile_draft.put(plan->replace); !put) return tl::unexpected(put.error());
+  if (auto done = put_config(*plan, meter, name); !done) {
+    if (!plan->replace) ::unlink(plan->profile.c_str());
     return tl::unexpected(done.error());
   }
-  return Written{config, profile, added};
+  return Written{plan->config, plan->profile, plan->added};
 }
 
 }  // namespace nightwatt::setup

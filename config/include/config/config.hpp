@@ -75,7 +75,8 @@ struct PageConfig {
 };
 
 struct ServiceConfig {
-  std::string file;  ///< where it was read
+  std::string file;                   ///< where it was read
+  std::vector<std::string> warnings;  ///< what is no fault but should not stay: secrets open to all; `file:line: what`
   StoreConfig store;
   std::string control_socket = "/run/nightwatt/control.sock";
   PageConfig page;
@@ -83,9 +84,11 @@ struct ServiceConfig {
   std::vector<TellConfig> tells;
 };
 
-/// Reads and validates; relative paths become relative to the file. The first thing wrong, as `file:line: what; what to
+/// Reads and validates the file and what lies in `conf.d` beside it; relative paths become relative to the file that
+/// names them. The first thing wrong, as `file:line: what; what to
 /// do`, ErrorKind::input.
-[[nodiscard]] Result<ServiceConfig> load_config(const std::string& file);
+/// `with`: as if that file, a draft `NAME.toml.WORD`, lay in `conf.d` as `NAME.toml`, the last.
+[[nodiscard]] Result<ServiceConfig> load_config(const std::string& file, const std::string& with = {});
 /// All that is wrong, for --check.
 [[nodiscard]] std::vector<Error> check_config(const std::string& file);
 /// The page's token, from the config or its file; empty where none is wanted. A file is refused that others than its

@@ -1,5 +1,5 @@
 // A profile and a config as text, and their way onto the disk: checked by the service's own parser first, in one step,
-// over nothing that is there.
+// over nothing that is there, and readable by whoever may read the config they belong to.
 #pragma once
 
 #include <optional>
@@ -25,12 +25,14 @@ struct NewMeter {
 enum class OldConfig : std::uint8_t { refuse, add, replace };
 
 struct Written {
-  std::string config;
+  std::string config;  ///< the main file
   std::string profile;
-  bool added = false;  ///< to a config that was there
+  std::string added;  ///< the file in conf.d that adds the meter to a config that was there; empty: a new config
 };
-/// `folder` is made where it is missing. ErrorKind::negative: a file is in the way; input: the config that is there, or
-/// what would come of it, is not good; unusable: the disk.
+/// `folder` is made where it is missing. A config that is there is never edited: the meter goes into a file of its own
+/// in `conf.d`. A file that is replaced keeps owner and mode, a new one takes them from the config or, where there is
+/// none, leaves them to the umask. ErrorKind::negative: a file is in the way; input: the config that is there, or what
+/// would come of it, is not good; unusable: the disk.
 [[nodiscard]] Result<Written> write_files(const std::string& folder, const NewMeter& meter, OldConfig old);
 
 /// A name as a file's: small letters, digits and `-`.
