@@ -14,11 +14,12 @@ from pathlib import Path
 def constant(variable, text):
     """Bytes rather than a literal, which has a length limit."""
     digest = base64.b64encode(hashlib.sha256(text).digest()).decode()
-    numbers = [str(byte if byte < 128 else byte - 256) for byte in text]
+    # As octal escapes in characters: a plain char is signed on one machine and unsigned on another, and both take these.
+    numbers = [f"'\\{byte:03o}'" for byte in text]
     lines = [", ".join(numbers[at : at + 32]) for at in range(0, len(numbers), 32)]
     return (
-        f"static constexpr char {variable}_bytes[] = {{\n" + ",\n".join(lines) + "};\n"
-        f"const std::string_view {variable}({variable}_bytes, sizeof {variable}_bytes);\n"
+        f"static constexpr char {variable}_bytes[] = {{\n" + ",\n".join(lines or ["0"]) + "};\n"
+        f"const std::string_view {variable}({variable}_bytes, {len(text)});\n"
         f'const std::string_view {variable}_hash("sha256-{digest}");\n'
     )
 

@@ -10,6 +10,10 @@ add_library(nightwatt_options INTERFACE)
 # gcc 12 at -O3 sees an overlap in std::string's operator+ that is not there (its bug 105651).
 list(APPEND NIGHTWATT_WARNINGS $<$<CXX_COMPILER_ID:GNU>:-Wno-restrict>)
 target_compile_options(nightwatt_options INTERFACE ${NIGHTWATT_WARNINGS} -fno-fast-math -ffp-contract=off)
+if(CMAKE_SIZEOF_VOID_P EQUAL 4)
+  # Times beyond January 2038 and files beyond 2 GB on a machine of 32 bits (glibc 2.34 and newer).
+  target_compile_definitions(nightwatt_options INTERFACE _TIME_BITS=64 _FILE_OFFSET_BITS=64)
+endif()
 if(NIGHTWATT_SANITIZE)
   # g++ 12 sees uninitialised strings in a std::variant once the sanitizers' checks are in; the plain build keeps it.
   if(CMAKE_CXX_COMPILER_ID STREQUAL "GNU")
@@ -23,8 +27,9 @@ if(NIGHTWATT_FUZZ)
   # The libraries too, or the fuzzer cannot see which way its input went.
   target_compile_options(nightwatt_options INTERFACE -fsanitize=fuzzer-no-link)
 endif()
+# Not for another architecture: the host's lld need not know it.
 find_program(LLD ld.lld)
-if(LLD)
+if(LLD AND NOT CMAKE_CROSSCOMPILING)
   target_link_options(nightwatt_options INTERFACE -fuse-ld=lld)
 endif()
 

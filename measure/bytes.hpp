@@ -85,8 +85,9 @@ class ByteReader {
       ok_ = false;
       return {};
     }
-    const std::string_view value = bytes_.substr(at_, size);
-    at_ += size;
+    const auto length = static_cast<std::size_t>(size);
+    const std::string_view value = bytes_.substr(at_, length);
+    at_ += length;
     return value;
   }
   /// A count of things that take at least `least_bytes` each; more than can be there is refused.
@@ -96,7 +97,7 @@ class ByteReader {
       ok_ = false;
       return 0;
     }
-    return value;
+    return static_cast<std::size_t>(value);
   }
   void refuse() { ok_ = false; }
   [[nodiscard]] bool ok() const { return ok_; }

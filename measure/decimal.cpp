@@ -8,11 +8,19 @@
 
 #include "measure/decimal_powers.hpp"
 
+#ifndef __SIZEOF_INT128__  // a machine of 32 bits
+#include <boost/multiprecision/cpp_int.hpp>
+#endif
+
 namespace nightwatt {
 
 namespace {
 
+#ifdef __SIZEOF_INT128__
 __extension__ using Wide = __int128;
+#else
+using Wide = boost::multiprecision::int128_t;
+#endif
 
 /// 9e9 in counts of 10^-9: no mantissa at the lowest exponent reaches it.
 constexpr std::int64_t limit_at_lowest = 9'000'000'000'000'000'000;

@@ -15,7 +15,7 @@ std::size_t GapRule::class_of(std::int64_t interval_us) {
   const auto value = static_cast<std::uint64_t>(std::max<std::int64_t>(interval_us, 1));
   const auto octave = static_cast<int>(std::bit_width(value)) - 1;
   const std::uint64_t sixteenth = octave >= 4 ? (value >> (octave - 4)) & 15U : (value << (4 - octave)) & 15U;
-  return std::min(static_cast<std::size_t>(octave) * 16 + sixteenth, class_count - 1);
+  return std::min(static_cast<std::size_t>(octave) * 16 + static_cast<std::size_t>(sixteenth), class_count - 1);
 }
 
 void GapRule::count(std::int64_t interval_us) {
@@ -86,7 +86,7 @@ Result<GapRule> GapRule::restore(std::string_view state) {
       in.refuse();
       break;
     }
-    rule.classes_[i] = {count, sum_us};
+    rule.classes_[static_cast<std::size_t>(i)] = {count, sum_us};
     rule.total_ += count;
   }
   if (!in.done()) return fail(ErrorKind::input, "saved interval statistics are damaged; segment the run anew");

@@ -278,7 +278,7 @@ void OptimalPartition::restore(ByteReader& in) {
   free_.resize(in.count(1));
   for (std::int32_t& x : free_) x = node_number();
   root_ = node_number();
-  best_ = in.whole();
+  best_ = static_cast<std::size_t>(in.whole());
   best_cost_ = in.real();
   dropped_cost_ = in.real();
   final_.resize(in.count(1));

@@ -665,7 +665,7 @@ void Segmenter::Impl::restore(ByteReader& in) {
   part_open_ = flag();
   part_ = read_part(in);
   rested_ = in.integer();
-  away_left_ = in.whole();
+  away_left_ = static_cast<std::size_t>(in.whole());
   was_away_ = flag();
   stir_w_ = in.real();
   recent_ = read_points(in);

@@ -257,7 +257,7 @@ std::string utc_text(UtcTime time) {
 std::string local_text(UtcTime time) {
   const std::int64_t seconds = floor_div(time.us, us_per_s);
   std::tm local{};
-  const std::time_t second = seconds;
+  const auto second = static_cast<std::time_t>(seconds);
   if (localtime_r(&second, &local) == nullptr) return utc_text(time);
   const std::int64_t offset = local.tm_gmtoff;
   std::string text;

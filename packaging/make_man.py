@@ -1,5 +1,7 @@
 #!/usr/bin/env python3
-"""Makes the manual pages. Usage: make_man.py BIN_FOLDER SOURCE_FOLDER OUT_FOLDER
+"""Makes the manual pages. Usage: make_man.py BIN_FOLDER SOURCE_FOLDER OUT_FOLDER [WORD...]
+
+The words are what runs programs of another architecture.
 
 Each SOURCE_FOLDER/NAME.N.in becomes OUT_FOLDER/NAME.N and NAME.N.gz. Where it says @OPTIONS@ or @COMMANDS@, the program's
 own --help is put in, so that the page has every command and option there is.
@@ -16,7 +18,7 @@ ENTRY = re.compile(r"^  (\S.*?)(?:\s{2,}(\S.*))?$")
 
 
 def help_of(program, *command):
-    result = subprocess.run([program, *command, "--help"], capture_output=True, text=True, check=True)
+    result = subprocess.run([*sys.argv[4:], program, *command, "--help"], capture_output=True, text=True, check=True)
     return result.stdout.split("\n")
 
 

@@ -37,6 +37,7 @@ MAY_USE_TOOL_LIBRARIES = {"daemon", "tools", "tests"}
 # Third-party headers, by how they begin, and the folders they serve; tests may use what they test.
 THIRD_PARTY = {
     "tl/expected": set(FOLDERS),
+    "boost/multiprecision/": {"measure"},
     "boost/": {"drivers", "daemon", "tools"},
     "libserialport": {"drivers"},
     "spdlog/": {"daemon"},
@@ -79,8 +80,8 @@ def code_files(root):
 
 def text_files(root):
     """Everything of ours a person reads; recorded data stays as it came."""
-    for pattern in ("*.md", "*.txt", "*.json", ".ci/*", "cmake/*", "docs/**/*.md", "docs/man/*", "packaging/*.*", "packaging/*/*"):
-        yield from sorted(root.glob(pattern))
+    for pattern in ("*.md", "*.txt", "*.json", ".ci/*", "cmake/*", "docs/**/*.md", "docs/man/*", "packaging/*.*", "packaging/**/*"):
+        yield from sorted(path for path in root.glob(pattern) if path.is_file())
     for folder in FOLDERS:
         for path in sorted((root / folder).rglob("*")):
             if path.is_file() and "data" not in path.relative_to(root).parts and "seeds" not in path.relative_to(root).parts:
