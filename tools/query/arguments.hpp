@@ -86,6 +86,7 @@ struct TraceArguments {
 struct ImportArguments {
   std::string file;
   MaybeWord device, resolution, accuracy, starting, missing_below, note, includes;
+  MaybeWord time, power, unit, delimiter, decimal, date_format, zone;
   bool truncates = false;
   Words set;
 };

@@ -164,7 +164,7 @@ class Grammar {
 
   void files() {
     auto [import, i] = command<ImportArguments>("import", "Make one run of a CSV of readings");
-    import->add_option("FILE", i->file, "Header first: time,power_w and then any other column")->required();
+    import->add_option("FILE", i->file, "A table of readings as text; - is standard input")->required();
     import->add_option("--device", i->device, "What was measured")->type_name("NAME");
     import->add_option("--resolution", i->resolution, "The meter's display step; without it, learnt")->type_name("W");
     import->add_flag("--truncates", i->truncates, "The display cuts digits off instead of rounding; with --resolution");
@@ -172,6 +172,14 @@ class Grammar {
     import->add_option("--starting", i->starting, "Below this the meter shows nothing")->type_name("W");
     import->add_option("--missing-below", i->missing_below, "Readings below this are no power, but missing")
         ->type_name("W");
+    const auto said = words_of(import);
+    said("--time", i->time, "The column with the times, by its name or number; DATE+TIME for two", "COLUMN");
+    said("--power", i->power, "The column with the power, by its name or number", "COLUMN");
+    said("--unit", i->unit, "Of the power: mW, W or kW", "U");
+    said("--delimiter", i->delimiter, "What stands between columns: , ; tab", "C");
+    said("--decimal", i->decimal, "The decimal sign: . or ,", "C");
+    said("--date-format", i->date_format, "dmy, mdy, ymd, %d/%m/%Y, unix, unix-ms, serial, elapsed", "F");
+    said("--zone", i->zone, "Whose clock wrote times without an offset: Europe/Paris, +01:00, UTC", "Z");
     described(import, i->note, i->includes, i->set);
     auto [out, x] = command<ExportArguments>("export", "Readings or segments out");
     out->add_option("RUN", x->run, "A run's number, or last");

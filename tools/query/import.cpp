@@ -1,13 +1,14 @@
 #include <unistd.h>
 
 #include <chrono>
+#include <csignal>
 
 #include "commands.hpp"
 #include "csv/csv_reader.hpp"
 #include "figures/figures.hpp"
-#include "file.hpp"
 #include "measure/time_text.hpp"
 #include "storage/run_builder.hpp"
+#include "table_file.hpp"
 #include "text/json_text.hpp"
 #include "text/printable.hpp"
 
@@ -18,14 +19,13 @@ constexpr std::size_t batch_readings = 4096;  // fits a second-level cache
 constexpr std::size_t batches_a_commit = 48;  // about 200,000 readings: few commits, and the service never waits long
 constexpr double progress_after_s = 0.5;
 constexpr double progress_every_s = 0.2;
+constexpr std::size_t progress_columns = 30;  // of the bar; the rest of an 80-column line holds the numbers
 
-/// A line on a terminal that says how far it is, once it lasts.
+/// A bar on a terminal that says how far it is, once it lasts.
 class Progress {
  public:
-  Progress(Context& context, std::int64_t of_bytes)
-      : context_(context), of_bytes_(of_bytes), began_(Watch::now()), next_(0.0) {
-    next_ = progress_after_s;
-  }
+  Progress(Context& context, std::uint64_t of_bytes)
+      : context_(context), of_bytes_(of_bytes), began_(Watch::now()), next_(progress_after_s) {}
   ~Progress() {
     if (!shown_) return;
     context_.err.write("\r\x1b[K");
@@ -38,24 +38,56 @@ class Progress {
     if (passed_s < next_) return;
     next_ = passed_s + progress_every_s;
     shown_ = true;
-    std::string line = "\rimporting: " + std::to_string(readings) + " readings";
-    if (of_bytes_ > 0) line += ", " + std::to_string(bytes * 100 / static_cast<std::uint64_t>(of_bytes_)) + " %";
-    context_.err.write(line + "\x1b[K");
+    const std::uint64_t of = std::max<std::uint64_t>(of_bytes_, 1);
+    const std::uint64_t done = std::min(bytes, of);
+    const std::size_t filled = static_cast<std::size_t>(done * progress_columns / of);
+    context_.err.write("\rimporting [" + std::string(filled, '#') + std::string(progress_columns - filled, '.') + "] " +
+                       std::to_string(done * 100 / of) + " %, " + std::to_string(readings) + " readings\x1b[K");
     context_.err.flush();
   }
 
  private:
   using Watch = std::chrono::steady_clock;
   Context& context_;
-  std::int64_t of_bytes_;
+  std::uint64_t of_bytes_;
   Watch::time_point began_;
   double next_;
   bool shown_ = false;
 };
 
+volatile std::sig_atomic_t stop_signal = 0;
+void note_stop(int number) {
+  stop_signal = number;
+}
+
+/// While it lives, Ctrl-C and the like ask the import to stop instead of ending the process under it. Afterwards they
+/// mean what they meant before.
+class StopRequest {
+ public:
+  StopRequest() {
+    stop_signal = 0;
+    struct sigaction action {};
+    action.sa_handler = note_stop;
+    for (std::size_t i = 0; i < signals.size(); ++i) {
+      ::sigaction(signals[i], nullptr, &before_[i]);
+      if (before_[i].sa_handler != SIG_IGN) ::sigaction(signals[i], &action, nullptr);
+    }
+  }
+  ~StopRequest() {
+    for (std::size_t i = 0; i < signals.size(); ++i) ::sigaction(signals[i], &before_[i], nullptr);
+  }
+  StopRequest(const StopRequest&) = delete;
+  StopRequest& operator=(const StopRequest&) = delete;
+  [[nodiscard]] static int asked() { return stop_signal; }
+
+ private:
+  static constexpr std::array signals = {SIGINT, SIGTERM, SIGHUP};
+  std::array<struct sigaction, signals.size()> before_{};
+};
+
 struct Request {
   storage::NewRun run;
-  csv::CsvReader::Settings reader;
+  csv::FileOptions reader;
 };
 
 Result<Request> request_from(const ImportArguments& arguments) {
@@ -86,6 +118,13 @@ Result<Request> request_from(const ImportArguments& arguments) {
     if (!below) return tl::unexpected(below.error());
     request.reader.missing_below_w = *below;
   }
+  request.reader.time = arguments.time;
+  request.reader.power = arguments.power;
+  request.reader.unit = arguments.unit;
+  request.reader.delimiter = arguments.delimiter;
+  request.reader.decimal = arguments.decimal;
+  request.reader.date_format = arguments.date_format;
+  request.reader.zone = arguments.zone;
   auto circumstances = circumstances_from(arguments.note, arguments.includes, arguments.set);
   if (!circumstances) return tl::unexpected(circumstances.error());
   run.note = std::move(circumstances->note);
@@ -142,6 +181,7 @@ class Import {
       imported_.samples += static_cast<std::int64_t>(batch.size());
       last_ = batch.back().time;
       progress_.show(reader_.bytes(), imported_.samples);
+      if (StopRequest::asked() != 0) return fail(ErrorKind::negative, "stopped; nothing was stored");
       if (auto read = reader_.next(batch, batch_readings); !read) return read;
     }
     return builder.save(store_);
@@ -175,8 +215,9 @@ void write_people(Context& context, const RunRecord& record, const csv::CsvReade
                     "; more: nightwatt summary " + std::to_string(record.info.id) + "\n");
 }
 
-tl::unexpected<Error> nothing_in(const ImportArguments& arguments, const csv::CsvReader& reader) {
-  const std::string where = text::printable(arguments.file) + ":" + std::to_string(reader.lines()) + ": ";
+tl::unexpected<Error> nothing_in(const ImportArguments& arguments, const std::string& name,
+                                 const csv::CsvReader& reader) {
+  const std::string where = name + ":" + std::to_string(reader.lines()) + ": ";
   if (reader.missing() == 0)
     return fail(ErrorKind::input, where + "there is no reading below the header; nothing was stored");
   return fail(ErrorKind::input,
@@ -187,14 +228,68 @@ tl::unexpected<Error> nothing_in(const ImportArguments& arguments, const csv::Cs
                   "; nothing was stored");
 }
 
-void warn_of_rounding(Context& context, const ImportArguments& arguments, const csv::CsvReader& reader) {
-  if (reader.rounded() == 0) return;
-  context.err.write(
-      "nightwatt: " + text::printable(arguments.file) + ":" + std::to_string(reader.first_rounded()) +
-      ": a value with more than 9 decimals was rounded to 9" +
-      (reader.rounded() == 1 ? std::string() : ", and " + std::to_string(reader.rounded() - 1) + " more in the file") +
-      "\n");
+/// What was found out, and what became of lines that are no plain reading. For people and scripts alike, beside the
+/// answer.
+void tell(Context& context, const std::string& name, const csv::CsvReader& reader, bool missing_was_asked_for) {
+  if (const std::string form = reader.read_as(); !form.empty()) context.err.write("read as: " + form + "\n");
+  const auto warn = [&](const std::string& what) { context.err.write("nightwatt: " + name + ": " + what + "\n"); };
+  const auto counted = [](std::uint64_t n, const std::string& one, const std::string& many) {
+    return std::to_string(n) + " " + (n == 1 ? one : many);
+  };
+  if (reader.spread() > 0)
+    warn("the stamps are coarser than the readings: " + counted(reader.spread(), "reading was", "readings were") +
+         " spread evenly between them");
+  // What --missing-below leaves out was asked for, and is in the answer.
+  if (reader.missing() > 0 && !missing_was_asked_for)
+    warn(counted(reader.missing(), "line", "lines") + " without a value left out");
+  if (reader.rounded() > 0)
+    context.err.write("nightwatt: " + name + ":" + std::to_string(reader.first_rounded()) +
+                      ": a value with more than 9 decimals was rounded to 9" +
+                      (reader.rounded() == 1 ? std::string()
+                                             : ", and " + std::to_string(reader.rounded() - 1) + " more in the file") +
+                      "\n");
   context.err.flush();
+}
+
+/// The file as far as its first readings.
+struct Begun {
+  csv::CsvReader reader;
+  std::vector<Reading> batch;
+};
+Result<Begun> begin_reading(const TableFile& file, const csv::FileOptions& options) {
+  Begun begun{
+      csv::CsvReader(
+          file.name(), [&file](std::uint64_t offset, std::span<char> buffer) { return file.read_at(offset, buffer); },
+          options),
+      {}};
+  if (auto found = begun.reader.find_form(); !found) return tl::unexpected(found.error());
+  const auto first = begun.reader.next(begun.batch, batch_readings);
+  if (!first && begun.reader.found_coarse_stamps() && !options.spread) {
+    csv::FileOptions again = options;
+    again.spread = true;
+    return begin_reading(file, again);
+  }
+  if (!first) return tl::unexpected(first.error());
+  return begun;
+}
+
+/// The whole file into the store, or nothing of it.
+Result<Imported> into_store(Context& context, const std::string& path, const storage::NewRun& run, std::uint64_t size,
+                            Begun& begun) {
+  const bool was_there = ::access(path.c_str(), F_OK) == 0;
+  auto store = context.open_writer(WhereMissing::make);
+  if (!store) return tl::unexpected(store.error());
+  Result<Imported> imported;
+  {
+    Progress progress(context, size);
+    imported = Import(*store, begun.reader, progress).all(run, begun.batch);
+  }
+  if (imported) return imported;
+  // Opening a store sweeps out what an import left unfinished.
+  store = fail(ErrorKind::unusable, {});
+  if (auto swept = context.open_writer(WhereMissing::make); !swept) return tl::unexpected(swept.error());
+  if (!was_there) storage::StoreWriter::remove_unused(path);
+  return imported;
 }
 
 }  // namespace
@@ -202,40 +297,41 @@ void warn_of_rounding(Context& context, const ImportArguments& arguments, const 
 Outcome run(Context& context, const ImportArguments& arguments) {
   auto request = request_from(arguments);
   if (!request) return tl::unexpected(request.error());
-  auto file = File::open(arguments.file);
+  const auto file = TableFile::open(arguments.file);
   if (!file) return tl::unexpected(file.error());
-  csv::CsvReader reader(
-      arguments.file, [&](std::span<char> buffer) { return file->read(buffer); }, request->reader);
-  if (auto header = reader.read_header(); !header) return tl::unexpected(header.error());
-  std::vector<Reading> batch;
-  if (auto first = reader.next(batch, batch_readings); !first) return tl::unexpected(first.error());
-  if (batch.empty()) return nothing_in(arguments, reader);
+  auto begun = begin_reading(*file, request->reader);
+  if (!begun) return tl::unexpected(begun.error());
+  if (begun->batch.empty()) return nothing_in(arguments, file->name(), begun->reader);
   const auto path = context.store_path();
   if (!path) return tl::unexpected(path.error());
-  const bool was_there = ::access(path->c_str(), F_OK) == 0;
-  auto store = context.open_writer(WhereMissing::make);
-  if (!store) return tl::unexpected(store.error());
   Result<Imported> imported;
   {
-    Progress progress(context, file->size());
-    imported = Import(*store, reader, progress).all(std::move(request->run), batch);
+    const StopRequest stop;
+    imported = into_store(context, *path, request->run, file->size(), *begun);
+    if (!imported && begun->reader.found_coarse_stamps()) {
+      request->reader.spread = true;
+      begun = begin_reading(*file, request->reader);
+      if (!begun) return tl::unexpected(begun.error());
+      imported = into_store(context, *path, request->run, file->size(), *begun);
+    }
   }
-  if (!imported) {
-    // Opening a store sweeps out what an import left unfinished.
-    store = fail(ErrorKind::unusable, {});
-    if (auto swept = context.open_writer(WhereMissing::make); !swept) return tl::unexpected(swept.error());
-    if (!was_there) storage::StoreWriter::remove_unused(*path);
-    return tl::unexpected(imported.error());
+  if (const int signal = StopRequest::asked(); !imported && signal != 0) {
+    context.err.write("nightwatt: stopped; nothing was stored\n");
+    context.err.flush();
+    return 128 + signal;  // as shells do
   }
+  if (!imported) return tl::unexpected(imported.error());
+  const auto store = context.open_reader();
+  if (!store) return tl::unexpected(store.error());
   const auto info = store->run(imported->run);
   if (!info) return tl::unexpected(info.error());
   const auto record = run_record(*store, *info);
   if (!record) return tl::unexpected(record.error());
-  warn_of_rounding(context, arguments, reader);
+  tell(context, file->name(), begun->reader, arguments.missing_below.has_value());
   if (context.json)
-    write_json(context, *imported, static_cast<std::int64_t>(record->segments.size()), reader.duplicates());
+    write_json(context, *imported, static_cast<std::int64_t>(record->segments.size()), begun->reader.duplicates());
   else
-    write_people(context, *record, reader);
+    write_people(context, *record, begun->reader);
   return 0;
 }
 

@@ -7,6 +7,7 @@
 #include <nlohmann/json.hpp>
 #include <utility>
 
+#include "csv/column_name.hpp"
 #include "drivers/decoder.hpp"
 
 namespace nightwatt::setup {
@@ -14,13 +15,6 @@ namespace {
 
 constexpr std::size_t field_limit = 32;  // of one line; more are no meter's
 constexpr double most_of = 0.6;          // lines that must agree on a form; the rest may be banners and noise
-
-std::string lower(std::string_view text) {
-  std::string result(text);
-  std::transform(result.begin(), result.end(), result.begin(),
-                 [](unsigned char c) { return static_cast<char>(std::tolower(c)); });
-  return result;
-}
 
 std::string_view inside_check(std::string_view line) {
   const std::size_t star = line.rfind('*');
@@ -146,34 +140,6 @@ std::vector<Decimal> decoded(std::span<const std::string> lines, const TextLineS
   return values;
 }
 
-/// What a name says, and the factor where it says that too.
-struct Meaning {
-  Quantity quantity;
-  Decimal scale;
-};
-std::optional<Meaning> meaning_of(const std::string& name) {
-  static const std::map<std::string, Meaning> known = [] {
-    std::map<std::string, Meaning> words;
-    const auto add = [&](Quantity quantity, Decimal scale, std::initializer_list<const char*> names) {
-      for (const char* word : names) words.emplace(word, Meaning{quantity, scale});
-    };
-    add(Quantity::power, {1, 0}, {"p", "power", "w", "watt", "watts", "power_w", "p_w", "pwr", "active_power", "load"});
-    add(Quantity::power, {1, -3}, {"mw", "power_mw", "p_mw", "milliwatt", "milliwatts"});
-    add(Quantity::power, {1, 3}, {"kw", "power_kw", "p_kw"});
-    add(Quantity::voltage, {1, 0}, {"v", "u", "volt", "volts", "voltage", "voltage_v", "vrms", "urms"});
-    add(Quantity::voltage, {1, -3}, {"mv", "voltage_mv"});
-    add(Quantity::current, {1, 0}, {"i", "a", "amp", "amps", "current", "current_a", "irms"});
-    add(Quantity::current, {1, -3}, {"ma", "current_ma"});
-    add(Quantity::energy, {1, 0}, {"e", "wh", "energy", "energy_wh"});
-    add(Quantity::energy, {1, 3}, {"kwh", "energy_kwh"});
-    add(Quantity::frequency, {1, 0}, {"f", "hz", "freq", "frequency", "frequency_hz"});
-    add(Quantity::power_factor, {1, 0}, {"pf", "cos", "cosphi", "power_factor", "powerfactor"});
-    return words;
-  }();
-  const auto found = known.find(lower(name));
-  return found == known.end() ? std::nullopt : std::optional<Meaning>(found->second);
-}
-
 double mean_of(const TextField& field) {
   double sum = 0.0;
   for (const Decimal& value : field.values) sum += value.value();
@@ -284,9 +250,10 @@ std::optional<TextGuess> guess_text(std::span<const std::string> lines, std::opt
         if (known.field == field) known.name = title;
   }
   for (TextField& field : guess.fields)
-    if (const auto meaning = meaning_of(field.name); meaning && !field.probably) {
-      field.probably = meaning->quantity;
-      field.scale = meaning->scale;
+    if (const auto meaning = csv::meaning_of_column(field.name);
+        meaning.role == csv::ColumnRole::quantity && !field.probably) {
+      field.probably = meaning.quantity;
+      field.scale = meaning.scale.value_or(Decimal{1, 0});
     }
   drop_doubles(guess.fields);
   guess_by_numbers(guess.fields);

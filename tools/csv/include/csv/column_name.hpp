@@ -1,0 +1,27 @@
+// What the name of a column says of what is in it; for files and for meters that print lines alike.
+#pragma once
+
+#include <cstdint>
+#include <optional>
+#include <string>
+#include <string_view>
+#include <vector>
+
+#include "measure/decimal.hpp"
+#include "measure/reading.hpp"
+
+namespace nightwatt::csv {
+
+enum class ColumnRole : std::uint8_t { other, time, date, quantity };
+
+struct ColumnMeaning {
+  ColumnRole role = ColumnRole::other;
+  Quantity quantity = Quantity::power;  ///< of a quantity
+  std::optional<Decimal> scale;         ///< to the quantity's unit, where the name says its own
+  std::optional<double> us_per_unit;    ///< of a time that is counted, where the name says its unit
+};
+/// `Active power (W)`, `P_kW`, `Time [ms]`, `Leistung in W`. Lowest and highest values, apparent powers and the like
+/// are other.
+[[nodiscard]] ColumnMeaning meaning_of_column(std::string_view name);
+
+}  // namespace nightwatt::csv
