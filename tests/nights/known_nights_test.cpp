@@ -1,0 +1,159 @@
+// Nights that every practitioner has, with the figures that a careful person reads off them.
+#include <algorithm>
+#include <catch2/catch.hpp>
+#include <cmath>
+
+#include "random.hpp"
+#include "score.hpp"
+
+using namespace nightwatt;
+using namespace nightwatt::nights;
+
+namespace {
+
+Act act(Kind kind, double level_w, double length_s) {
+  Act one;
+  one.kind = kind;
+  one.level_w = level_w;
+  one.length_s = length_s;
+  one.noise_w = 0.003 * level_w;
+  return one;
+}
+
+Act off(double length_s) {
+  return act(Kind::off, 0.0, length_s);
+}
+Act standby(double level_w, double length_s) {
+  return act(Kind::standby, level_w, length_s);
+}
+Act idle(double level_w, double length_s) {
+  return act(Kind::idle, level_w, length_s);
+}
+Act load(double level_w, double length_s) {
+  return act(Kind::plateau, level_w, length_s);
+}
+
+/// Work of a few seconds each between two powers, as a computer starts up.
+Act boot(double low_w, double high_w, double length_s, std::uint64_t seed) {
+  Random random(seed);
+  Act one = act(Kind::unsteady, 0.0, length_s);
+  one.boot = true;
+  for (double t = 0.0; t < length_s; t += random.uniform(1.0, 6.0))
+    one.steps.emplace_back(t, random.uniform(low_w, high_w));
+  return one;
+}
+
+Plan plan(std::vector<Act> acts, double step_w = 0.1, double interval_s = 1.0) {
+  Plan one;
+  one.acts = std::move(acts);
+  one.meter.step_w = step_w;
+  one.meter.interval_s = interval_s;
+  one.noise_memory_s = 1.0;
+  return one;
+}
+
+Found found(const Plan& plan, std::uint64_t seed) {
+  return find(play(plan, seed), settings_of(plan.meter));
+}
+
+/// The kinds one after the other; what lasts less than 20 s is left out, as are ways from one level to the next.
+std::string kinds(const Found& night) {
+  std::string text;
+  for (const Segment& segment : night.segments) {
+    const double length_s = to_seconds(segment.end - segment.begin).value;
+    if (length_s < 20.0) continue;
+    text += (text.empty() ? "" : " ") + std::string(segment_kind_name(segment.kind));
+  }
+  return text;
+}
+
+bool is_near(const std::optional<Figure>& figure, double value) {
+  if (figure)
+    UNSCOPED_INFO("figure " << figure->value << " +- " << figure->uncertainty << ", truth " << value);
+  else
+    UNSCOPED_INFO("no figure, truth " << value);
+  return figure && std::abs(figure->value - value) <= std::max(0.01 * value, 0.03);
+}
+
+std::vector<double> levels(const Found& night) {
+  std::vector<double> all;
+  for (const Segment& segment : night.segments)
+    if (segment.level_w) all.push_back(*segment.level_w);
+  return all;
+}
+
+}  // namespace
+
+TEST_CASE("the second half of a night says of idle and load what the whole says") {
+  const auto seed = GENERATE(std::uint64_t{4}, 5, 6);
+  CAPTURE(seed);
+  const Plan whole = plan({off(120), standby(0.6, 300), boot(7.0, 20.0, 50, seed), idle(7.2, 1500), load(26.0, 1200),
+                           idle(7.2, 1500), load(26.0, 900), idle(7.2, 600)});
+  const double half_s = 0.5 * length_s(whole);
+  const Found second = found(cropped(whole, half_s, 2.0 * half_s), seed);
+  for (const Found& night : {found(whole, seed), second}) {
+    CHECK(is_near(night.summary.idle, 7.2));
+    CHECK(is_near(night.summary.load, 26.0));
+  }
+  CHECK(kinds(second) == "plateau idle plateau idle");
+}
+
+TEST_CASE("a stair of loads between two idles leaves idle where it is") {
+  const bool down = GENERATE(true, false);
+  const auto seed = GENERATE(std::uint64_t{13}, 14, 15);
+  CAPTURE(seed, down);
+  std::vector<double> steps = {70.0, 88.0, 110.0};
+  if (down) std::reverse(steps.begin(), steps.end());
+  const Found night = found(
+      plan({idle(26.0, 900), load(steps[0], 300), load(steps[1], 300), load(steps[2], 300), idle(26.0, 900)}), seed);
+  CHECK(kinds(night) == "idle plateau plateau plateau idle");
+  CHECK(is_near(night.summary.idle, 26.0));
+  CHECK(is_near(night.summary.load, 110.0));
+  CHECK_FALSE(night.summary.standby);
+}
+
+TEST_CASE("a reading each 5 or 10 s gives levels where they are held for 12 readings and more") {
+  const double interval_s = GENERATE(5.0, 10.0);
+  const auto seed = GENERATE(std::uint64_t{16}, 17, 18);
+  CAPTURE(seed, interval_s);
+  const Found night = found(plan({idle(8.2, 900), load(24.0, 135), idle(8.2, 300), load(40.0, 600), load(31.0, 250),
+                                  idle(8.2, 400), load(18.0, 180), idle(8.2, 700)},
+                                 0.1, interval_s),
+                            seed);
+  CHECK(kinds(night) == "idle plateau idle plateau plateau idle plateau idle");
+  CHECK(is_near(night.summary.idle, 8.2));
+  CHECK(is_near(night.summary.load, 40.0));
+}
+
+TEST_CASE("a load that is throttled after ten minutes is quoted as it was before") {
+  const auto seed = GENERATE(std::uint64_t{40}, 41, 42);
+  CAPTURE(seed);
+  const Found night = found(plan({idle(11.2, 900), load(44.85, 600), load(37.97, 2400), idle(11.2, 900)}), seed);
+  CHECK(kinds(night) == "idle plateau plateau idle");
+  CHECK(is_near(night.summary.load, 44.85));
+  CHECK(is_near(night.summary.idle, 11.2));
+}
+
+TEST_CASE("levels of 150 to 200 s on whole watts are the same in the live view and in the ended run") {
+  const auto seed = GENERATE(std::uint64_t{43}, 44, 45);
+  CAPTURE(seed);
+  const Plan short_holds =
+      plan({idle(11.3, 180), load(46.5, 160), idle(11.3, 200), load(46.5, 150), idle(11.3, 170)}, 1.0);
+  const auto readings = play(short_holds, seed);
+  const Found ended = find(readings, settings_of(short_holds.meter));
+  CHECK(kinds(ended) == "idle plateau idle plateau idle");
+  Segmenter segmenter(settings_of(short_holds.meter));
+  for (const auto& [us, power_w] : readings) segmenter.push(UtcTime{us}, power_w);
+  std::vector<Stretch> stretches = segmenter.take_final();
+  ClassifyInput input;
+  input.learnt = segmenter.learnt();
+  input.final_count = stretches.size();
+  input.open = true;
+  input.run_begin = UtcTime{readings.front().first};
+  input.run_end = UtcTime{readings.back().first};
+  for (Stretch& stretch : segmenter.provisional()) stretches.push_back(std::move(stretch));
+  Found live;
+  live.segments = classify(stretches, input).segments;
+  CHECK(kinds(live) == kinds(ended));
+  CHECK(levels(live) == levels(ended));
+}
