@@ -77,8 +77,8 @@ void MeterSession::take_output(MonoTime now) {
   output_.faults.clear();
   if (output_.readings.empty()) return;
   time_.observe(now);
-  const UtcTime stamp = time_.stamp(now);
-  for (const drivers::Measurement& measurement : output_.readings) keep(measurement, stamp);
+  for (const drivers::Measurement& measurement : output_.readings)
+    keep(measurement, time_.stamp(measurement.at ? start_ + *measurement.at : now));
   output_.readings.clear();
   last_heard_ = now;
 }

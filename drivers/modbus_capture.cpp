@@ -157,7 +157,7 @@ void Capture::collect(const Request& request, const Frame& frame, std::uint64_t 
   plan_.take(request, frame.data, at_byte, values_, out.faults);
   have_ |= got;
   if (have_ != plan_.all_reads()) return;
-  if (!values_.empty()) out.readings.push_back(Measurement{values_, reading_at_});
+  if (!values_.empty()) out.readings.push_back(Measurement{values_, reading_at_, std::nullopt});
   have_ = 0;
   values_ = {};
 }

@@ -141,6 +141,33 @@ Plan::ReadMask Plan::reads_in(const Request& request) const {
   return mask;
 }
 
+std::optional<std::size_t> Plan::request_with(Quantity quantity) const {
+  for (std::size_t i = 0; i < requests_.size(); ++i)
+    for (const ReadSpec& read : reads_)
+      if (read.quantity == quantity && contains(requests_[i], read)) return i;
+  return std::nullopt;
+}
+
+std::array<Request, 2> Plan::clearing_questions() const {
+  std::vector<Request> chosen;
+  const auto is_free = [&](int function, std::uint16_t count) {
+    const auto has_it = [&](const Request& request) { return request.function == function && request.count == count; };
+    return std::none_of(requests_.begin(), requests_.end(), has_it) &&
+           std::none_of(chosen.begin(), chosen.end(), has_it);
+  };
+  for (const Request& request : requests_)
+    for (std::uint16_t count = 1; count < request.count && chosen.size() < 2; ++count)
+      if (is_free(request.function, count)) chosen.push_back({unit_, request.function, request.first, count});
+  while (chosen.size() < 2) {
+    Request beyond = requests_.front();
+    while (!is_free(beyond.function, beyond.count)) ++beyond.count;
+    if (std::size_t{beyond.first} + beyond.count > address_space)
+      beyond.first = static_cast<std::uint16_t>(address_space - beyond.count);
+    chosen.push_back(beyond);
+  }
+  return {chosen[0], chosen[1]};
+}
+
 Plan::ReadMask Plan::take(const Request& request, std::span<const std::byte> data, std::uint64_t at_byte,
                           Values& values, std::vector<Fault>& faults) const {
   ReadMask mask = 0;

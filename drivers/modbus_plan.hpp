@@ -1,8 +1,10 @@
 // What to ask a Modbus meter, and what its answers mean. Meaning only; no frame, no time.
 #pragma once
 
+#include <array>
 #include <cstddef>
 #include <cstdint>
+#include <optional>
 #include <span>
 #include <string_view>
 #include <vector>
@@ -28,6 +30,13 @@ class Plan {
   [[nodiscard]] ReadMask all_reads() const { return (ReadMask{1} << reads_.size()) - 1; }
   /// The reads whose registers all lie in the request.
   [[nodiscard]] ReadMask reads_in(const Request& request) const;
+
+  /// The request that has a quantity, as its place in requests().
+  [[nodiscard]] std::optional<std::size_t> request_with(Quantity quantity) const;
+  /// Two questions whose answers, or refusals, cannot be mistaken for those of any request of the plan, nor for one
+  /// another: when one's came, nothing asked before is on its way any more, for a meter answers in the order it was
+  /// asked. Made of registers of the plan where they allow it; else they reach beyond, and a refusal tells as much.
+  [[nodiscard]] std::array<Request, 2> clearing_questions() const;
 
   /// Puts the values of an answer into `values`; a "no value" of the meter leaves its quantity out, a number out of
   /// range is a fault. `data` are the registers of `request`. Returns reads_in(request).

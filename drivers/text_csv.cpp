@@ -7,9 +7,6 @@ namespace nightwatt::drivers::text {
 
 namespace {
 
-/// Lines that must agree before a new layout is believed: one lost separator is likely, three alike are not.
-constexpr int lines_to_believe = 3;
-
 char separator_of(std::string_view line) {
   for (const char separator : {';', '\t', ','})
     if (line.find(separator) != std::string_view::npos) return separator;

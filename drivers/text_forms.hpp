@@ -9,6 +9,7 @@
 #include <vector>
 
 #include "measure/meter_profile.hpp"
+#include "text_habit.hpp"
 
 namespace nightwatt::drivers::text {
 
@@ -26,6 +27,7 @@ struct Found {
   std::array<std::string_view, quantity_count> texts{};
   bool decimal_comma = false;  ///< a comma may be a decimal point here
   bool new_layout = false;     ///< three lines running have another layout than the good ones before
+  std::uint64_t layout = 0;    ///< of key-value and json: a hash of the names in the line, in their order
   std::string problem;         ///< of a damaged line
 
   [[nodiscard]] static Found damage(std::string what) {

@@ -95,6 +95,7 @@ Found JsonForm::find(std::string_view line) const {
     std::string_view key;
     std::string_view value;
     if (!walk.string(key) || !walk.take(':') || !walk.value(value)) return broken();
+    found.layout = with_name(found.layout, key);
     const auto wanted = std::find(keys_.begin(), keys_.end(), key);
     if (wanted != keys_.end()) {
       const auto index = static_cast<std::size_t>(wanted - keys_.begin());

@@ -108,6 +108,7 @@ Found KeyValueForm::find(std::string_view line) {
   std::string_view value;
   for (PairWalk walk(line); walk.next(key, value);) {
     if (first.empty()) first = key;
+    found.layout = with_name(found.layout, key);
     const auto wanted = std::find(keys_.begin(), keys_.end(), key);
     if (wanted == keys_.end()) continue;
     const auto index = static_cast<std::size_t>(wanted - keys_.begin());

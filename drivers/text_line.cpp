@@ -57,7 +57,6 @@ void UnitHabit::note(bool base) {
 }
 
 bool UnitHabit::accepts(std::string_view unit) {
-  constexpr int lines_to_believe = 3;
   if (!unit_) unit_ = unit;
   if (*unit_ == unit) {
     other_running_ = 0;
@@ -102,6 +101,8 @@ void LineReader::forget() {
   if (auto* csv = std::get_if<CsvForm>(&form_)) csv->forget();
   if (auto* key_value = std::get_if<KeyValueForm>(&form_)) key_value->forget();
   units_ = {};
+  decimals_ = {};
+  layout_ = {};
   noise_before_.clear();
 }
 
@@ -148,7 +149,12 @@ void LineReader::read(std::string_view line, std::uint64_t at_byte, Output& out)
   // A NUL in place of the first digit would make 230 into 30. A meter that puts noise before every line is believed.
   if (noise > 0 && !same_noise && settings_.checksum == TextChecksum::none && reads_first_column())
     return malformed("noise in front of the first column", line);
-  if (found.new_layout) units_ = {};
+  const bool by_name = settings_.form != TextForm::csv && settings_.checksum == TextChecksum::none;
+  if (by_name && !layout_.accepts(found.layout)) return malformed("other names than in the lines before", line);
+  if (found.new_layout) {
+    units_ = {};
+    decimals_ = {};
+  }
   Values values;
   bool good = true;
   // To the last value, so that what they have in common is learnt of all at once.
@@ -158,7 +164,7 @@ void LineReader::read(std::string_view line, std::uint64_t at_byte, Output& out)
   }
   if (!good) return;
   std::visit([](auto& form) { form.settle(); }, form_);
-  if (!values.empty()) out.readings.push_back(Measurement{values, at_byte});
+  if (!values.empty()) out.readings.push_back(Measurement{values, at_byte, std::nullopt});
 }
 
 bool LineReader::open_checksum(std::string_view& line, std::uint64_t& at_byte, Output& out) const {
@@ -184,6 +190,16 @@ Found LineReader::find(std::string_view line) {
   return std::visit([&](auto& form) { return form.find(line); }, form_);
 }
 
+bool LineReader::digits_fit(std::size_t index, const Field& field, std::string_view text) {
+  // A check says more, and a number with an exponent has as many digits as it likes.
+  if (settings_.checksum != TextChecksum::none || text.find_first_of("eE") != std::string_view::npos) return true;
+  if (decimals_unit_[index] != field.unit) {
+    decimals_[index] = {};
+    decimals_unit_[index] = field.unit;
+  }
+  return decimals_[index].accepts(field.value);
+}
+
 /// Puts one value in its place; false, with a fault if it is the line's first, where the line cannot be trusted.
 bool LineReader::take(std::size_t index, std::string_view text, bool decimal_comma, std::uint64_t at_byte,
                       Values& values, bool first_fault, Output& out) {
@@ -207,6 +223,8 @@ bool LineReader::take(std::size_t index, std::string_view text, bool decimal_com
   } else if (!units_[index].accepts(field.unit)) {
     return report(FaultKind::malformed, "has another unit than in the lines before");
   }
+  if (field.state == FieldState::number && !digits_fit(index, field, text))
+    return report(FaultKind::malformed, "has not the digits behind the point of the lines before");
   std::optional<Decimal> value;
   if (field.state == FieldState::number) value = field.value.times(read.scale);
   if (value && obeyed) value = value->times(meaning.factor);

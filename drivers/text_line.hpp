@@ -12,6 +12,7 @@
 #include "drivers/decoder.hpp"
 #include "measure/meter_profile.hpp"
 #include "measure/result.hpp"
+#include "text_field.hpp"
 #include "text_forms.hpp"
 
 namespace nightwatt::drivers::text {
@@ -58,11 +59,15 @@ class LineReader {
   [[nodiscard]] bool take(std::size_t index, std::string_view text, bool decimal_comma, std::uint64_t at_byte,
                           Values& values, bool first_fault, Output& out);
   [[nodiscard]] bool reads_first_column() const;
+  [[nodiscard]] bool digits_fit(std::size_t index, const Field& field, std::string_view text);
 
   TextLineSettings settings_;
   std::vector<ReadSpec> reads_;
   std::variant<CsvForm, KeyValueForm, JsonForm> form_;
   std::array<UnitHabit, quantity_count> units_;
+  std::array<DecimalsHabit, quantity_count> decimals_;
+  std::array<std::string, quantity_count> decimals_unit_;  ///< the unit they are of
+  LayoutHabit layout_;
   std::string noise_before_;  ///< NUL and FF in front of the line before
 };
 

@@ -346,6 +346,107 @@ TEST_CASE("text lines give the same in any pieces") {
   }
 }
 
+namespace {
+
+/// Lines of a meter with a piece cut out here and there, as noise does it.
+struct CutStream {
+  std::string text;
+  unsigned cut = 0;
+  std::vector<std::string> good;  ///< the power in each whole line
+};
+CutStream cut_stream(std::mt19937& random, TextForm form) {
+  CutStream stream;
+  const auto fixed = [&](unsigned long whole, unsigned long part) {
+    return std::to_string(whole) + "." + std::to_string(part);
+  };
+  for (int i = 0; i < 600; ++i) {
+    const std::string volts = fixed(228 + random() % 4, random() % 10);
+    const std::string amperes = "0.5" + std::to_string(random() % 10);
+    const std::string watts = fixed(115 + random() % 9, random() % 10);
+    std::string line = volts + "," + amperes + "," + watts;
+    if (form == TextForm::key_value) line = "V=" + volts + " I=" + amperes + " P=" + watts;
+    if (form == TextForm::json) line = "{\"v\":" + volts + ",\"i\":" + amperes + ",\"p\":" + watts + "}";
+    if (i > 20 && random() % 6 == 0) {
+      const std::size_t begin = random() % line.size();
+      const std::size_t longest = line.size() - begin;
+      line.erase(begin, random() % 3 == 0 ? longest : 1 + random() % std::min<std::size_t>(longest, 6));
+      ++stream.cut;
+    } else {
+      stream.good.push_back(watts);
+    }
+    stream.text += line + "\r\n";
+  }
+  return stream;
+}
+
+}  // namespace
+
+TEST_CASE("a cut line is known by its number of fields and by the digits behind its points") {
+  // What is left: a digit lost in front of the point looks like another number.
+  const auto wrong_of = [](TextForm form) {
+    std::mt19937 random(127);
+    const CutStream stream = cut_stream(random, form);
+    const MeterProfile profile = text_profile(form, {{Quantity::voltage, 1, form == TextForm::json ? "v" : "V"},
+                                                     {Quantity::power, 3, form == TextForm::json ? "p" : "P"}});
+    const Output out = test::decode_whole(profile, from_text(stream.text));
+    unsigned wrong = 0;
+    std::size_t right = 0;
+    for (const Measurement& reading : out.readings) {
+      const std::string power = reading.values.get(Quantity::power)->text();
+      const auto at = std::find(stream.good.begin() + static_cast<std::ptrdiff_t>(right), stream.good.end(), power);
+      const bool in_range = reading.values.get(Quantity::voltage)->value() >= 228.0;
+      if (at == stream.good.end() || at - stream.good.begin() > static_cast<std::ptrdiff_t>(right) + 3 || !in_range)
+        ++wrong;
+      else
+        right = static_cast<std::size_t>(at - stream.good.begin()) + 1;
+    }
+    CHECK(right >= stream.good.size() - 3);
+    INFO("seed 127");
+    return std::pair(wrong, stream.cut);
+  };
+  const auto [csv_wrong, csv_cut] = wrong_of(TextForm::csv);
+  const auto [key_wrong, key_cut] = wrong_of(TextForm::key_value);
+  const auto [json_wrong, json_cut] = wrong_of(TextForm::json);
+  CAPTURE(csv_wrong, csv_cut, key_wrong, key_cut, json_wrong, json_cut);
+  CHECK(csv_wrong * 5 <= csv_cut);
+  CHECK(key_wrong * 5 <= key_cut);
+  CHECK(json_wrong * 12 <= json_cut);
+}
+
+TEST_CASE("a cut number is a fault where the lines before had more digits behind the point") {
+  const MeterProfile profile = csv({{Quantity::power, 2}});
+  CHECK(live(profile, "1,118.0\n2,118.1\n3,118.2\n4,118\n5,11\n6,118.3\n") ==
+        "@5 power_w=118.0\n@13 power_w=118.1\n@21 power_w=118.2\n@40 power_w=118.3\n"
+        "@29 malformed: power has not the digits behind the point of the lines before: \"118\"\n"
+        "@35 malformed: power has not the digits behind the point of the lines before: \"11\"\n");
+}
+
+TEST_CASE("a meter that leaves zeros at the end out is believed after a few, one that moves its point too") {
+  std::string text;
+  for (int i = 0; i < 200; ++i) {
+    const int tenths = 1180 + (i * 7) % 40;
+    text += "{\"p\":" + std::to_string(tenths / 10);
+    if (tenths % 10 != 0) text += "." + std::to_string(tenths % 10);
+    text += ",\"v\":230.1}\n";
+  }
+  CHECK(test::decode_whole(json(), from_text(text)).readings.size() == 197);
+  text.clear();
+  for (int i = 0; i < 200; ++i) text += i % 2 == 0 ? "1,9.99\n" : "1,10.0\n";
+  CHECK(test::decode_whole(csv({{Quantity::power, 2}}), from_text(text)).readings.size() >= 196);
+  // Three alike are the meter's new way.
+  CHECK(test::decode_whole(csv({{Quantity::power, 2}}), from_text("1,5.0\n1,5.1\n1,5.0\n1,5\n1,6\n1,7\n1,8\n"))
+            .readings.size() == 5);
+}
+
+TEST_CASE("a line with other names is a fault, unless the meter has two kinds of lines") {
+  std::string text;
+  for (int i = 0; i < 100; ++i) text += i % 10 == 9 ? "P=118 V=230 up=7\n" : "P=118 V=230\n";
+  const Output out = test::decode_whole(key_value(), from_text(text));
+  CHECK(out.readings.size() == 97);
+  CHECK(live(key_value(), "P=118 V=230 I=1\nP=119 V=231 I=2\nP=118 V=231 I=2\nP=1 V=2302 I=3\nP=118V=230.1 V=2\n")
+            .find("malformed") != std::string::npos);
+}
+
 TEST_CASE("text profiles that cannot be obeyed are refused") {
   const auto error = [](const MeterProfile& profile) {
     const auto decoder = make_decoder(profile);

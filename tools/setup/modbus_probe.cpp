@@ -67,7 +67,6 @@ Heard talk(int descriptor, drivers::Decoder& decoder, Duration most) {
   const auto begin = Steady::now();
   const auto elapsed = [&] { return std::chrono::duration_cast<Duration>(Steady::now() - begin); };
   std::array<std::byte, 512> chunk{};
-  decoder.reset(Duration{0});
   while (elapsed() < most && heard.output.readings.empty() && !heard.refused) {
     decoder.tick(elapsed(), heard.output);
     write_all(descriptor, heard.output.send);

@@ -16,10 +16,12 @@
 
 namespace nightwatt::drivers {
 
-/// One complete answer of a meter. The caller stamps it with the instant of the bytes that completed it.
+/// One reading of a meter. Its instant is that of the bytes that completed it, unless `at` says an earlier one.
 struct Measurement {
   Values values;
   std::uint64_t at_byte = 0;  ///< offset, in all bytes ever fed, of the frame's first byte
+  /// Of several answers: when the one with the power was complete.
+  std::optional<Duration> at = std::nullopt;
   friend bool operator==(const Measurement&, const Measurement&) = default;
 };
 
@@ -64,7 +66,8 @@ class Decoder {
   /// When tick() next has something to do; nullopt for a meter that speaks by itself.
   [[nodiscard]] virtual std::optional<Duration> next_tick() const = 0;
 
-  /// The port was lost and is back: forget half a frame and outstanding requests.
+  /// The port was opened, for the first time or again: forget half a frame and outstanding requests. What comes at
+  /// first may be an answer to somebody else.
   virtual void reset(Duration now) = 0;
 };
 
