@@ -96,6 +96,7 @@ std::vector<Error> check_config(const std::string& file) {
   // Only the service needs the token itself.
   const auto token = page_token(loaded.config->page);
   if (!token) loaded.errors.push_back({token.error().kind, token_place(file) + token.error().message});
+  for (const std::string& warning : loaded.config->warnings) loaded.errors.push_back({ErrorKind::input, warning});
   return loaded.errors;
 }
 

@@ -42,13 +42,11 @@ void WrongTokens::count(Window& window, MonoTime now) {
 }
 
 bool WrongTokens::may_try(std::string_view peer, MonoTime now) {
-  if (all_.wrong >= tries_of_all && !all_.over(now)) return false;
   const Peer* known = find(peer);
   return known == nullptr || known->window.wrong < tries || known->window.over(now);
 }
 
 void WrongTokens::note_wrong(std::string_view peer, MonoTime now) {
-  count(all_, now);
   Peer entry{std::string(peer), {}};
   if (const Peer* known = find(peer)) entry = *known;
   note_right(peer);

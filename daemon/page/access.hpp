@@ -17,8 +17,8 @@ namespace nightwatt::daemon::page {
 /// 256 bits from the system, as hex digits; nothing where it has none to give.
 [[nodiscard]] std::optional<std::string> random_secret();
 
-/// Counts wrong tokens by peer. Bounded: of too many peers the longest quiet is forgotten, and all together have a
-/// limit too. No clock of its own.
+/// Counts wrong tokens by peer, so that only who guesses waits. Bounded: of too many peers the longest quiet is
+/// forgotten. No clock of its own.
 class WrongTokens {
  public:
   /// False: too many lately; do not even look at the token.
@@ -42,7 +42,6 @@ class WrongTokens {
   static void count(Window& window, MonoTime now);
 
   std::deque<Peer> peers_;  ///< the longest quiet first
-  Window all_;
 };
 
 /// What peers are told apart by: an IPv4 address, or the first 64 bits of an IPv6 one, within which anybody may choose.

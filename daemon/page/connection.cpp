@@ -103,10 +103,13 @@ void Connection::take_request() {
   request.authorization = std::string(message[http::field::authorization]);
   request.peer = peer_;
   const auto length = parser_->content_length();
+  request.hosts = message.count(http::field::host);
+  // A coding that is not `chunked` at last: Beast would take it for no body at all.
+  request.length_unclear = message.count(http::field::transfer_encoding) > 0 && !parser_->chunked();
   request.has_body = parser_->chunked() || (length && *length > 0);
   request.keep_alive = message.keep_alive();
   head_only_ = request.method == "HEAD";
-  keep_alive_ = request.keep_alive && !request.has_body;
+  keep_alive_ = request.keep_alive && !request.has_body && !request.length_unclear;
   patience_.enter(Patience::Phase::answer, owner_.now());
   owner_.asked(shared_from_this(), request);
 }

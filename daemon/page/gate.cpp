@@ -26,6 +26,14 @@ Answer refused_body() {
   return answer;
 }
 
+// RFC 9112: 6.3 a request whose end cannot be told, 3.2 more than one Host field. Closed, so that nothing behind it is
+// taken for the next request.
+Answer refused_framing() {
+  Answer answer = plain(400, "Bad request.");
+  answer.close = true;
+  return answer;
+}
+
 Answer asked_for_token(const std::string& path, bool wrong) {
   Answer answer = plain(401, wrong ? "Wrong token." : "This page wants a token: Authorization: Bearer TOKEN.");
   answer.headers = {{"WWW-Authenticate", "Bearer"}};
@@ -72,6 +80,7 @@ Gate::Token Gate::look_at(const Request& request, const Target& target, MonoTime
 }
 
 std::variant<Target, Answer> Gate::judge(const Request& request, MonoTime now) {
+  if (request.length_unclear || request.hosts > 1) return refused_framing();
   if (request.method != "GET" && request.method != "HEAD") return refused_method();
   if (request.has_body) return refused_body();
   if (settings_.loopback && !names_loopback(request.host))

@@ -19,8 +19,10 @@ struct Request {
   std::string host;
   std::string cookie;
   std::string authorization;
-  std::string peer;  ///< address
-  bool has_body = false;
+  std::string peer;             ///< address
+  std::size_t hosts = 1;        ///< Host header fields
+  bool has_body = false;        ///< or may have one: its length is anybody's guess
+  bool length_unclear = false;  ///< a transfer coding whose end nobody can tell
   bool keep_alive = true;
 };
 

@@ -56,10 +56,11 @@ inline constexpr Duration first_listen_pause{1'000'000};
 inline constexpr Duration longest_listen_pause{60'000'000};
 inline constexpr Duration accept_pause{250'000};  ///< after a failed accept (out of descriptors)
 
-// Wrong tokens. Sixteen characters cannot be guessed at this rate; a typist is not kept out for long.
+// Wrong tokens. Sixteen characters cannot be guessed at this rate; a typist is not kept out for long. There is no limit
+// of all addresses together: it would let one guesser lock everybody out. Whoever has more addresses than are
+// remembered guesses unhindered, but 64 bits at ten thousand a second take 30 million years.
 inline constexpr std::size_t tries = 5;  ///< wrong ones in `tries_time`, then no more
 inline constexpr Duration tries_time{60'000'000};
-inline constexpr std::size_t tries_of_all = 100;      ///< of all addresses together in `tries_time`
 inline constexpr std::size_t remembered_peers = 256;  ///< the longest quiet gives way
 
 }  // namespace nightwatt::daemon::page

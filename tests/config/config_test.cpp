@@ -56,7 +56,11 @@ struct Site {
     folder.write("profiles/mine.toml", profile);
     folder.write("installed/mine.toml", profile);
   }
-  std::string write(const std::string& text) const { return folder.write("nightwatt.toml", text); }
+  std::string write(const std::string& text, unsigned rights = 0640) const {
+    std::string file = folder.write("nightwatt.toml", text);
+    std::filesystem::permissions(file, static_cast<std::filesystem::perms>(rights));
+    return file;
+  }
   /// All that is said of a config, without the folder.
   std::vector<std::string> faults(const std::string& text) const {
     std::vector<std::string> out;
@@ -160,6 +164,22 @@ TEST_CASE("the page's token file must be good and no business of others; who onl
   }
   site.folder.write("secret", std::string(257, 'x'));
   CHECK(fault().find("longer than 256") != std::string::npos);
+}
+
+TEST_CASE("a check refuses a token in a config that everybody may read; the service starts and says so") {
+  const Site site;
+  const std::string lines = "[page]\nlisten = \"0.0.0.0:80\"\ntoken = \"0123456789abcdef\"\n";
+  for (const unsigned rights : {0644U, 0642U}) {
+    const std::string file = site.write(lines, rights);
+    const auto errors = check_config(file);
+    REQUIRE(errors.size() == 1);
+    CHECK(errors[0].message.find("nightwatt.toml:3: a secret stands in a file that everybody") != std::string::npos);
+    const auto read = load_config(file);
+    REQUIRE(read);
+    CHECK(read->warnings.size() == 1);
+  }
+  CHECK(check_config(site.write(lines, 0640)).empty());
+  CHECK(check_config(site.write("[page]\nlisten = \"127.0.0.1:80\"\n", 0644)).empty());
 }
 
 TEST_CASE("an empty config has the contract's defaults") {

@@ -80,6 +80,7 @@ class Recorder:
         self.path("meter.toml").write_text(PROFILE, encoding="utf-8")
         self.path("night.sim").write_text(self.script, encoding="utf-8")
         self.path("nightwatt.toml").write_text(CONFIG % (port, self.page, json.dumps(self.meter)), encoding="utf-8")
+        self.path("nightwatt.toml").chmod(0o640)  # a test may put a token in
         try:
             self.start("nightwatt-sim", "--profile", "meter.toml", "--script", "night.sim", "--link", "port")
             eventually("the simulated meter has a port", 10, self.path("port").exists)

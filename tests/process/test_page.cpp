@@ -102,6 +102,24 @@ TEST_CASE("page: a thousand malformed requests, slow headers and oversized bodie
   paged.check_record(from);
 }
 
+// RFC 9112 sections 3.2 and 6.3: refused with 400, and what follows is never taken for the next request.
+TEST_CASE("page: neither an unknown transfer coding nor a second Host field smuggles a request in") {
+  Paged paged;
+  const std::string next = "GET /runs.json HTTP/1.1\r\nHost: localhost\r\n\r\n";
+  for (const std::string fields :
+       {"Host: localhost\r\nTransfer-Encoding: xchunked\r\n", "Host: localhost\r\nTransfer-Encoding: gzip\r\n",
+        "Host: localhost\r\nTransfer-Encoding: chunked, identity\r\n", "Host: localhost\r\nTransfer-Encoding: \r\n",
+        "Host: localhost\r\nHost: evil.example\r\n"}) {
+    PageClient client(paged.port);
+    client.send("GET /metrics HTTP/1.1\r\n" + fields + "\r\n" + next);
+    const std::string answer = client.answer(5.0);
+    CAPTURE(fields, answer.substr(0, 200));
+    CHECK(answer.starts_with("HTTP/1.1 400"));
+    CHECK(answer.find("HTTP/1.1", 1) == std::string::npos);
+    CHECK(answer.find("Connection: close") != std::string::npos);
+  }
+}
+
 TEST_CASE("page: a client that stops reading is dropped within ten seconds, one that reads is kept") {
   Paged paged;
   PageClient watcher(paged.port), stuck(paged.port);

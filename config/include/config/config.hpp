@@ -89,7 +89,7 @@ struct ServiceConfig {
 /// do`, ErrorKind::input.
 /// `with`: as if that file, a draft `NAME.toml.WORD`, lay in `conf.d` as `NAME.toml`, the last.
 [[nodiscard]] Result<ServiceConfig> load_config(const std::string& file, const std::string& with = {});
-/// All that is wrong, for --check.
+/// All that is wrong, for --check; what the service only warns of is wrong here.
 [[nodiscard]] std::vector<Error> check_config(const std::string& file);
 /// The page's token, from the config or its file; empty where none is wanted. A file is refused that others than its
 /// owner and group may read or change. ErrorKind::input, one line.
