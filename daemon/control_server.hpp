@@ -11,7 +11,7 @@
 #include <memory>
 #include <string>
 
-#include "daemon/control_request.hpp"
+#include "daemon/environment.hpp"
 #include "daemon/log.hpp"
 #include "measure/result.hpp"
 
@@ -19,24 +19,21 @@ namespace nightwatt::daemon {
 
 /// Serves at most `client_limit` callers at a time, each with a bounded request and a bounded time. One too many takes
 /// the place of the one that has kept its request back for longest, so that idle callers lock nobody out. Loop thread.
-class ControlServer {
+class ControlServer final : public ControlDoor {
  public:
   static constexpr std::size_t client_limit = 16;         ///< people and scripts at one machine; each costs up to 16 kB
   static constexpr std::chrono::seconds request_time{5};  ///< for the whole request, and again for taking the answer
   static constexpr int backlog = 16;
   static constexpr std::chrono::milliseconds accept_retry{250};  ///< after a failed accept (out of descriptors)
 
-  using Reply = std::function<void(std::string)>;
-  using Handler = std::function<void(ControlRequest, Reply)>;
-
   ControlServer(boost::asio::io_context& io, Handler handler);
-  ~ControlServer();
+  ~ControlServer() override;
 
   /// Makes the socket (mode 0660). One that is left over is replaced; ErrorKind::unusable where somebody answers on it,
   /// where it is no socket, or where it cannot be made.
-  [[nodiscard]] Result<void> listen(const std::string& path);
+  [[nodiscard]] Result<void> listen(const std::string& path) override;
   /// Lets go of every caller and removes the socket.
-  void stop();
+  void stop() override;
 
  private:
   class Client;

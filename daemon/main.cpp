@@ -11,8 +11,8 @@
 #include <string>
 
 #include "config/config.hpp"
-#include "daemon/machine_clock.hpp"
 #include "daemon/service.hpp"
+#include "daemon/system_environment.hpp"
 #include "daemon/system_port.hpp"
 
 namespace {
@@ -99,11 +99,10 @@ int serve(const std::string& file, bool foreground) {
     std::cerr << settings.error().message << '\n';
     return static_cast<int>(settings.error().kind);
   }
-  const daemon::MachineClock clock;
+  const auto environment = daemon::make_system_environment(daemon::open_system_port);
   daemon::SystemdSupervisor supervisor;
-  auto service =
-      daemon::Service::make(std::move(*settings), {clock, supervisor, daemon::open_system_port, make_log(foreground),
-                                                   [file] { return config::load_config(file); }});
+  auto service = daemon::Service::make(std::move(*settings), {*environment, supervisor, make_log(foreground),
+                                                              [file] { return config::load_config(file); }});
   if (!service) {
     std::cerr << service.error().message << '\n';
     return static_cast<int>(service.error().kind);

@@ -2,31 +2,27 @@
 #pragma once
 
 #include <array>
-#include <boost/asio/io_context.hpp>
-#include <boost/asio/posix/stream_descriptor.hpp>
-#include <boost/asio/steady_timer.hpp>
 #include <cstddef>
 #include <memory>
 #include <optional>
 #include <vector>
 
+#include "daemon/environment.hpp"
 #include "daemon/meter_session.hpp"
-#include "daemon/port_opener.hpp"
 #include "drivers/port.hpp"
 
 namespace nightwatt::daemon {
 
-/// Loop thread. stop() before the end of the io_context's run lets go of everything; handlers of a link that is gone do
-/// nothing (they hold it weakly).
-class PortLink : public std::enable_shared_from_this<PortLink> {
+/// Loop thread. stop() lets go of everything; calls that a link waits for are not made once it is gone.
+class PortLink {
  public:
   /// One read takes at most this: a terminal hands out no more at once.
   static constexpr std::size_t read_limit = 4096;
   /// Bytes to a port that takes none are thrown away beyond this; the decoder asks again.
   static constexpr std::size_t unsent_limit = 4096;
 
-  PortLink(boost::asio::io_context& io, config::MeterConfig config, std::unique_ptr<MeterSession> session,
-           TimeKeeper& time, PortOpener open_port);
+  PortLink(Environment& environment, config::MeterConfig config, std::unique_ptr<MeterSession> session,
+           TimeKeeper& time);
 
   void start();
   void stop();
@@ -48,11 +44,10 @@ class PortLink : public std::enable_shared_from_this<PortLink> {
   const config::MeterConfig config_;
   std::unique_ptr<MeterSession> session_;
   TimeKeeper& time_;
-  PortOpener open_port_;
-  boost::asio::posix::stream_descriptor descriptor_;
-  boost::asio::steady_timer tick_timer_;
-  boost::asio::steady_timer retry_timer_;
-  std::shared_ptr<void> keeper_;
+  Environment& environment_;
+  std::unique_ptr<Timer> tick_timer_;
+  std::unique_ptr<Timer> retry_timer_;
+  std::unique_ptr<Port> port_;  ///< while it is open
   std::optional<MonoTime> armed_for_;
   drivers::PortBackOff back_off_;
   bool waiting_for_room_ = false;

@@ -14,14 +14,14 @@ bool is_urgent(const QueueItem& item) {
 }  // namespace
 
 void ReadingQueue::push_locked(QueueItem item) {
-  if (items_.empty()) first_pushed_ = std::chrono::steady_clock::now();
+  if (items_.empty()) first_pushed_ = clock_.monotonic();
   const bool urgent = is_urgent(item);
   // The store thread sleeps until the batch's first item is `flush` old: only the first and an urgent one need wake it.
   const bool wake = items_.empty() || urgent;
   urgent_ = urgent_ || urgent;
   asked_ = asked_ || urgent;
   items_.push_back(std::move(item));
-  if (wake) wake_.notify_one();
+  if (wake) wake_locked();
 }
 
 bool ReadingQueue::push(QueuedReading reading) {
@@ -46,32 +46,57 @@ void ReadingQueue::push_always(QueueItem item) {
   push_locked(std::move(item));
 }
 
-ReadingQueue::Wake ReadingQueue::wait(std::chrono::microseconds flush) {
+void ReadingQueue::wake_locked() {
+  wake_.notify_one();
+  if (on_wake_) on_wake_();
+}
+
+ReadingQueue::Look ReadingQueue::wait_locked(Duration flush) {
+  if (stopped_) return {Wake::stop, std::nullopt};
+  if (std::exchange(poked_, false)) return {Wake::poke, std::nullopt};
+  if (items_.empty()) return {};
+  const MonoTime due = first_pushed_ + flush;
+  if (!urgent_ && clock_.monotonic() < due) return {std::nullopt, due};
+  asked_ = false;
+  return {Wake::batch, std::nullopt};
+}
+
+ReadingQueue::Look ReadingQueue::rest_locked(MonoTime end) {
+  if (stopped_) return {Wake::stop, std::nullopt};
+  if (std::exchange(poked_, false)) return {Wake::poke, std::nullopt};
+  if (std::exchange(asked_, false) || clock_.monotonic() >= end) return {Wake::rested, std::nullopt};
+  return {std::nullopt, end};
+}
+
+ReadingQueue::Look ReadingQueue::look_wait(Duration flush) {
+  const std::lock_guard lock(mutex_);
+  return wait_locked(flush);
+}
+
+ReadingQueue::Look ReadingQueue::look_rest(MonoTime end) {
+  const std::lock_guard lock(mutex_);
+  return rest_locked(end);
+}
+
+ReadingQueue::Wake ReadingQueue::wait(Duration flush) {
   std::unique_lock lock(mutex_);
   for (;;) {
-    if (stopped_) return Wake::stop;
-    if (std::exchange(poked_, false)) return Wake::poke;
-    if (items_.empty()) {
+    const Look look = wait_locked(flush);
+    if (look.wake) return *look.wake;
+    if (look.due)
+      wake_.wait_for(lock, *look.due - clock_.monotonic());
+    else
       wake_.wait(lock);
-      continue;
-    }
-    const auto due = first_pushed_ + flush;
-    if (urgent_ || std::chrono::steady_clock::now() >= due) {
-      asked_ = false;
-      return Wake::batch;
-    }
-    wake_.wait_until(lock, due);
   }
 }
 
-ReadingQueue::Wake ReadingQueue::rest(std::chrono::microseconds pause) {
-  const auto end = std::chrono::steady_clock::now() + pause;
+ReadingQueue::Wake ReadingQueue::rest(Duration pause) {
+  const MonoTime end = clock_.monotonic() + pause;
   std::unique_lock lock(mutex_);
   for (;;) {
-    if (stopped_) return Wake::stop;
-    if (std::exchange(poked_, false)) return Wake::poke;
-    if (std::exchange(asked_, false) || std::chrono::steady_clock::now() >= end) return Wake::rested;
-    wake_.wait_until(lock, end);
+    const Look look = rest_locked(end);
+    if (look.wake) return *look.wake;
+    wake_.wait_for(lock, end - clock_.monotonic());
   }
 }
 
@@ -97,13 +122,13 @@ std::deque<QueueItem> ReadingQueue::take_commands() {
 void ReadingQueue::poke() {
   const std::lock_guard lock(mutex_);
   poked_ = true;
-  wake_.notify_one();
+  wake_locked();
 }
 
 void ReadingQueue::stop() {
   const std::lock_guard lock(mutex_);
   stopped_ = true;
-  wake_.notify_one();
+  wake_locked();
 }
 
 std::size_t ReadingQueue::readings() const {

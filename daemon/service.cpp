@@ -2,19 +2,12 @@
 
 #include <algorithm>
 #include <atomic>
-#include <boost/asio/executor_work_guard.hpp>
-#include <boost/asio/io_context.hpp>
-#include <boost/asio/post.hpp>
-#include <boost/asio/signal_set.hpp>
-#include <boost/asio/steady_timer.hpp>
 #include <csignal>
 #include <optional>
-#include <thread>
 #include <type_traits>
 #include <utility>
 #include <vector>
 
-#include "control_server.hpp"
 #include "daemon/reading_queue.hpp"
 #include "daemon/status_page.hpp"
 #include "daemon/store_pipeline.hpp"
@@ -22,13 +15,10 @@
 #include "drivers/decoder.hpp"
 #include "page/state.hpp"
 #include "port_link.hpp"
+#include "store_rounds.hpp"
 #include "tell_watch.hpp"
-#include "teller.hpp"
 
 namespace nightwatt::daemon {
-
-namespace asio = boost::asio;
-using boost::system::error_code;
 
 namespace {
 
@@ -50,8 +40,8 @@ storage::StoreSettings store_settings(const config::StoreConfig& store) {
 }
 
 // A batch starts early enough that its commit is over when its oldest reading is `flush_s` old.
-std::chrono::microseconds batch_time(double flush_s) {
-  return std::chrono::microseconds(static_cast<std::int64_t>(flush_s * 0.8e6));
+Duration batch_time(double flush_s) {
+  return to_duration({flush_s * 0.8});
 }
 
 }  // namespace
@@ -61,48 +51,52 @@ class Service::Impl {
   Impl(config::ServiceConfig config, ServiceParts parts)
       : config_(std::move(config)),
         parts_(std::move(parts)),
-        io_(1),
-        signals_(io_),
-        watchdog_timer_(io_),
-        server_(io_, [this](ControlRequest request,
-                            ControlServer::Reply reply) { handle(std::move(request), std::move(reply)); }),
-        pipeline_(config_.store.path, store_settings(config_.store), queue_, state_, parts_.clock, parts_.log),
-        batch_us_(batch_time(config_.store.flush_s).count()),
-        teller_(parts_.clock, parts_.log),
-        page_({parts_.clock, parts_.log, config_.store.path,
-               [this](auto reply) { asio::post(io_, [this, reply = std::move(reply)] { reply(page_state()); }); }}) {}
+        environment_(parts_.environment),
+        watchdog_timer_(environment_.timer()),
+        door_(environment_.control_door([this](ControlRequest request, ControlDoor::Reply reply) {
+          handle(std::move(request), std::move(reply));
+        })),
+        queue_(clock()),
+        pipeline_(config_.store.path, store_settings(config_.store), queue_, state_, clock(), parts_.log),
+        rounds_(queue_, pipeline_, state_, clock(), batch_time(config_.store.flush_s)),
+        teller_(environment_.telling(parts_.log)),
+        page_(environment_.showing({clock(), parts_.log, config_.store.path, [this](auto reply) {
+                                      environment_.post([this, reply = std::move(reply)] { reply(page_state()); });
+                                    }})) {}
 
   ~Impl() { join(); }
   Impl(const Impl&) = delete;
   Impl& operator=(const Impl&) = delete;
 
   Result<void> open();
+  void start();
+  [[nodiscard]] bool stopped() const { return stopping_; }
+  bool finish();
   bool run();
   void stop() {
-    asio::post(io_, [this] { shut_down(); });
+    environment_.post([this] { shut_down(); });
   }
   void reload() {
-    asio::post(io_, [this] { take_new_config(); });
+    environment_.post([this] { take_new_config(); });
   }
 
  private:
   Result<std::shared_ptr<PortLink>> make_link(const config::MeterConfig& meter, std::optional<UtcTime> last);
   [[nodiscard]] std::vector<const MeterSession*> sessions() const;
   void put_event(storage::EventKind kind, std::string detail);
-  void wait_for_signal();
   void on_signal(int signal);
   void shut_down();
   void take_new_config();
   Result<void> change_meters(const config::ServiceConfig& fresh);
-  void handle(ControlRequest request, ControlServer::Reply reply);
-  void ask_store(RunRequest request, ControlServer::Reply reply);
+  void handle(ControlRequest request, ControlDoor::Reply reply);
+  void ask_store(RunRequest request, ControlDoor::Reply reply);
   [[nodiscard]] std::string why_not() const;
   ServiceStatus service_status() const;
   page::State page_state();
   void show_page(const config::PageConfig& page);
   void watch();
-  void store_loop();
   void join();
+  [[nodiscard]] const Clock& clock() const { return environment_.clock(); }
   void say(LogLevel level, const std::string& text) const { parts_.log(level, text); }
   void warn(const config::ServiceConfig& config) const {
     for (const std::string& warning : config.warnings) say(LogLevel::warning, warning);
@@ -110,17 +104,15 @@ class Service::Impl {
 
   config::ServiceConfig config_;
   ServiceParts parts_;
-  asio::io_context io_;
-  asio::signal_set signals_;
-  asio::steady_timer watchdog_timer_;
-  ControlServer server_;
+  Environment& environment_;
+  std::unique_ptr<Timer> watchdog_timer_;
+  std::unique_ptr<ControlDoor> door_;
   ReadingQueue queue_;
   PipelineState state_;
   StorePipeline pipeline_;
-  std::atomic<std::int64_t> batch_us_;
-  std::atomic<std::int64_t> stop_us_{0};  ///< the record's instant of the stop, for the store thread
+  StoreRounds rounds_;
   std::optional<TimeKeeper> time_;
-  Teller teller_;
+  std::unique_ptr<Telling> teller_;
   std::optional<TellWatch> tell_watch_;
   std::vector<std::shared_ptr<PortLink>> links_;
   MeterId next_meter_ = 0;
@@ -128,23 +120,22 @@ class Service::Impl {
   std::uint64_t seen_beats_ = 0;
   std::uint64_t lost_before_ = 0;  ///< by meters that a reload took away
   bool stopping_ = false;
-  bool stored_all_ = true;
-  std::thread store_thread_;
-  StatusPage page_;
+  std::unique_ptr<Worker> store_worker_;
+  std::unique_ptr<Showing> page_;
 };
 
 Result<void> Service::Impl::open() {
   // The socket first: whoever has it is asked before the store is touched.
-  if (auto listening = server_.listen(config_.control_socket); !listening) return listening;
+  if (auto listening = door_->listen(config_.control_socket); !listening) return listening;
   StorePipeline::Meters meters;
   for (const config::MeterConfig& meter : config_.meters) meters.emplace_back(next_meter_++, recorder_settings(meter));
   const auto opened = pipeline_.open(meters);
   if (!opened) return tl::unexpected(opened.error());
-  time_.emplace(parts_.clock, queue_, parts_.log, opened->newest, opened->shifts);
+  time_.emplace(clock(), queue_, parts_.log, opened->newest, opened->shifts);
   if (!opened->looked) time_->announce_shift(time_->now());
-  tell_watch_.emplace(io_, *time_, state_, teller_, [this] { return sessions(); });
-  pipeline_.on_run_ended([this](const RunEnded& ended) { teller_.tell(run_ended_message(ended)); });
-  since_ = parts_.clock.utc();
+  tell_watch_.emplace(environment_.timer(), *time_, state_, *teller_, [this] { return sessions(); });
+  pipeline_.on_run_ended([this](const RunEnded& ended) { teller_->tell(run_ended_message(ended)); });
+  since_ = clock().utc();
   if (opened->killed) say(LogLevel::warning, "the last service did not stop cleanly; open runs go on with a gap");
   put_event(storage::EventKind::service_started, std::string("version ") + NIGHTWATT_VERSION);
   next_meter_ = 0;
@@ -164,7 +155,7 @@ Result<std::shared_ptr<PortLink>> Service::Impl::make_link(const config::MeterCo
   if (!decoder) return tl::unexpected(decoder.error());
   auto session = std::make_unique<MeterSession>(next_meter_++, meter.name, meter.profile.interval, std::move(*decoder),
                                                 *time_, queue_, parts_.log, last);
-  return std::make_shared<PortLink>(io_, meter, std::move(session), *time_, parts_.open_port);
+  return std::make_shared<PortLink>(environment_, meter, std::move(session), *time_);
 }
 
 std::vector<const MeterSession*> Service::Impl::sessions() const {
@@ -181,12 +172,11 @@ void Service::Impl::put_event(storage::EventKind kind, std::string detail) {
   queue_.push_always(std::move(event));
 }
 
-bool Service::Impl::run() {
-  if (parts_.handle_signals) {
-    for (const int signal : {SIGTERM, SIGINT, SIGHUP}) signals_.add(signal);
-    wait_for_signal();
-  }
-  store_thread_ = std::thread([this] { store_loop(); });
+void Service::Impl::start() {
+  if (parts_.handle_signals)
+    environment_.watch_signals({SIGTERM, SIGINT, SIGHUP}, [this](int signal) { on_signal(signal); });
+  store_worker_ = environment_.start_worker(rounds_);
+  queue_.on_wake([this] { store_worker_->wake(); });
   for (const auto& link : links_) link->start();
   show_page(config_.page);
   tell_watch_->configure(config_.tells);
@@ -194,27 +184,28 @@ bool Service::Impl::run() {
   watch();
   warn(config_);
   say(LogLevel::info, "recording " + std::to_string(links_.size()) + " meter(s) into " + config_.store.path);
-  const auto work = asio::make_work_guard(io_);
-  while (!stopping_) io_.run_one();
+}
+
+bool Service::Impl::finish() {
   join();
-  page_.stop();  // after the store: a report that is being made must not delay the last readings
-  teller_.stop();
-  io_.poll();  // the last answers
-  server_.stop();
-  return stored_all_;
+  if (const std::uint64_t lost = rounds_.left_over(); lost > 0)
+    say(LogLevel::error, "the last readings could not be stored: " + std::to_string(lost) + " are lost");
+  page_->stop();  // after the store: a report that is being made must not delay the last readings
+  teller_->stop();
+  environment_.run_ready();  // the last answers
+  door_->stop();
+  return rounds_.stored_all();
+}
+
+bool Service::Impl::run() {
+  start();
+  environment_.run([this] { return stopping_; });
+  return finish();
 }
 
 void Service::Impl::join() {
   queue_.stop();
-  if (store_thread_.joinable()) store_thread_.join();
-}
-
-void Service::Impl::wait_for_signal() {
-  signals_.async_wait([this](error_code ec, int signal) {
-    if (ec) return;
-    on_signal(signal);
-    if (!stopping_) wait_for_signal();
-  });
+  if (store_worker_) store_worker_->join();
 }
 
 void Service::Impl::on_signal(int signal) {
@@ -228,7 +219,7 @@ void Service::Impl::shut_down() {
   parts_.supervisor.stopping();
   for (const auto& link : links_) link->stop();
   tell_watch_->stop();
-  stop_us_ = time_->stamp(time_->now()).us;
+  rounds_.stop_at(time_->stamp(time_->now()));
 }
 
 void Service::Impl::take_new_config() {
@@ -273,7 +264,7 @@ Result<void> Service::Impl::change_meters(const config::ServiceConfig& fresh) {
   queue_.push_always(change);
   time_->announce_shift(time_->now());
   put_event(storage::EventKind::config_reloaded, {});
-  batch_us_ = batch_time(fresh.store.flush_s).count();
+  rounds_.set_flush(batch_time(fresh.store.flush_s));
   config_.meters = fresh.meters;
   config_.tells = fresh.tells;
   tell_watch_->configure(config_.tells);
@@ -287,10 +278,10 @@ Result<void> Service::Impl::change_meters(const config::ServiceConfig& fresh) {
 void Service::Impl::show_page(const config::PageConfig& page) {
   config_.page = page;
   for (const auto& link : links_) link->session().watch(page.on());
-  page_.configure(page);
+  page_->configure(page);
 }
 
-void Service::Impl::handle(ControlRequest request, ControlServer::Reply reply) {
+void Service::Impl::handle(ControlRequest request, ControlDoor::Reply reply) {
   if (std::holds_alternative<StatusRequest>(request)) return reply(status_answer(service_status()));
   std::visit(
       [&](auto& what) {
@@ -300,9 +291,9 @@ void Service::Impl::handle(ControlRequest request, ControlServer::Reply reply) {
       request);
 }
 
-void Service::Impl::ask_store(RunRequest request, ControlServer::Reply reply) {
-  const auto shared_reply = std::make_shared<ControlServer::Reply>(std::move(reply));
-  const auto timer = std::make_shared<asio::steady_timer>(io_);
+void Service::Impl::ask_store(RunRequest request, ControlDoor::Reply reply) {
+  const auto shared_reply = std::make_shared<ControlDoor::Reply>(std::move(reply));
+  const std::shared_ptr<Timer> timer = environment_.timer();
   const auto answered = [shared_reply, timer](const Result<storage::RunId>& result) {
     timer->cancel();
     if (const auto send = std::exchange(*shared_reply, {}))
@@ -311,14 +302,12 @@ void Service::Impl::ask_store(RunRequest request, ControlServer::Reply reply) {
   time_->observe(time_->now());
   const auto command = std::make_shared<RunCommand>(
       std::move(request), time_->stamp(time_->now()), [this, answered](Result<storage::RunId> result) {
-        asio::post(io_, [answered, result = std::move(result)] { answered(result); });
+        environment_.post([answered, result = std::move(result)] { answered(result); });
       });
   if (!queue_.push(QueueItem(command)))
     return answered(fail(ErrorKind::unusable, "the store has not been written for too long: see the service's log"));
-  timer->expires_after(command_time);
-  timer->async_wait([this, command, answered](error_code ec) {
-    if (!ec && command->take_back())
-      answered(fail(ErrorKind::unusable, "the store cannot be written now: " + why_not()));
+  timer->start(command_time, [this, command, answered] {
+    if (command->take_back()) answered(fail(ErrorKind::unusable, "the store cannot be written now: " + why_not()));
   });
 }
 
@@ -340,7 +329,7 @@ ServiceStatus Service::Impl::service_status() const {
   result.flush_s = static_cast<double>(state_.flush_us.load()) * 1e-6;
   result.paused = state_.paused;
   if (result.paused) result.paused_why = why_not();
-  const TellCounts counts = teller_.counts();
+  const TellCounts counts = teller_->counts();
   result.tell = {counts.told, counts.failed, counts.given_up, counts.waiting};
   return result;
 }
@@ -364,27 +353,7 @@ void Service::Impl::watch() {
   if (beats != seen_beats_) parts_.supervisor.alive();
   seen_beats_ = beats;
   queue_.poke();
-  watchdog_timer_.expires_after(*limit / 3);
-  watchdog_timer_.async_wait([this](error_code ec) {
-    if (!ec) watch();
-  });
-}
-
-void Service::Impl::store_loop() {
-  bool paused = state_.paused;
-  for (;;) {
-    ++state_.beats;
-    const auto wake = paused ? queue_.rest(pipeline_.pause()) : queue_.wait(std::chrono::microseconds(batch_us_));
-    if (wake == ReadingQueue::Wake::stop) break;
-    if (wake == ReadingQueue::Wake::poke && !paused) continue;
-    paused = pipeline_.work() == StorePipeline::Outcome::paused;
-    if (!paused) pipeline_.tidy();
-  }
-  stored_all_ = pipeline_.close(UtcTime{stop_us_});
-  if (!stored_all_) {
-    say(LogLevel::error,
-        "the last readings could not be stored: " + std::to_string(state_.waiting + queue_.readings()) + " are lost");
-  }
+  watchdog_timer_->start(*limit / 3, [this] { watch(); });
 }
 
 Service::Service(std::unique_ptr<Impl> impl) : impl_(std::move(impl)) {}
@@ -398,6 +367,15 @@ Result<std::unique_ptr<Service>> Service::make(config::ServiceConfig config, Ser
 
 bool Service::run() {
   return impl_->run();
+}
+void Service::start() {
+  impl_->start();
+}
+bool Service::stopped() const {
+  return impl_->stopped();
+}
+bool Service::finish() {
+  return impl_->finish();
 }
 void Service::stop() {
   impl_->stop();

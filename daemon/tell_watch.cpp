@@ -8,8 +8,6 @@
 namespace nightwatt::daemon {
 namespace {
 
-using boost::system::error_code;
-
 TellMessage silence_message(const MeterSession& meter, const SilenceWatch::News& news, const std::string& state) {
   const double seconds = to_seconds(news.lasted).value;
   TellMessage message;
@@ -27,9 +25,9 @@ TellMessage silence_message(const MeterSession& meter, const SilenceWatch::News&
 
 }  // namespace
 
-TellWatch::TellWatch(boost::asio::io_context& io, const TimeKeeper& time, const PipelineState& state, Teller& teller,
+TellWatch::TellWatch(std::unique_ptr<Timer> timer, const TimeKeeper& time, const PipelineState& state, Telling& teller,
                      Meters meters)
-    : time_(time), state_(state), teller_(teller), meters_(std::move(meters)), timer_(io) {}
+    : time_(time), state_(state), teller_(teller), meters_(std::move(meters)), timer_(std::move(timer)) {}
 
 void TellWatch::configure(const std::vector<config::TellConfig>& receivers) {
   std::vector<SilenceWatch> watches;
@@ -42,19 +40,18 @@ void TellWatch::configure(const std::vector<config::TellConfig>& receivers) {
   receivers_ = receivers;
   watches_ = std::move(watches);
   teller_.configure(receivers_);
-  if (receivers_.empty()) timer_.cancel();
+  if (receivers_.empty()) timer_->cancel();
   if (idle && !receivers_.empty()) look_later();
 }
 
 void TellWatch::stop() {
-  timer_.cancel();
+  timer_->cancel();
   receivers_.clear();
 }
 
 void TellWatch::look_later() {
-  timer_.expires_after(every);
-  timer_.async_wait([this](error_code ec) {
-    if (ec || receivers_.empty()) return;
+  timer_->start(every, [this] {
+    if (receivers_.empty()) return;
     look();
     look_later();
   });

@@ -1,28 +1,27 @@
 // Looks at meters and store once a second and has what is new told.
 #pragma once
 
-#include <boost/asio/io_context.hpp>
-#include <boost/asio/steady_timer.hpp>
-#include <chrono>
 #include <functional>
+#include <memory>
 #include <vector>
 
 #include "config/config.hpp"
+#include "daemon/environment.hpp"
 #include "daemon/meter_session.hpp"
 #include "daemon/silence_watch.hpp"
 #include "daemon/store_pipeline.hpp"
+#include "daemon/tell_message.hpp"
 #include "daemon/time_keeper.hpp"
-#include "teller.hpp"
 
 namespace nightwatt::daemon {
 
 /// Loop thread. Does nothing at all while nobody is to be told.
 class TellWatch {
  public:
-  static constexpr std::chrono::seconds every{1};  ///< nobody at night minds a second
+  static constexpr Duration every{1'000'000};  ///< nobody at night minds a second
   using Meters = std::function<std::vector<const MeterSession*>()>;
 
-  TellWatch(boost::asio::io_context& io, const TimeKeeper& time, const PipelineState& state, Teller& teller,
+  TellWatch(std::unique_ptr<Timer> timer, const TimeKeeper& time, const PipelineState& state, Telling& teller,
             Meters meters);
 
   void configure(const std::vector<config::TellConfig>& receivers);
@@ -37,9 +36,9 @@ class TellWatch {
 
   const TimeKeeper& time_;
   const PipelineState& state_;
-  Teller& teller_;
+  Telling& teller_;
   Meters meters_;
-  boost::asio::steady_timer timer_;
+  std::unique_ptr<Timer> timer_;
   std::vector<config::TellConfig> receivers_;
   std::vector<SilenceWatch> watches_;  ///< one a receiver, each with its patience
   bool was_full_ = false;

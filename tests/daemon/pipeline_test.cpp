@@ -46,7 +46,7 @@ class NoRoom {
 
 /// The store side of a service with the meters "bench" (0) and "spare" (1), in one thread.
 struct Bench {
-  explicit Bench(std::size_t room = ReadingQueue::reading_limit) : queue(room) { open(); }
+  explicit Bench(std::size_t room = ReadingQueue::reading_limit) : queue(clock, room) { open(); }
 
   StorePipeline::Opened open() {
     pipeline.emplace(path, storage::StoreSettings{}, queue, state, clock, log.sink());

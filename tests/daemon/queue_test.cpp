@@ -11,6 +11,8 @@ using namespace nightwatt::test;
 
 namespace {
 
+const JumpingClock clock_of_test;  // nobody moves it
+
 QueuedReading reading(int number) {
   return {0, {evening + number * Duration(1'000'000), power(number)}};
 }
@@ -18,7 +20,7 @@ QueuedReading reading(int number) {
 }  // namespace
 
 TEST_CASE("a full queue refuses readings and keeps what it has, in order") {
-  ReadingQueue queue(3);
+  ReadingQueue queue(clock_of_test, 3);
   for (int i = 0; i < 3; ++i) CHECK(queue.push(reading(i)));
   CHECK_FALSE(queue.push(reading(3)));
   CHECK(queue.readings() == 3);
@@ -30,7 +32,7 @@ TEST_CASE("a full queue refuses readings and keeps what it has, in order") {
 }
 
 TEST_CASE("readings without room leave room for events, and events have a limit of their own") {
-  ReadingQueue queue(1);
+  ReadingQueue queue(clock_of_test, 1);
   REQUIRE(queue.push(reading(0)));
   REQUIRE_FALSE(queue.push(reading(1)));
   for (std::size_t i = 0; i < ReadingQueue::other_limit; ++i) REQUIRE(queue.push(QueueItem(storage::Event{})));
@@ -40,20 +42,20 @@ TEST_CASE("readings without room leave room for events, and events have a limit 
 }
 
 TEST_CASE("a request is due at once, though the batch before it is not") {
-  ReadingQueue queue;
+  ReadingQueue queue(clock_of_test);
   REQUIRE(queue.push(reading(0)));
   REQUIRE(queue.push(QueueItem(std::make_shared<RunCommand>(EndRequest{}, evening, [](auto) {}))));
   CHECK(queue.wait(1h) == ReadingQueue::Wake::batch);
 }
 
 TEST_CASE("a batch is due when its first reading has waited for the flush time") {
-  ReadingQueue queue;
+  ReadingQueue queue(clock_of_test);
   REQUIRE(queue.push(reading(0)));
   CHECK(queue.wait(0us) == ReadingQueue::Wake::batch);
 }
 
 TEST_CASE("a poke and a stop wake a store thread that has nothing to do or rests") {
-  ReadingQueue queue;
+  ReadingQueue queue(clock_of_test);
   queue.poke();
   CHECK(queue.wait(1h) == ReadingQueue::Wake::poke);
   REQUIRE(queue.push(reading(0)));
@@ -67,7 +69,7 @@ TEST_CASE("a poke and a stop wake a store thread that has nothing to do or rests
 
 TEST_CASE("two threads pass every reading once and in order") {
   constexpr int count = 20000;
-  ReadingQueue queue;
+  ReadingQueue queue(clock_of_test);
   std::thread maker([&] {
     for (int i = 0; i < count;)
       if (queue.push(reading(i))) ++i;

@@ -13,7 +13,7 @@
 #include <thread>
 
 #include "daemon/control.hpp"
-#include "daemon/machine_clock.hpp"
+#include "daemon/system_environment.hpp"
 #include "tests/daemon/store_support.hpp"
 
 using namespace nightwatt;
@@ -74,8 +74,9 @@ class Running {
   }
 
   Result<std::unique_ptr<Service>> make(const config::ServiceConfig& config) {
-    return Service::make(config, {clock_, supervisor_, [this](const config::MeterConfig& meter) { return open(meter); },
-                                  log_.sink(), [this] { return next_config_; }, false});
+    environments_.push_back(make_system_environment([this](const config::MeterConfig& meter) { return open(meter); }));
+    return Service::make(config,
+                         {*environments_.back(), supervisor_, log_.sink(), [this] { return next_config_; }, false});
   }
   bool stop() {
     service_->stop();
@@ -112,7 +113,7 @@ class Running {
   }
 
   TempFolder folder_;
-  MachineClock clock_;
+  std::vector<std::unique_ptr<Environment>> environments_;  ///< each service's own
   Supervisor supervisor_;
   Log log_;
   Line line_;
@@ -217,14 +218,14 @@ TEST_CASE("a socket that a killed service left behind is replaced") {
   config::ServiceConfig config;
   config.store.path = folder.file("nightwatt.db");
   config.control_socket = path;
-  MachineClock clock;
   Supervisor supervisor;
   Log log;
   const auto no_ports = [](const config::MeterConfig&) -> tl::expected<OpenedPort, PortTrouble> {
     return tl::unexpected(PortTrouble{"missing", "none"});
   };
-  const ServiceParts parts{
-      clock, supervisor, no_ports, log.sink(), [&] { return Result<config::ServiceConfig>(config); }, false};
+  const auto environment = make_system_environment(no_ports);
+  const ServiceParts parts{*environment, supervisor, log.sink(), [&] { return Result<config::ServiceConfig>(config); },
+                           false};
   auto service = must(Service::make(config, parts));
   service->stop();
   CHECK(service->run());

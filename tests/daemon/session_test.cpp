@@ -14,7 +14,7 @@ namespace {
 // One meter on the loop, without a loop.
 struct Bench {
   explicit Bench(std::size_t room = ReadingQueue::reading_limit, std::optional<UtcTime> newest = {})
-      : queue(room),
+      : queue(clock, room),
         time(clock, queue, log.sink(), newest, {Duration{0}}),
         session(7, "bench", 1s, std::make_unique<LetterDecoder>(), time, queue, log.sink(), newest) {}
 

@@ -32,6 +32,8 @@ BREACHES = {
     "tools/figures/r.cpp": ("#include <CLI/CLI.hpp>\n", "tools/figures uses no third-party library"),
     "storage/s.cpp": ('#include "figures/figures.hpp"\n', "storage may not include figures"),
     "docs/p.md": ("See [here](nowhere.md).\n", "no such file: nowhere.md"),
+    "daemon/t.cpp": ("void f() { std::thread t; }\n", "a thread outside the Environment"),
+    "storage/u.cpp": ("auto t = std::chrono::steady_clock::now();\n", "a clock outside the Environment"),
     "daemon/n.cpp": ("#include <nobody/knows.hpp>\n", "nobody has named"),
 }
 

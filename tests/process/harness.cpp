@@ -157,7 +157,8 @@ Bench::Bench(const std::string& profile, const std::string& meter_settings, doub
          << "[[meter]]\nname = \"bench\"\nport = \"port\"\nprofile = \"meter.toml\"\n"
          << meter_settings << "\n";
   dir_.write("nightwatt.toml", config.str());
-  std::filesystem::permissions(dir_.path("nightwatt.toml"), static_cast<std::filesystem::perms>(0640));  // a test may put a token in
+  std::filesystem::permissions(dir_.path("nightwatt.toml"),
+                               static_cast<std::filesystem::perms>(0640));  // a test may put a token in
 }
 
 void Bench::start_meter(const std::string& script, double speed, const std::vector<std::string>& more) {

@@ -1,4 +1,4 @@
-// How the service gets at a meter's port: a seam, so that tests can hand in a socket pair.
+// How the system's environment gets at a meter's port: a seam, so that tests can hand in a socket pair.
 #pragma once
 
 #include <functional>
@@ -6,6 +6,7 @@
 #include <string>
 
 #include "config/config.hpp"
+#include "daemon/environment.hpp"
 
 namespace nightwatt::daemon {
 
@@ -14,11 +15,6 @@ struct OpenedPort {
   int descriptor = -1;
   std::string where;  ///< what to call it in the log
   std::shared_ptr<void> keeper;
-};
-
-struct PortTrouble {
-  std::string state;  ///< one word for `status`: "missing", "busy", "denied", "failed"
-  std::string why;    ///< one line
 };
 
 using PortOpener = std::function<tl::expected<OpenedPort, PortTrouble>(const config::MeterConfig&)>;

@@ -1,18 +1,20 @@
 // The one bounded queue between the loop, which never waits, and the store thread, which waits for the disk.
 #pragma once
 
-#include <chrono>
 #include <condition_variable>
 #include <cstddef>
 #include <cstdint>
 #include <deque>
+#include <functional>
 #include <memory>
 #include <mutex>
+#include <optional>
 #include <variant>
 #include <vector>
 
 #include "daemon/requests.hpp"
 #include "measure/reading.hpp"
+#include "measure/time.hpp"
 #include "storage/store.hpp"
 
 namespace nightwatt::daemon {
@@ -54,7 +56,11 @@ class ReadingQueue {
   /// Events, clock shifts and requests; each is rare and rate-limited where it is made.
   static constexpr std::size_t other_limit = 1024;
 
-  explicit ReadingQueue(std::size_t readings = reading_limit) : reading_limit_(readings) {}
+  explicit ReadingQueue(const Clock& clock, std::size_t readings = reading_limit)
+      : clock_(clock), reading_limit_(readings) {}
+  /// Called whenever a thread that waits here would be woken; any thread, with the queue locked: it must only take
+  /// note.
+  void on_wake(std::function<void()> call) { on_wake_ = std::move(call); }
 
   /// False: full, the item was not taken.
   [[nodiscard]] bool push(QueuedReading reading);
@@ -69,9 +75,17 @@ class ReadingQueue {
     stop,
   };
   /// Sleeps until a batch is due (`flush` after its first item, at once after a request), a poke or the stop.
-  [[nodiscard]] Wake wait(std::chrono::microseconds flush);
+  [[nodiscard]] Wake wait(Duration flush);
   /// Sleeps for `pause`, unless poked, stopped or asked something: while the store cannot be written.
-  [[nodiscard]] Wake rest(std::chrono::microseconds pause);
+  [[nodiscard]] Wake rest(Duration pause);
+  /// The same without sleeping: what wait() or rest() would wake for now, else when they would look again (nullopt:
+  /// not before somebody wakes them).
+  struct Look {
+    std::optional<Wake> wake;
+    std::optional<MonoTime> due;
+  };
+  [[nodiscard]] Look look_wait(Duration flush);
+  [[nodiscard]] Look look_rest(MonoTime end);
   /// All that is queued, in order.
   [[nodiscard]] std::deque<QueueItem> take();
   /// The requests alone: the rest stays queued.
@@ -84,13 +98,18 @@ class ReadingQueue {
 
  private:
   void push_locked(QueueItem item);
+  void wake_locked();
+  [[nodiscard]] Look wait_locked(Duration flush);
+  [[nodiscard]] Look rest_locked(MonoTime end);
 
+  const Clock& clock_;
   const std::size_t reading_limit_;
   mutable std::mutex mutex_;
   std::condition_variable wake_;
   std::deque<QueueItem> items_;
   std::size_t readings_ = 0;
-  std::chrono::steady_clock::time_point first_pushed_{};
+  MonoTime first_pushed_;
+  std::function<void()> on_wake_;
   bool urgent_ = false;
   bool asked_ = false;  ///< a request came since the last look
   bool poked_ = false;

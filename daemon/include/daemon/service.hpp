@@ -6,8 +6,8 @@
 #include <string>
 
 #include "config/config.hpp"
+#include "daemon/environment.hpp"
 #include "daemon/log.hpp"
-#include "daemon/port_opener.hpp"
 #include "daemon/supervisor.hpp"
 #include "measure/result.hpp"
 #include "measure/time.hpp"
@@ -16,9 +16,8 @@ namespace nightwatt::daemon {
 
 /// All that the service takes from outside; whatever is referred to must outlive it.
 struct ServiceParts {
-  const Clock& clock;
+  Environment& environment;
   Supervisor& supervisor;
-  PortOpener open_port;
   LogSink log;
   std::function<Result<config::ServiceConfig>()> reload;  ///< reads the config again
   bool handle_signals = true;                             ///< SIGTERM, SIGINT, SIGHUP
@@ -35,6 +34,10 @@ class Service {
 
   /// Records until stop() or a signal; then everything is flushed. False: the last readings could not be stored.
   [[nodiscard]] bool run();
+  /// run() in pieces, for whoever runs the environment's loop: start(), the loop until stopped(), finish().
+  void start();
+  [[nodiscard]] bool stopped() const;
+  [[nodiscard]] bool finish();
   /// From any thread.
   void stop();
   void reload();

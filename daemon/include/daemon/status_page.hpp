@@ -6,6 +6,7 @@
 #include <string>
 
 #include "config/config.hpp"
+#include "daemon/environment.hpp"
 #include "daemon/log.hpp"
 #include "measure/time.hpp"
 
@@ -26,15 +27,13 @@ struct PageParts {
 
 /// Off until configured; then a thread for the clients and one that reads the store for them, so that clients never
 /// delay a reading. Its own calls come from the loop thread and return at once, stop() excepted.
-class StatusPage {
+class StatusPage final : public Showing {
  public:
   explicit StatusPage(PageParts parts);
-  ~StatusPage();
+  ~StatusPage() override;
 
-  /// Serves as configured from now on; with an address that is off, not at all. Clients of the old settings are let go.
-  void configure(const config::PageConfig& config);
-  /// Lets go of every client; returns when the threads are done, which a report that is being made may delay.
-  void stop();
+  void configure(const config::PageConfig& config) override;
+  void stop() override;
 
  private:
   class Impl;
