@@ -72,6 +72,9 @@ std::vector<Retold> without_the_first_ten(const Night& night) {
 
 std::vector<Retold> times_two(const Night& night) {
   constexpr double factor = 2.0;
+  constexpr double most_standby_w = 15.0;  // what a server's manager draws at most: above it the reading may change
+  for (const Act& act : night.plan.acts)
+    if (act.kind == Kind::standby && factor * act.level_w > most_standby_w) return {};
   Retold retold{night.plan, night.readings, factor};
   for (auto& reading : retold.readings) reading.second *= factor;
   retold.plan.meter.step_w *= factor;
@@ -121,8 +124,9 @@ Compared compare(const Night& night, const Found& whole, const Relation& relatio
       const FigureName name = static_cast<FigureName>(f);
       const TrueFigure &a = night.truth.figures[f], &b = truth.figures[f];
       if (!is_known(name) || !a.judged || !b.judged || a.value_w.has_value() != b.value_w.has_value()) continue;
-      ++compared.figures;
       const double truth_moves_w = a.value_w ? std::abs(retold.factor * *a.value_w - *b.value_w) : 0.0;
+      if (a.value_w && truth_moves_w > 0.01 * *b.value_w) continue;  // the figure of another level
+      ++compared.figures;
       const std::optional<Figure> from = figure_of(whole.summary, name), to = figure_of(other.summary, name);
       if (moves(from, to, retold.factor, truth_moves_w))
         compared.moved.push_back(night.sort + " " + std::to_string(night.seed) + ": " + std::string(figure_names[f]) +
