@@ -8,31 +8,20 @@
 #include <vector>
 
 #include "measure/decimal.hpp"
+#include "measure/profile_table.hpp"
 #include "problems.hpp"
 #include "toml_node.hpp"
 
 namespace nightwatt::config {
 
-/// What a number may be, for the check and for its message.
-struct Range {
-  double least = 0.0;
-  double most = 0.0;
-  bool above_least = false;  ///< `least` itself is refused
-};
-
-struct IntegerRange {
-  std::int64_t least = 0;
-  std::int64_t most = 0;
-};
-
 /// A view of a Node; the Node and the Problems must outlive it. Every getter gives nullopt both for a missing key and
 /// for a wrong value; the wrong value has then been reported.
-class CheckedTable {
+class CheckedTable final : public ProfileTable {
  public:
   /// `title` is what a person calls the table: `[store]`, `[[meter]]`, `the top of the file`.
   CheckedTable(const Node& table, std::string title, Problems& problems);
 
-  [[nodiscard]] bool has(std::string_view key) const { return table_->find(key) != nullptr; }
+  [[nodiscard]] bool has(std::string_view key) const override { return table_->find(key) != nullptr; }
   [[nodiscard]] int line() const { return table_->line; }
   /// Of the key, or of the table where the key is missing.
   [[nodiscard]] int line_of(std::string_view key) const;
@@ -43,28 +32,28 @@ class CheckedTable {
   }
 
   /// Not empty, without control characters, at most `limit` bytes.
-  std::optional<std::string> text(std::string_view key, std::size_t limit);
+  std::optional<std::string> text(std::string_view key, std::size_t limit) override;
   /// A text that is a path, relative to the folder of the file that names it.
   std::optional<std::string> path(std::string_view key, std::size_t limit);
   /// A text that nobody but the service should be able to read.
   std::optional<std::string> secret(std::string_view key, std::size_t limit);
   /// A list of texts as text() takes them, at least one and at most `most`; empty where missing or wrong.
-  std::vector<std::string> texts(std::string_view key, std::size_t limit, std::size_t most);
-  std::optional<bool> flag(std::string_view key);
-  std::optional<std::int64_t> integer(std::string_view key, IntegerRange range);
-  std::optional<double> number(std::string_view key, Range range);
+  std::vector<std::string> texts(std::string_view key, std::size_t limit, std::size_t most) override;
+  std::optional<bool> flag(std::string_view key) override;
+  std::optional<std::int64_t> integer(std::string_view key, IntegerRange range) override;
+  std::optional<double> number(std::string_view key, Range range) override;
   /// A number digit for digit as it was written.
-  std::optional<Decimal> decimal(std::string_view key);
+  std::optional<Decimal> decimal(std::string_view key) override;
   std::optional<CheckedTable> table(std::string_view key, std::string title);
   /// `[[key]]`; empty where missing.
   std::vector<CheckedTable> tables(std::string_view key, const std::string& title);
   /// One of `words`, as its place in the list.
-  std::optional<std::size_t> word(std::string_view key, const std::vector<std::string_view>& words);
+  std::optional<std::size_t> word(std::string_view key, const std::vector<std::string_view>& words) override;
 
   /// Reports a missing key.
-  void need(std::string_view key, std::string_view remedy);
+  void need(std::string_view key, std::string_view remedy) override;
   /// Reports a problem on a key's line.
-  void problem(std::string_view key, std::string_view what, std::string_view remedy);
+  void problem(std::string_view key, std::string_view what, std::string_view remedy) override;
   /// A key that is known but means nothing here; `why` completes "`key` ...".
   void refuse(std::string_view key, std::string_view why, std::string_view remedy);
   /// Reports the keys nobody asked for. Call once, last.

@@ -38,7 +38,8 @@ std::vector<std::string> profile_places(const std::string& file_or_name, const s
   return places;
 }
 
-ProfileOutcome find_profile(const std::string& file_or_name, const std::string& relative_to) {
+ProfileOutcome find_profile(const std::string& file_or_name, const std::string& relative_to,
+                            ProtocolReaders protocols) {
   ProfileOutcome outcome;
   std::string looked_for;
   for (const std::string& place : profile_places(file_or_name, relative_to)) {
@@ -50,7 +51,7 @@ ProfileOutcome find_profile(const std::string& file_or_name, const std::string& 
       return outcome;
     }
     Problems problems(shown_path(place));
-    outcome.profile = parse_profile(*tree, fs::path(place).stem().string(), problems);
+    outcome.profile = parse_profile(*tree, fs::path(place).stem().string(), protocols, problems);
     outcome.errors = problems.errors();
     return outcome;
   }
@@ -63,10 +64,13 @@ struct Loaded {
   std::vector<Error> errors;
 };
 
-Loaded load(const std::string& file, const std::string& with = {}) {
+Loaded load(const std::string& file, ProtocolReaders protocols, const std::string& with = {}) {
   auto read = read_config_files(file, with);
   if (!read) return {std::nullopt, {read.error()}};
-  auto config = parse_config(read->root, find_profile, read->problems);
+  const ProfileSource profiles = [protocols](const std::string& name, const std::string& relative_to) {
+    return find_profile(name, relative_to, protocols);
+  };
+  auto config = parse_config(read->root, profiles, read->problems);
   if (config) {
     config->file = file;
     config->warnings = open_secrets(*read);
@@ -84,14 +88,14 @@ std::string token_place(const std::string& file) {
 
 }  // namespace
 
-Result<ServiceConfig> load_config(const std::string& file, const std::string& with) {
-  Loaded loaded = load(file, with);
+Result<ServiceConfig> load_config(const std::string& file, ProtocolReaders protocols, const std::string& with) {
+  Loaded loaded = load(file, protocols, with);
   if (!loaded.config) return tl::unexpected(loaded.errors.front());
   return std::move(*loaded.config);
 }
 
-std::vector<Error> check_config(const std::string& file) {
-  Loaded loaded = load(file);
+std::vector<Error> check_config(const std::string& file, ProtocolReaders protocols) {
+  Loaded loaded = load(file, protocols);
   if (!loaded.config) return loaded.errors;
   // Only the service needs the token itself.
   const auto token = page_token(loaded.config->page);
@@ -106,8 +110,9 @@ std::string config_path(const std::optional<std::string>& from_option) {
   return "/etc/nightwatt/nightwatt.toml";
 }
 
-Result<MeterProfile> load_profile(const std::string& file_or_name, const std::string& relative_to) {
-  ProfileOutcome outcome = find_profile(file_or_name, relative_to);
+Result<MeterProfile> load_profile(const std::string& file_or_name, const std::string& relative_to,
+                                  ProtocolReaders protocols) {
+  ProfileOutcome outcome = find_profile(file_or_name, relative_to, protocols);
   if (outcome.profile) return std::move(*outcome.profile);
   if (!outcome.errors.empty()) return tl::unexpected(outcome.errors.front());
   return fail(ErrorKind::input, "no profile " + in_quotes(file_or_name) + ": looked for " + outcome.not_found +

@@ -15,14 +15,9 @@ constexpr std::int64_t fastest_baud = 12000000;  // what the fastest USB bridges
 constexpr double longest_interval_s = 86400.0;   // asked less than once a day is a slip of the unit
 constexpr double shortest_interval_s = 0.001;    // no serial meter answers a thousand times a second
 constexpr double highest_starting_w = 1000.0;
-constexpr double longest_timeout_s = 60.0;
-constexpr std::int64_t most_retries = 20;
-constexpr std::int64_t most_columns = 256;
-constexpr std::size_t key_limit = 64;  // bytes of a key in a text line
+constexpr double longest_gap_s = 86400.0;
+constexpr std::size_t word_limit = 64;  // bytes of a protocol's or a class's name
 constexpr double highest_resolution = 1e6;
-
-const std::vector<std::string_view> built_protocols = {"modbus-rtu", "text-line"};
-const std::vector<std::string_view> later_protocols = {"scpi", "iec62056-21", "dsmr-p1", "sml", "sunspec", "s0-pulse"};
 
 std::vector<std::string_view> quantity_words() {
   std::vector<std::string_view> words;
@@ -31,49 +26,23 @@ std::vector<std::string_view> quantity_words() {
   return words;
 }
 
-LineSettings parse_line(CheckedTable table, bool is_modbus) {
-  LineSettings line;
+LineSettings parse_line(CheckedTable table, const ProtocolReader& protocol) {
+  LineSettings line = protocol.default_line();
   if (const auto baud = table.integer("baud", {slowest_baud, fastest_baud}))
     line.baud = static_cast<std::uint32_t>(*baud);
   if (const auto word = table.word("parity", {"none", "even", "odd", "mark", "space"}))
     line.parity = static_cast<Parity>(*word);
-  if (const auto bits = table.integer("data_bits", {5, 8})) {
-    line.data_bits = static_cast<int>(*bits);
-    if (is_modbus && line.data_bits != 8)
-      table.problem("data_bits", "modbus-rtu needs 8 data bits, this says " + std::to_string(line.data_bits),
-                    "write data_bits = 8");
-  }
+  if (const auto bits = table.integer("data_bits", {5, 8})) line.data_bits = static_cast<int>(*bits);
   if (const auto bits = table.integer("stop_bits", {1, 2})) line.stop_bits = static_cast<int>(*bits);
+  protocol.check_line(line, table);
   table.finish();
   return line;
-}
-
-ModbusRtuSettings parse_modbus(CheckedTable table) {
-  ModbusRtuSettings settings;
-  if (const auto unit = table.integer("unit", {1, 247})) settings.unit = static_cast<int>(*unit);
-  if (const auto timeout_s = table.number("timeout_s", {shortest_interval_s, longest_timeout_s}))
-    settings.timeout = to_duration({*timeout_s});
-  if (const auto retries = table.integer("retries", {0, most_retries})) settings.retries = static_cast<int>(*retries);
-  table.finish();
-  return settings;
-}
-
-TextLineSettings parse_text_line(CheckedTable table) {
-  TextLineSettings settings;
-  if (const auto form = table.word("form", {"csv", "key-value", "json"}))
-    settings.form = static_cast<TextForm>(*form);
-  else if (!table.has("form"))
-    table.need("form", "write form = \"csv\", \"key-value\" or \"json\"");
-  if (const auto checksum = table.word("checksum", {"none", "xor"}))
-    settings.checksum = static_cast<TextChecksum>(*checksum);
-  table.finish();
-  return settings;
 }
 
 std::optional<Accuracy> parse_accuracy(CheckedTable table) {
   const auto percent = table.number("percent", {0.0, 100.0});
   const auto floor = table.number("floor", {0.0, highest_resolution});
-  const auto meter_class = table.text("class", key_limit);
+  const auto meter_class = table.text("class", word_limit);
   table.finish();
   if (table.has("class")) {
     if (table.has("percent") || table.has("floor"))
@@ -97,44 +66,19 @@ std::optional<Accuracy> parse_accuracy(CheckedTable table) {
   return accuracy;
 }
 
-void parse_modbus_read(CheckedTable& table, ReadSpec& read) {
-  if (const auto function = table.integer("function", {3, 4}))
-    read.function = static_cast<int>(*function);
-  else if (!table.has("function"))
-    table.need("function", "write function = 3 (holding registers) or 4 (input registers)");
-
-  const auto type = table.word("type", {"u16", "s16", "u32", "s32", "u64", "s64", "float32", "float64"});
-  if (type)
-    read.type = static_cast<RegisterType>(*type);
-  else if (!table.has("type"))
-    table.need("type", "write the register's type, such as type = \"float32\"");
-
-  if (const auto order = table.word("order", {"abcd", "cdab", "badc", "dcba"}))
-    read.order = static_cast<RegisterOrder>(*order);
-
-  if (const auto address = table.integer("register", {0, 65535})) {
-    read.register_address = static_cast<std::uint16_t>(*address);
-    if (type && *address + static_cast<std::int64_t>(register_count(read.type)) > 65536)
-      table.problem("register", "the value reaches past register 65535", "correct the register or its type");
-  } else if (!table.has("register")) {
-    table.need("register", "write the register's PDU address, counted from 0");
-  }
-  table.refuse("field", "belongs to text-line", "take it out, or set protocol = \"text-line\"");
+/// Keys of other protocols are known, and named as theirs.
+void refuse_others(CheckedTable& table, const ProtocolReader& protocol, ProtocolReaders all) {
+  const auto own = protocol.read_keys();
+  for (const ProtocolReader* other : all)
+    for (const std::string_view key : other->read_keys()) {
+      if (std::find(own.begin(), own.end(), key) != own.end()) continue;
+      const std::string name(other->name());
+      table.refuse(key, "belongs to " + name, "take it out, or set protocol = \"" + name + "\"");
+    }
 }
 
-void parse_text_read(CheckedTable& table, TextForm form, ReadSpec& read) {
-  if (!table.has("field")) {
-    table.need("field", form == TextForm::csv ? "write the column's number, counted from 1" : "write the key's name");
-  } else if (form == TextForm::csv) {
-    if (const auto column = table.integer("field", {1, most_columns})) read.column = static_cast<int>(*column);
-  } else if (auto key = table.text("field", key_limit)) {
-    read.key = std::move(*key);
-  }
-  for (const std::string_view key : {"function", "register", "type", "order"})
-    table.refuse(key, "belongs to modbus-rtu", "take it out, or set protocol = \"modbus-rtu\"");
-}
-
-ReadSpec parse_read(CheckedTable& table, const std::variant<ModbusRtuSettings, TextLineSettings>& protocol) {
+ReadSpec parse_read(CheckedTable& table, const ProtocolReader& protocol, ProtocolReaders all,
+                    const ProtocolSettings& settings) {
   ReadSpec read;
   static const std::vector<std::string_view> words = quantity_words();
   if (const auto quantity = table.word("quantity", words))
@@ -156,23 +100,22 @@ ReadSpec parse_read(CheckedTable& table, const std::variant<ModbusRtuSettings, T
   if (auto accuracy = table.table("accuracy", "accuracy = { percent = 1.0, floor = 0.05 }"))
     read.accuracy = parse_accuracy(std::move(*accuracy));
 
-  if (const auto* text_line = std::get_if<TextLineSettings>(&protocol))
-    parse_text_read(table, text_line->form, read);
-  else
-    parse_modbus_read(table, read);
+  protocol.read_place(table, settings, read);
+  refuse_others(table, protocol, all);
   table.finish();
   return read;
 }
 
-void parse_reads(CheckedTable& root, MeterProfile& profile) {
+void parse_reads(CheckedTable& root, const ProtocolReader& protocol, ProtocolReaders all, MeterProfile& profile) {
   auto tables = root.tables("read", "[[read]]");
-  if (!root.has("read"))
+  if (!root.has("read")) profile.reads = protocol.usual_reads();
+  if (!root.has("read") && profile.reads.empty())
     root.need("read", "add a [[read]] table for each quantity the meter gives");
-  else if (tables.empty())
+  else if (root.has("read") && tables.empty())
     root.problem("read", "\"read\" is empty", "add a [[read]] table for each quantity the meter gives");
   std::array<int, quantity_count> first_lines{};
   for (CheckedTable& table : tables) {
-    const ReadSpec read = parse_read(table, profile.protocol);
+    const ReadSpec read = parse_read(table, protocol, all, profile.protocol);
     int& first_line = first_lines.at(static_cast<std::size_t>(read.quantity));
     if (table.has("quantity") && first_line != 0) {
       table.problem("quantity",
@@ -186,53 +129,59 @@ void parse_reads(CheckedTable& root, MeterProfile& profile) {
   }
 }
 
-bool contains(const std::vector<std::string_view>& words, std::string_view word) {
-  return std::find(words.begin(), words.end(), word) != words.end();
+std::string names_of(ProtocolReaders protocols) {
+  std::string names;
+  for (const ProtocolReader* protocol : protocols) names += (names.empty() ? "" : ", ") + std::string(protocol->name());
+  return names;
 }
 
-/// False where no protocol of ours is named: the rest of the file then cannot be judged.
-bool check_protocol(CheckedTable& root) {
+/// nullptr where no protocol of ours is named: the rest of the file then cannot be judged.
+const ProtocolReader* find_protocol(CheckedTable& root, ProtocolReaders protocols) {
   if (!root.has("protocol")) {
-    root.need("protocol", "write protocol = \"modbus-rtu\" or \"text-line\"");
-    return false;
+    root.need("protocol", "write protocol = \"NAME\" with one of " + names_of(protocols));
+    return nullptr;
   }
-  const auto name = root.text("protocol", key_limit);
-  if (!name) return false;
-  if (contains(built_protocols, *name)) return true;
-  if (contains(later_protocols, *name))
-    root.problem("protocol", "protocol " + in_quotes(*name) + " is not supported yet",
-                 "this version reads modbus-rtu and text-line");
-  else
-    root.problem("protocol", "unknown protocol " + in_quotes(*name), "write one of modbus-rtu, text-line");
-  return false;
+  const auto name = root.text("protocol", word_limit);
+  if (!name) return nullptr;
+  for (const ProtocolReader* protocol : protocols)
+    if (protocol->name() == *name) return protocol;
+  root.problem("protocol", "unknown protocol " + in_quotes(*name), "write one of " + names_of(protocols));
+  return nullptr;
+}
+
+ProtocolSettings parse_settings(CheckedTable& root, const ProtocolReader& protocol, ProtocolReaders all) {
+  ProtocolSettings settings = protocol.defaults();
+  const std::string name(protocol.name());
+  if (auto table = root.table(name, "[" + name + "]")) {
+    settings = protocol.read_table(*table);
+    table->finish();
+  } else if (!root.has(name) && !protocol.table_remedy().empty()) {
+    root.need(name, protocol.table_remedy());
+  }
+  for (const ProtocolReader* other : all)
+    if (other != &protocol) root.refuse(other->name(), "belongs to another protocol", "take the table out");
+  return settings;
 }
 
 }  // namespace
 
-std::optional<MeterProfile> parse_profile(const Node& root_node, const std::string& name, Problems& problems) {
+std::optional<MeterProfile> parse_profile(const Node& root_node, const std::string& name, ProtocolReaders protocols,
+                                          Problems& problems) {
   CheckedTable root(root_node, "the profile", problems);
-  if (!check_protocol(root)) return std::nullopt;
-  const bool is_modbus = root.text("protocol", key_limit) == "modbus-rtu";
+  const ProtocolReader* protocol = find_protocol(root, protocols);
+  if (protocol == nullptr) return std::nullopt;
 
   MeterProfile profile;
   profile.name = name;
-  if (is_modbus) {
-    profile.protocol = ModbusRtuSettings{};
-    if (auto table = root.table("modbus-rtu", "[modbus-rtu]")) profile.protocol = parse_modbus(std::move(*table));
-    root.refuse("text-line", "belongs to another protocol", "take the table out");
-  } else {
-    profile.protocol = TextLineSettings{};
-    if (auto table = root.table("text-line", "[text-line]"))
-      profile.protocol = parse_text_line(std::move(*table));
-    else if (!root.has("text-line"))
-      root.need("text-line", "add [text-line] with its form");
-    root.refuse("modbus-rtu", "belongs to another protocol", "take the table out");
-  }
-  if (auto line = root.table("line", "line = { baud = 9600 }")) profile.line = parse_line(std::move(*line), is_modbus);
+  profile.protocol = parse_settings(root, *protocol, protocols);
+  profile.line = protocol->default_line();
+  if (auto line = root.table("line", "line = { baud = 9600 }")) profile.line = parse_line(std::move(*line), *protocol);
   if (const auto interval_s = root.number("interval_s", {shortest_interval_s, longest_interval_s}))
     profile.interval = to_duration({*interval_s});
   profile.starting_w = root.number("starting_w", {0.0, highest_starting_w});
-  parse_reads(root, profile);
+  if (const auto word = root.word("reports", {"always", "on-change"})) profile.on_change = *word == 1;
+  profile.gap_s = root.number("gap_s", {0.0, longest_gap_s, true});
+  parse_reads(root, *protocol, protocols, profile);
   root.finish();
 
   if (!problems.empty()) return std::nullopt;

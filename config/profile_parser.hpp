@@ -5,12 +5,14 @@
 #include <string>
 
 #include "measure/meter_profile.hpp"
+#include "measure/profile_table.hpp"
 #include "problems.hpp"
 #include "toml_node.hpp"
 
 namespace nightwatt::config {
 
 /// nullopt exactly where something was added to `problems`.
-[[nodiscard]] std::optional<MeterProfile> parse_profile(const Node& root, const std::string& name, Problems& problems);
+[[nodiscard]] std::optional<MeterProfile> parse_profile(const Node& root, const std::string& name,
+                                                        ProtocolReaders protocols, Problems& problems);
 
 }  // namespace nightwatt::config

@@ -14,6 +14,7 @@
 #include "daemon/service.hpp"
 #include "daemon/system_environment.hpp"
 #include "daemon/system_port.hpp"
+#include "drivers/protocols.hpp"
 
 namespace {
 
@@ -66,10 +67,10 @@ std::optional<Options> parse_options(int argc, char** argv) {
 }
 
 int check(const std::string& file) {
-  const std::vector<Error> problems = config::check_config(file);
+  const std::vector<Error> problems = config::check_config(file, drivers::protocol_readers());
   for (const Error& problem : problems) std::cerr << problem.message << '\n';
   if (!problems.empty()) return exit_check_failed;
-  if (const auto settings = config::load_config(file))
+  if (const auto settings = config::load_config(file, drivers::protocol_readers()))
     for (const std::string& warning : settings->warnings) std::cerr << "warning: " << warning << '\n';
   std::cout << file << ": good\n";
   return exit_done;
@@ -94,15 +95,16 @@ daemon::LogSink make_log(bool foreground) {
 }
 
 int serve(const std::string& file, bool foreground) {
-  auto settings = config::load_config(file);
+  auto settings = config::load_config(file, drivers::protocol_readers());
   if (!settings) {
     std::cerr << settings.error().message << '\n';
     return static_cast<int>(settings.error().kind);
   }
   const auto environment = daemon::make_system_environment(daemon::open_system_port);
   daemon::SystemdSupervisor supervisor;
-  auto service = daemon::Service::make(std::move(*settings), {*environment, supervisor, make_log(foreground),
-                                                              [file] { return config::load_config(file); }});
+  auto service = daemon::Service::make(std::move(*settings),
+                                       {*environment, supervisor, make_log(foreground),
+                                        [file] { return config::load_config(file, drivers::protocol_readers()); }});
   if (!service) {
     std::cerr << service.error().message << '\n';
     return static_cast<int>(service.error().kind);

@@ -45,6 +45,7 @@ void MeterSession::port_failed(MonoTime now, std::string_view state, std::string
   port_open_ = false;
   port_state_ = state;
   output_.send.clear();
+  output_.line.reset();
   // Losing an open port and not getting at one are two kinds: a plug pulled soon after the start is told as well.
   RepeatLimiter& lines = was_open ? lost_port_lines_ : closed_port_lines_;
   if (news)

@@ -25,7 +25,8 @@ PortLink::PortLink(Environment& environment, config::MeterConfig config, std::un
       time_(time),
       environment_(environment),
       tick_timer_(environment.timer()),
-      retry_timer_(environment.timer()) {}
+      retry_timer_(environment.timer()),
+      line_timer_(environment.timer()) {}
 
 void PortLink::start() {
   open();
@@ -50,6 +51,8 @@ void PortLink::open() {
 
 void PortLink::let_go() {
   tick_timer_->cancel();
+  line_timer_->cancel();
+  changing_line_ = false;
   armed_for_.reset();
   waiting_for_room_ = false;
   port_.reset();
@@ -85,6 +88,7 @@ void PortLink::read_bytes() {
 
 void PortLink::after_session() {
   send();
+  change_line();
   arm_tick();
 }
 
@@ -104,6 +108,22 @@ void PortLink::wait_for_room() {
     if (!trouble.empty()) return;  // whoever waits for bytes is told as well
     waiting_for_room_ = false;
     send();
+  });
+}
+
+// The system is asked every few milliseconds whether the bytes are out: it has no event for it.
+void PortLink::change_line() {
+  constexpr Duration look_again{5000};
+  if (changing_line_ || !session_->line_wanted() || !port_) return;
+  if (session_->to_send().empty() && port_->all_sent()) {
+    const LineSettings line = *std::exchange(session_->line_wanted(), std::nullopt);
+    if (const std::string trouble = port_->set_line(line); !trouble.empty()) lose("unsupported", trouble);
+    return;
+  }
+  changing_line_ = true;
+  line_timer_->start(look_again, [this] {
+    changing_line_ = false;
+    change_line();
   });
 }
 

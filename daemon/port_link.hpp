@@ -39,6 +39,7 @@ class PortLink {
   void after_session();
   void send();
   void wait_for_room();
+  void change_line();
   void arm_tick();
 
   const config::MeterConfig config_;
@@ -47,10 +48,12 @@ class PortLink {
   Environment& environment_;
   std::unique_ptr<Timer> tick_timer_;
   std::unique_ptr<Timer> retry_timer_;
+  std::unique_ptr<Timer> line_timer_;
   std::unique_ptr<Port> port_;  ///< while it is open
   std::optional<MonoTime> armed_for_;
   drivers::PortBackOff back_off_;
   bool waiting_for_room_ = false;
+  bool changing_line_ = false;
   bool stopped_ = false;
   std::array<std::byte, read_limit> buffer_{};
 };

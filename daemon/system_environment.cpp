@@ -18,6 +18,7 @@
 #include "control_server.hpp"
 #include "daemon/machine_clock.hpp"
 #include "daemon/status_page.hpp"
+#include "drivers/port.hpp"
 #include "teller.hpp"
 
 namespace nightwatt::daemon {
@@ -84,6 +85,11 @@ class SystemPort final : public Port {
   std::ptrdiff_t write(std::span<const std::byte> bytes) override {
     const ssize_t written = ::write(descriptor_.native_handle(), bytes.data(), bytes.size());
     return written < 0 ? -errno : written;
+  }
+  [[nodiscard]] bool all_sent() override { return drivers::all_sent(descriptor_.native_handle()); }
+  [[nodiscard]] std::string set_line(const LineSettings& line) override {
+    const auto changed = drivers::change_line(descriptor_.native_handle(), line);
+    return changed ? std::string() : changed.error().message;
   }
 
  private:

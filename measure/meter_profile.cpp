@@ -160,13 +160,11 @@ std::size_t register_count(RegisterType type) {
   return 1;
 }
 
-std::string_view MeterProfile::protocol_name() const {
-  return std::holds_alternative<ModbusRtuSettings>(protocol) ? "modbus-rtu" : "text-line";
-}
-
 MeterTraits MeterProfile::traits() const {
   MeterTraits traits;
   traits.starting_w = starting_w;
+  traits.on_change = on_change;
+  traits.gap_s = gap_s;
   if (const ReadSpec* power = find_read(reads, Quantity::power)) {
     traits.resolution_w = power->resolution;
     traits.truncates = power->truncates;

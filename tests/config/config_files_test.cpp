@@ -4,6 +4,7 @@
 #include <string>
 
 #include "config/config.hpp"
+#include "drivers/protocols.hpp"
 #include "temp_folder.hpp"
 
 namespace {
@@ -33,7 +34,7 @@ struct Site {
     folder.write("profiles/p.toml", profile);
   }
   [[nodiscard]] std::string fault() const {
-    const auto errors = check_config(main);
+    const auto errors = check_config(main, drivers::protocol_readers());
     if (errors.size() != 1) return std::to_string(errors.size()) + " faults";
     std::string text = errors[0].message;
     for (std::size_t at; (at = text.find(folder.path(""))) != std::string::npos;)
@@ -50,7 +51,7 @@ TEST_CASE("meters of conf.d join those of the main file, by the files' names") {
   site.folder.write("conf.d/10-shelf.toml", meter("shelf", "../profiles/p.toml"));
   site.folder.write("conf.d/30-hut.toml.setup-new", "not finished");
   site.folder.write("conf.d/.hidden.toml", "not ours");
-  const auto read = load_config(site.main);
+  const auto read = load_config(site.main, drivers::protocol_readers());
   if (!read) FAIL(read.error().message);
   REQUIRE(read->meters.size() == 3);
   CHECK(read->meters[0].name == "bench");
@@ -62,7 +63,7 @@ TEST_CASE("meters of conf.d join those of the main file, by the files' names") {
 TEST_CASE("a key of conf.d takes the place of the main file's, and its paths are relative to its own file") {
   const Site site;
   site.folder.write("conf.d/store.toml", "[store]\npath = \"b.db\"\nflush_s = 5\n[control]\nsocket = \"c.sock\"\n");
-  const auto read = load_config(site.main);
+  const auto read = load_config(site.main, drivers::protocol_readers());
   if (!read) FAIL(read.error().message);
   CHECK(read->store.path == site.folder.path("conf.d/b.db"));
   CHECK(read->store.flush_s == 5.0);
@@ -78,7 +79,7 @@ TEST_CASE("what is wrong in conf.d is told with its own file and line") {
   site.folder.write("conf.d/a.toml", "[meter]\nname = \"x\"\n");
   CHECK_THAT(site.fault(), Catch::StartsWith("conf.d/a.toml:1: ") && Catch::Contains("nightwatt.toml:3"));
   site.folder.write("conf.d/a.toml", "\n" + meter("bench", "../profiles/p.toml"));
-  const auto errors = check_config(site.main);
+  const auto errors = check_config(site.main, drivers::protocol_readers());
   REQUIRE(errors.size() == 2);  // the name and the port
   CHECK_THAT(errors[0].message, Catch::Contains("conf.d/a.toml:3: ") && Catch::Contains("nightwatt.toml:3"));
   site.folder.write("conf.d/a.toml", meter("shelf", "profiles/p.toml"));  // relative to conf.d: not there
@@ -90,13 +91,13 @@ TEST_CASE("a secret in a file that everybody may read is warned of, in whichever
   const std::string page = "[page]\nlisten = \"127.0.0.1:8471\"\ntoken = \"0123456789abcdef\"\n";
   const std::string added = site.folder.write("conf.d/page.toml", page);
   fs::permissions(added, fs::perms(0644));
-  const auto open = load_config(site.main);
+  const auto open = load_config(site.main, drivers::protocol_readers());
   REQUIRE(open);
   REQUIRE(open->warnings.size() == 1);
   CHECK_THAT(open->warnings[0], Catch::StartsWith(added + ":3: ") && Catch::Contains("chmod o= " + added));
   CHECK_THAT(open->warnings[0], !Catch::Contains("0123456789abcdef"));
   fs::permissions(added, fs::perms(0640));
-  const auto closed = load_config(site.main);
+  const auto closed = load_config(site.main, drivers::protocol_readers());
   REQUIRE(closed);
   CHECK(closed->warnings.empty());
 }

@@ -4,6 +4,7 @@
 #include <vector>
 
 #include "config/config.hpp"
+#include "drivers/protocols.hpp"
 #include "temp_folder.hpp"
 
 namespace {
@@ -64,7 +65,7 @@ struct Site {
   /// All that is said of a config, without the folder.
   std::vector<std::string> faults(const std::string& text) const {
     std::vector<std::string> out;
-    for (const Error& error : check_config(write(text))) {
+    for (const Error& error : check_config(write(text), drivers::protocol_readers())) {
       CHECK(error.kind == ErrorKind::input);
       CHECK(error.message.find('\n') == std::string::npos);
       out.push_back(replaced(error.message, folder.path(""), ""));
@@ -78,9 +79,9 @@ struct Site {
 TEST_CASE("a config gives every key of the contract, its paths relative to itself") {
   const Site site;
   const std::string file = site.write(whole);
-  const auto read = load_config(file);
+  const auto read = load_config(file, drivers::protocol_readers());
   REQUIRE(read);
-  CHECK(check_config(file).empty());
+  CHECK(check_config(file, drivers::protocol_readers()).empty());
   CHECK(read->file == file);
   CHECK(read->store.path == site.folder.path("data/night.db"));
   CHECK(read->store.keep_raw_days == 400.0);
@@ -104,14 +105,14 @@ TEST_CASE("a config gives every key of the contract, its paths relative to itsel
 
 TEST_CASE("a page is off unless it has an address; others than this machine need a token") {
   const Site site;
-  CHECK_FALSE(load_config(site.write(""))->page.on());
+  CHECK_FALSE(load_config(site.write(""), drivers::protocol_readers())->page.on());
   const auto page = [&](const std::string& lines) { return site.faults("[page]\n" + lines); };
-  const auto read = load_config(site.write("[page]\nlisten = \"127.0.0.1:8471\"\n"));
+  const auto read = load_config(site.write("[page]\nlisten = \"127.0.0.1:8471\"\n"), drivers::protocol_readers());
   REQUIRE(read);
   CHECK(read->page.address == "127.0.0.1");
   CHECK(read->page.port == 8471);
   CHECK_FALSE(read->page.wants_token());
-  CHECK(load_config(site.write("[page]\nlisten = \"[::1]:80\"\n"))->page.address == "::1");
+  CHECK(load_config(site.write("[page]\nlisten = \"[::1]:80\"\n"), drivers::protocol_readers())->page.address == "::1");
   CHECK(page("listen = \"0.0.0.0:80\"\ntoken = \"0123456789abcdef\"\n").empty());
   const std::vector<std::pair<std::string, std::string>> cases = {
       {"", "nightwatt.toml:1: \"listen\" is missing in [page]; write listen ="},
@@ -151,11 +152,11 @@ TEST_CASE("the page's token file must be good and no business of others; who onl
   const auto rights = [&](unsigned mode) { fs::permissions(file, static_cast<fs::perms>(mode)); };
   rights(0640);
   CHECK(fault().empty());
-  CHECK(config::page_token(load_config(site.write(lines))->page) == "0123456789abcdef");
+  CHECK(config::page_token(load_config(site.write(lines), drivers::protocol_readers())->page) == "0123456789abcdef");
   for (const unsigned mode : {0644U, 0660U, 0642U}) {
     rights(mode);
     CHECK(fault().find("chmod 640") != std::string::npos);
-    CHECK(load_config(site.write(lines)));
+    CHECK(load_config(site.write(lines), drivers::protocol_readers()));
   }
   rights(0600);
   for (const std::string bad : {"", "short", "0123456789abcdef\n\n", "0123456789 abcdef"}) {
@@ -171,20 +172,20 @@ TEST_CASE("a check refuses a token in a config that everybody may read; the serv
   const std::string lines = "[page]\nlisten = \"0.0.0.0:80\"\ntoken = \"0123456789abcdef\"\n";
   for (const unsigned rights : {0644U, 0642U}) {
     const std::string file = site.write(lines, rights);
-    const auto errors = check_config(file);
+    const auto errors = check_config(file, drivers::protocol_readers());
     REQUIRE(errors.size() == 1);
     CHECK(errors[0].message.find("nightwatt.toml:3: a secret stands in a file that everybody") != std::string::npos);
-    const auto read = load_config(file);
+    const auto read = load_config(file, drivers::protocol_readers());
     REQUIRE(read);
     CHECK(read->warnings.size() == 1);
   }
-  CHECK(check_config(site.write(lines, 0640)).empty());
-  CHECK(check_config(site.write("[page]\nlisten = \"127.0.0.1:80\"\n", 0644)).empty());
+  CHECK(check_config(site.write(lines, 0640), drivers::protocol_readers()).empty());
+  CHECK(check_config(site.write("[page]\nlisten = \"127.0.0.1:80\"\n", 0644), drivers::protocol_readers()).empty());
 }
 
 TEST_CASE("an empty config has the contract's defaults") {
   const Site site;
-  const auto read = load_config(site.write(""));
+  const auto read = load_config(site.write(""), drivers::protocol_readers());
   REQUIRE(read);
   CHECK(read->store.path == "/var/lib/nightwatt/nightwatt.db");
   CHECK(read->store.flush_s == 1.0);
@@ -242,7 +243,7 @@ TEST_CASE("a fault in the config is said with its line and what to do") {
     REQUIRE_FALSE(said.empty());
     INFO(said.front());
     CHECK(said.front().rfind(c.expected, 0) == 0);
-    const auto first = load_config(site.folder.path("nightwatt.toml"));
+    const auto first = load_config(site.folder.path("nightwatt.toml"), drivers::protocol_readers());
     REQUIRE_FALSE(first);
     CHECK(replaced(first.error().message, site.folder.path(""), "") == said.front());
   }
@@ -279,11 +280,12 @@ TEST_CASE("a by-id link and the device it points at are one port") {
 
 TEST_CASE("a config that is not there is named") {
   const TempFolder folder;
-  const auto read = load_config(folder.path("none.toml"));
+  const auto read = load_config(folder.path("none.toml"), drivers::protocol_readers());
   REQUIRE_FALSE(read);
   CHECK(read.error().kind == ErrorKind::input);
   CHECK(read.error().message == folder.path("none.toml") + ": no such file; name one with --config or write it");
-  CHECK(load_config(folder.path("")).error().message.find("not a regular file") != std::string::npos);
+  CHECK(load_config(folder.path(""), drivers::protocol_readers()).error().message.find("not a regular file") !=
+        std::string::npos);
 }
 
 TEST_CASE("the config is the option's, else the environment's, else the system's") {
@@ -295,12 +297,12 @@ TEST_CASE("the config is the option's, else the environment's, else the system's
 
 TEST_CASE("a bare word is a file beside the config before it is an installed profile") {
   const Site site;
-  CHECK(config::load_profile("mine", site.folder.path("")));
+  CHECK(config::load_profile("mine", site.folder.path(""), drivers::protocol_readers()));
   site.folder.write("mine", replaced(profile, "field = 1", "field = 7"));
-  const auto beside = config::load_profile("mine", site.folder.path(""));
+  const auto beside = config::load_profile("mine", site.folder.path(""), drivers::protocol_readers());
   REQUIRE(beside);
   CHECK(beside->reads[0].column == 7);
-  const auto missing = config::load_profile("nowhere", site.folder.path(""));
+  const auto missing = config::load_profile("nowhere", site.folder.path(""), drivers::protocol_readers());
   REQUIRE_FALSE(missing);
   CHECK(missing.error().message.find(site.folder.path("installed/nowhere.toml")) != std::string::npos);
   CHECK(missing.error().message.find("/nightwatt/profiles/nowhere.toml") != std::string::npos);

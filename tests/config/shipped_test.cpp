@@ -4,6 +4,7 @@
 #include <string>
 
 #include "config/config.hpp"
+#include "drivers/protocols.hpp"
 #include "temp_folder.hpp"
 
 namespace {
@@ -18,9 +19,9 @@ TEST_CASE("every shipped profile loads, by file and by name, and measures power"
   std::set<std::string> names;
   for (const auto& entry : std::filesystem::directory_iterator(shipped + "/profiles")) {
     INFO(entry.path());
-    const auto by_file = config::load_profile(entry.path().string(), "");
+    const auto by_file = config::load_profile(entry.path().string(), "", drivers::protocol_readers());
     REQUIRE(by_file);
-    const auto by_name = config::load_profile(entry.path().stem().string(), "");
+    const auto by_name = config::load_profile(entry.path().stem().string(), "", drivers::protocol_readers());
     REQUIRE(by_name);
     CHECK(by_name->name == by_file->name);
     bool has_power = false;
@@ -34,8 +35,9 @@ TEST_CASE("every shipped profile loads, by file and by name, and measures power"
 
 TEST_CASE("the shipped example config is accepted as it is") {
   const test::Environment profiles("NIGHTWATT_PROFILES", shipped + "/profiles");
-  for (const Error& error : config::check_config(shipped + "/nightwatt.toml")) FAIL_CHECK(error.message);
-  const auto read = config::load_config(shipped + "/nightwatt.toml");
+  for (const Error& error : config::check_config(shipped + "/nightwatt.toml", drivers::protocol_readers()))
+    FAIL_CHECK(error.message);
+  const auto read = config::load_config(shipped + "/nightwatt.toml", drivers::protocol_readers());
   REQUIRE(read);
   CHECK(read->meters.size() == 1);
 }

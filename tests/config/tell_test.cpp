@@ -4,6 +4,7 @@
 #include <vector>
 
 #include "config/config.hpp"
+#include "drivers/protocols.hpp"
 #include "temp_folder.hpp"
 
 namespace {
@@ -19,7 +20,8 @@ bool wants(const config::TellConfig& tell, TellKind kind) {
 /// The one thing wrong with a config that ends in this section, without its file.
 std::string fault(const std::string& section) {
   const TempFolder folder;
-  const auto errors = config::check_config(folder.write("nightwatt.toml", "[[tell]]\n" + section));
+  const auto errors =
+      config::check_config(folder.write("nightwatt.toml", "[[tell]]\n" + section), drivers::protocol_readers());
   INFO(section);
   REQUIRE(errors.size() == 1);
   CHECK(errors[0].kind == ErrorKind::input);
@@ -39,7 +41,8 @@ timeout_s = 2.5
 tries = 3
 [[tell]]
 webhook = "http://192.168.1.10:8090/hook?x=1"
-)toml"));
+)toml"),
+                                        drivers::protocol_readers());
   REQUIRE(read);
   REQUIRE(read->tells.size() == 2);
   const config::TellConfig& command = read->tells[0];
@@ -63,7 +66,8 @@ webhook = "http://192.168.1.10:8090/hook?x=1"
 TEST_CASE("a bare word is a program to be found on the path, an absolute one stays") {
   const TempFolder folder;
   const auto read = config::load_config(
-      folder.write("nightwatt.toml", "[[tell]]\ncommand = [\"logger\"]\n[[tell]]\ncommand = [\"/usr/bin/logger\"]\n"));
+      folder.write("nightwatt.toml", "[[tell]]\ncommand = [\"logger\"]\n[[tell]]\ncommand = [\"/usr/bin/logger\"]\n"),
+      drivers::protocol_readers());
   REQUIRE(read);
   CHECK(read->tells[0].command[0] == "logger");
   CHECK(read->tells[1].command[0] == "/usr/bin/logger");
@@ -72,7 +76,8 @@ TEST_CASE("a bare word is a program to be found on the path, an absolute one sta
 TEST_CASE("web addresses are read as far as plain http goes") {
   const auto read = [](const std::string& text) {
     const TempFolder folder;
-    const auto config = config::load_config(folder.write("nightwatt.toml", "[[tell]]\nwebhook = \"" + text + "\"\n"));
+    const auto config = config::load_config(folder.write("nightwatt.toml", "[[tell]]\nwebhook = \"" + text + "\"\n"),
+                                            drivers::protocol_readers());
     INFO(text);
     REQUIRE(config);
     return *config->tells[0].webhook;

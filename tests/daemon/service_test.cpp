@@ -14,6 +14,7 @@
 
 #include "daemon/control.hpp"
 #include "daemon/system_environment.hpp"
+#include "drivers/protocols.hpp"
 #include "tests/daemon/store_support.hpp"
 
 using namespace nightwatt;

@@ -9,6 +9,7 @@
 #include <vector>
 
 #include "drivers/decoder.hpp"
+#include "drivers/protocols.hpp"
 
 namespace nightwatt::test {
 

@@ -3,7 +3,7 @@
 #include <sstream>
 
 #include "crc16.hpp"
-#include "modbus_frame.hpp"
+#include "modbus/frame.hpp"
 #include "tests/drivers/stream.hpp"
 
 namespace nightwatt::drivers {

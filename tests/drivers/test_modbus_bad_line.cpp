@@ -26,7 +26,7 @@ MeterProfile profile_with(Duration timeout) {
        test::modbus_read(Quantity::voltage, 3, voltage_register, RegisterType::s32, RegisterOrder::cdab, {1, -1}),
        test::modbus_read(Quantity::energy, 3, energy_register, RegisterType::u32, RegisterOrder::cdab, {1, 2})},
       1);
-  std::get<ModbusRtuSettings>(profile.protocol).timeout = timeout;
+  profile.protocol.find<ModbusRtuSettings>()->timeout = timeout;
   profile.line.baud = 19200;
   return profile;
 }

@@ -1,7 +1,7 @@
 #include <catch2/catch.hpp>
 
 #include "crc16.hpp"
-#include "modbus_frame.hpp"
+#include "modbus/frame.hpp"
 #include "tests/drivers/stream.hpp"
 
 namespace nightwatt::drivers {
@@ -120,7 +120,7 @@ TEST_CASE("a reading needs the answers to all requests, and none of another roun
 
 TEST_CASE("an answer of another unit is named") {
   MeterProfile profile = three_words();
-  std::get<ModbusRtuSettings>(profile.protocol).unit = 5;
+  profile.protocol.find<ModbusRtuSettings>()->unit = 5;
   CHECK(test::described(test::decode_whole(profile, answer_107)) ==
         "@0 mismatch: an answer of unit 17, the profile says unit 5\n");
 }

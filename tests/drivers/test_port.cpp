@@ -12,7 +12,7 @@
 #include <fstream>
 
 #include "drivers/port.hpp"
-#include "port_list.hpp"
+#include "port/port_list.hpp"
 
 namespace nightwatt::drivers {
 

@@ -1,6 +1,6 @@
 #include <catch2/catch.hpp>
 
-#include "register_value.hpp"
+#include "modbus/register_value.hpp"
 #include "tests/drivers/stream.hpp"
 
 namespace nightwatt::drivers {

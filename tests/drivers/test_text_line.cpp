@@ -1,7 +1,7 @@
 #include <catch2/catch.hpp>
 
 #include "tests/drivers/stream.hpp"
-#include "text_field.hpp"
+#include "text/field.hpp"
 
 namespace nightwatt::drivers {
 

@@ -6,6 +6,7 @@
 
 #include "config/config_parser.hpp"
 #include "config/profile_parser.hpp"
+#include "drivers/protocols.hpp"
 
 namespace {
 
@@ -31,11 +32,13 @@ extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size
     return 0;
   }
   Problems with_profile("fuzz.toml");
-  const auto profile = parse_profile(*tree, "fuzz", with_profile);
+  const auto profile = parse_profile(*tree, "fuzz", drivers::protocol_readers(), with_profile);
   must(profile.has_value() == with_profile.errors().empty());
   for (const Error& error : with_profile.errors()) must_be_one_line(error);
 
-  const auto no_profiles = [](const std::string&, const std::string&) { return ProfileOutcome{MeterProfile{}, {}, {}}; };
+  const auto no_profiles = [](const std::string&, const std::string&) {
+    return ProfileOutcome{MeterProfile{}, {}, {}};
+  };
   Problems with_config("fuzz.toml", "/etc/nightwatt");
   const auto config = parse_config(*tree, no_profiles, with_config);
   must(config.has_value() == with_config.errors().empty());

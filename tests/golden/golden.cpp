@@ -14,6 +14,7 @@
 
 #include "config/config.hpp"
 #include "drivers/decoder.hpp"
+#include "drivers/protocols.hpp"
 
 namespace nightwatt {
 
@@ -101,7 +102,8 @@ std::string read_text(const fs::path& path) {
 
 bool check(const fs::path& path, bool bless) {
   const Stream stream = read_stream(path);
-  const Result<MeterProfile> profile = config::load_profile(stream.profile, path.parent_path().string());
+  const Result<MeterProfile> profile =
+      config::load_profile(stream.profile, path.parent_path().string(), drivers::protocol_readers());
   if (!profile) {
     std::cerr << path.string() << ": " << profile.error().message << '\n';
     return false;

@@ -75,9 +75,37 @@ TEST_CASE("a profile's traits come from its power and energy reads") {
   CHECK_FALSE(profile.traits().energy_accuracy.has_value());
   profile.reads[0].resolution.reset();
   CHECK_FALSE(profile.traits().resolution_w.has_value());
-  CHECK(profile.protocol_name() == "modbus-rtu");
-  profile.protocol = TextLineSettings{};
-  CHECK(profile.protocol_name() == "text-line");
+}
+
+namespace {
+
+struct FlagSettings {
+  static constexpr std::string_view protocol_name = "flags";
+  int flags = 1;
+  friend bool operator==(const FlagSettings&, const FlagSettings&) = default;
+};
+struct LampSettings {
+  static constexpr std::string_view protocol_name = "lamps";
+  friend bool operator==(const LampSettings&, const LampSettings&) = default;
+};
+
+}  // namespace
+
+TEST_CASE("settings of a protocol are a value of their own type, copied, compared and named") {
+  ProtocolSettings none;
+  CHECK(none.protocol_name().empty());
+  CHECK(none == ProtocolSettings());
+  ProtocolSettings flags = FlagSettings{3};
+  CHECK(flags.protocol_name() == "flags");
+  REQUIRE(flags.find<FlagSettings>() != nullptr);
+  CHECK(flags.find<LampSettings>() == nullptr);
+  const ProtocolSettings copy = flags;
+  CHECK(copy == flags);
+  flags.find<FlagSettings>()->flags = 4;
+  CHECK(copy.find<FlagSettings>()->flags == 3);
+  CHECK_FALSE(copy == flags);
+  CHECK_FALSE(copy == ProtocolSettings(LampSettings()));
+  CHECK_FALSE(copy == none);
 }
 
 TEST_CASE("every quantity has one name and one column, both found again") {

@@ -19,6 +19,7 @@
 
 #include "drivers/decoder.hpp"
 #include "drivers/port.hpp"
+#include "drivers/protocols.hpp"
 
 namespace nightwatt {
 

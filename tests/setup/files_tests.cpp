@@ -11,6 +11,7 @@
 #include <iterator>
 #include <tuple>
 
+#include "drivers/protocols.hpp"
 #include "setup/text_guess.hpp"
 
 using namespace nightwatt;
@@ -69,12 +70,12 @@ TEST_CASE("every shipped profile, written anew, reads back as the same") {
   std::size_t seen = 0;
   for (const auto& entry : fs::directory_iterator(NIGHTWATT_PROFILES)) {
     INFO(entry.path());
-    const auto profile = config::load_profile(entry.path().string(), "");
+    const auto profile = config::load_profile(entry.path().string(), "", drivers::protocol_readers());
     REQUIRE(profile);
     const Folder folder;
     const std::string name = entry.path().stem().string();
     folder.write(name + ".toml", profile_text(*profile, "a copy"));
-    const auto again = config::load_profile(folder.path(name + ".toml"), "");
+    const auto again = config::load_profile(folder.path(name + ".toml"), "", drivers::protocol_readers());
     if (!again) FAIL(again.error().message);
     CHECK(*again == *profile);
     ++seen;
@@ -88,7 +89,7 @@ TEST_CASE("keys with quotes and odd characters survive the way into a profile an
   profile.name = "odd";
   const Folder folder;
   folder.write("odd.toml", profile_text(profile, ""));
-  const auto again = config::load_profile(folder.path("odd.toml"), "");
+  const auto again = config::load_profile(folder.path("odd.toml"), "", drivers::protocol_readers());
   if (!again) FAIL(again.error().message);
   CHECK(*again == profile);
 }
@@ -98,7 +99,7 @@ TEST_CASE("config and profile are written together, and the service would take t
   const auto written = write_files(folder.path("new/place"), new_meter("Bench 1"), OldConfig::refuse);
   REQUIRE(written);
   CHECK(written->added.empty());
-  const auto config = config::load_config(written->config);
+  const auto config = config::load_config(written->config, drivers::protocol_readers());
   if (!config) FAIL(config.error().message);
   REQUIRE(config->meters.size() == 1);
   CHECK(config->meters[0].name == "Bench 1");
@@ -122,7 +123,7 @@ TEST_CASE("a config that is there is refused, added to or replaced, as one is to
   REQUIRE(added);
   CHECK(added->added == folder.path("conf.d/shelf.toml"));
   CHECK(folder.read("nightwatt.toml") == before);
-  CHECK(config::load_config(folder.path("nightwatt.toml"))->meters.size() == 2);
+  CHECK(config::load_config(folder.path("nightwatt.toml"), drivers::protocol_readers())->meters.size() == 2);
 
   // A second meter of one name, or of one port, is the parser's to refuse; nothing of it stays.
   const auto twice = write_files(folder.path(), new_meter("Shelf"), OldConfig::add);
@@ -133,17 +134,18 @@ TEST_CASE("a config that is there is refused, added to or replaced, as one is to
   REQUIRE_FALSE(port_twice);
   CHECK(port_twice.error().kind == ErrorKind::input);
   CHECK_FALSE(fs::exists(folder.path("profiles/third.toml")));
-  CHECK(config::load_config(folder.path("nightwatt.toml"))->meters.size() == 2);
+  CHECK(config::load_config(folder.path("nightwatt.toml"), drivers::protocol_readers())->meters.size() == 2);
 
   // A meter is replaced where it stands.
   NewMeter moved = new_meter("shelf");
   moved.port = "/dev/none-elsewhere";
   REQUIRE(write_files(folder.path(), moved, OldConfig::replace));
   CHECK(folder.read("nightwatt.toml") == before);
-  CHECK(config::load_config(folder.path("nightwatt.toml"))->meters[1].port == "/dev/none-elsewhere");
+  CHECK(config::load_config(folder.path("nightwatt.toml"), drivers::protocol_readers())->meters[1].port ==
+        "/dev/none-elsewhere");
   REQUIRE(write_files(folder.path(), new_meter("attic"), OldConfig::replace));
-  CHECK(config::load_config(folder.path("nightwatt.toml"))->meters[0].name == "attic");
-  CHECK(config::load_config(folder.path("nightwatt.toml"))->meters.size() == 2);
+  CHECK(config::load_config(folder.path("nightwatt.toml"), drivers::protocol_readers())->meters[0].name == "attic");
+  CHECK(config::load_config(folder.path("nightwatt.toml"), drivers::protocol_readers())->meters.size() == 2);
   CHECK(folder.files() == 5);  // with the profile of the meter that is no more
 }
 

@@ -1,4 +1,5 @@
 // What is guessed of a meter's lines. The lines are synthetic, in the forms that docs/meters.md describes.
+#include "drivers/protocols.hpp"
 #include "setup/text_guess.hpp"
 
 #include <catch2/catch.hpp>

@@ -1,6 +1,7 @@
 // The simulated home-made meter that says lines of text.
 #include <catch2/catch.hpp>
 
+#include "drivers/protocols.hpp"
 #include "sim/meter.hpp"
 #include "tools/sim/line_meter.hpp"
 

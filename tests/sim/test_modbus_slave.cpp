@@ -3,6 +3,7 @@
 // 3.1.6 read them.
 #include <catch2/catch.hpp>
 
+#include "drivers/protocols.hpp"
 #include "sim/meter.hpp"
 
 namespace nightwatt::sim {

@@ -5,6 +5,7 @@
 #include <optional>
 
 #include "drivers/decoder.hpp"
+#include "drivers/protocols.hpp"
 #include "sim/meter.hpp"
 
 namespace nightwatt::sim {

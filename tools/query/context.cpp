@@ -1,4 +1,5 @@
 #include "context.hpp"
+#include "drivers/protocols.hpp"
 
 #include <unistd.h>
 
@@ -16,7 +17,7 @@ Result<const config::ServiceConfig*> Context::configuration() {
     configuration_read_ = true;
     const std::string path = config::config_path(options_.config);
     if (!options_.config && ::access(path.c_str(), F_OK) != 0) return nullptr;
-    auto loaded = config::load_config(path);
+    auto loaded = config::load_config(path, drivers::protocol_readers());
     if (!loaded) {
       configuration_read_ = false;
       return tl::unexpected(loaded.error());

@@ -6,6 +6,7 @@
 #include "commands.hpp"
 #include "config/config.hpp"
 #include "drivers/decoder.hpp"
+#include "drivers/protocols.hpp"
 #include "file.hpp"
 #include "text/json_text.hpp"
 #include "text/printable.hpp"
@@ -64,7 +65,7 @@ class Printer {
 }  // namespace
 
 Outcome run(Context& context, const DecodeArguments& arguments) {
-  const auto profile = config::load_profile(arguments.profile, ".");
+  const auto profile = config::load_profile(arguments.profile, ".", drivers::protocol_readers());
   if (!profile) return tl::unexpected(profile.error());
   auto decoder = drivers::make_capture_decoder(*profile);
   if (!decoder) return tl::unexpected(decoder.error());

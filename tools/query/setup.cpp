@@ -7,6 +7,7 @@
 
 #include "commands.hpp"
 #include "dialogue.hpp"
+#include "drivers/protocols.hpp"
 #include "figures/figures.hpp"
 #include "service.hpp"
 #include "setup/files.hpp"
@@ -354,7 +355,7 @@ class Setup {
       talk_.say(line);
     }
     const setup::ProbeAnswer& first = found.answers.front();
-    const auto& modbus = std::get<ModbusRtuSettings>(first.profile.protocol);
+    const auto& modbus = *first.profile.protocol.find<ModbusRtuSettings>();
     const std::string where =
         "at unit " + std::to_string(modbus.unit) + ", " + std::to_string(found.line.baud) + " baud";
     if (usable == 0)

@@ -5,6 +5,7 @@
 
 #include "config/config.hpp"
 #include "config/installed.hpp"
+#include "drivers/protocols.hpp"
 #include "setup/port_bytes.hpp"
 #include "text/printable.hpp"
 
@@ -89,9 +90,8 @@ Heard hear_at_any_speed(Dialogue& talk, const std::string& port, const SetupArgu
 std::vector<MeterProfile> modbus_profiles() {
   std::vector<MeterProfile> profiles;
   for (const std::string& name : config::installed_profiles()) {
-    auto profile = config::load_profile(name, "");
-    if (profile && std::holds_alternative<ModbusRtuSettings>(profile->protocol))
-      profiles.push_back(std::move(*profile));
+    auto profile = config::load_profile(name, "", drivers::protocol_readers());
+    if (profile && profile->protocol.find<ModbusRtuSettings>() != nullptr) profiles.push_back(std::move(*profile));
   }
   return profiles;
 }
@@ -100,7 +100,7 @@ Result<std::vector<setup::ProbeAnswer>> ask_around(Dialogue& talk, const std::st
                                                    const SetupArguments& arguments) {
   std::vector<MeterProfile> profiles;
   if (arguments.profile) {
-    auto profile = config::load_profile(*arguments.profile, ".");
+    auto profile = config::load_profile(*arguments.profile, ".", drivers::protocol_readers());
     if (!profile) return tl::unexpected(profile.error());
     profiles.push_back(std::move(*profile));
   } else {

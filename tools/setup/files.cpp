@@ -9,6 +9,7 @@
 #include <optional>
 #include <system_error>
 
+#include "drivers/protocols.hpp"
 #include "text/printable.hpp"
 #include "text/write_all.hpp"
 #include "toml_text.hpp"
@@ -135,7 +136,7 @@ Result<void> make_folder(const std::string& folder, const std::string& within) {
 Result<void> draft_profile(const Draft& draft, const NewMeter& meter, const std::string& config) {
   const std::string text = profile_text(meter.profile, meter.profile_head);
   if (auto written = draft.write(text, config); !written) return written;
-  auto read = config::load_profile(fs::absolute(draft.file()).string(), "");
+  auto read = config::load_profile(fs::absolute(draft.file()).string(), "", drivers::protocol_readers());
   if (!read) return tl::unexpected(read.error());
   read->name = meter.profile.name;
   if (!(*read == meter.profile))
@@ -181,7 +182,8 @@ Result<Plan> plan_for(const std::string& folder, const std::string& name, OldCon
   if (there && (old == OldConfig::add || fs::exists(beside))) plan.added = beside;
   if (there && old == OldConfig::add) {
     // What is wrong already is not ours to hide behind.
-    if (auto good = config::load_config(plan.config); !good) return tl::unexpected(good.error());
+    if (auto good = config::load_config(plan.config, drivers::protocol_readers()); !good)
+      return tl::unexpected(good.error());
     if (fs::exists(plan.added)) return Draft::in_the_way(plan.added);
   }
   if (!plan.replace && fs::exists(plan.profile)) return Draft::in_the_way(plan.profile);
@@ -195,7 +197,8 @@ Result<void> put_config(const Plan& plan, const NewMeter& meter, const std::stri
   const std::string text = adds ? "# Made by nightwatt setup; read together with ../nightwatt.toml.\n" + section
                                 : new_config(plan.folder, section);
   if (auto written = draft.write(text, plan.config); !written) return written;
-  const auto good = adds ? config::load_config(plan.config, draft.file()) : config::load_config(draft.file());
+  const auto good = adds ? config::load_config(plan.config, drivers::protocol_readers(), draft.file())
+                         : config::load_config(draft.file(), drivers::protocol_readers());
   if (!good) return tl::unexpected(good.error());
   return draft.put(plan.replace);
 }

@@ -8,6 +8,8 @@
 #include <cerrno>
 #include <chrono>
 
+#include "drivers/modbus/settings.hpp"
+
 namespace nightwatt::setup {
 namespace {
 
@@ -19,7 +21,7 @@ constexpr std::array<int, 4> usual_units = {1, 2, 3, 10};  // common practice, n
 
 MeterProfile with(MeterProfile profile, const LineSettings& line, int unit) {
   profile.line = line;
-  if (auto* modbus = std::get_if<ModbusRtuSettings>(&profile.protocol)) modbus->unit = unit;
+  if (auto* modbus = profile.protocol.find<ModbusRtuSettings>()) modbus->unit = unit;
   return profile;
 }
 
@@ -41,7 +43,7 @@ std::vector<int> units_of(const std::vector<MeterProfile>& profiles) {
     if (std::find(units.begin(), units.end(), unit) == units.end()) units.push_back(unit);
   };
   for (const MeterProfile& profile : profiles)
-    if (const auto* modbus = std::get_if<ModbusRtuSettings>(&profile.protocol)) add(modbus->unit);
+    if (const auto* modbus = profile.protocol.find<ModbusRtuSettings>()) add(modbus->unit);
   for (const int unit : usual_units) add(unit);
   return units;
 }
@@ -88,7 +90,7 @@ drivers::PortResult<std::optional<ProbeAnswer>> ask_once(const std::string& port
   auto opened = drivers::open_port(port, profile.line);
   if (!opened) return tl::unexpected(opened.error());
   MeterProfile impatient = profile;
-  if (auto* modbus = std::get_if<ModbusRtuSettings>(&impatient.protocol)) {
+  if (auto* modbus = impatient.protocol.find<ModbusRtuSettings>()) {
     modbus->timeout = probe_wait;
     modbus->retries = 0;
   }

@@ -1,6 +1,7 @@
 #include <array>
 #include <charconv>
 
+#include "drivers/protocols.hpp"
 #include "setup/files.hpp"
 #include "toml_text.hpp"
 
@@ -26,27 +27,6 @@ std::string accuracy_text(const Accuracy& accuracy) {
   return "accuracy = { percent = " + number(accuracy.percent) + ", floor = " + number(accuracy.floor) + " }\n";
 }
 
-std::string place_text(const ReadSpec& read, const MeterProfile& profile) {
-  if (const auto* text = std::get_if<TextLineSettings>(&profile.protocol))
-    return "field = " + (text->form == TextForm::csv ? std::to_string(read.column) : toml_quoted(read.key)) + "\n";
-  constexpr std::array types = {"u16", "s16", "u32", "s32", "u64", "s64", "float32", "float64"};
-  constexpr std::array orders = {"abcd", "cdab", "badc", "dcba"};
-  return "function = " + std::to_string(read.function) + "\nregister = " + std::to_string(read.register_address) +
-         "\ntype = \"" + types.at(static_cast<std::size_t>(read.type)) + "\"\norder = \"" +
-         orders.at(static_cast<std::size_t>(read.order)) + "\"\n";
-}
-
-std::string protocol_text(const MeterProfile& profile) {
-  if (const auto* modbus = std::get_if<ModbusRtuSettings>(&profile.protocol))
-    return "\n[modbus-rtu]\nunit = " + std::to_string(modbus->unit) +
-           "\ntimeout_s = " + number(to_seconds(modbus->timeout).value) +
-           "\nretries = " + std::to_string(modbus->retries) + "\n";
-  const auto& text = std::get<TextLineSettings>(profile.protocol);
-  constexpr std::array forms = {"csv", "key-value", "json"};
-  return std::string("\n[text-line]\nform = \"") + forms.at(static_cast<std::size_t>(text.form)) + "\"\nchecksum = \"" +
-         (text.checksum == TextChecksum::xor_nmea ? "xor" : "none") + "\"\n";
-}
-
 }  // namespace
 
 std::string toml_quoted(const std::string& text) {
@@ -69,12 +49,17 @@ std::string profile_text(const MeterProfile& profile, const std::string& head) {
   text += "\nprotocol = " + toml_quoted(std::string(profile.protocol_name())) + "\n" + line_text(profile.line);
   text += "interval_s = " + number(to_seconds(profile.interval).value) + "\n";
   if (profile.starting_w) text += "starting_w = " + number(*profile.starting_w) + "\n";
-  text += protocol_text(profile);
+  if (profile.on_change) text += "reports = \"on-change\"\n";
+  if (profile.gap_s) text += "gap_s = " + number(*profile.gap_s) + "\n";
+  const drivers::Protocol* protocol = drivers::find_protocol(profile.protocol_name());
+  if (protocol == nullptr) return text;
+  text += "\n[" + std::string(protocol->name()) + "]\n" + protocol->table_text(profile.protocol);
   for (const ReadSpec& read : profile.reads) {
     text += "\n[[read]]\nquantity = " + toml_quoted(std::string(quantity_name(read.quantity))) + "\n";
-    text += place_text(read, profile);
+    text += protocol->place_text(read, profile.protocol);
     text += "scale = " + read.scale.text() + "\n";
     if (read.resolution) text += "resolution = " + number(*read.resolution) + "\n";
+    if (read.truncates) text += "display = \"truncates\"\n";
     if (read.accuracy) text += accuracy_text(*read.accuracy);
   }
   return text;

@@ -45,7 +45,7 @@ std::string with_checksum(const std::string& body, bool spoilt) {
 
 LineMeter::LineMeter(const MeterProfile& profile, Script script, std::uint64_t seed)
     : profile_(profile),
-      text_(std::get<TextLineSettings>(profile.protocol)),
+      text_(*profile.protocol.find<TextLineSettings>()),
       interval_s_(static_cast<double>(profile.interval.count()) * 1e-6),
       model_(std::move(script), seed),
       faults_(model_.script(), seed) {}

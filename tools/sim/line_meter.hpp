@@ -1,6 +1,7 @@
 // A home-made meter that says a line of text every interval: csv, key and value, or JSON.
 #pragma once
 
+#include "drivers/text/settings.hpp"
 #include "faults.hpp"
 #include "sim/meter.hpp"
 

@@ -4,6 +4,7 @@
 
 #include "config/config.hpp"
 #include "csv_dump.hpp"
+#include "drivers/protocols.hpp"
 #include "measure/time_text.hpp"
 #include "player.hpp"
 
@@ -39,7 +40,7 @@ int dump(const Options& options, sim::Script script) {
 int play(const Options& options, const sim::Script& script) {
   if (options.profile.empty() || options.player.link.empty())
     return complain({ErrorKind::input, "say --profile and --link, or --csv"});
-  const auto profile = config::load_profile(options.profile, ".");
+  const auto profile = config::load_profile(options.profile, ".", drivers::protocol_readers());
   if (!profile) return complain(profile.error());
   auto meter = sim::make_meter(*profile, script, options.seed);
   if (!meter) return complain(meter.error());

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 
+#include "drivers/protocols.hpp"
 #include "line_meter.hpp"
 #include "modbus_slave.hpp"
 
@@ -34,13 +35,22 @@ std::string_view fate_name(Fate fate) {
 }
 
 Result<std::unique_ptr<Meter>> make_meter(const MeterProfile& profile, Script script, std::uint64_t seed) {
-  if (std::holds_alternative<ModbusRtuSettings>(profile.protocol))
-    return std::make_unique<ModbusSlave>(profile, std::move(script), seed);
-  if (has(script, FaultType::exception))
-    return fail(ErrorKind::input, "the script plays an exception, and a text-line meter has none; use modbus-rtu");
-  if (has(script, FaultType::checksum) && std::get<TextLineSettings>(profile.protocol).checksum == TextChecksum::none)
-    return fail(ErrorKind::input, "the script spoils a checksum, and the profile has none; say checksum = \"xor\"");
-  return std::make_unique<LineMeter>(profile, std::move(script), seed);
+  using Made = Result<std::unique_ptr<Meter>>;
+  return drivers::visit_settings(
+      profile.protocol,
+      drivers::Overloaded{
+          [&](const ModbusRtuSettings&) -> Made {
+            return std::make_unique<ModbusSlave>(profile, std::move(script), seed);
+          },
+          [&](const TextLineSettings& text) -> Made {
+            if (has(script, FaultType::exception))
+              return fail(ErrorKind::input,
+                          "the script plays an exception, and a text-line meter has none; use modbus-rtu");
+            if (has(script, FaultType::checksum) && text.checksum == TextChecksum::none)
+              return fail(ErrorKind::input,
+                          "the script spoils a checksum, and the profile has none; say checksum = \"xor\"");
+            return std::make_unique<LineMeter>(profile, std::move(script), seed);
+          }});
 }
 
 std::vector<std::pair<double, double>> unplugged_times(const Script& script) {

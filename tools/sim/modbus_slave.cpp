@@ -2,6 +2,7 @@
 
 #include <algorithm>
 
+#include "drivers/modbus/settings.hpp"
 #include "registers.hpp"
 
 namespace nightwatt::sim {
@@ -40,7 +41,7 @@ std::vector<std::uint8_t> refusal(std::uint8_t function, std::uint8_t code) {
 
 ModbusSlave::ModbusSlave(const MeterProfile& profile, Script script, std::uint64_t seed)
     : profile_(profile),
-      unit_(static_cast<std::uint8_t>(std::get<ModbusRtuSettings>(profile.protocol).unit)),
+      unit_(static_cast<std::uint8_t>(profile.protocol.find<ModbusRtuSettings>()->unit)),
       model_(std::move(script), seed),
       faults_(model_.script(), seed) {}
 

@@ -9,6 +9,7 @@
 #include <vector>
 
 #include "measure/meter_profile.hpp"
+#include "measure/profile_table.hpp"
 #include "measure/result.hpp"
 
 namespace nightwatt::config {
@@ -84,13 +85,14 @@ struct ServiceConfig {
   std::vector<TellConfig> tells;
 };
 
-/// Reads and validates the file and what lies in `conf.d` beside it; relative paths become relative to the file that
-/// names them. The first thing wrong, as `file:line: what; what to
-/// do`, ErrorKind::input.
+/// Reads and validates the file and what lies in `conf.d` beside it, with the protocols that profiles may name;
+/// relative paths become relative to the file that names them. The first thing wrong, as `file:line: what; what to do`,
+/// ErrorKind::input.
 /// `with`: as if that file, a draft `NAME.toml.WORD`, lay in `conf.d` as `NAME.toml`, the last.
-[[nodiscard]] Result<ServiceConfig> load_config(const std::string& file, const std::string& with = {});
+[[nodiscard]] Result<ServiceConfig> load_config(const std::string& file, ProtocolReaders protocols,
+                                                const std::string& with = {});
 /// All that is wrong, for --check; what the service only warns of is wrong here.
-[[nodiscard]] std::vector<Error> check_config(const std::string& file);
+[[nodiscard]] std::vector<Error> check_config(const std::string& file, ProtocolReaders protocols);
 /// The page's token, from the config or its file; empty where none is wanted. A file is refused that others than its
 /// owner and group may read or change. ErrorKind::input, one line.
 [[nodiscard]] Result<std::string> page_token(const PageConfig& page);
@@ -100,6 +102,7 @@ struct ServiceConfig {
 [[nodiscard]] std::string config_path(const std::optional<std::string>& from_option);
 /// A file, or the name of an installed profile: a bare word is looked for as a file of `relative_to` (a folder; "" is
 /// the current one), then as WORD.toml in $NIGHTWATT_PROFILES, then in the folder profiles are installed to.
-[[nodiscard]] Result<MeterProfile> load_profile(const std::string& file_or_name, const std::string& relative_to);
+[[nodiscard]] Result<MeterProfile> load_profile(const std::string& file_or_name, const std::string& relative_to,
+                                                ProtocolReaders protocols);
 
 }  // namespace nightwatt::config

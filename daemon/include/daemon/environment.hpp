@@ -40,6 +40,14 @@ class Port {
   /// Never waits. Count of bytes; 0: the other end hung up; negative: -errno.
   virtual std::ptrdiff_t read(std::span<std::byte> into) = 0;
   virtual std::ptrdiff_t write(std::span<const std::byte> bytes) = 0;
+  /// Whether all that was written has left for the wire.
+  [[nodiscard]] virtual bool all_sent() { return true; }
+  /// Sets the line up anew. Empty, or one line on why that cannot be.
+  [[nodiscard]] virtual std::string set_line(const LineSettings&) { return {}; }
+  /// Over the network: on its way, and there when it can be written to.
+  [[nodiscard]] virtual bool connecting() const { return false; }
+  /// Why what was on its way did not come about; empty where it did.
+  [[nodiscard]] virtual std::string connect_trouble() { return {}; }
 };
 
 struct PortTrouble {

@@ -65,6 +65,8 @@ class MeterSession {
   [[nodiscard]] std::optional<MonoTime> next_tick() const;
   /// Bytes to write, in order; the caller empties it.
   [[nodiscard]] std::vector<std::byte>& to_send() { return output_.send; }
+  /// How the line is to be set up once all that was sent has left; the caller empties it.
+  [[nodiscard]] std::optional<LineSettings>& line_wanted() { return output_.line; }
 
   [[nodiscard]] MeterId id() const { return id_; }
   [[nodiscard]] const std::string& name() const { return name_; }

@@ -61,6 +61,11 @@ class OpenPort {
 /// pseudo-terminal has no line: its settings are taken as they are.
 [[nodiscard]] PortResult<OpenPort> open_port(const std::string& path, const LineSettings& line);
 
+/// Sets up the line of an open port anew. A pseudo-terminal takes any.
+[[nodiscard]] PortResult<void> change_line(int fd, const LineSettings& line);
+/// Whether all that was written has left for the wire, as far as the system can tell.
+[[nodiscard]] bool all_sent(int fd);
+
 struct PortInfo {
   std::string path;         ///< "/dev/ttyUSB0"
   std::string by_id;        ///< its stable link in /dev/serial/by-id; empty: none

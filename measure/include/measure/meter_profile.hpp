@@ -6,9 +6,9 @@
 #include <optional>
 #include <string>
 #include <string_view>
-#include <variant>
 #include <vector>
 
+#include "measure/protocol_settings.hpp"
 #include "measure/reading.hpp"
 #include "measure/result.hpp"
 
@@ -42,6 +42,8 @@ struct MeterTraits {
   std::optional<double> starting_w;      ///< below this the meter shows nothing
   std::optional<double> energy_step_wh;  ///< step of the energy counter
   std::optional<Accuracy> energy_accuracy;
+  bool on_change = false;            ///< a reading holds until the next
+  std::optional<double> gap_s = {};  ///< silence that is a gap; by the usual rule where not known
   friend bool operator==(const MeterTraits&, const MeterTraits&) = default;
 };
 
@@ -72,42 +74,33 @@ struct ReadSpec {
   std::optional<double> resolution;
   bool truncates = false;  ///< the meter cuts digits off instead of rounding; only with a resolution
   std::optional<Accuracy> accuracy;
-  // modbus-rtu
+  // modbus-rtu, modbus-tcp
   int function = 4;                    ///< 3 or 4
   std::uint16_t register_address = 0;  ///< PDU address, zero-based
   RegisterType type = RegisterType::u16;
   RegisterOrder order = RegisterOrder::abcd;
-  // text-line
-  int column = 0;   ///< csv: from 1; 0 where a key is used
-  std::string key;  ///< key-value and json
+  // text-line, scpi
+  int column = 0;     ///< csv, or of a query's answer: from 1; 0 where a key is used
+  std::string key;    ///< key-value and json
+  std::string query;  ///< scpi
+  // dsmr-p1, sml, iec62056-21
+  std::string obis;   ///< "1-0:1.7.0", or without the part up to the colon
+  std::string minus;  ///< subtracted where the meter has it; empty: nothing
   friend bool operator==(const ReadSpec&, const ReadSpec&) = default;
-};
-
-struct ModbusRtuSettings {
-  int unit = 1;                 ///< 1 to 247
-  Duration timeout{1'000'000};  ///< to answer; both frames' time on the wire comes on top
-  int retries = 2;              ///< asks again at once this often before the reading counts as missed
-  friend bool operator==(const ModbusRtuSettings&, const ModbusRtuSettings&) = default;
-};
-
-enum class TextForm : std::uint8_t { csv, key_value, json };
-enum class TextChecksum : std::uint8_t { none, xor_nmea };
-struct TextLineSettings {
-  TextForm form = TextForm::csv;
-  TextChecksum checksum = TextChecksum::none;
-  friend bool operator==(const TextLineSettings&, const TextLineSettings&) = default;
 };
 
 struct MeterProfile {
   std::string name;  ///< file name without folder and extension
-  std::variant<ModbusRtuSettings, TextLineSettings> protocol;
+  ProtocolSettings protocol;
   LineSettings line;
   Duration interval{1'000'000};  ///< how often to ask, where the meter must be asked
   std::optional<double> starting_w;
+  bool on_change = false;       ///< the meter speaks when something changed: a reading holds until the next
+  std::optional<double> gap_s;  ///< silence that is a gap
   std::vector<ReadSpec> reads;  ///< at least one
 
   /// The protocol's name in a profile file.
-  [[nodiscard]] std::string_view protocol_name() const;
+  [[nodiscard]] std::string_view protocol_name() const { return protocol.protocol_name(); }
   [[nodiscard]] MeterTraits traits() const;
   friend bool operator==(const MeterProfile&, const MeterProfile&) = default;
 };

@@ -7,6 +7,7 @@
 #include <string_view>
 #include <vector>
 
+#include "drivers/text/settings.hpp"
 #include "measure/meter_profile.hpp"
 
 namespace nightwatt::setup {

@@ -1,0 +1,61 @@
+// The one list of all protocols. A new one is entered here and in protocols.cpp; whoever visits the list (the simulated
+// meter, the questions of `setup`) does not compile until it has an answer for it.
+#pragma once
+
+#include <memory>
+#include <span>
+#include <string_view>
+#include <type_traits>
+
+#include "drivers/decoder.hpp"
+#include "drivers/modbus/settings.hpp"
+#include "drivers/text/settings.hpp"
+#include "measure/profile_table.hpp"
+
+namespace nightwatt::drivers {
+
+/// A protocol: its part of profile files, its decoders, and how its bytes are known. No state.
+class Protocol : public ProtocolReader {
+ public:
+  [[nodiscard]] virtual Result<std::unique_ptr<Decoder>> live(const MeterProfile& profile) const = 0;
+  [[nodiscard]] virtual Result<std::unique_ptr<CaptureDecoder>> capture(const MeterProfile& profile) const = 0;
+  /// What bytes of this protocol are called, where these are surely some: "P1 telegrams"; else empty.
+  [[nodiscard]] virtual std::string_view recognise(std::span<const std::byte>) const { return {}; }
+};
+
+/// The types of all protocols' settings.
+template <class... Settings>
+struct SettingsList {};
+using AllSettings = SettingsList<ModbusRtuSettings, TextLineSettings>;
+
+/// All protocols, in the order of the list.
+[[nodiscard]] std::span<const Protocol* const> protocols();
+/// The same, for who reads profile files.
+[[nodiscard]] ProtocolReaders protocol_readers();
+/// nullptr: there is none of that name.
+[[nodiscard]] const Protocol* find_protocol(std::string_view name);
+
+template <class... F>
+struct Overloaded : F... {
+  using F::operator()...;
+};
+template <class... F>
+Overloaded(F...) -> Overloaded<F...>;
+
+/// Calls `visitor` with the settings as what they are. It must take every type of the list; all answers have one type.
+template <class Visitor, class First, class... Rest>
+auto visit_settings(const ProtocolSettings& settings, Visitor&& visitor, SettingsList<First, Rest...>) {
+  static_assert(std::is_invocable_v<Visitor, const First&>, "a protocol of the list is missing in this visitor");
+  if (const First* found = settings.find<First>()) return visitor(*found);
+  if constexpr (sizeof...(Rest) > 0) {
+    return visit_settings(settings, visitor, SettingsList<Rest...>());
+  } else {
+    return visitor(First());  // settings without a value: no profile is read without its protocol
+  }
+}
+template <class Visitor>
+auto visit_settings(const ProtocolSettings& settings, Visitor&& visitor) {
+  return visit_settings(settings, visitor, AllSettings());
+}
+
+}  // namespace nightwatt::drivers

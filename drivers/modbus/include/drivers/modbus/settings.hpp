@@ -1,0 +1,18 @@
+// The settings of a Modbus meter.
+#pragma once
+
+#include <string_view>
+
+#include "measure/time.hpp"
+
+namespace nightwatt {
+
+struct ModbusRtuSettings {
+  static constexpr std::string_view protocol_name = "modbus-rtu";
+  int unit = 1;                 ///< 1 to 247
+  Duration timeout{1'000'000};  ///< to answer; both frames' time on the wire comes on top
+  int retries = 2;              ///< asks again at once this often before the reading counts as missed
+  friend bool operator==(const ModbusRtuSettings&, const ModbusRtuSettings&) = default;
+};
+
+}  // namespace nightwatt

@@ -1,0 +1,512 @@
+#include "modbus/poller.hpp"
+
+#include <algorithm>
+#include <string>
+#include <utility>
+
+#include "fault_text.hpp"
+
+namespace nightwatt::drivers::modbus {
+
+namespace {
+
+/// Two frames: one that is being received and as much noise in front of it.
+constexpr std::size_t stray_limit = 2 * longest_frame;
+
+constexpr int acknowledge = 5;
+constexpr int busy = 6;
+
+/// The clearing question is asked this often before the line counts as clear, or the meter as one without an answer.
+constexpr int clearing_tries = 3;
+/// A meter that answers other questions and not this one, this often running, does not know it.
+constexpr int clearings_to_tell = 2;
+/// Silence that stands for a clearing answer, in time-outs.
+constexpr int long_silence = 3;
+/// An answer that takes more than so many usual ones is most likely lost.
+constexpr int usual_answers = 2;
+/// An answer is not waited for longer than this, however slow the meter was: a round must end some time.
+constexpr Duration longest_patience{5'000'000};
+/// A USB bridge hands its bytes over every 16 ms (the usual latency timer), a busy machine later.
+constexpr Duration bridge_latency{40'000};
+constexpr int broken_characters = 5;
+
+int number(std::byte byte) {
+  return std::to_integer<int>(byte);
+}
+
+/// The last `length` bytes, if there are so many.
+std::span<const std::byte> tail(const std::vector<std::byte>& bytes, std::size_t length) {
+  if (bytes.size() < length) return {};
+  return std::span(bytes).last(length);
+}
+
+bool is_answer_to(std::span<const std::byte> bytes, const Request& request) {
+  return !bytes.empty() && begins_answer(bytes, request) && check_is_good(bytes);
+}
+
+bool is_refusal_of(std::span<const std::byte> bytes, const Request& request) {
+  return bytes.size() == exception_length && number(bytes[0]) == request.unit &&
+         number(bytes[1]) == (request.function | 0x80) && check_is_good(bytes);
+}
+
+}  // namespace
+
+Duration frame_pause(const LineSettings& line) {
+  constexpr std::uint32_t fixed_above_baud = 19200;
+  constexpr Duration fixed{1750};
+  if (line.baud > fixed_above_baud) return fixed;
+  return Duration((line.character_time().count() * 7 + 1) / 2);
+}
+
+Poller::Poller(Plan plan, const ModbusRtuSettings& settings, const LineSettings& line, Duration interval)
+    : round_(std::move(plan), interval),
+      clearings_(round_.plan().clearing_questions()),
+      timeout_(settings.timeout),
+      retries_(settings.retries),
+      character_time_(line.character_time()),
+      pause_(frame_pause(line)),
+      patience_(settings.timeout),
+      broken_after_(bridge_latency + line.character_time() * broken_characters),
+      last_(round_.plan().requests().size()) {
+  buffer_.reserve(stray_limit);
+}
+
+void Poller::reset(Duration now) {
+  Output dropped;
+  if (round_.running()) {
+    round_.leave_rest();
+    round_.end(now, dropped);
+  }
+  buffer_.clear();
+  debts_.forget();
+  debts_.doubt();
+  proving_ = true;
+  cleared_at_.reset();
+  held_.reset();
+  for (LastAnswer& last : last_) last.data.clear();
+  outstanding_ = false;
+  clearing_ = false;
+  sent_any_ = false;
+  patience_ = timeout_;
+  usual_ = {};
+  last_byte_.reset();
+  phase_ = Phase::listening;
+  hold_until_ = now + timeout_ * (clears_ ? 1 : long_silence);
+  if (!clears_) debts_.forget();
+}
+
+Duration Poller::silent_at() const {
+  Duration at = std::max(pause_began_, hold_until_);
+  // On a line that never falls silent we ask all the same after one time-out: waiting longer helps nobody.
+  if (last_byte_) at = std::max(at, std::min(*last_byte_ + pause_, pause_began_ + std::max(timeout_, pause_)));
+  return at;
+}
+
+/// Bytes that are no answer yet and more than what a line makes when it turns round.
+bool Poller::looks_broken() const {
+  const auto is_damage = [](std::byte b) { return b != std::byte{0} && b != std::byte{0xFF}; };
+  return buffer_.size() >= 3 && std::any_of(buffer_.begin(), buffer_.end(), is_damage);
+}
+
+/// When the answer is given up: at the deadline, or sooner where it broke off.
+Duration Poller::give_up_at() const {
+  if (!last_byte_ || *last_byte_ < sent_at_ || !looks_broken()) return deadline_;
+  return std::min(deadline_, *last_byte_ + broken_after_);
+}
+
+std::optional<Duration> Poller::next_tick() const {
+  switch (phase_) {
+    case Phase::listening:
+      return hold_until_;
+    case Phase::idle:
+      return round_.next_slot().value_or(Duration{0});
+    case Phase::pausing:
+      return silent_at();
+    case Phase::waiting:
+      return give_up_at();
+  }
+  return std::nullopt;
+}
+
+void Poller::tick(Duration now, Output& out) {
+  // A slot leads to a pause, a pause to a request: no more than these can be due at one instant.
+  constexpr int most_steps = 4;
+  for (int step = 0; step < most_steps; ++step) {
+    if (now < *next_tick()) return;
+    switch (phase_) {
+      case Phase::listening:
+        buffer_.clear();
+        phase_ = Phase::idle;
+        break;
+      case Phase::idle:
+        round_.begin(now);
+        next_request(now, out);
+        break;
+      case Phase::pausing:
+        send(now, out);
+        break;
+      case Phase::waiting:
+        on_deadline(now, out);
+        break;
+    }
+  }
+}
+
+/// Goes on with the round: its next request, the clearing question before it, or its end.
+void Poller::next_request(Duration now, Output& out) {
+  tries_ = 0;
+  clearing_ = false;
+  outstanding_ = false;
+  if (!round_.over() && !round_.at_main() && round_.is_late(now)) round_.leave_rest();
+  if (round_.over()) {
+    if (!proving_ || !clears_ || !round_.has_reading()) return end_round(now, out);
+    begin_clearing(now);
+    return begin_pause(now);
+  }
+  if (!debts_.clear_for(round_.current())) {
+    const std::optional<Duration> rival = debts_.newest_rival(round_.current());
+    if (!clears_) {
+      hold_until_ = sent_at_ + patience_ * long_silence;
+    } else if (!round_.at_main() && rival && now < *rival + usual_ * usual_answers) {
+      hold_until_ = *rival + usual_ * usual_answers;  // it is most likely just coming
+    } else {
+      begin_clearing(now);
+    }
+  }
+  begin_pause(now);
+}
+
+void Poller::begin_pause(Duration now) {
+  phase_ = Phase::pausing;
+  pause_began_ = now;
+}
+
+void Poller::send(Duration now, Output& out) {
+  if (held_ && !clearing_) return on_clear(now, out);
+  // A retry leaves what came of the answer: its rest may still follow.
+  if (tries_ == 0 || !looks_broken()) flush_stray(buffer_.size(), out.faults);
+  if (!clearing_ && !debts_.clear_for(round_.current())) {
+    if (clears_) return next_request(now, out);  // what was most likely coming did not come
+    debts_.forget();                             // the long silence has passed
+  }
+  const Request& request = asking();
+  debts_.asked(request, now);
+  sent_ = request_frame(request);
+  sent_any_ = true;
+  out.send.insert(out.send.end(), sent_.begin(), sent_.end());
+  ++tries_;
+  outstanding_ = true;
+  sent_at_ = now;
+  // The time-out is the meter's time to think: the bytes of both frames need theirs on the wire as well.
+  const auto characters = static_cast<std::int64_t>(request_length + request.answer_length());
+  deadline_ = now + (clearing_ ? clearing_wait() : patience_) + character_time_ * characters;
+  phase_ = Phase::waiting;
+}
+
+/// Before the clearing question is asked again. Its answer counts whenever it comes, so that a short wait costs no more
+/// than a question.
+Duration Poller::clearing_wait() const {
+  constexpr Duration shortest{100'000};
+  const Duration longest = patience_ * 2;
+  if (usual_ == Duration{0}) return longest;
+  return std::min(std::max(usual_ * usual_answers, shortest) * (1 << (tries_ - 1)), longest);
+}
+
+void Poller::on_deadline(Duration now, Output& out) {
+  if (clearing_) return on_no_clearing(now, out);
+  const bool no_time = !round_.at_main() && round_.is_late(now);
+  if (tries_ <= retries_ && !no_time) return begin_pause(now);
+  const bool broken = looks_broken();
+  flush_stray(buffer_.size(), out.faults);
+  if (!broken)
+    out.faults.push_back(make_fault(FaultKind::timeout, fed_,
+                                    "no answer from unit " + std::to_string(round_.plan().unit()) + " to " +
+                                        asking().text() +
+                                        (tries_ == 1 ? "" : " after " + std::to_string(tries_) + " tries")));
+  give_up(now, out);
+}
+
+void Poller::on_no_clearing(Duration now, Output& out) {
+  const bool no_time = !round_.over() && !round_.at_main() && round_.is_late(now);
+  if (no_time && !held_) {
+    round_.leave_rest();
+    return end_round(now, out);
+  }
+  if (tries_ < clearing_tries) return begin_pause(now);
+  if (!ever_cleared_) {
+    // Silent all this time: nothing is on its way. A meter that answers others but never this one does not know it.
+    debts_.forget();
+    if (++unanswered_clearings_ >= clearings_to_tell) clears_ = false;
+  }
+  if (held_) return on_clear(now, out);
+  if (round_.over()) {  // the first reading, unproven
+    if (ever_cleared_) round_.drop();
+    return end_round(now, out);
+  }
+  if (ever_cleared_) {  // it is not there, or slower than anything seen: asked again in the next round
+    out.faults.push_back(make_fault(FaultKind::timeout, fed_,
+                                    "no answer from unit " + std::to_string(round_.plan().unit()) + " to " +
+                                        asking().text() + ", which tells late answers from new ones"));
+    round_.leave_rest();
+    clearing_ = false;
+    return end_round(now, out);
+  }
+  next_request(now, out);
+}
+
+void Poller::give_up(Duration now, Output& out) {
+  outstanding_ = false;
+  round_.failed();
+  next_request(now, out);
+}
+
+void Poller::end_round(Duration now, Output& out) {
+  held_.reset();
+  outstanding_ = false;
+  clearing_ = false;
+  round_.end(now, out);
+  phase_ = Phase::idle;
+}
+
+void Poller::feed(std::span<const std::byte> bytes, Duration now, Output& out) {
+  if (bytes.empty()) return;
+  note_pause(now);
+  for (const std::byte byte : bytes) {
+    if (buffer_.size() == stray_limit && phase_ == Phase::listening) buffer_.clear();
+    if (buffer_.size() == stray_limit) flush_stray(stray_limit - longest_frame, out.faults);
+    buffer_.push_back(byte);
+    ++fed_;
+    last_byte_ = now;
+    if (phase_ != Phase::listening) on_byte(now, out);
+  }
+}
+
+void Poller::note_pause(Duration now) {
+  if (last_byte_ && now - *last_byte_ >= broken_after_) pause_at_ = fed_;
+}
+
+void Poller::on_byte(Duration now, Output& out) {
+  if (drop_echo(out)) return;
+  if (take_clearing(now, out)) return;
+  if (outstanding_ && (take_refusal(now, out) || take_answer(now, out))) return;
+  note_stray(now, out);
+}
+
+bool Poller::drop_echo(Output& out) {
+  const std::span<const std::byte> last = tail(buffer_, request_length);
+  if (!sent_any_ || last.empty() || !std::equal(last.begin(), last.end(), sent_.begin())) return false;
+  flush_stray(buffer_.size() - request_length, out.faults);
+  buffer_.clear();
+  return true;
+}
+
+/// The clearing question whose answer or refusal ends the buffer. A refusal does not say of which it is: of the
+/// oldest.
+std::optional<Request> Poller::clearing_answered(std::size_t& length) const {
+  for (const Request& clearing : clearings_) {
+    length = clearing.answer_length();
+    if (is_answer_to(tail(buffer_, length), clearing)) return clearing;
+  }
+  length = exception_length;
+  for (const Request& clearing : clearings_) {
+    if (!is_refusal_of(tail(buffer_, length), clearing)) continue;
+    const bool awaited = clearing_ && tries_ > 0;
+    const std::optional<Request> oldest =
+        awaited ? debts_.oldest_of(clearings_[0], clearings_[1]) : debts_.oldest(clearing.function);
+    if (oldest == clearings_[0] || oldest == clearings_[1]) return oldest;
+  }
+  return std::nullopt;
+}
+
+/// The clearing answer counts whenever it comes.
+bool Poller::take_clearing(Duration now, Output& out) {
+  std::size_t length = 0;
+  const std::optional<Request> answered = clearing_answered(length);
+  if (!answered) return false;
+  const bool asked_for = debts_.count(*answered) > 0;
+  const bool doubled = cleared_at_ && now - *cleared_at_ < timeout_ / 2;
+  if (!asked_for && (doubled || !proving_)) {
+    flush_stray(buffer_.size(), out.faults);
+    return true;
+  }
+  flush_stray(buffer_.size() - length, out.faults);
+  buffer_.clear();
+  cleared_at_ = now;
+  if (!asked_for) {
+    // The one taken for ours was to the program before: nothing since then is to be trusted.
+    round_.drop();
+    held_.reset();
+    debts_.doubt();
+    if (round_.running()) end_round(now, out);
+    return true;
+  }
+  if (const auto took = debts_.cleared(*answered, now)) learn(*took);
+  ever_cleared_ = true;
+  unanswered_clearings_ = 0;
+  if (clearing_ && tries_ > 0 && is_clear()) on_clear(now, out);
+  return true;
+}
+
+/// Whether what the clearing question was asked for is settled.
+bool Poller::is_clear() const {
+  if (round_.over()) return debts_.count(asking()) == 0;
+  return held_ ? debts_.count(round_.current()) == 0 : debts_.clear_for(round_.current());
+}
+
+void Poller::begin_clearing(Duration now) {
+  for (const Request& clearing : clearings_)
+    debts_.expire(clearing, now - std::max(longest_patience / 2, patience_ * 4));
+  clearing_ = true;
+  clearing_now_ = 1 - clearing_now_;
+  tries_ = 0;
+}
+
+void Poller::on_clear(Duration now, Output& out) {
+  outstanding_ = false;
+  clearing_ = false;
+  if (held_) {
+    const Held held = *std::exchange(held_, std::nullopt);
+    return on_answer(held.data, held.at_byte, held.at, now, out);
+  }
+  if (round_.over()) {
+    proving_ = false;
+    return end_round(now, out);
+  }
+  next_request(now, out);
+}
+
+bool Poller::take_answer(Duration now, Output& out) {
+  if (round_.over()) return false;
+  // While the clearing question is out, a second answer tells that the one held was a doubled one.
+  if (clearing_ && !held_) return false;
+  const Request& request = round_.current();
+  const std::size_t length = request.answer_length();
+  const std::span<const std::byte> last = tail(buffer_, length);
+  if (last.empty() || !begins_answer(last, request)) return false;
+  if (!check_is_good(last)) {
+    // Ask again as soon as the line is silent; if this was noise that looked like an answer, the answer is still taken.
+    if (phase_ == Phase::waiting && !clearing_ && tries_ <= retries_) begin_pause(now);
+    if (phase_ == Phase::waiting && !clearing_ && tries_ > retries_) deadline_ = now;
+    return false;
+  }
+  const std::uint64_t at_byte = fed_ - length;
+  flush_stray(buffer_.size() - length, out.faults);
+  const std::vector<std::byte> data(buffer_.begin() + 3, buffer_.end() - 2);
+  buffer_.clear();
+  // The rest of what was taken for broken off: this meter, or what carries its bytes, makes such pauses.
+  if (pause_at_ > at_byte) broken_after_ = std::min(broken_after_ * 2, std::max(timeout_, broken_after_));
+  if (held_ && held_->data == data) return true;  // whether there are two is for the clearing answer to say
+  const bool alone = debts_.count(request) == 1;
+  static_cast<void>(debts_.answered(request));
+  if (held_) {
+    held_.reset();
+    out.faults.push_back(make_fault(FaultKind::mismatch, at_byte, "an answer sent twice"));
+    clearing_ = false;
+    on_answer(data, at_byte, now, now, out);
+    return true;
+  }
+  if (tries_ == 1 && alone) learn(now - sent_at_);
+  if (may_be_doubled(data, request, now)) {
+    held_ = Held{data, at_byte, now};
+    debts_.asked(request, now);  // its own answer may still come
+    if (clears_)
+      begin_clearing(now);
+    else
+      hold_until_ = std::max(hold_until_, now + patience_);
+    begin_pause(now);
+    return true;
+  }
+  on_answer(data, at_byte, now, now, out);
+  return true;
+}
+
+/// Whether an answer of this shape with these bytes came a moment ago: most likely this is that one, sent twice.
+bool Poller::was_just_heard(std::span<const std::byte> data, const Request& shape, Duration now) const {
+  const std::vector<Request>& requests = round_.plan().requests();
+  for (std::size_t i = 0; i < requests.size(); ++i)
+    if (same_shape(requests[i], shape) && now - last_[i].at < timeout_ / 4 &&
+        std::equal(data.begin(), data.end(), last_[i].data.begin(), last_[i].data.end()))
+      return true;
+  return false;
+}
+
+/// Whether this equals another request's answer of a moment ago.
+bool Poller::may_be_doubled(std::span<const std::byte> data, const Request& of, Duration now) const {
+  const std::vector<Request>& requests = round_.plan().requests();
+  for (std::size_t i = 0; i < requests.size(); ++i)
+    if (requests[i] != of && same_shape(requests[i], of) && !last_[i].data.empty() && now - last_[i].at <= patience_ &&
+        std::equal(data.begin(), data.end(), last_[i].data.begin(), last_[i].data.end()))
+      return true;
+  return false;
+}
+
+void Poller::on_answer(std::span<const std::byte> data, std::uint64_t at_byte, Duration at, Duration now, Output& out) {
+  last_[round_.current_index()] = {{data.begin(), data.end()}, now};
+  round_.take(data, at_byte, at, out.faults);
+  next_request(now, out);
+}
+
+bool Poller::take_refusal(Duration now, Output& out) {
+  if (clearing_ || !is_refusal_of(tail(buffer_, exception_length), asking())) return false;
+  const int code = number(buffer_[buffer_.size() - 3]);
+  flush_stray(buffer_.size() - exception_length, out.faults);
+  buffer_.clear();
+  static_cast<void>(debts_.answered(asking()));
+  out.faults.push_back(make_fault(FaultKind::exception, fed_ - exception_length,
+                                  "unit " + std::to_string(round_.plan().unit()) + " refused " + asking().text() +
+                                      ": " + std::string(exception_name(code)) + " (exception " + std::to_string(code) +
+                                      ")"));
+  const bool ask_again = (code == acknowledge || code == busy) && tries_ <= retries_;
+  if (ask_again) {
+    outstanding_ = false;
+    begin_pause(now);
+  } else {
+    give_up(now, out);
+  }
+  return true;
+}
+
+/// A good frame that is not awaited: a late answer, which is then no longer on its way and counts where it can only be
+/// the power, or another master's question, whose answer may come to us.
+void Poller::note_stray(Duration now, Output& out) {
+  for (const Request& request : round_.plan().requests()) {
+    const std::size_t length = request.answer_length();
+    if (!is_answer_to(tail(buffer_, length), request)) continue;
+    const std::vector<std::byte> data(buffer_.end() - static_cast<std::ptrdiff_t>(length - 3), buffer_.end() - 2);
+    const Request& main = round_.main_request();
+    const bool late_main = same_shape(request, main) && debts_.count(main) > 0 && debts_.clear_for(main);
+    // A doubled answer pays no debt.
+    if (!was_just_heard(data, request, now) && debts_.answered(request) && late_main && !proving_ &&
+        !may_be_doubled(data, main, now)) {
+      flush_stray(buffer_.size() - length, out.faults);
+      buffer_.clear();
+      round_.take_late(data, fed_ - length, now, out);
+    }
+    flush_stray(buffer_.size(), out.faults);
+    const bool waited_for = phase_ == Phase::pausing && tries_ == 0 && !clearing_ && !held_;
+    if (waited_for && debts_.clear_for(round_.current())) hold_until_ = now;
+    return;
+  }
+  const std::span<const std::byte> last = tail(buffer_, request_length);
+  if (last.empty() || number(last[0]) != round_.plan().unit()) return;
+  const FrameSearch found = frame_at(last, true);
+  if (!found.frame || found.frame->kind != FrameKind::request) return;
+  debts_.asked(found.frame->request, now);
+  const bool in_doubt = phase_ == Phase::waiting && !clearing_ && !debts_.clear_for(round_.current());
+  if (in_doubt && tries_ <= retries_) next_request(now, out);
+}
+
+/// One late answer does not make a slow meter: what is usual follows slowly, and down more slowly than up.
+void Poller::learn(Duration took) {
+  if (usual_ == Duration{0}) usual_ = timeout_ / 4;
+  usual_ += (took - usual_) / (took > usual_ ? 4 : 8);
+  patience_ = std::clamp(usual_ * 3 / 2, timeout_, std::max(longest_patience, timeout_));
+}
+
+void Poller::flush_stray(std::size_t count, std::vector<Fault>& faults) {
+  if (count == 0) return;
+  report_stray(std::span<const std::byte>(buffer_).first(count), fed_ - buffer_.size(), round_.plan(), faults);
+  buffer_.erase(buffer_.begin(), buffer_.begin() + static_cast<std::ptrdiff_t>(count));
+}
+
+}  // namespace nightwatt::drivers::modbus

@@ -1,0 +1,10 @@
+// Modbus in the list of protocols.
+#pragma once
+
+#include "drivers/protocols.hpp"
+
+namespace nightwatt::drivers::modbus {
+
+[[nodiscard]] const Protocol& rtu_protocol();
+
+}  // namespace nightwatt::drivers::modbus

@@ -1,0 +1,36 @@
+#include "drivers/protocols.hpp"
+
+#include <algorithm>
+#include <array>
+
+#include "modbus/protocol.hpp"
+#include "text/protocol.hpp"
+
+namespace nightwatt::drivers {
+
+namespace {
+
+/// The same protocols in the same order, as what the two kinds of readers ask for.
+template <class Base>
+const auto& list() {
+  static const std::array<const Base*, 2> all = {&modbus::rtu_protocol(), &text::line_protocol()};
+  return all;
+}
+
+}  // namespace
+
+std::span<const Protocol* const> protocols() {
+  return list<Protocol>();
+}
+
+ProtocolReaders protocol_readers() {
+  return list<ProtocolReader>();
+}
+
+const Protocol* find_protocol(std::string_view name) {
+  const auto found = std::find_if(protocols().begin(), protocols().end(),
+                                  [&](const Protocol* protocol) { return protocol->name() == name; });
+  return found == protocols().end() ? nullptr : *found;
+}
+
+}  // namespace nightwatt::drivers
