@@ -27,7 +27,13 @@ inside() { chroot "$top" /usr/bin/env -i PATH=/usr/local/sbin:/usr/local/bin:/us
 check() { # WHAT COMMAND...
   local what=$1
   shift
-  if "$@"; then echo "good: $what"; else echo "BAD: $what"; failed=1; fi
+  if "$@"; then
+    echo "good: $what"
+  else
+    echo "BAD: $what; dpkg said last:"
+    sed "s/^/    /" "$work/dpkg.log" 2>/dev/null || true
+    failed=1
+  fi
 }
 no() { ! "$@"; }
 
@@ -77,15 +83,8 @@ start() {
   runs && return 0
   install -d -o nightwatt -g nightwatt -m 0750 /run/nightwatt
   runuser -u nightwatt -- $(of ExecStartPre) >/dev/null || return 1
-  runuser -u nightwatt -- $(of ExecStart) >>/tmp/service.log 2>&1 &
-  # runuser does not hand a signal on: the service's own number is wanted.
-  for i in 1 2 3 4 5 6 7 8 9 10; do
-    found=$(pgrep -P $! 2>/dev/null || true)
-    [ -n "$found" ] || found=$(cat /proc/$!/task/$!/children 2>/dev/null)
-    [ -z "$found" ] || break
-    sleep 0.1
-  done
-  echo $found >"$pid"
+  setsid runuser -u nightwatt -- $(of ExecStart) </dev/null >>/tmp/service.log 2>&1 &
+  echo $! >"$pid"  # setsid and runuser become the program
 }
 stop() {
   runs || { rm -f "$pid"; return 0; }
@@ -100,6 +99,7 @@ for word; do
     restart) stop; start ;;
     try-restart) runs || exit 0; stop; start ;;
     is-active) runs ;;
+    is-enabled) echo enabled ;;
     *) continue ;;
   esac
   exit
