@@ -19,7 +19,8 @@ constexpr double most_mb = 1e7;                 // 10 TB: beyond SQLite's sense
 constexpr double longest_flush_s = 3600.0;
 constexpr double longest_auto_end_s = 7.0 * 86400.0;
 constexpr double longest_segment_s = 86400.0;
-constexpr std::size_t usb_serial_limit = 126;  // USB 2.0, 9.6.7: a string descriptor holds 126 UTF-16 units
+constexpr std::size_t connection_limit = 4096;  // a dozen words with a path each
+constexpr std::size_t usb_serial_limit = 126;   // USB 2.0, 9.6.7: a string descriptor holds 126 UTF-16 units
 
 void parse_store(CheckedTable table, StoreConfig& store) {
   if (const auto path = table.path("path", path_limit)) store.path = *path;
@@ -38,6 +39,19 @@ void parse_control(CheckedTable table, std::string& socket) {
                     "choose a shorter path");
   }
   table.finish();
+}
+
+MirrorConfig parse_mirror(CheckedTable table) {
+  MirrorConfig mirror;
+  if (!table.has("database"))
+    table.need("database", "write database = \"host=lab.example dbname=rigs\", or take [mirror] out");
+  if (!table.has("rig")) table.need("rig", "name this rig, such as rig = \"north-hut\"");
+  if (const auto text = table.text("database", connection_limit)) mirror.database = *text;
+  // libpq has places of its own for passwords; one that stands here all the same is a secret.
+  if (mirror.database.find("password") != std::string::npos) (void)table.secret("database", connection_limit);
+  if (const auto text = table.text("rig", meter_name_limit)) mirror.rig = *text;
+  table.finish();
+  return mirror;
 }
 
 std::optional<std::string> parse_usb_id(CheckedTable& table, std::string_view key) {
@@ -140,6 +154,8 @@ std::optional<ServiceConfig> parse_config(const Node& root_node, const ProfileSo
   if (auto table = root.table("store", "[store]")) parse_store(std::move(*table), config.store);
   if (auto table = root.table("control", "[control]")) parse_control(std::move(*table), config.control_socket);
   if (auto table = root.table("page", "[page]")) config.page = parse_page(std::move(*table));
+
+  if (auto table = root.table("mirror", "[mirror]")) config.mirror = parse_mirror(std::move(*table));
 
   std::vector<int> lines;
   for (CheckedTable& table : root.tables("meter", "[[meter]]")) {

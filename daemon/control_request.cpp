@@ -157,6 +157,12 @@ std::string status_answer(const ServiceStatus& status) {
                       {"faults", meter.faults},
                       {"lost", meter.lost}});
   }
+  Json mirror;
+  if (status.mirror)
+    mirror = {{"connected", status.mirror->connected},
+              {"copied", status.mirror->copied},
+              {"behind_s", status.mirror->behind_s ? Json(*status.mirror->behind_s) : Json()},
+              {"trouble", status.mirror->trouble}};
   return line({{"ok", true},
                {"version", status.version},
                {"since", utc_text(status.since)},
@@ -170,7 +176,8 @@ std::string status_answer(const ServiceStatus& status) {
                 {{"told", status.tell.told},
                  {"failed", status.tell.failed},
                  {"given_up", status.tell.given_up},
-                 {"waiting", status.tell.waiting}}}});
+                 {"waiting", status.tell.waiting}}},
+               {"mirror", std::move(mirror)}});
 }
 
 std::string run_answer(storage::RunId run) {

@@ -15,6 +15,7 @@
 #include "daemon/system_environment.hpp"
 #include "daemon/system_port.hpp"
 #include "drivers/protocols.hpp"
+#include "mirror/mirror.hpp"
 
 namespace {
 
@@ -94,6 +95,38 @@ daemon::LogSink make_log(bool foreground) {
   };
 }
 
+/// The mirror that the config asks for, begun anew where it asks for another. It stands beside the service, which knows
+/// nothing of it: it only reads the store.
+class MirrorKeeper {
+ public:
+  explicit MirrorKeeper(daemon::LogSink log) : log_(std::move(log)) {}
+
+  void take(const config::ServiceConfig& config) {
+    const mirror::MirrorSettings wanted{config.mirror.database, config.mirror.rig, config.store.path};
+    if (mirror_ && config.mirror.on() && mirror_->settings() == wanted) return;
+    if (mirror_) mirror_->let_go();
+    mirror_.reset();
+    if (!config.mirror.on()) return;
+    mirror_ =
+        std::make_unique<mirror::Mirror>(wanted, [log = log_](mirror::Mirror::Tone tone, const std::string& text) {
+          log(tone == mirror::Mirror::Tone::warning ? daemon::LogLevel::warning : daemon::LogLevel::info, text);
+        });
+    mirror_->start();
+  }
+
+  [[nodiscard]] std::optional<daemon::MirrorState> state() const {
+    if (!mirror_) return std::nullopt;
+    const mirror::MirrorStatus status = mirror_->status();
+    std::optional<double> behind_s;
+    if (status.last_good) behind_s = to_seconds(*status.last_good).value;
+    return daemon::MirrorState{status.connected, status.copied, behind_s, status.trouble};
+  }
+
+ private:
+  daemon::LogSink log_;
+  std::unique_ptr<mirror::Mirror> mirror_;
+};
+
 int serve(const std::string& file, bool foreground) {
   auto settings = config::load_config(file, drivers::protocol_readers());
   if (!settings) {
@@ -102,13 +135,21 @@ int serve(const std::string& file, bool foreground) {
   }
   const auto environment = daemon::make_system_environment(daemon::open_system_port);
   daemon::SystemdSupervisor supervisor;
-  auto service = daemon::Service::make(std::move(*settings),
-                                       {*environment, supervisor, make_log(foreground),
-                                        [file] { return config::load_config(file, drivers::protocol_readers()); }});
+  const daemon::LogSink log = make_log(foreground);
+  MirrorKeeper mirror(log);
+  const config::ServiceConfig first = *settings;
+  const auto reload = [file, &mirror] {
+    auto fresh = config::load_config(file, drivers::protocol_readers());
+    if (fresh) mirror.take(*fresh);
+    return fresh;
+  };
+  auto service = daemon::Service::make(
+      std::move(*settings), {*environment, supervisor, log, reload, true, [&mirror] { return mirror.state(); }});
   if (!service) {
     std::cerr << service.error().message << '\n';
     return static_cast<int>(service.error().kind);
   }
+  mirror.take(first);  // once the store is there
   return (*service)->run() ? exit_done : exit_unusable;
 }
 

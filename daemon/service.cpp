@@ -330,6 +330,7 @@ ServiceStatus Service::Impl::service_status() const {
   result.paused = state_.paused;
   if (result.paused) result.paused_why = why_not();
   const TellCounts counts = teller_->counts();
+  if (parts_.mirror) result.mirror = parts_.mirror();
   result.tell = {counts.told, counts.failed, counts.given_up, counts.waiting};
   return result;
 }

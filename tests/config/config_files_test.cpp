@@ -101,3 +101,21 @@ TEST_CASE("a secret in a file that everybody may read is warned of, in whichever
   REQUIRE(closed);
   CHECK(closed->warnings.empty());
 }
+
+TEST_CASE("a mirror has a database and a rig; a password in it is a secret") {
+  const Site site;
+  site.folder.write("conf.d/mirror.toml",
+                    "[mirror]\ndatabase = \"host=lab.example dbname=rigs\"\nrig = \"north-hut\"\n");
+  const auto read = load_config(site.main, drivers::protocol_readers());
+  if (!read) FAIL(read.error().message);
+  CHECK(read->mirror == config::MirrorConfig{"host=lab.example dbname=rigs", "north-hut"});
+  CHECK(read->warnings.empty());
+  const std::string secret =
+      site.folder.write("conf.d/mirror.toml", "[mirror]\ndatabase = \"dbname=rigs password=x\"\nrig = \"a\"\n");
+  fs::permissions(secret, fs::perms(0644));
+  const auto open = load_config(site.main, drivers::protocol_readers());
+  REQUIRE(open);
+  CHECK(open->warnings.size() == 1);
+  site.folder.write("conf.d/mirror.toml", "[mirror]\nrig = \"a\"\n");
+  CHECK_THAT(site.fault(), Catch::StartsWith("conf.d/mirror.toml:1: "));
+}

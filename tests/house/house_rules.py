@@ -11,7 +11,7 @@ import subprocess
 import sys
 from pathlib import Path
 
-FOLDERS = ("measure", "drivers", "storage", "config", "daemon", "tools", "tests")
+FOLDERS = ("measure", "drivers", "storage", "config", "daemon", "mirror", "tools", "tests")
 
 # Who may include whom.
 EVERYTHING = set(FOLDERS) - {"tests"}
@@ -20,6 +20,7 @@ MAY_INCLUDE = {
     "drivers": {"measure", "drivers"},
     "storage": {"measure", "storage"},
     "config": {"measure", "config"},
+    "mirror": {"measure", "storage", "mirror"},
     "daemon": EVERYTHING,
     "tools": EVERYTHING,
     "tests": EVERYTHING | {"tests"},
@@ -32,7 +33,7 @@ TOOL_LIBRARIES = {
     "figures": {"measure", "storage", "text"},
     "page": {"measure", "storage", "text", "figures"},
 }
-MAY_USE_TOOL_LIBRARIES = {"daemon", "tools", "tests"}
+MAY_USE_TOOL_LIBRARIES = {"daemon", "mirror", "tools", "tests"}
 
 # Third-party headers, by how they begin, and the folders they serve; tests may use what they test.
 THIRD_PARTY = {
@@ -49,6 +50,7 @@ THIRD_PARTY = {
     "CLI/": {"tools"},
     "nlohmann/": {"tools", "daemon"},
     "systemd/": {"daemon"},
+    "libpq-fe.h": {"mirror"},
     "catch2/": set(),
     "modbus/": set(),
     "modbus.h": set(),

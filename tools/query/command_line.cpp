@@ -28,6 +28,9 @@ class Grammar {
     app_.add_option("--config", line_.options.config,
                     "The configuration to take the store and the service's socket from")
         ->type_name("FILE");
+    app_.add_option("--mirror", line_.mirror,
+                    "A mirror of many rigs to ask instead of a store: compare, runs, summary, report")
+        ->type_name("CONNINFO");
     app_.add_flag("--json", line_.options.json, "Answer in JSON: UTC, full precision");
     app_.add_flag("--no-color", line_.options.no_color, "No colours, on a terminal too");
   }

@@ -11,6 +11,7 @@ namespace nightwatt::query {
 /// What the command line asks for: a command with its words, or a text to print (help, version).
 struct CommandLine {
   GlobalOptions options;
+  MaybeWord mirror;  ///< the connection string of a mirror to ask instead of a store
   CommandArguments command;
   std::string text;  ///< not empty: print it and be done
 };

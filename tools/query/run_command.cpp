@@ -2,9 +2,11 @@
 
 #include <algorithm>
 #include <exception>
+#include <optional>
 
 #include "command_line.hpp"
 #include "commands.hpp"
+#include "mirror_store.hpp"
 
 namespace nightwatt::query {
 namespace {
@@ -20,12 +22,19 @@ int report(Sink& err, const Error& error) {
 }  // namespace
 
 int run_command(std::span<const std::string> words, Sink& out, Sink& err, const Environment& environment) {
-  const auto line = parse_command_line(words);
+  auto line = parse_command_line(words);
   if (!line) return report(err, line.error());
   if (!line->text.empty()) {
     out.write(line->text);
     out.flush();
     return 0;
+  }
+  std::optional<mirror::FetchedStore> fetched;
+  if (line->mirror) {
+    auto store = fetch_mirror(*line);
+    if (!store) return report(err, store.error());
+    fetched.emplace(std::move(*store));
+    line->options.store = fetched->path();
   }
   Context context(line->options, out, err, environment);
   const Outcome outcome = std::visit(

@@ -80,6 +80,14 @@ Result<ServiceState> service_status(Context& context) {
     const auto count = [&](const char* key) { return number_in<std::int64_t>(*tell, key).value_or(0); };
     state.tell = {count("told"), count("failed"), count("given_up"), count("waiting")};
   }
+  if (const auto mirror = answer->find("mirror"); mirror != answer->end() && mirror->is_object()) {
+    MirrorState& there = state.mirror.emplace();
+    const auto connected = mirror->find("connected");
+    there.connected = connected != mirror->end() && connected->is_boolean() && connected->get<bool>();
+    there.copied = number_in<std::int64_t>(*mirror, "copied").value_or(0);
+    there.behind_s = number_in<double>(*mirror, "behind_s");
+    there.trouble = text_in(*mirror, "trouble");
+  }
   if (const auto paused = answer->find("paused"); paused != answer->end() && paused->is_boolean())
     state.paused = paused->get<bool>();
   state.paused_why = text_in(*answer, "paused_why");

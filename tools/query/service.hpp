@@ -33,9 +33,16 @@ struct BeginRequest {
 struct TellState {
   std::int64_t told = 0, failed = 0, given_up = 0, waiting = 0;
 };
+struct MirrorState {
+  bool connected = false;
+  std::int64_t copied = 0;
+  std::optional<double> behind_s;
+  std::string trouble;
+};
 struct ServiceState {
   std::vector<MeterState> meters;
   TellState tell;
+  std::optional<MirrorState> mirror;
   bool paused = false;       ///< the store cannot be written at the moment
   std::string paused_why;    ///< in a line; empty where the service does not say
   std::int64_t waiting = 0;  ///< readings in memory, not yet in the store

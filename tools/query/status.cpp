@@ -36,6 +36,11 @@ void write_json(Context& context, const StatusPicture& picture) {
   const TellState& tell = picture.tell;
   json.key("tell").begin_object().field("told", tell.told).field("failed", tell.failed);
   json.field("given_up", tell.given_up).field("waiting", tell.waiting).end_object();
+  if (picture.mirror) {
+    json.key("mirror").begin_object().field("connected", picture.mirror->connected);
+    json.field("copied", picture.mirror->copied).field("behind_s", picture.mirror->behind_s);
+    json.field("trouble", picture.mirror->trouble).end_object();
+  }
   json.key("events").begin_array();
   for (const storage::Event& event : picture.events) {
     json.line_break().begin_object().field("kind", storage::event_kind_name(event.kind)).field("at", event.at);
@@ -100,6 +105,17 @@ void write_tell(Context& context, const TellState& tell) {
   context.out.write("\n");
 }
 
+/// Behind is what it lacks at most: all that was recorded since it last had everything.
+void write_mirror(Context& context, const MirrorState& mirror) {
+  context.out.write("mirror   ");
+  const std::string behind = mirror.behind_s ? duration_text({*mirror.behind_s}) + " behind" : "not yet up to date";
+  if (mirror.connected)
+    context.out.write(behind + ", " + std::to_string(mirror.copied) + " readings brought\n");
+  else
+    context.out.write(toned(context.style, Tone::yellow, "not connected") + ", " + behind +
+                      (mirror.trouble.empty() ? "" : ": " + text::printable(mirror.trouble)) + "\n");
+}
+
 void write_people(Context& context, const StatusPicture& picture) {
   context.out.write("service  " +
                     (picture.running ? toned(context.style, Tone::green, "running")
@@ -118,6 +134,7 @@ void write_people(Context& context, const StatusPicture& picture) {
                       ", the store cannot be written" +
                       (picture.paused_why.empty() ? "" : ": " + text::printable(picture.paused_why)) + "\n");
   write_tell(context, picture.tell);
+  if (picture.mirror) write_mirror(context, *picture.mirror);
   write_meters(context, picture.meters);
   write_events(context, picture.events);
 }

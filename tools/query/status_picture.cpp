@@ -71,6 +71,7 @@ Result<StatusPicture> look_at_status(Context& context) {
   if (service) {
     picture.meters = std::move(service->meters);
     picture.tell = service->tell;
+    picture.mirror = std::move(service->mirror);
     picture.paused = service->paused;
     picture.paused_why = std::move(service->paused_why);
     picture.waiting = service->waiting;

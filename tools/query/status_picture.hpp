@@ -15,6 +15,7 @@ struct StatusPicture {
   bool running = false;
   std::vector<MeterState> meters;
   TellState tell;
+  std::optional<MirrorState> mirror;
   bool paused = false;  ///< the service cannot write the store at the moment
   std::string paused_why;
   std::int64_t waiting = 0;  ///< readings that wait for it in memory

@@ -75,12 +75,21 @@ struct PageConfig {
   friend bool operator==(const PageConfig&, const PageConfig&) = default;
 };
 
+/// All of the record in a PostgreSQL database as well; off without a database.
+struct MirrorConfig {
+  std::string database;  ///< a connection string of libpq
+  std::string rig;       ///< this store's name in it
+  [[nodiscard]] bool on() const { return !database.empty(); }
+  friend bool operator==(const MirrorConfig&, const MirrorConfig&) = default;
+};
+
 struct ServiceConfig {
   std::string file;                   ///< where it was read
   std::vector<std::string> warnings;  ///< what is no fault but should not stay: secrets open to all; `file:line: what`
   StoreConfig store;
   std::string control_socket = "/run/nightwatt/control.sock";
   PageConfig page;
+  MirrorConfig mirror;
   std::vector<MeterConfig> meters;
   std::vector<TellConfig> tells;
 };

@@ -26,6 +26,14 @@ struct TellStatus {
   std::uint64_t waiting = 0;
 };
 
+/// How the mirror keeps up, where there is one.
+struct MirrorState {
+  bool connected = false;
+  std::int64_t copied = 0;         ///< readings, since the service began
+  std::optional<double> behind_s;  ///< since all that there was had been brought there; none: never yet
+  std::string trouble;             ///< one line; empty: none
+};
+
 struct ServiceStatus {
   std::string version;
   UtcTime since;  ///< as shown to people
@@ -36,6 +44,7 @@ struct ServiceStatus {
   bool paused = false;      ///< the store cannot be written at the moment
   std::string paused_why;   ///< while it cannot
   TellStatus tell;
+  std::optional<MirrorState> mirror;
 };
 
 /// Each ends with its newline.

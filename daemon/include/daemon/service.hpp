@@ -3,9 +3,11 @@
 
 #include <functional>
 #include <memory>
+#include <optional>
 #include <string>
 
 #include "config/config.hpp"
+#include "daemon/control_request.hpp"
 #include "daemon/environment.hpp"
 #include "daemon/log.hpp"
 #include "daemon/supervisor.hpp"
@@ -21,6 +23,7 @@ struct ServiceParts {
   LogSink log;
   std::function<Result<config::ServiceConfig>()> reload;  ///< reads the config again
   bool handle_signals = true;                             ///< SIGTERM, SIGINT, SIGHUP
+  std::function<std::optional<MirrorState>()> mirror{};   ///< how it keeps up, for `status`; may be empty
 };
 
 class Service {

@@ -228,6 +228,7 @@ class StoreReader {
 
  protected:
   friend class Snapshot;
+  friend class RowCopy;
   class Impl;
   class Checker;
   explicit StoreReader(std::unique_ptr<Impl> impl);

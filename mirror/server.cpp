@@ -1,0 +1,222 @@
+#include "server.hpp"
+
+#include <poll.h>
+#include <sys/socket.h>
+
+#include <utility>
+
+#include "libpq.hpp"
+
+namespace nightwatt::mirror {
+namespace {
+
+// A server that is not there is noticed in a minute, whatever the network does with the packets (common practice, no
+// source).
+constexpr const char* time_outs =
+    "connect_timeout=10 keepalives=1 keepalives_idle=20 keepalives_interval=10 keepalives_count=3 "
+    "tcp_user_timeout=60000 "
+    "application_name=nightwatt";
+constexpr int connect_limit_ms = 10'000;
+constexpr int look_up_ms = 200;  // how often a connecting caller looks whether it is to stop
+
+std::string one_line(const char* text) {
+  std::string line(text == nullptr ? "" : text);
+  while (!line.empty() && (line.back() == '\n' || line.back() == ' ')) line.pop_back();
+  for (char& c : line)
+    if (c == '\n' || c == '\t') c = ' ';
+  return line;
+}
+
+tl::unexpected<Error> server_says(const std::string& what) {
+  return fail(ErrorKind::unusable,
+              "the mirror's server: " + (what.empty() ? std::string("the connection broke") : what));
+}
+
+void hear_nothing(void*, const char*) {}
+
+char hex_digit(unsigned value) {
+  return static_cast<char>(value < 10 ? '0' + value : 'a' + (value - 10));
+}
+
+void append_hex(std::string& out, std::string_view bytes) {
+  for (const char c : bytes) {
+    const auto byte = static_cast<unsigned char>(c);
+    out.push_back(hex_digit(byte >> 4U));
+    out.push_back(hex_digit(byte & 15U));
+  }
+}
+
+int value_of(char c) {
+  if (c >= '0' && c <= '9') return c - '0';
+  if (c >= 'a' && c <= 'f') return c - 'a' + 10;
+  return -1;
+}
+
+}  // namespace
+
+void Patience::end() {
+  over = true;
+  const int waiting = socket;
+  if (waiting >= 0) ::shutdown(waiting, SHUT_RDWR);
+}
+
+class Server::Impl {
+ public:
+  Impl(const Libpq& calls, PGconn* connection, Patience& patience)
+      : pq(calls), connection_(connection), patience_(patience) {}
+  ~Impl() {
+    patience_.socket = -1;
+    pq.finish(connection_);
+  }
+  Impl(const Impl&) = delete;
+  Impl& operator=(const Impl&) = delete;
+
+  Result<void> connect() {
+    int waited_ms = 0;
+    for (PostgresPollingStatusType wants = PGRES_POLLING_WRITING; wants != PGRES_POLLING_OK;
+         wants = pq.connect_poll(connection_)) {
+      if (wants == PGRES_POLLING_FAILED) return server_says(one_line(pq.error_message(connection_)));
+      pollfd waiting{pq.socket(connection_), static_cast<short>(wants == PGRES_POLLING_READING ? POLLIN : POLLOUT), 0};
+      while (::poll(&waiting, 1, look_up_ms) == 0) {
+        waited_ms += look_up_ms;
+        if (patience_.over || waited_ms >= connect_limit_ms) return server_says("it does not answer");
+      }
+      if (patience_.over) return server_says("it does not answer");
+    }
+    patience_.socket = pq.socket(connection_);
+    pq.set_notice_processor(connection_, hear_nothing, nullptr);
+    pq.set_client_encoding(connection_, "UTF8");
+    return {};
+  }
+
+  Result<PGresult*> done(PGresult* result, ExecStatusType wanted) {
+    if (result != nullptr && pq.result_status(result) == wanted) return result;
+    auto problem =
+        server_says(one_line(result != nullptr ? pq.result_error_message(result) : pq.error_message(connection_)));
+    pq.clear(result);
+    return problem;
+  }
+
+  Result<PGresult*> exec(const std::string& sql, const Texts& values, ExecStatusType wanted) {
+    std::vector<const char*> texts;
+    for (const Value& value : values) texts.push_back(value ? value->c_str() : nullptr);
+    return done(pq.exec_params(connection_, sql.c_str(), static_cast<int>(values.size()), nullptr, texts.data(),
+                               nullptr, nullptr, 0),
+                wanted);
+  }
+
+  const Libpq& pq;
+  PGconn* connection() { return connection_; }
+
+ private:
+  PGconn* connection_;
+  Patience& patience_;
+};
+
+Server::Server(std::unique_ptr<Impl> impl) : impl_(std::move(impl)) {}
+Server::Server(Server&&) noexcept = default;
+Server::~Server() = default;
+
+Result<Server> Server::connect(const std::string& conninfo, Patience& patience) {
+  const auto calls = libpq();
+  if (!calls) return tl::unexpected(calls.error());
+  // The later word wins in libpq: what the caller says comes last. An address of a URI takes no words before it.
+  const bool uri = conninfo.rfind("postgres://", 0) == 0 || conninfo.rfind("postgresql://", 0) == 0;
+  const std::string all = uri ? conninfo : std::string(time_outs) + " " + conninfo;
+  PGconn* connection = (*calls)->connect_start(all.c_str());
+  if (connection == nullptr) return server_says("not enough memory");
+  auto impl = std::make_unique<Impl>(**calls, connection, patience);
+  if ((*calls)->status(connection) == CONNECTION_BAD) return server_says(one_line((*calls)->error_message(connection)));
+  if (auto connected = impl->connect(); !connected) return tl::unexpected(connected.error());
+  return Server(std::move(impl));
+}
+
+Result<std::vector<Texts>> Server::ask(const std::string& sql, const Texts& values) {
+  auto result = impl_->exec(sql, values, PGRES_TUPLES_OK);
+  if (!result) return tl::unexpected(result.error());
+  std::vector<Texts> rows;
+  const Libpq& pq = impl_->pq;
+  for (int row = 0; row < pq.rows(*result); ++row) {
+    Texts& cells = rows.emplace_back();
+    for (int column = 0; column < pq.columns(*result); ++column) {
+      if (pq.is_null(*result, row, column) != 0)
+        cells.emplace_back();
+      else
+        cells.emplace_back(std::in_place, pq.value(*result, row, column),
+                           static_cast<std::size_t>(pq.length(*result, row, column)));
+    }
+  }
+  pq.clear(*result);
+  return rows;
+}
+
+Result<void> Server::tell(const std::string& sql, const Texts& values) {
+  auto result = impl_->exec(sql, values, PGRES_COMMAND_OK);
+  if (!result) return tl::unexpected(result.error());
+  impl_->pq.clear(*result);
+  return {};
+}
+
+Result<void> Server::run(const std::string& sql) {
+  const Libpq& pq = impl_->pq;
+  auto result = impl_->done(pq.exec(impl_->connection(), sql.c_str()), PGRES_COMMAND_OK);
+  if (!result) return tl::unexpected(result.error());
+  pq.clear(*result);
+  return {};
+}
+
+Result<void> Server::begin_copy(const std::string& sql) {
+  auto result = impl_->exec(sql, {}, PGRES_COPY_IN);
+  if (!result) return tl::unexpected(result.error());
+  impl_->pq.clear(*result);
+  return {};
+}
+
+Result<void> Server::copy(std::string_view piece) {
+  const Libpq& pq = impl_->pq;
+  if (pq.put_copy_data(impl_->connection(), piece.data(), static_cast<int>(piece.size())) != 1)
+    return server_says(one_line(pq.error_message(impl_->connection())));
+  return {};
+}
+
+Result<void> Server::end_copy() {
+  const Libpq& pq = impl_->pq;
+  if (pq.put_copy_end(impl_->connection(), nullptr) != 1)
+    return server_says(one_line(pq.error_message(impl_->connection())));
+  auto result = impl_->done(pq.get_result(impl_->connection()), PGRES_COMMAND_OK);
+  while (PGresult* more = pq.get_result(impl_->connection())) pq.clear(more);
+  if (!result) return tl::unexpected(result.error());
+  pq.clear(*result);
+  return {};
+}
+
+std::string bytea(std::string_view bytes) {
+  std::string out = "\\x";
+  out.reserve(2 + bytes.size() * 2);
+  append_hex(out, bytes);
+  return out;
+}
+
+std::string bytea_array(const std::vector<std::string>& all) {
+  std::string out = "{";
+  for (const std::string& bytes : all) {
+    out += out.size() == 1 ? "\"\\\\x" : ",\"\\\\x";
+    append_hex(out, bytes);
+    out += '"';
+  }
+  return out + "}";
+}
+
+Result<std::string> from_bytea(std::string_view text) {
+  std::string bytes;
+  const bool whole = text.size() >= 2 && text.size() % 2 == 0 && text.substr(0, 2) == "\\x";
+  for (std::size_t i = 2; whole && i < text.size(); i += 2) {
+    const int high = value_of(text[i]), low = value_of(text[i + 1]);
+    if (high < 0 || low < 0) return server_says("bytes that are none");
+    bytes.push_back(static_cast<char>(high * 16 + low));
+  }
+  if (!whole) return server_says("bytes that are none");
+  return bytes;
+}
+
+}  // namespace nightwatt::mirror

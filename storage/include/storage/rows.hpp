@@ -1,0 +1,67 @@
+// Rows of a store as they lie in its tables, for who keeps a copy elsewhere and puts a store together from it again.
+//
+// What a run is made of is carried whole and unread, so that the figures of a copy are made by the same code from the
+// same bytes. Readings are not among it: StoreReader::readings() and StoreWriter::append() carry them.
+#pragma once
+
+#include <cstdint>
+#include <span>
+#include <string>
+#include <string_view>
+#include <utility>
+#include <variant>
+#include <vector>
+
+#include "measure/result.hpp"
+#include "storage/store.hpp"
+
+namespace nightwatt::storage {
+
+struct Blob {
+  std::string bytes;
+  friend bool operator==(const Blob&, const Blob&) = default;
+};
+/// SQLite's own kinds of value; none is NULL.
+using Cell = std::variant<std::monostate, std::int64_t, double, std::string, Blob>;
+
+struct Row {
+  std::string table;
+  std::vector<std::pair<std::string, Cell>> cells;
+  [[nodiscard]] Cell* find(std::string_view column);
+  friend bool operator==(const Row&, const Row&) = default;
+};
+
+/// Bytes that read back as the same row; the form is in docs/many-rigs.md.
+[[nodiscard]] std::string packed_row(const Row& row);
+/// ErrorKind::input where the bytes are damaged.
+[[nodiscard]] Result<Row> unpacked_row(std::string_view bytes);
+
+/// Copies rows between a store and somebody who keeps them. Refers to the store; one thread.
+class RowCopy {
+ public:
+  explicit RowCopy(const StoreReader& store) : store_(&store) {}
+
+  struct RunPrint {
+    RunId run = 0;
+    std::uint64_t print = 0;
+  };
+  /// Of every run that is to be seen: a number that differs, but for a chance of 2^-64, once anything of the run has
+  /// changed.
+  [[nodiscard]] Result<std::vector<RunPrint>> run_prints() const;
+  /// The rows of the run itself, its words, its state, its stretches and their sketches.
+  [[nodiscard]] Result<std::vector<Row>> run(RunId id) const;
+  /// All streams that are to be seen, marks and shifts.
+  [[nodiscard]] Result<std::vector<Row>> marks_and_meters() const;
+  /// Events behind the one of this number, by number, at most so many.
+  [[nodiscard]] Result<std::vector<std::pair<std::int64_t, Event>>> events_after(std::int64_t number, int most) const;
+  /// What tells one store from another that is later recorded into the same path: its first event's instant, or 0.
+  [[nodiscard]] Result<std::int64_t> identity() const;
+
+  /// Puts rows into a store, between its begin() and commit().
+  [[nodiscard]] static Result<void> put(StoreWriter& store, std::span<const Row> rows);
+
+ private:
+  const StoreReader* store_;
+};
+
+}  // namespace nightwatt::storage

@@ -1,0 +1,369 @@
+// The mirror against a real server: each row once, whatever breaks, and the same figures as from the store.
+#include <algorithm>
+#include <catch2/catch.hpp>
+#include <chrono>
+#include <cstdlib>
+#include <filesystem>
+#include <random>
+#include <thread>
+
+#include "copier.hpp"
+#include "figures/budget.hpp"
+#include "figures/comparison.hpp"
+#include "figures/figures.hpp"
+#include "figures/run_json.hpp"
+#include "measure/time_text.hpp"
+#include "mirror/fetched_store.hpp"
+#include "postgres.hpp"
+#include "schema.hpp"
+#include "server.hpp"
+#include "storage/rows.hpp"
+#include "storage/run_builder.hpp"
+#include "text/sink.hpp"
+
+namespace nightwatt::mirror::test {
+namespace {
+
+namespace fs = std::filesystem;
+
+constexpr std::int64_t night_us = 1'767'646'800'000'000;  // 2026-01-05T21:00:00Z
+constexpr std::int64_t second_us = 1'000'000;
+
+template <class T>
+T must(Result<T> result) {
+  if (!result) FAIL(result.error().message);
+  return std::move(*result);
+}
+void must(Result<void> result) {
+  if (!result) FAIL(result.error().message);
+}
+
+class Folder {
+ public:
+  Folder() {
+    std::string name = (fs::temp_directory_path() / "nightwatt-rig-XXXXXX").string();
+    path_ = ::mkdtemp(name.data());
+  }
+  ~Folder() { fs::remove_all(path_); }
+  Folder(const Folder&) = delete;
+  Folder& operator=(const Folder&) = delete;
+  [[nodiscard]] std::string store() const { return path_ + "/rig.db"; }
+
+ private:
+  std::string path_;
+};
+
+/// A made-up night of a small board on a meter of two quantities, with the odd hole.
+std::vector<Reading> night(std::int64_t begin_us, std::uint32_t seed, int seconds) {
+  std::mt19937 random(seed);
+  std::vector<Reading> readings;
+  for (int i = 0; i < seconds; ++i) {
+    if (random() % 997 == 0) continue;
+    const std::int64_t level = i < 60 ? 0 : i < seconds / 2 ? 180 : 520;
+    Reading reading;
+    reading.time = UtcTime{begin_us + i * second_us + static_cast<std::int64_t>(random() % 5000)};
+    reading.values.set(Quantity::power, {level == 0 ? 0 : level + static_cast<std::int64_t>(random() % 7) - 3, -2});
+    if (random() % 3 != 0) reading.values.set(Quantity::voltage, {2298 + static_cast<std::int64_t>(random() % 5), -1});
+    readings.push_back(reading);
+  }
+  return readings;
+}
+
+storage::RunId record(storage::StoreWriter& store, const std::string& meter, const std::string& device,
+                      const std::vector<Reading>& readings, bool ended) {
+  must(store.begin());
+  const auto stream = must(store.stream_for_meter(meter));
+  storage::NewRun fresh;
+  fresh.stream = stream;
+  fresh.device = device;
+  fresh.begin = readings.front().time;
+  fresh.traits.resolution_w = 0.01;
+  const auto run = must(store.open_run(fresh));
+  must(store.append(stream, readings));
+  must(store.commit());
+  auto builder = must(storage::RunBuilder::resume(store, run));
+  for (const Reading& reading : readings) builder.push(reading);
+  must(store.begin());
+  must(ended ? builder.finish(store, readings.back().time) : builder.save(store));
+  storage::Event event;
+  event.at = readings.back().time;
+  event.detail = "version 0";
+  must(store.put_event(event));
+  must(store.commit());
+  return run;
+}
+
+const std::function<bool()> never = [] { return false; };
+
+/// As the mirror's thread does it, once.
+Result<std::int64_t> mirror_once(const std::string& conninfo, const std::string& store, const std::string& rig,
+                                 Patience& patience) {
+  auto reader = storage::StoreReader::open(store);
+  if (!reader) return tl::unexpected(reader.error());
+  auto server = Server::connect(conninfo, patience);
+  if (!server) return tl::unexpected(server.error());
+  if (auto ready = prepare_schema(*server); !ready) return tl::unexpected(ready.error());
+  Copier copier(*server, *reader, rig, [](const std::string& text) { FAIL(text); });
+  if (auto begun = copier.begin(); !begun) return tl::unexpected(begun.error());
+  if (auto done = copier.pass(true, never); !done) return tl::unexpected(done.error());
+  return copier.copied();
+}
+
+std::int64_t mirror_once(const std::string& conninfo, const std::string& store, const std::string& rig) {
+  Patience patience;
+  return must(mirror_once(conninfo, store, rig, patience));
+}
+
+/// Every reading as a line, of a store and of the mirror.
+std::string lines_of(const std::string& path) {
+  const auto store = must(storage::StoreReader::open(path));
+  std::string text;
+  for (const auto& stream : must(store.streams()))
+    must(store.readings(stream.id, UtcTime{0}, UtcTime{std::int64_t{1} << 60}, [&](const Reading& reading) {
+      text += std::to_string(stream.id) + "|" + std::to_string(reading.time.us);
+      for (const Quantity quantity : {Quantity::power, Quantity::voltage}) {
+        const auto value = reading.values.get(quantity);
+        text += "|" + (value ? value->text() : "");
+      }
+      text += "\n";
+      return true;
+    }));
+  if (!text.empty()) text.pop_back();
+  return text;
+}
+std::string lines_of(const Postgres& server, const std::string& rig) {
+  return server.sql(
+      "SELECT stream, (extract(epoch FROM at) * 1000000)::bigint, power_w, voltage_v FROM nightwatt.reading "
+      "WHERE rig = (SELECT id FROM nightwatt.rig WHERE name = '" +
+      rig + "') ORDER BY stream, at");
+}
+
+std::string summary_of(const storage::StoreReader& store, storage::RunId run) {
+  auto record = must(figures::run_record(store, must(store.run(run)), storage::Sketches::all));
+  const auto budgets = must(figures::run_budgets(store, record));
+  record.info.id = 0;  // the mirror's numbers and meters are its own
+  record.info.meter.reset();
+  std::string text;
+  text::Sink sink(text);
+  text::JsonWriter json(sink);
+  figures::write_summary(json, record, &budgets);
+  sink.flush();
+  return text;
+}
+
+std::string table_of(const storage::StoreReader& store) {
+  auto all = must(figures::comparison_of(store, {}));
+  for (auto& row : all.rows) row.runs.clear();
+  std::string text;
+  text::Sink sink(text);
+  text::JsonWriter json(sink);
+  figures::write_comparison(json, all);
+  sink.flush();
+  return text;
+}
+
+}  // namespace
+
+TEST_CASE("a packed row reads back as it was, and damage is refused") {
+  const storage::Row row{"run",
+                         {{"id", std::int64_t{-7}},
+                          {"device", std::string("a\tb\"c")},
+                          {"end_us", std::monostate{}},
+                          {"note", storage::Blob{std::string("\0\xff", 2)}},
+                          {"resolution_w", 0.1}}};
+  const std::string bytes = storage::packed_row(row);
+  CHECK(must(storage::unpacked_row(bytes)) == row);
+  for (std::size_t cut = 0; cut < bytes.size(); ++cut) CHECK_FALSE(storage::unpacked_row(bytes.substr(0, cut)));
+  CHECK_FALSE(storage::unpacked_row(storage::packed_row({"sqlite_schema", {{"name", std::string("x")}}})));
+  CHECK_FALSE(storage::unpacked_row(storage::packed_row({"run", {{"id) VALUES (1); --", std::string("x")}}})));
+}
+
+TEST_CASE("what a store has is in the mirror row for row, and gives the same figures to the last digit") {
+  const auto server = Postgres::start();
+  if (!server) return;
+  const Folder folder;
+  auto store = must(storage::StoreWriter::open(folder.store(), {}));
+  const auto first = record(store, "bench", "Gannet board", night(night_us, 1, 3000), true);
+  const auto second = record(store, "shelf", "Puffin mini", night(night_us - 20 * 86'400 * second_us, 2, 2500), true);
+  const auto open = record(store, "bench", "Skua tower", night(night_us + 4000 * second_us, 3, 2000), false);
+  must(store.begin());
+  must(store.append(1, night(night_us + 7000 * second_us, 4, 500)));  // behind what the open run's state knows
+  must(store.put_mark({0, first, std::nullopt, UtcTime{night_us + 100 * second_us}, "it's \"quoted\"", std::nullopt}));
+  must(store.commit());
+  const std::int64_t copied = mirror_once(server->conninfo(), folder.store(), "north-hut");
+  const std::string expected = lines_of(folder.store());
+  CHECK(copied == 1 + std::count(expected.begin(), expected.end(), '\n'));
+  CHECK(lines_of(*server, "north-hut") == expected);
+  CHECK(mirror_once(server->conninfo(), folder.store(), "north-hut") == 0);
+  CHECK(lines_of(*server, "north-hut") == expected);
+  CHECK(server->sql("SELECT text FROM nightwatt.mark") == "it's \"quoted\"");
+  CHECK(server->sql("SELECT count(*) FROM nightwatt.event") == "3");
+  CHECK(server->sql("SELECT count(*) FROM pg_inherits WHERE inhparent = 'nightwatt.reading'::regclass") ==
+        "2");  // two months
+
+  auto fetched = must(FetchedStore::fetch(server->conninfo()));
+  must(fetched.fetch_readings({first, second, open}));
+  const auto copy = must(storage::StoreReader::open(fetched.path()));
+  for (const auto run : {first, second, open}) CHECK(summary_of(copy, run) == summary_of(store, run));
+  CHECK(table_of(copy) == table_of(store));
+  CHECK(must(copy.run(first)).meter == "north-hut/bench");
+  // SQL alone gives what compare gives.
+  const auto rows = must(figures::comparison_of(store, {})).rows;
+  REQUIRE(rows.size() == 3);
+  for (const auto& row : rows) {
+    const auto idle =
+        server->sql("SELECT idle_w, idle_uncertainty_w FROM nightwatt.compare WHERE device = '" + row.device + "'");
+    CHECK(idle == text::exact_text(row.idle->value) + "|" + text::exact_text(row.idle->uncertainty));
+  }
+}
+
+TEST_CASE("two rigs that call their meters and devices alike are pooled, and told apart") {
+  const auto server = Postgres::start();
+  if (!server) return;
+  const Folder north, south;
+  auto one = must(storage::StoreWriter::open(north.store(), {}));
+  auto two = must(storage::StoreWriter::open(south.store(), {}));
+  record(one, "bench", "Gannet board", night(night_us, 1, 3000), true);
+  record(two, "bench", "Gannet board", night(night_us + 9000 * second_us, 2, 3000), true);
+  mirror_once(server->conninfo(), north.store(), "north-hut");
+  mirror_once(server->conninfo(), south.store(), "south-hut");
+  auto fetched = must(FetchedStore::fetch(server->conninfo()));
+  must(fetched.fetch_readings({}));
+  const auto copy = must(storage::StoreReader::open(fetched.path()));
+  CHECK(must(figures::comparison_of(copy, {{"1", "2"}, {}, {}})).rows.size() == 1);
+  CHECK(must(figures::comparison_of(copy, {{"1", "2"}, {}, {}})).rows[0].runs.size() == 2);
+  CHECK(must(copy.run(2)).meter == "south-hut/bench");
+  CHECK(lines_of(*server, "south-hut") == lines_of(south.store()));
+}
+
+TEST_CASE("what is corrected in the store is corrected in the mirror; what is thrown away there is gone here") {
+  const auto server = Postgres::start();
+  if (!server) return;
+  const Folder folder;
+  auto store = must(storage::StoreWriter::open(folder.store(), {}));
+  const auto first = record(store, "bench", "Ganet bord", night(night_us, 1, 2000), true);
+  const auto second = record(store, "bench", "Puffin mini", night(night_us + 4000 * second_us, 2, 2000), true);
+  mirror_once(server->conninfo(), folder.store(), "north-hut");
+  must(store.begin());
+  must(store.set_device(first, "Gannet board"));
+  must(store.forget(second));
+  must(store.commit());
+  mirror_once(server->conninfo(), folder.store(), "north-hut");
+  CHECK(server->sql("SELECT run, device FROM nightwatt.run") == std::to_string(first) + "|Gannet board");
+  CHECK(server->sql("SELECT count(*) FROM nightwatt.segment WHERE run = " + std::to_string(second)) == "0");
+  CHECK(lines_of(*server, "north-hut") == lines_of(folder.store()));  // readings stay
+}
+
+TEST_CASE("a rig that is cut off at any moment loses nothing and doubles nothing") {
+  const auto server = Postgres::start();
+  if (!server) return;
+  const Folder folder;
+  auto store = must(storage::StoreWriter::open(folder.store(), {}));
+  record(store, "bench", "Gannet board", night(night_us, 1, 100'000), true);
+  record(store, "bench", "Puffin mini", night(night_us + 110'000 * second_us, 2, 60'000), true);
+  const auto seed = std::random_device{}();
+  INFO("seed " << seed);
+  std::mt19937 random(seed);
+  int cuts = 0;
+  for (int i = 0; i < 40; ++i) {
+    Patience patience;
+    std::thread cutter([&, us = random() % 400'000] {
+      const auto until = std::chrono::steady_clock::now() + std::chrono::microseconds(us);
+      while (std::chrono::steady_clock::now() < until) std::this_thread::yield();
+      if (i % 4 == 3)
+        server->kill();
+      else
+        patience.end();
+    });
+    const auto done = mirror_once(server->conninfo(), folder.store(), "north-hut", patience);
+    cutter.join();
+    if (i % 4 == 3) server->run_again();
+    if (!done) ++cuts;
+  }
+  CHECK(cuts > 5);
+  mirror_once(server->conninfo(), folder.store(), "north-hut");
+  CHECK(lines_of(*server, "north-hut") == lines_of(folder.store()));
+  CHECK(server->sql("SELECT count(*) FROM nightwatt.run") == "2");
+  CHECK(server->sql("SELECT sum(readings) = (SELECT count(*) FROM nightwatt.reading) FROM nightwatt.meter") == "t");
+}
+
+TEST_CASE("a server put back to an older state gets what it lost, once") {
+  const auto server = Postgres::start();
+  if (!server) return;
+  const Folder folder;
+  auto store = must(storage::StoreWriter::open(folder.store(), {}));
+  record(store, "bench", "Gannet board", night(night_us, 1, 2000), true);
+  mirror_once(server->conninfo(), folder.store(), "north-hut");
+  REQUIRE(server->sql("CREATE DATABASE older TEMPLATE rigs", "postgres").empty());
+  record(store, "bench", "Puffin mini", night(night_us + 4000 * second_us, 2, 2000), true);
+  mirror_once(server->conninfo(), folder.store(), "north-hut");
+  mirror_once(server->conninfo("older"), folder.store(), "north-hut");
+  const std::string all = "SELECT * FROM nightwatt.reading ORDER BY stream, at";
+  CHECK(server->sql(all, "older") == server->sql(all));
+  const std::string runs = "SELECT number, run, device, print, summary FROM nightwatt.run ORDER BY number";
+  CHECK(server->sql(runs, "older") == server->sql(runs));
+}
+
+TEST_CASE("a rig writes its own rows alone, and a store does not take another's place") {
+  const auto server = Postgres::start();
+  if (!server) return;
+  const Folder north, south;
+  auto one = must(storage::StoreWriter::open(north.store(), {}));
+  auto two = must(storage::StoreWriter::open(south.store(), {}));
+  record(one, "bench", "Gannet board", night(night_us, 1, 1000), true);
+  record(two, "bench", "Gannet board", night(night_us + 1, 2, 1000), true);
+  {
+    Patience patience;
+    auto owner = must(Server::connect(server->conninfo(), patience));
+    must(prepare_schema(owner));
+  }
+  REQUIRE(server->sql("CREATE ROLE north LOGIN IN ROLE nightwatt_rig").empty());
+  REQUIRE(server->sql("CREATE ROLE south LOGIN IN ROLE nightwatt_rig").empty());
+  REQUIRE(server->sql("CREATE ROLE guest LOGIN IN ROLE nightwatt_reader").empty());
+  CHECK(mirror_once(server->conninfo("rigs", "north"), north.store(), "north-hut") > 900);
+  Patience patience;
+  const auto taken = mirror_once(server->conninfo("rigs", "south"), south.store(), "north-hut", patience);
+  REQUIRE_FALSE(taken);
+  CHECK_THAT(taken.error().message, Catch::Contains("another role"));
+  const auto other_store = mirror_once(server->conninfo("rigs", "north"), south.store(), "north-hut", patience);
+  REQUIRE_FALSE(other_store);
+  CHECK_THAT(other_store.error().message, Catch::Contains("another store"));
+  CHECK(mirror_once(server->conninfo("rigs", "south"), south.store(), "south-hut") > 900);
+
+  auto thief = must(Server::connect(server->conninfo("rigs", "south"), patience));
+  const std::string before = lines_of(*server, "north-hut");
+  must(thief.tell("DELETE FROM nightwatt.reading WHERE rig = 1"));  // sees none that it may delete
+  must(thief.tell("UPDATE nightwatt.run SET device = 'mine'"));
+  CHECK_FALSE(thief.tell("INSERT INTO nightwatt.reading (rig, stream, at, power_w) VALUES (1, 1, '2026-01-05', 1)"));
+  CHECK_FALSE(
+      thief.tell("INSERT INTO nightwatt.reading_2026_01 (rig, stream, at, power_w) VALUES (1, 1, '2026-01-05', 1)"));
+  CHECK_FALSE(thief.tell("DROP TABLE nightwatt.reading"));
+  CHECK(lines_of(*server, "north-hut") == before);
+  CHECK(server->sql("SELECT device FROM nightwatt.run WHERE rig = 1") == "Gannet board");
+  auto guest = must(Server::connect(server->conninfo("rigs", "guest"), patience));
+  CHECK(must(guest.ask("SELECT count(*) FROM nightwatt.reading")).front()[0] != "0");
+  CHECK_FALSE(guest.tell("DELETE FROM nightwatt.reading"));
+  CHECK(must(FetchedStore::fetch(server->conninfo("rigs", "guest"))).path() != "");
+}
+
+TEST_CASE("tables of a newer program, no mirror and no server are one line each") {
+  const auto server = Postgres::start();
+  if (!server) return;
+  const auto none = FetchedStore::fetch(server->conninfo());
+  REQUIRE_FALSE(none);
+  CHECK(none.error().kind == ErrorKind::negative);
+  Patience patience;
+  auto owner = must(Server::connect(server->conninfo(), patience));
+  must(prepare_schema(owner));
+  must(prepare_schema(owner));
+  must(owner.tell("UPDATE nightwatt.version SET number = 99"));
+  const auto newer = prepare_schema(owner);
+  REQUIRE_FALSE(newer);
+  CHECK_THAT(newer.error().message, Catch::Contains("update this program"));
+  const auto nobody = FetchedStore::fetch("host=/nonexistent dbname=x");
+  REQUIRE_FALSE(nobody);
+  CHECK(nobody.error().kind == ErrorKind::unusable);
+  CHECK(nobody.error().message.find('\n') == std::string::npos);
+}
+
+}  // namespace nightwatt::mirror::test
