@@ -37,11 +37,12 @@ struct Failed {
 void print_meter(std::FILE* out, const Night& night) {
   const Meter& m = night.plan.meter;
   std::fprintf(out,
-               "# %s, seed %llu: a reading each %g s%s, display %g W%s%s, %.1f "
+               "# %s, seed %llu: a reading each %g s%s%s, display %g W%s%s, %.1f "
                "%% lost, noise remembers %.1f s\n",
                night.sort.c_str(), static_cast<unsigned long long>(night.seed), m.interval_s,
-               m.jitter > 0.0 ? " or so" : "", m.step_w, m.truncates ? " cut off" : "", m.declared ? ", told" : "",
-               100.0 * m.lost_share, night.plan.noise_memory_s);
+               m.jitter > 0.0 ? " or so" : "", m.averages ? ", the mean since the last" : "", m.step_w,
+               m.truncates ? " cut off" : "", m.declared ? ", told" : "", 100.0 * m.lost_share,
+               night.plan.noise_memory_s);
 }
 
 void print_truth(std::FILE* out, const Night& night) {

@@ -56,6 +56,7 @@ struct Meter {
   bool truncates = false;
   bool declared = false;  ///< the step is told, not learnt
   double lost_share = 0.0;
+  bool averages = false;  ///< a reading is the mean since the one before, not an instant
 };
 
 struct Plan {

@@ -52,6 +52,26 @@ Plan cropped(const Plan& plan, double from_s, double to_s) {
   return kept;
 }
 
+namespace {
+
+/// What the device draws at an instant of the night that lies in its act `i` or before.
+double power_at(const std::vector<Act>& acts, std::size_t i, double begin_s, double t) {
+  while (i > 0 && t < begin_s) {
+    --i;
+    begin_s -= acts[i].length_s - acts[i].skip_s;
+  }
+  return power_w(acts[i], std::max(0.0, t - begin_s) + acts[i].skip_s);
+}
+
+double mean_since(const std::vector<Act>& acts, std::size_t i, double begin_s, double from_s, double to_s) {
+  constexpr int parts = 10;
+  double sum = 0.0;
+  for (int k = 0; k < parts; ++k) sum += power_at(acts, i, begin_s, from_s + (to_s - from_s) * (k + 0.5) / parts);
+  return sum / parts;
+}
+
+}  // namespace
+
 std::vector<std::pair<std::int64_t, double>> play(const Plan& plan, std::uint64_t seed) {
   Random random(seed ^ 0x706c6179ULL);
   const Meter& meter = plan.meter;
@@ -61,15 +81,18 @@ std::vector<std::pair<std::int64_t, double>> play(const Plan& plan, std::uint64_
   double noise = random.normal();
   double t = random.uniform() * meter.interval_s;
   double begin = 0.0;
-  for (const Act& act : plan.acts) {
+  for (std::size_t i = 0; i < plan.acts.size(); ++i) {
+    const Act& act = plan.acts[i];
     const double end = begin + act.length_s - act.skip_s;
     for (; t < end; t += meter.interval_s) {
       const double at = std::max(0.0, t + (random.uniform() - 0.5) * meter.jitter * meter.interval_s);
       noise = keep * noise + fresh * random.normal();
       if (act.kind == Kind::gap || (meter.lost_share > 0.0 && random.chance(meter.lost_share))) continue;
+      const double device_w =
+          meter.averages ? mean_since(plan.acts, i, begin, t - meter.interval_s, t) : power_at(plan.acts, i, begin, t);
       // The jitter may move a reading over the edge: what it shows belongs to
       // where its turn was.
-      double p = std::max(0.0, power_w(act, std::max(0.0, t - begin + act.skip_s)) + noise * act.noise_w);
+      double p = std::max(0.0, device_w + noise * act.noise_w);
       const double counts = p / meter.step_w;
       p = (meter.truncates ? std::floor(counts + 1e-9) : std::round(counts)) * meter.step_w;
       readings.emplace_back(std::llround(at * 1e6), p);

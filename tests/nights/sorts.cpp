@@ -516,6 +516,13 @@ void mixture(Device& d) {
   crop_edges(d);
 }
 
+/// The record begins and ends in the midst of something.
+void anywhere(Device& d) {
+  mixture(d);
+  const double all_s = length_s(d.plan);
+  d.plan = cropped(d.plan, d.random.uniform(0.0, 0.4) * all_s, d.random.uniform(0.6, 1.0) * all_s);
+}
+
 struct Sort {
   std::string name;
   void (*acts)(Device&);
@@ -544,6 +551,11 @@ Meter truncating_meter(Random& random) {
   Meter meter = usual_meter(random);
   meter.truncates = true;
   meter.declared = true;
+  return meter;
+}
+Meter averaging_meter(Random& random) {
+  Meter meter = any_meter(random, {1.0, 1.0, 2.0, 5.0, 10.0, 30.0});
+  meter.averages = true;
   return meter;
 }
 Meter slow_meter(Random& random) {
@@ -585,6 +597,8 @@ const std::vector<Sort>& sorts() {
       {"quick", no_off, nullptr, quick_meter},
       {"server", plain, &server, usual_meter},
       {"truncating", plain, nullptr, truncating_meter},
+      {"averaging", mixture, nullptr, averaging_meter},
+      {"anywhere", anywhere, nullptr, usual_meter},
       {"mixture", mixture, nullptr, usual_meter},
   };
   return all;
