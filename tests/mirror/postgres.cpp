@@ -3,10 +3,11 @@
 #include <unistd.h>
 
 #include <array>
-#include <catch2/catch.hpp>
 #include <cstdio>
 #include <cstdlib>
 #include <filesystem>
+#include <iostream>
+#include <stdexcept>
 
 namespace nightwatt::mirror::test {
 namespace {
@@ -25,7 +26,7 @@ std::string programs() {
 std::string output_of(const std::string& command, int* status = nullptr) {
   std::string text;
   FILE* pipe = ::popen((command + " 2>&1").c_str(), "r");
-  REQUIRE(pipe != nullptr);
+  if (pipe == nullptr) throw std::runtime_error("no shell for: " + command);
   std::array<char, 4096> piece{};
   for (std::size_t got; (got = std::fread(piece.data(), 1, piece.size(), pipe)) > 0;) text.append(piece.data(), got);
   const int ended = ::pclose(pipe);
@@ -38,19 +39,18 @@ std::string output_of(const std::string& command, int* status = nullptr) {
 
 std::unique_ptr<Postgres> Postgres::start() {
   if (programs().empty()) {
-    WARN("SKIPPED: no PostgreSQL server here; Debian's package postgresql has it");
+    std::cerr << "SKIPPED: no PostgreSQL server here; Debian's package postgresql has it\n";
     return nullptr;
   }
   std::string folder = (fs::temp_directory_path() / "nightwatt-postgres-XXXXXX").string();
-  REQUIRE(::mkdtemp(folder.data()) != nullptr);
+  if (::mkdtemp(folder.data()) == nullptr) throw std::runtime_error("no folder could be made: " + folder);
   if (::geteuid() == 0) (void)output_of("chown postgres " + folder);
   std::unique_ptr<Postgres> server(new Postgres(folder));
   int status = 0;
   // Sync off: a test's data need not survive a power cut, and kill -9 it survives without.
   const std::string made =
       output_of(server->as_server("initdb --no-sync -A trust -U postgres -D " + folder + "/data"), &status);
-  INFO(made);
-  REQUIRE(status == 0);
+  if (status != 0) throw std::runtime_error(made);
   server->run_again();
   (void)server->sql("CREATE DATABASE rigs", "postgres");
   return server;
@@ -88,7 +88,7 @@ void Postgres::run_again() {
                                        &status);
     if (status == 0) return;
   }
-  FAIL("the server does not start: " << output_of("tail -5 " + folder_ + "/log"));
+  throw std::runtime_error("the server does not start: " + output_of("tail -5 " + folder_ + "/log"));
 }
 
 }  // namespace nightwatt::mirror::test
