@@ -44,7 +44,7 @@ class Regression {
   struct Fit {
     double slope = 0.0;  ///< of the last column
     double slope_deviation = 0.0;
-    double level = 0.0;            ///< at 0 of all columns
+    double level = 0.0;  ///< at 0 of all columns
     double per_degree = 0.0, per_degree_deviation = 0.0;
     double freedom = 0.0;        ///< nights less unknowns
     double slope_freedom = 0.0;  ///< of slope_deviation
@@ -248,8 +248,7 @@ class Seeker {
     for (std::size_t i = 0; i < n; ++i) {
       weight[i + 1] = weight[i] + w(i);
       lean[i + 1] = lean[i] + w(i) * (c(i) - mean_c);
-      pull[i + 1] =
-          pull[i] + w(i) * (nights_[chosen_[i]].level_w - mean_y - per_degree * (c(i) - mean_c));
+      pull[i + 1] = pull[i] + w(i) * (nights_[chosen_[i]].level_w - mean_y - per_degree * (c(i) - mean_c));
     }
     double most = 0.0;
     std::optional<std::pair<std::size_t, std::size_t>> place;
@@ -352,8 +351,8 @@ class Judge {
     LevelChange change;
     change.shape = one.shape;
     change.false_share = std::min(1.0, one.false_share);
-    double display = std::hypot(display_of(chosen, one.first, one.last, true),
-                                display_of(chosen, one.first, one.last, false));
+    double display =
+        std::hypot(display_of(chosen, one.first, one.last, true), display_of(chosen, one.first, one.last, false));
     double times = 1.0;
     const double base = mean_level_without(one, chosen);
     if (one.shape == ChangeShape::creep) {
@@ -453,9 +452,9 @@ class Judge {
     }
     display /= static_cast<double>(last - begin);
     verdict_.last_w = nights_[last].level_w - sum / weights;
-    verdict_.last_uncertainty_w =
-        2.0 * std::sqrt(1.0 / weights + std::pow(nights_[last].chance_w, 2) + between + display * display +
-                        std::pow(nights_[last].display_w, 2) + std::pow(settings_.gain_deviation * *verdict_.last_w, 2));
+    verdict_.last_uncertainty_w = 2.0 * std::sqrt(1.0 / weights + std::pow(nights_[last].chance_w, 2) + between +
+                                                  display * display + std::pow(nights_[last].display_w, 2) +
+                                                  std::pow(settings_.gain_deviation * *verdict_.last_w, 2));
   }
 
   std::span<const NightLevel> nights_;

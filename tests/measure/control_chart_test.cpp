@@ -26,7 +26,7 @@ TEST_CASE("NIST/SEMATECH e-Handbook 6.3.2.3: the cumulative sum's worked example
   const std::vector<double> x = {324.925, 324.675, 324.725, 324.350, 325.350, 325.225, 324.125,
                                  324.525, 325.225, 324.600, 324.625, 325.150, 328.325, 327.250,
                                  327.825, 328.500, 326.675, 327.775, 326.875, 328.350};
-  const std::vector<double> high = {0.00, 0.00, 0.00, 0.00, 0.03, 0.00, 0.00, 0.00,  0.00,  0.00,
+  const std::vector<double> high = {0.00, 0.00, 0.00, 0.00, 0.03, 0.00,  0.00,  0.00,  0.00,  0.00,
                                     0.00, 0.00, 3.01, 4.94, 7.45, 10.63, 11.99, 14.44, 16.00, 19.04};
   const std::vector<CusumRow> rows = cusum_chart(x, {325.0, 0.3175, 4.1959});
   REQUIRE(rows.size() == high.size());

@@ -63,7 +63,8 @@ inline std::vector<night::Act> acts_of(const Device& device, const NightSpread& 
   const double idle_w = level(device.idle_w), idle_noise = noise(device.idle_noise);
   steady(SegmentKind::off, 120.0, 0.0, 0.0);
   if (device.standby_w > 0.0) steady(SegmentKind::standby, 180.0, level(device.standby_w), idle_noise);
-  steady(SegmentKind::unsteady, device.boot_s * std::exp(spread.length * dice.normal()), 0.6 * level(device.boot_w), 0.02);
+  steady(SegmentKind::unsteady, device.boot_s * std::exp(spread.length * dice.normal()), 0.6 * level(device.boot_w),
+         0.02);
   acts.back().wander_w = 0.8 * device.boot_w;
   steady(SegmentKind::idle, 600.0, idle_w, idle_noise);
   const double load_w = level(device.load_w);

@@ -29,14 +29,14 @@ class Dice {
 struct HistoryWorld {
   int nights = 20;
   double level_w = 40.0;
-  double chance_w = 0.01;       ///< standard, of one night's figure
-  double chance_spread = 1.0;   ///< nights are unequal: chance times up to this, by chance
-  double between_w = 0.0;       ///< what the device itself does from night to night
-  double meter_share = 0.006;   ///< standard, of the meter's common error, as a share of the level
-  int step_at = -1;             ///< first night after the step; < 0: none
+  double chance_w = 0.01;      ///< standard, of one night's figure
+  double chance_spread = 1.0;  ///< nights are unequal: chance times up to this, by chance
+  double between_w = 0.0;      ///< what the device itself does from night to night
+  double meter_share = 0.006;  ///< standard, of the meter's common error, as a share of the level
+  int step_at = -1;            ///< first night after the step; < 0: none
   double step_w = 0.0;
   double creep_w_per_night = 0.0;
-  int apart_at = -1;            ///< one night out of line
+  int apart_at = -1;  ///< one night out of line
   double apart_w = 0.0;
 };
 struct DrawnNight {

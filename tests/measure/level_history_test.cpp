@@ -19,8 +19,7 @@ std::vector<NightLevel> levels(const std::vector<DrawnNight>& nights) {
 
 std::vector<NightLevel> nights_of(const std::vector<double>& watts, double chance_w = 0.01) {
   std::vector<NightLevel> all;
-  for (std::size_t i = 0; i < watts.size(); ++i)
-    all.push_back({static_cast<double>(i), watts[i], chance_w, 0.0, {}});
+  for (std::size_t i = 0; i < watts.size(); ++i) all.push_back({static_cast<double>(i), watts[i], chance_w, 0.0, {}});
   return all;
 }
 

@@ -8,7 +8,8 @@
 
 namespace nightwatt {
 
-/// Points (x_i, y_i); covariances between all x, between all y, and of each x with each y (rows x, columns y; empty: none).
+/// Points (x_i, y_i); covariances between all x, between all y, and of each x with each y (rows x, columns y; empty:
+/// none).
 struct UncertainPoints {
   std::vector<double> x, y;
   Matrix x_covariance, y_covariance, cross_covariance;

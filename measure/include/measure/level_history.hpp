@@ -16,8 +16,8 @@ namespace nightwatt {
 struct NightLevel {
   double day = 0.0;  ///< any zero, rising
   double level_w = 0.0;
-  double chance_w = 0.0;               ///< standard uncertainty by chance
-  double display_w = 0.0;              ///< standard, what the display leaves: it need not be the same at another level
+  double chance_w = 0.0;              ///< standard uncertainty by chance
+  double display_w = 0.0;             ///< standard, what the display leaves: it need not be the same at another level
   std::optional<double> temperature;  ///< of the room; used where every night has one and they differ
 };
 
@@ -47,7 +47,7 @@ struct Slope {
 struct HistoryVerdict {
   bool judged = false;  ///< false: too few nights to know how much they scatter by themselves
   std::vector<LevelChange> changes;
-  double between_w = 0.0;  ///< standard deviation between nights beyond their own chance, changes left out
+  double between_w = 0.0;             ///< standard deviation between nights beyond their own chance, changes left out
   std::optional<Slope> w_per_degree;  ///< where temperatures were given and differ
   /// Last night less the mean of those before since the last change, what they share left out; of two nights or more.
   std::optional<double> last_w;
