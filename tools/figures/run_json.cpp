@@ -61,14 +61,17 @@ void write_summary(JsonWriter& json, const RunRecord& record, const RunBudgets* 
   json.end_object();
 }
 
-void write_run(JsonWriter& json, const storage::RunInfo& info, Duration shift) {
+void write_run(JsonWriter& json, const storage::RunInfo& info, Duration shift,
+               const std::function<void(JsonWriter&)>& more) {
   json.begin_object();
   write_run_name(json, info);
   json.field("begin", info.begin + shift).key("end");
   info.end ? json.value(*info.end + shift) : json.null();
   json.field("open", !info.end.has_value() && info.origin != storage::RunOrigin::entered);
   json.field("pinned", info.pinned).field("samples", info.samples);
-  json.field("entered", info.origin == storage::RunOrigin::entered).end_object();
+  json.field("entered", info.origin == storage::RunOrigin::entered);
+  if (more) more(json);
+  json.end_object();
 }
 
 }  // namespace nightwatt::figures

@@ -41,7 +41,9 @@ struct EndArguments {
   MaybeWord meter, at;
 };
 struct NameArguments {
-  std::string run, device;
+  std::string run;
+  MaybeWord device;
+  bool accept = false;
 };
 struct MarkArguments {
   std::string text;
@@ -65,6 +67,10 @@ struct SummaryArguments {
 struct CompareArguments {
   Words runs;
   MaybeWord against, less, format;
+};
+struct HistoryArguments {
+  std::string device;
+  MaybeWord format;
 };
 struct ReportArguments {
   Words runs;
@@ -118,7 +124,8 @@ using CommandArguments =
     std::variant<std::monostate, StatusArguments, PortsArguments, SetupArguments, BeginArguments, EndArguments,
                  NameArguments, MarkArguments, RunsArguments, SegmentsArguments, SummaryArguments, CompareArguments,
                  TraceArguments, ImportArguments, ExportArguments, DecodeArguments, EnterArguments, SplitArguments,
-                 PinArguments, ForgetArguments, CheckArguments, EstimateArguments, ReportArguments, DuringArguments>;
+                 PinArguments, ForgetArguments, CheckArguments, EstimateArguments, ReportArguments, DuringArguments,
+                 HistoryArguments>;
 
 /// Turning words into values. Every error is of kind input and names the option.
 [[nodiscard]] Result<double> number_from(std::string_view option, std::string_view word);

@@ -75,9 +75,10 @@ class Grammar {
   }
 
   void words_on_runs() {
-    auto [name, n] = command<NameArguments>("name", "Say what device an automatic run was");
+    auto [name, n] = command<NameArguments>("name", "Say what device an automatic run was, or ask which it looks like");
     run_word(name, n->run);
-    name->add_option("DEVICE", n->device, "The device")->required();
+    name->add_option("DEVICE", n->device, "The device; without it the likeliest known ones, with their odds");
+    name->add_flag("--accept", n->accept, "Take the proposal that runs shows");
     auto [mark, m] = command<MarkArguments>("mark", "Pin a note to an instant, or say of what kind a segment is");
     mark->add_option("TEXT", m->text, "The note")->required();
     mark->add_option("--meter", m->meter, "The meter it concerns")->type_name("M");
@@ -122,6 +123,9 @@ class Grammar {
     compare->add_option("--less", c->less, "Subtract what was measured alone in this run: an adapter, a display")
         ->type_name("RUN");
     compare->add_option("--format", c->format, "text, markdown, csv or json")->type_name("F");
+    auto [history, h] = command<HistoryArguments>("history", "A device's figures run by run, and whether they moved");
+    history->add_option("DEVICE", h->device, "The device")->required();
+    history->add_option("--format", h->format, "text, csv or json")->type_name("F");
     auto [report, o] = command<ReportArguments>("report", "One page of some runs, for any browser and for paper");
     report->add_option("RUN", o->runs, "Runs to report; without any, those of compare");
     report->add_option("-o,--output", o->file, "Where to write it; an older file is replaced whole")

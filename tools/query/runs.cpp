@@ -1,4 +1,5 @@
 #include "commands.hpp"
+#include "figures/known_devices.hpp"
 #include "figures/run_json.hpp"
 #include "measure/time_text.hpp"
 #include "text/printable.hpp"
@@ -6,10 +7,33 @@
 namespace nightwatt::query {
 namespace {
 
+/// Proposals are made for the newest runs without a name: a list is to come at once, however long it is.
+constexpr std::size_t most_proposals = 20;
+
 struct Row {
   storage::RunInfo info;
   Duration shift{0};
+  std::optional<Proposal> proposal;
 };
+
+Result<void> propose_names(const storage::StoreReader& store, std::vector<Row>& rows) {
+  std::optional<KnownDevices> known;
+  std::size_t made = 0;
+  for (std::size_t i = rows.size(); i-- > 0 && made < most_proposals;) {
+    if (!wants_name(rows[i].info)) continue;
+    if (!known) {
+      auto learnt = KnownDevices::of(store);
+      if (!learnt) return tl::unexpected(learnt.error());
+      known = std::move(*learnt);
+      if (known->empty()) return {};
+    }
+    auto proposal = known->propose(store, rows[i].info);
+    if (!proposal) return tl::unexpected(proposal.error());
+    rows[i].proposal = std::move(*proposal);
+    ++made;
+  }
+  return {};
+}
 
 Result<std::vector<Row>> chosen_rows(Context& context, const RunsArguments& arguments) {
   const auto since = maybe_time("--since", arguments.since);
@@ -23,10 +47,11 @@ Result<std::vector<Row>> chosen_rows(Context& context, const RunsArguments& argu
     if (arguments.device && run.device != arguments.device) continue;
     const auto shift = shown_shift(*store, run);
     if (!shift) return tl::unexpected(shift.error());
-    Row row{std::move(run), *shift};
+    Row row{std::move(run), *shift, std::nullopt};
     if (*since && row.info.end && *row.info.end + row.shift <= **since) continue;
     rows.push_back(std::move(row));
   }
+  if (auto proposed = propose_names(*store, rows); !proposed) return tl::unexpected(proposed.error());
   return rows;
 }
 
@@ -35,10 +60,22 @@ void write_json(Context& context, const std::vector<Row>& rows) {
   json.begin_object().key("runs").begin_array();
   for (const Row& row : rows) {
     json.line_break();
-    write_run(json, row.info, row.shift);
+    write_run(json, row.info, row.shift, [&row](JsonWriter& more) {
+      more.key("proposal");
+      if (row.proposal && row.proposal->device())
+        more.begin_object().field("device", *row.proposal->device()).field("odds", row.proposal->odds()).end_object();
+      else
+        more.null();
+    });
   }
   json.end_array().end_object();
   context.out.write("\n");
+}
+
+/// A name, or the likeliest one with its odds.
+Table::Cell device_cell(const Row& row) {
+  if (row.info.device || !row.proposal || !row.proposal->device()) return {device_text(row.info), Tone::strong};
+  return {text::printable(*row.proposal->device()) + "? " + odds_text(row.proposal->odds()), Tone::dim};
 }
 
 std::string remarks(const storage::RunInfo& run) {
@@ -74,7 +111,7 @@ void write_people(Context& context, const std::vector<Row>& rows) {
     if (row.info.end && !entered) length = duration_text(to_seconds(*row.info.end - row.info.begin));
     if (!row.info.end && !entered) length = "open";
     table.row({{std::to_string(row.info.id)},
-               {device_text(row.info), Tone::strong},
+               device_cell(row),
                {row.info.meter ? text::printable(*row.info.meter) : std::string()},
                {local_text(row.info.begin + row.shift)},
                {length, row.info.end ? Tone::plain : Tone::green},
@@ -94,7 +131,15 @@ Outcome run(Context& context, const RunsArguments& arguments) {
     return fail(ErrorKind::negative, arguments.device || arguments.since
                                          ? "no run matches; nightwatt runs lists them all"
                                          : "the store holds no run yet; record one with nightwattd or import a CSV");
-  if (!context.json) write_people(context, *rows);
+  if (!context.json) {
+    write_people(context, *rows);
+    for (const Row& row : *rows)
+      if (row.proposal && row.proposal->device()) {
+        context.out.write("A name with ? is a proposal. Take it: nightwatt name " + std::to_string(row.info.id) +
+                          " --accept\n");
+        break;
+      }
+  }
   return 0;
 }
 

@@ -1,6 +1,7 @@
 // Runs, segments and summaries as the outside contract's JSON.
 #pragma once
 
+#include <functional>
 #include <optional>
 #include <span>
 #include <string_view>
@@ -18,7 +19,8 @@ void write_run_name(JsonWriter& json, const storage::RunInfo& info);
 void write_segments(JsonWriter& json, std::span<const Segment> segments, Duration shift);  ///< an array
 /// The object of `summary RUN --json`. `budgets` may be null: not asked for.
 void write_summary(JsonWriter& json, const RunRecord& record, const RunBudgets* budgets);
-/// One of `runs --json`.
-void write_run(JsonWriter& json, const storage::RunInfo& info, Duration shift);
+/// One of `runs --json`; `more` may add to it.
+void write_run(JsonWriter& json, const storage::RunInfo& info, Duration shift,
+               const std::function<void(JsonWriter&)>& more = {});
 
 }  // namespace nightwatt::figures

@@ -1,0 +1,71 @@
+#include "figures/known_devices.hpp"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <cstdio>
+#include <map>
+
+namespace nightwatt::figures {
+namespace {
+
+/// Odds below this are not worth a line.
+constexpr double least_odds = 0.001;
+
+Result<RunFeatures> features(const storage::StoreReader& store, const storage::RunInfo& info) {
+  const auto record = run_record(store, info);
+  if (!record) return tl::unexpected(record.error());
+  return features_of(record->segments, record->stretches, record->step_w);
+}
+
+}  // namespace
+
+const std::string* Proposal::device() const {
+  return odds() >= propose_from ? &devices.front().first : nullptr;
+}
+
+bool wants_name(const storage::RunInfo& run) {
+  return !run.device && run.end && run.origin != storage::RunOrigin::entered;
+}
+
+Result<KnownDevices> KnownDevices::of(const storage::StoreReader& store) {
+  const auto runs = store.runs();
+  if (!runs) return tl::unexpected(runs.error());
+  std::map<std::string, std::vector<const storage::RunInfo*>> named;
+  for (const storage::RunInfo& run : *runs)
+    if (run.device && run.end && run.origin != storage::RunOrigin::entered) named[*run.device].push_back(&run);
+  std::vector<KnownDevice> devices;
+  for (const auto& [name, all] : named) {
+    KnownDevice device{name, {}};
+    for (std::size_t i = all.size() > most_runs_known ? all.size() - most_runs_known : 0; i < all.size(); ++i) {
+      auto read = features(store, *all[i]);
+      if (!read) return tl::unexpected(read.error());
+      device.runs.push_back(*read);
+    }
+    devices.push_back(std::move(device));
+  }
+  return KnownDevices(Recogniser(std::move(devices)));
+}
+
+Result<Proposal> KnownDevices::propose(const storage::StoreReader& store, const storage::RunInfo& run) const {
+  const auto read = features(store, run);
+  if (!read) return tl::unexpected(read.error());
+  const Recognition found = recogniser_.recognise(*read);
+  Proposal proposal;
+  proposal.run = run.id;
+  proposal.none = found.none;
+  for (const Recognised& one : found.devices)
+    if (proposal.devices.empty() || one.odds >= least_odds)
+      proposal.devices.emplace_back(recogniser_.devices()[one.device].name, one.odds);
+  return proposal;
+}
+
+std::string odds_text(double odds) {
+  const double percent = std::clamp(100.0 * odds, 0.0, 99.9);  // nothing is ever sure
+  std::array<char, 16> digits{};
+  std::snprintf(digits.data(), digits.size(), "%.1f %%",
+                percent < 99.95 ? std::floor(percent * 10.0 + 1e-9) / 10.0 : 99.9);
+  return digits.data();
+}
+
+}  // namespace nightwatt::figures
