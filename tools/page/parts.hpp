@@ -19,6 +19,8 @@ namespace nightwatt::page {
 [[nodiscard]] std::string curve_chart(const ReportRun& run);
 [[nodiscard]] std::string budget_details(const ReportRun& run);
 [[nodiscard]] std::string run_section(const ReportRun& run);
+/// A device's figures from run to run, what moved, and a picture of each.
+[[nodiscard]] std::string history_section(const figures::History& history);
 /// What the script draws from, and anybody may read: the answers of `compare --json` and `segments --json`, and the
 /// curves.
 [[nodiscard]] std::string report_data(const Report& report);

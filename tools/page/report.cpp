@@ -1,5 +1,7 @@
 #include "page/report.hpp"
 
+#include <set>
+
 #include "text/printable.hpp"
 
 namespace nightwatt::page {
@@ -33,12 +35,24 @@ Result<ReportRun> run_of(const storage::StoreReader& store, storage::RunId id) {
   return run;
 }
 
+Result<void> add_histories(const storage::StoreReader& store, Report& report) {
+  std::set<std::string> devices;
+  for (const ReportRun& run : report.runs)
+    if (run.record.info.device) devices.insert(*run.record.info.device);
+  for (const std::string& device : devices) {
+    auto history = figures::history_of(store, device);
+    if (!history) return tl::unexpected(history.error());
+    if (history->runs.size() > 1) report.histories.push_back(std::move(*history));
+  }
+  return {};
+}
+
 }  // namespace
 
 Result<Report> report_of(const storage::StoreReader& store, const ReportRequest& request) {
   const auto moment = store.snapshot();
   if (!moment) return tl::unexpected(moment.error());
-  Report report{request.title, request.note, request.made, {}, {}};
+  Report report{request.title, request.note, request.made, {}, {}, {}};
   auto comparison = figures::comparison_of(store, {request.runs, std::nullopt, std::nullopt});
   if (!comparison) return tl::unexpected(comparison.error());
   report.comparison = std::move(*comparison);
@@ -50,6 +64,7 @@ Result<Report> report_of(const storage::StoreReader& store, const ReportRequest&
       if (!run) return tl::unexpected(run.error());
       report.runs.push_back(std::move(*run));
     }
+  if (auto told = add_histories(store, report); !told) return tl::unexpected(told.error());
   return report;
 }
 

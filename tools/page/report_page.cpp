@@ -163,6 +163,13 @@ std::string report_page(const Report& report) {
   page += "<section class=\"chart\" aria-labelledby=\"bars\"><h2 id=\"bars\">Idle and load</h2>\n" +
           bar_chart(report.comparison, false) +
           "<p class=\"small\">Bars in W: idle plain, load hatched; the bracket is the interval ±.</p></section>\n";
+  if (!report.histories.empty()) {
+    page +=
+        "<section aria-labelledby=\"histories\"><h2 id=\"histories\">From run to run</h2>\n<p class=\"small\">A dot is "
+        "a run's figure; its line is what readings and display leave open. What all runs of a meter share, its "
+        "promise, is left out: changes are judged without it.</p></section>\n";
+    for (const figures::History& history : report.histories) page += history_section(history);
+  }
   page += kind_patterns() + "<section aria-labelledby=\"runs\"><h2 id=\"runs\">The records</h2>\n" + kinds_legend() +
           "</section>\n";
   for (const ReportRun& run : report.runs) page += run_section(run);

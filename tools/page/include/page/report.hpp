@@ -8,6 +8,7 @@
 #include "figures/budget.hpp"
 #include "figures/comparison.hpp"
 #include "figures/curve.hpp"
+#include "figures/history.hpp"
 
 namespace nightwatt::page {
 
@@ -32,7 +33,8 @@ struct Report {
   std::string title, note;
   UtcTime made;
   figures::Comparison comparison;
-  std::vector<ReportRun> runs;  ///< in the order of the comparison's rows
+  std::vector<ReportRun> runs;              ///< in the order of the comparison's rows
+  std::vector<figures::History> histories;  ///< of the devices above that the store has more runs of than one
 };
 
 [[nodiscard]] Result<Report> report_of(const storage::StoreReader& store, const ReportRequest& request);
