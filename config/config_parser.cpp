@@ -113,6 +113,7 @@ MeterConfig parse_meter(CheckedTable& table, const ProfileSource& profiles, Prob
 
   parse_profile_key(table, profiles, problems, meter);
   if (const auto flag = table.flag("auto_runs")) meter.auto_runs = *flag;
+  if (const auto flag = table.flag("auto_name")) meter.auto_name = *flag;
   if (const auto s = table.number("auto_end_s", {0.0, longest_auto_end_s, true})) meter.auto_end_s = *s;
   if (const auto s = table.number("shortest_segment_s", {0.0, longest_segment_s, true})) meter.shortest_segment_s = *s;
   table.finish();

@@ -27,7 +27,8 @@ namespace {
 constexpr int busy_timeout_ms = 700;
 
 RecorderSettings recorder_settings(const config::MeterConfig& meter) {
-  return {meter.name, meter.profile.traits(), meter.auto_runs, meter.auto_end_s, meter.shortest_segment_s};
+  return {meter.name,       meter.profile.traits(),   meter.auto_runs,
+          meter.auto_end_s, meter.shortest_segment_s, meter.auto_name};
 }
 
 storage::StoreSettings store_settings(const config::StoreConfig& store) {
@@ -134,7 +135,10 @@ Result<void> Service::Impl::open() {
   time_.emplace(clock(), queue_, parts_.log, opened->newest, opened->shifts);
   if (!opened->looked) time_->announce_shift(time_->now());
   tell_watch_.emplace(environment_.timer(), *time_, state_, *teller_, [this] { return sessions(); });
-  pipeline_.on_run_ended([this](const RunEnded& ended) { teller_->tell(run_ended_message(ended)); });
+  pipeline_.on_run_ended([this](const RunEnded& ended) {
+    teller_->tell(run_ended_message(ended));
+    for (const std::string& moved : ended.moved) teller_->tell(level_moved_message(ended, moved));
+  });
   since_ = clock().utc();
   if (opened->killed) say(LogLevel::warning, "the last service did not stop cleanly; open runs go on with a gap");
   put_event(storage::EventKind::service_started, std::string("version ") + NIGHTWATT_VERSION);

@@ -5,7 +5,10 @@
 
 #include "carried_meter.hpp"
 #include "daemon/time_keeper.hpp"
+#include "figures/history.hpp"
+#include "figures/known_devices.hpp"
 #include "storage/renewal.hpp"
+#include "text/printable.hpp"
 
 namespace nightwatt::daemon {
 namespace {
@@ -233,12 +236,31 @@ void StorePipeline::tell_ended_runs() {
   for (auto& [id, recorder] : recorders_)
     for (const RunId run : recorder.take_ended()) ended_.push_back(run);
   for (const RunId id : std::exchange(ended_, {})) {
+    name_by_itself(id);
     if (!run_ended_) continue;
     auto run = store_->run(id);
     if (!run) continue;
     const auto shift = store_->shift_at(run->stream, run->end.value_or(run->begin));
-    run_ended_({std::move(*run), shift ? *shift : Duration{0}});
+    auto moved = figures::moved_by(*store_, id);
+    run_ended_({std::move(*run), shift ? *shift : Duration{0}, moved ? std::move(*moved) : std::vector<std::string>{}});
   }
+}
+
+// A run that cannot be known again now keeps no name: nobody has lost anything by it.
+void StorePipeline::name_by_itself(RunId id) {
+  const auto info = store_->run(id);
+  if (!info || !figures::wants_name(*info)) return;
+  const bool wanted = std::any_of(meters_.begin(), meters_.end(), [&](const auto& meter) {
+    return meter.second.auto_name && info->meter == meter.second.meter;
+  });
+  if (!wanted) return;
+  const auto named = figures::name_if_sure(*store_, *info);
+  if (!named)
+    log_(LogLevel::warning, "run " + std::to_string(id) + " was not named by itself: " + named.error().message);
+  else if (*named)
+    log_(LogLevel::info, "run " + std::to_string(id) +
+                             " named by itself: " + text::printable((*named)->devices[0].first) + ", odds " +
+                             figures::odds_text((*named)->odds()));
 }
 
 // Nothing is begun in a file that nobody would see. What was stored before stays in it; what can go on elsewhere does.

@@ -104,4 +104,12 @@ TellMessage run_ended_message(const RunEnded& ended) {
   return message;
 }
 
+TellMessage level_moved_message(const RunEnded& ended, const std::string& moved) {
+  TellMessage message = run_ended_message(ended);
+  message.kind = config::TellKind::level_moved;
+  message.text = ended.run.device.value_or("no name yet") + ": level moved, " + moved + " (run " +
+                 std::to_string(ended.run.id) + ")";
+  return message;
+}
+
 }  // namespace nightwatt::daemon

@@ -46,5 +46,7 @@ class TellWatch {
 
 /// What is told of a run that ended.
 [[nodiscard]] TellMessage run_ended_message(const RunEnded& ended);
+/// What is told where it departs from its device's history; `moved` is one of the run's.
+[[nodiscard]] TellMessage level_moved_message(const RunEnded& ended, const std::string& moved);
 
 }  // namespace nightwatt::daemon

@@ -14,6 +14,8 @@ namespace nightwatt::figures {
 namespace {
 
 constexpr double seconds_a_day = 86'400.0;
+/// What is read of a device at the end of each of its runs: the service must not be held up by a long history.
+constexpr std::size_t most_runs_told = 120;
 
 /// `ambient_c=21`: a condition whose key ends so is the room's temperature, not another kind of night.
 bool is_temperature(const std::string& key) {
@@ -146,8 +148,12 @@ Result<History> history_until(const storage::StoreReader& store, const std::stri
   History history;
   history.device = device;
   std::vector<RunRecord> records;
+  auto older = std::count_if(infos->begin(), infos->end(), [&](const storage::RunInfo& info) {
+    return info.device == device && last && info.id <= *last;
+  });
   for (const storage::RunInfo& info : *infos) {
     if (info.device != device || (last && info.id > *last)) continue;
+    if (last && older-- > static_cast<std::ptrdiff_t>(most_runs_told)) continue;
     auto record = run_record(store, info);
     if (!record) return tl::unexpected(record.error());
     HistoryRun run;

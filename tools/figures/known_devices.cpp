@@ -60,6 +60,27 @@ Result<Proposal> KnownDevices::propose(const storage::StoreReader& store, const 
   return proposal;
 }
 
+Result<std::optional<Proposal>> name_if_sure(storage::StoreWriter& store, const storage::RunInfo& run) {
+  const auto known = KnownDevices::of(store);
+  if (!known) return tl::unexpected(known.error());
+  if (known->empty()) return std::nullopt;
+  auto proposal = known->propose(store, run);
+  if (!proposal) return tl::unexpected(proposal.error());
+  if (!(proposal->odds() > name_from)) return std::nullopt;
+  const std::string& device = proposal->devices.front().first;
+  storage::Mark note;
+  note.run = run.id;
+  note.at = run.begin;
+  note.text = "named by itself: " + device + ", odds " + odds_text(proposal->odds());
+  if (auto begun = store.begin(); !begun) return tl::unexpected(begun.error());
+  auto done = store.set_device(run.id, device);
+  if (done) done = store.put_mark(note);
+  if (done) done = store.commit();
+  if (done) return std::move(*proposal);
+  store.rollback();
+  return tl::unexpected(done.error());
+}
+
 std::string odds_text(double odds) {
   const double percent = std::clamp(100.0 * odds, 0.0, 99.9);  // nothing is ever sure
   std::array<char, 16> digits{};

@@ -27,14 +27,15 @@ struct MeterConfig {
   std::optional<UsbIdentity> usb;
   MeterProfile profile;
   bool auto_runs = true;
+  bool auto_name = false;  ///< a run that ends without a name gets that of the device it is known to be
   double auto_end_s = 300.0;
   double shortest_segment_s = 20.0;
   friend bool operator==(const MeterConfig&, const MeterConfig&) = default;
 };
 
 /// What may be told at night.
-enum class TellKind : std::uint8_t { silent, back, disk_full, disk_room, run_ended };
-inline constexpr std::size_t tell_kinds = 5;
+enum class TellKind : std::uint8_t { silent, back, disk_full, disk_room, run_ended, level_moved };
+inline constexpr std::size_t tell_kinds = 6;
 /// The event's name in the config and to whoever is told.
 [[nodiscard]] std::string_view tell_kind_name(TellKind kind);
 

@@ -28,6 +28,7 @@ struct RecorderSettings {
   bool auto_runs = true;
   double auto_end_s = 300.0;
   double shortest_segment_s = 20.0;
+  bool auto_name = false;
 };
 
 struct QueuedReading {

@@ -66,7 +66,8 @@ struct PipelineState {
 /// A run that came to its end, as the store has it.
 struct RunEnded {
   storage::RunInfo run;
-  Duration shift{0};  ///< add to its times to show them
+  Duration shift{0};               ///< add to its times to show them
+  std::vector<std::string> moved;  ///< of its device's history, by this run: a sentence each
 };
 
 /// Owns the store's writer and a recorder for each meter. When a transaction fails, the batch is kept, the recorders
@@ -147,6 +148,7 @@ class StorePipeline {
   [[nodiscard]] Result<UtcTime> record_time(const MeterRecorder& recorder, UtcTime shown) const;
   [[nodiscard]] std::optional<UtcTime> newest() const;
   void tell_ended_runs();
+  void name_by_itself(storage::RunId id);
   void note_failure(const Error& error);
   void note_success();
   [[nodiscard]] std::optional<UtcTime> first_of_batch(std::optional<MeterId> meter) const;

@@ -35,6 +35,10 @@ class KnownDevices {
 /// Whether a proposal is made for it: it has readings, is over, and nobody has named it.
 [[nodiscard]] bool wants_name(const storage::RunInfo& run);
 
+/// Gives the run the name of the device it is known to be above 99 %, with a note pinned to its begin that says so;
+/// nullopt where it is not that sure. Outside of any transaction.
+[[nodiscard]] Result<std::optional<Proposal>> name_if_sure(storage::StoreWriter& store, const storage::RunInfo& run);
+
 /// `99.7 %`; never 100.
 [[nodiscard]] std::string odds_text(double odds);
 
