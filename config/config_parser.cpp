@@ -95,6 +95,20 @@ void parse_profile_key(CheckedTable& table, const ProfileSource& profiles, Probl
   for (Error& error : outcome.errors) problems.add(table.line_of("profile"), std::move(error));
 }
 
+/// "tcp://HOST:PORT"; what HOST is, is for the connection to find out.
+std::string checked_address(CheckedTable& table, const std::string& port) {
+  const std::size_t colon = port.rfind(':');
+  const std::string digits = port.substr(colon + 1);
+  constexpr std::size_t scheme = 6;
+  const bool good = colon > scheme && !digits.empty() && digits.size() <= 5 &&
+                    digits.find_first_not_of("0123456789") == std::string::npos && std::stoi(digits) >= 1 &&
+                    std::stoi(digits) <= 65535;
+  if (!good)
+    table.problem("port", "\"port\" is " + in_quotes(port),
+                  "write it as \"tcp://HOST:PORT\", the port from 1 to 65535");
+  return port;
+}
+
 MeterConfig parse_meter(CheckedTable& table, const ProfileSource& profiles, Problems& problems) {
   MeterConfig meter;
   if (auto name = table.text("name", meter_name_limit))
@@ -102,7 +116,11 @@ MeterConfig parse_meter(CheckedTable& table, const ProfileSource& profiles, Prob
   else if (!table.has("name"))
     table.need("name", "give the meter a name, such as name = \"bench\"");
 
-  if (const auto port = table.path("port", path_limit)) meter.port = *port;
+  // A port on the network is no path.
+  if (const auto port = table.text("port", path_limit); port && port->starts_with("tcp://"))
+    meter.port = checked_address(table, *port);
+  else if (const auto path = table.path("port", path_limit))
+    meter.port = *path;
   if (auto usb = table.table("usb", "usb = { vendor = \"1a2b\", product = \"3c4d\" }"))
     meter.usb = parse_usb(std::move(*usb));
   if (table.has("port") && table.has("usb"))

@@ -68,10 +68,11 @@ std::optional<Accuracy> parse_accuracy(CheckedTable table) {
 
 /// Keys of other protocols are known, and named as theirs.
 void refuse_others(CheckedTable& table, const ProtocolReader& protocol, ProtocolReaders all) {
-  const auto own = protocol.read_keys();
+  std::vector<std::string_view> seen(protocol.read_keys().begin(), protocol.read_keys().end());
   for (const ProtocolReader* other : all)
     for (const std::string_view key : other->read_keys()) {
-      if (std::find(own.begin(), own.end(), key) != own.end()) continue;
+      if (std::find(seen.begin(), seen.end(), key) != seen.end()) continue;
+      seen.push_back(key);
       const std::string name(other->name());
       table.refuse(key, "belongs to " + name, "take it out, or set protocol = \"" + name + "\"");
     }

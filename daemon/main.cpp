@@ -133,7 +133,7 @@ int serve(const std::string& file, bool foreground) {
     std::cerr << settings.error().message << '\n';
     return static_cast<int>(settings.error().kind);
   }
-  const auto environment = daemon::make_system_environment(daemon::open_system_port);
+  const auto environment = daemon::make_system_environment(daemon::SystemPorts());
   daemon::SystemdSupervisor supervisor;
   const daemon::LogSink log = make_log(foreground);
   MirrorKeeper mirror(log);

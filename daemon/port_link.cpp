@@ -5,6 +5,8 @@
 #include <system_error>
 #include <utility>
 
+#include "drivers/tcp_port.hpp"
+
 namespace nightwatt::daemon {
 namespace {
 
@@ -26,7 +28,9 @@ PortLink::PortLink(Environment& environment, config::MeterConfig config, std::un
       environment_(environment),
       tick_timer_(environment.timer()),
       retry_timer_(environment.timer()),
-      line_timer_(environment.timer()) {}
+      line_timer_(environment.timer()),
+      silence_timer_(environment.timer()),
+      network_(drivers::is_tcp_port(config_.port)) {}
 
 void PortLink::start() {
   open();
@@ -43,15 +47,49 @@ void PortLink::open() {
   auto port = environment_.open_port(config_);
   if (!port) return lose(port.error().state, port.error().why);
   port_ = std::move(*port);
-  session_->port_opened(time_.now(), port_->where());
+  if (port_->connecting()) return wait_for_connection();
+  begin();
+}
+
+void PortLink::begin() {
+  heard_at_ = time_.now();
+  session_->port_opened(heard_at_, port_->where());
   wait_for_bytes();
+  if (network_) watch_silence();
   session_->tick(time_.now());
   after_session();
+}
+
+void PortLink::wait_for_connection() {
+  // On a network of our own a connection takes milliseconds; behind a dead cable it would take minutes to fail.
+  constexpr Duration longest_connect{5'000'000};
+  const std::string where = port_->where();
+  retry_timer_->start(longest_connect, [this, where] { lose("missing", where + ": no answer"); });
+  port_->wait_writable([this, where](const std::string& trouble) {
+    retry_timer_->cancel();
+    const std::string why = trouble.empty() ? port_->connect_trouble() : trouble;
+    if (!why.empty()) return lose("missing", where + ": " + why);
+    begin();
+  });
+}
+
+// A connection whose other end was switched off says nothing for ever. The system's own signs of life notice a machine
+// that is gone, not a device server that has forgotten us.
+void PortLink::watch_silence() {
+  constexpr Duration longest_silence{30'000'000};
+  constexpr int intervals = 10;
+  const Duration known_gap = to_duration({config_.profile.gap_s.value_or(0.0)});
+  const Duration patience = std::max({longest_silence, config_.profile.interval * intervals, known_gap});
+  silence_timer_->start(patience / 4, [this, patience] {
+    if (time_.now() - heard_at_ > patience) return lose("silent", "nothing heard: connecting anew");
+    watch_silence();
+  });
 }
 
 void PortLink::let_go() {
   tick_timer_->cancel();
   line_timer_->cancel();
+  silence_timer_->cancel();
   changing_line_ = false;
   armed_for_.reset();
   waiting_for_room_ = false;
@@ -62,7 +100,10 @@ void PortLink::lose(const std::string& state, const std::string& why) {
   if (stopped_) return;
   let_go();
   session_->port_failed(time_.now(), state, why);
-  retry_timer_->start(back_off_.next(), [this] { open(); });
+  // A device server is to be had again within two seconds of its return; trying costs one packet.
+  constexpr Duration longest_network_wait{1'000'000};
+  const Duration wait = back_off_.next();
+  retry_timer_->start(network_ ? std::min(wait, longest_network_wait) : wait, [this] { open(); });
 }
 
 void PortLink::wait_for_bytes() {
@@ -80,6 +121,7 @@ void PortLink::read_bytes() {
   if (is_only_busy(got)) return wait_for_bytes();
   if (got < 0) return lose("missing", lost_text(got));
   if (got == 0) return lose("missing", "lost: the other end hung up");
+  heard_at_ = now;
   back_off_.reset();  // not at the opening: one that opens and dies at once is not to be tried without end
   session_->feed(std::span(buffer_).first(static_cast<std::size_t>(got)), now);
   wait_for_bytes();

@@ -32,6 +32,9 @@ class PortLink {
 
  private:
   void open();
+  void wait_for_connection();
+  void begin();
+  void watch_silence();
   void lose(const std::string& state, const std::string& why);
   void let_go();
   void wait_for_bytes();
@@ -49,11 +52,14 @@ class PortLink {
   std::unique_ptr<Timer> tick_timer_;
   std::unique_ptr<Timer> retry_timer_;
   std::unique_ptr<Timer> line_timer_;
+  std::unique_ptr<Timer> silence_timer_;
   std::unique_ptr<Port> port_;  ///< while it is open
   std::optional<MonoTime> armed_for_;
   drivers::PortBackOff back_off_;
   bool waiting_for_room_ = false;
   bool changing_line_ = false;
+  const bool network_;  ///< a connection: the other end may be gone without a word
+  MonoTime heard_at_{};
   bool stopped_ = false;
   std::array<std::byte, read_limit> buffer_{};
 };

@@ -19,6 +19,7 @@
 #include "daemon/machine_clock.hpp"
 #include "daemon/status_page.hpp"
 #include "drivers/port.hpp"
+#include "drivers/tcp_port.hpp"
 #include "teller.hpp"
 
 namespace nightwatt::daemon {
@@ -87,6 +88,8 @@ class SystemPort final : public Port {
     return written < 0 ? -errno : written;
   }
   [[nodiscard]] bool all_sent() override { return drivers::all_sent(descriptor_.native_handle()); }
+  [[nodiscard]] bool connecting() const override { return opened_.connecting; }
+  [[nodiscard]] std::string connect_trouble() override { return drivers::connect_error(descriptor_.native_handle()); }
   [[nodiscard]] std::string set_line(const LineSettings& line) override {
     const auto changed = drivers::change_line(descriptor_.native_handle(), line);
     return changed ? std::string() : changed.error().message;

@@ -1,8 +1,13 @@
 #include "daemon/system_port.hpp"
 
+#include <map>
+#include <mutex>
+#include <optional>
+#include <thread>
 #include <utility>
 
 #include "drivers/port.hpp"
+#include "drivers/tcp_port.hpp"
 
 namespace nightwatt::daemon {
 namespace {
@@ -13,7 +18,44 @@ tl::unexpected<PortTrouble> trouble(const drivers::PortError& error) {
 
 }  // namespace
 
-tl::expected<OpenedPort, PortTrouble> open_system_port(const config::MeterConfig& meter) {
+/// Hosts that were or are being looked up; shared with the threads that do it.
+struct SystemPorts::Names {
+  std::mutex mutex;
+  std::map<std::string, std::optional<drivers::PortResult<drivers::TcpAddress>>> known;
+};
+
+SystemPorts::SystemPorts() : names_(std::make_shared<Names>()) {}
+
+tl::expected<OpenedPort, PortTrouble> SystemPorts::connect(const std::string& port) const {
+  auto address = drivers::parse_tcp_port(port);
+  if (!address) return tl::unexpected(PortTrouble{"failed", port + ": write it as tcp://HOST:PORT"});
+  if (!drivers::is_numeric(*address)) {
+    const std::lock_guard lock(names_->mutex);
+    const auto entry = names_->known.find(port);
+    if (entry == names_->known.end()) {
+      names_->known.emplace(port, std::nullopt);
+      std::thread([names = names_, wanted = *address, port] {
+        auto found = drivers::look_up(wanted);
+        const std::lock_guard found_lock(names->mutex);
+        names->known[port] = std::move(found);
+      }).detach();
+    }
+    if (entry == names_->known.end() || !entry->second)
+      return tl::unexpected(PortTrouble{"opening", port + ": looking its name up"});
+    // Looked up anew for the next connection: an address may have moved.
+    const auto found = std::move(*entry->second);
+    names_->known.erase(entry);
+    if (!found) return trouble(found.error());
+    address = *found;
+  }
+  auto begun = drivers::begin_connect(*address);
+  if (!begun) return trouble(begun.error());
+  const auto keeper = std::make_shared<drivers::TcpPort>(std::move(*begun));
+  return OpenedPort{keeper->fd(), port, keeper, true};
+}
+
+tl::expected<OpenedPort, PortTrouble> SystemPorts::operator()(const config::MeterConfig& meter) const {
+  if (drivers::is_tcp_port(meter.port)) return connect(meter.port);
   std::string path = meter.port;
   if (meter.usb) {
     auto found = drivers::find_port({meter.usb->vendor, meter.usb->product, meter.usb->serial});
@@ -24,7 +66,7 @@ tl::expected<OpenedPort, PortTrouble> open_system_port(const config::MeterConfig
   if (!opened) return trouble(opened.error());
   const auto keeper = std::make_shared<drivers::OpenPort>(std::move(*opened));
   const std::string where = keeper->path() == path ? path : path + " (" + keeper->path() + ")";
-  return OpenedPort{keeper->fd(), where, keeper};
+  return OpenedPort{keeper->fd(), where, keeper, false};
 }
 
 }  // namespace nightwatt::daemon

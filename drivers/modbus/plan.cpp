@@ -11,8 +11,6 @@ namespace nightwatt::drivers::modbus {
 
 namespace {
 
-constexpr int first_unit = 1;
-constexpr int last_unit = 247;
 constexpr std::size_t address_space = 65536;
 
 /// Registers one read needs, before they are joined.
@@ -26,14 +24,14 @@ std::string named(const ReadSpec& read) {
   return std::string(quantity_name(read.quantity));
 }
 
-Result<Span> span_of(const ReadSpec& read) {
+Result<Span> span_of(const std::string& protocol, const ReadSpec& read) {
   if (read.function != 3 && read.function != 4)
-    return fail(ErrorKind::input, "modbus-rtu: " + named(read) + ": function " + std::to_string(read.function) +
+    return fail(ErrorKind::input, protocol + ": " + named(read) + ": function " + std::to_string(read.function) +
                                       " does not read registers; use 3 (holding) or 4 (input)");
   const std::size_t begin = read.register_address;
   const std::size_t end = begin + register_count(read.type);
   if (end > address_space)
-    return fail(ErrorKind::input, "modbus-rtu: " + named(read) + ": register " + std::to_string(begin) +
+    return fail(ErrorKind::input, protocol + ": " + named(read) + ": register " + std::to_string(begin) +
                                       " and its type reach beyond register 65535");
   return Span{read.function, begin, end};
 }
@@ -112,18 +110,19 @@ void report_noise(std::span<const std::byte> bytes, std::uint64_t at_byte, std::
 
 }  // namespace
 
-Result<Plan> Plan::make(int unit, const std::vector<ReadSpec>& reads) {
-  if (unit < first_unit || unit > last_unit)
-    return fail(ErrorKind::input, "modbus-rtu: unit " + std::to_string(unit) + " is not one meter; use 1 to 247");
-  if (reads.empty()) return fail(ErrorKind::input, "modbus-rtu: nothing to read; add a [[read]]");
+Result<Plan> Plan::make(const std::string& protocol, int unit, IntegerRange units, const std::vector<ReadSpec>& reads) {
+  if (unit < units.least || unit > units.most)
+    return fail(ErrorKind::input, protocol + ": unit " + std::to_string(unit) + " is not one meter; use " +
+                                      std::to_string(units.least) + " to " + std::to_string(units.most));
+  if (reads.empty()) return fail(ErrorKind::input, protocol + ": nothing to read; add a [[read]]");
   Plan plan;
   std::vector<Span> spans;
   std::uint32_t seen = 0;
   for (const ReadSpec& read : reads) {
     const std::uint32_t bit = 1U << static_cast<unsigned>(read.quantity);
-    if ((seen & bit) != 0) return fail(ErrorKind::input, "modbus-rtu: " + named(read) + " is read twice");
+    if ((seen & bit) != 0) return fail(ErrorKind::input, protocol + ": " + named(read) + " is read twice");
     seen |= bit;
-    const Result<Span> span = span_of(read);
+    const Result<Span> span = span_of(protocol, read);
     if (!span) return tl::unexpected(span.error());
     spans.push_back(*span);
   }

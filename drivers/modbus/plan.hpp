@@ -6,11 +6,13 @@
 #include <cstdint>
 #include <optional>
 #include <span>
+#include <string>
 #include <string_view>
 #include <vector>
 
 #include "drivers/decoder.hpp"
 #include "measure/meter_profile.hpp"
+#include "measure/profile_table.hpp"
 #include "measure/result.hpp"
 #include "modbus/frame.hpp"
 
@@ -23,7 +25,9 @@ class Plan {
   /// A bit a read, in the profile's order.
   using ReadMask = std::uint32_t;
 
-  [[nodiscard]] static Result<Plan> make(int unit, const std::vector<ReadSpec>& reads);
+  /// `protocol` is for messages; `units` are those it has.
+  [[nodiscard]] static Result<Plan> make(const std::string& protocol, int unit, IntegerRange units,
+                                         const std::vector<ReadSpec>& reads);
 
   [[nodiscard]] int unit() const { return unit_; }
   [[nodiscard]] const std::vector<Request>& requests() const { return requests_; }

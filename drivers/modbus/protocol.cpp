@@ -5,6 +5,7 @@
 #include "modbus/capture.hpp"
 #include "modbus/plan.hpp"
 #include "modbus/poller.hpp"
+#include "modbus/tcp.hpp"
 #include "toml_text.hpp"
 
 namespace nightwatt::drivers::modbus {
@@ -15,6 +16,9 @@ constexpr double shortest_timeout_s = 0.001;
 constexpr double longest_timeout_s = 60.0;
 constexpr std::int64_t most_retries = 20;
 constexpr std::int64_t address_space = 65536;
+constexpr IntegerRange rtu_units = {1, 247};
+/// Implementation Guide V1.0b, 4.4.2.2: 0 and 255 are the server itself.
+constexpr IntegerRange tcp_units = {0, 255};
 
 constexpr std::array<std::string_view, 4> place_keys = {"function", "register", "type", "order"};
 const std::vector<std::string_view> type_words = {"u16", "s16", "u32", "s32", "u64", "s64", "float32", "float64"};
@@ -49,18 +53,39 @@ std::string register_text(const ReadSpec& read) {
          text_entry("order", order_words.at(static_cast<std::size_t>(read.order)));
 }
 
+/// What both kinds of Modbus have in common but the unit's range.
+template <class Settings>
+Settings read_settings(ProfileTable& table, IntegerRange units) {
+  Settings settings;
+  if (const auto unit = table.integer("unit", units)) settings.unit = static_cast<int>(*unit);
+  if (const auto timeout_s = table.number("timeout_s", {shortest_timeout_s, longest_timeout_s}))
+    settings.timeout = to_duration({*timeout_s});
+  if (const auto retries = table.integer("retries", {0, most_retries})) settings.retries = static_cast<int>(*retries);
+  return settings;
+}
+
+template <class Settings>
+std::string settings_text(const Settings& settings) {
+  return number_entry("unit", settings.unit) + seconds_entry("timeout_s", settings.timeout) +
+         number_entry("retries", settings.retries);
+}
+
+template <class Settings>
+Result<Plan> plan_of(const MeterProfile& profile, const Settings& settings, IntegerRange units) {
+  const std::string name(Settings::protocol_name);
+  if (profile.interval <= Duration{0}) return fail(ErrorKind::input, name + ": interval_s must be above 0");
+  if (settings.timeout <= Duration{0}) return fail(ErrorKind::input, name + ": timeout_s must be above 0");
+  if (settings.retries < 0) return fail(ErrorKind::input, name + ": retries must not be negative");
+  return Plan::make(name, settings.unit, units, profile.reads);
+}
+
 class Rtu final : public Protocol {
  public:
   [[nodiscard]] std::string_view name() const override { return ModbusRtuSettings::protocol_name; }
   [[nodiscard]] ProtocolSettings defaults() const override { return ModbusRtuSettings(); }
 
   [[nodiscard]] ProtocolSettings read_table(ProfileTable& table) const override {
-    ModbusRtuSettings settings;
-    if (const auto unit = table.integer("unit", {1, 247})) settings.unit = static_cast<int>(*unit);
-    if (const auto timeout_s = table.number("timeout_s", {shortest_timeout_s, longest_timeout_s}))
-      settings.timeout = to_duration({*timeout_s});
-    if (const auto retries = table.integer("retries", {0, most_retries})) settings.retries = static_cast<int>(*retries);
-    return settings;
+    return read_settings<ModbusRtuSettings>(table, rtu_units);
   }
 
   void check_line(const LineSettings& line, ProfileTable& table) const override {
@@ -75,9 +100,7 @@ class Rtu final : public Protocol {
   }
 
   [[nodiscard]] std::string table_text(const ProtocolSettings& settings) const override {
-    const auto& modbus = *settings.find<ModbusRtuSettings>();
-    return number_entry("unit", modbus.unit) + seconds_entry("timeout_s", modbus.timeout) +
-           number_entry("retries", modbus.retries);
+    return settings_text(*settings.find<ModbusRtuSettings>());
   }
   [[nodiscard]] std::string place_text(const ReadSpec& read, const ProtocolSettings&) const override {
     return register_text(read);
@@ -85,18 +108,45 @@ class Rtu final : public Protocol {
 
   [[nodiscard]] Result<std::unique_ptr<Decoder>> live(const MeterProfile& profile) const override {
     const auto& settings = *profile.protocol.find<ModbusRtuSettings>();
-    if (profile.interval <= Duration{0}) return fail(ErrorKind::input, "modbus-rtu: interval_s must be above 0");
-    if (settings.timeout <= Duration{0}) return fail(ErrorKind::input, "modbus-rtu: timeout_s must be above 0");
-    if (settings.retries < 0) return fail(ErrorKind::input, "modbus-rtu: retries must not be negative");
-    Result<Plan> plan = Plan::make(settings.unit, profile.reads);
+    Result<Plan> plan = plan_of(profile, settings, rtu_units);
     if (!plan) return tl::unexpected(plan.error());
     return std::make_unique<Poller>(std::move(*plan), settings, profile.line, profile.interval);
   }
 
   [[nodiscard]] Result<std::unique_ptr<CaptureDecoder>> capture(const MeterProfile& profile) const override {
-    Result<Plan> plan = Plan::make(profile.protocol.find<ModbusRtuSettings>()->unit, profile.reads);
+    Result<Plan> plan = plan_of(profile, *profile.protocol.find<ModbusRtuSettings>(), rtu_units);
     if (!plan) return tl::unexpected(plan.error());
     return std::make_unique<Capture>(std::move(*plan));
+  }
+};
+
+class Tcp final : public Protocol {
+ public:
+  [[nodiscard]] std::string_view name() const override { return ModbusTcpSettings::protocol_name; }
+  [[nodiscard]] ProtocolSettings defaults() const override { return ModbusTcpSettings(); }
+  [[nodiscard]] ProtocolSettings read_table(ProfileTable& table) const override {
+    return read_settings<ModbusTcpSettings>(table, tcp_units);
+  }
+  [[nodiscard]] std::span<const std::string_view> read_keys() const override { return place_keys; }
+  void read_place(ProfileTable& table, const ProtocolSettings&, ReadSpec& read) const override {
+    read_register(table, read);
+  }
+  [[nodiscard]] std::string table_text(const ProtocolSettings& settings) const override {
+    return settings_text(*settings.find<ModbusTcpSettings>());
+  }
+  [[nodiscard]] std::string place_text(const ReadSpec& read, const ProtocolSettings&) const override {
+    return register_text(read);
+  }
+  [[nodiscard]] Result<std::unique_ptr<Decoder>> live(const MeterProfile& profile) const override {
+    const auto& settings = *profile.protocol.find<ModbusTcpSettings>();
+    Result<Plan> plan = plan_of(profile, settings, tcp_units);
+    if (!plan) return tl::unexpected(plan.error());
+    return std::make_unique<TcpPoller>(std::move(*plan), settings, profile.interval);
+  }
+  [[nodiscard]] Result<std::unique_ptr<CaptureDecoder>> capture(const MeterProfile& profile) const override {
+    Result<Plan> plan = plan_of(profile, *profile.protocol.find<ModbusTcpSettings>(), tcp_units);
+    if (!plan) return tl::unexpected(plan.error());
+    return std::make_unique<TcpCapture>(std::move(*plan));
   }
 };
 
@@ -104,6 +154,11 @@ class Rtu final : public Protocol {
 
 const Protocol& rtu_protocol() {
   static const Rtu protocol;
+  return protocol;
+}
+
+const Protocol& tcp_protocol() {
+  static const Tcp protocol;
   return protocol;
 }
 

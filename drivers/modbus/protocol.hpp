@@ -6,5 +6,6 @@
 namespace nightwatt::drivers::modbus {
 
 [[nodiscard]] const Protocol& rtu_protocol();
+[[nodiscard]] const Protocol& tcp_protocol();
 
 }  // namespace nightwatt::drivers::modbus

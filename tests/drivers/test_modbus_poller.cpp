@@ -99,7 +99,9 @@ TEST_CASE("neighbouring registers of one function are asked in one request") {
 
 TEST_CASE("a hole between registers is not read over, and a request has 125 registers at most") {
   using modbus::Request;
-  const auto requests = [](std::vector<ReadSpec> reads) { return modbus::Plan::make(1, reads).value().requests(); };
+  const auto requests = [](std::vector<ReadSpec> reads) {
+    return modbus::Plan::make("modbus-rtu", 1, {1, 247}, reads).value().requests();
+  };
   CHECK(requests({test::modbus_read(Quantity::power, 4, 8, u16), test::modbus_read(Quantity::voltage, 4, 10, u16)}) ==
         std::vector<Request>{{1, 4, 8, 1}, {1, 4, 10, 1}});
   CHECK(requests({test::modbus_read(Quantity::power, 3, 8, u16), test::modbus_read(Quantity::voltage, 4, 9, u16)}) ==

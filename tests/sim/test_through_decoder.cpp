@@ -126,6 +126,53 @@ TEST_CASE("a Modbus meter with every fault gives its good answers only, and the 
   (void)missed(heard);
 }
 
+TEST_CASE("a Modbus meter over TCP is read digit for digit, with every fault that it can have") {
+  MeterProfile profile;
+  profile.protocol = ModbusTcpSettings{.unit = 9, .timeout = Duration{200'000}, .retries = 1};
+  profile.reads = {spec(Quantity::power, 12, RegisterType::float32, RegisterOrder::cdab, Decimal{1, 0}, 0.1),
+                   spec(Quantity::energy, 14, RegisterType::u32, RegisterOrder::abcd, Decimal{1, -3}, 0.001)};
+  const Heard calm = play(profile, quiet, 100.0);
+  CHECK(calm.readings.size() >= 95);
+  CHECK(missed(calm) == 0);
+  CHECK(calm.faults == 0);
+  const Heard heard =
+      play(profile, std::string(quiet) + "at 10 cut 2\nat 30 exception 6 2\nat 40 silence 5\nat 50 noise 300\n", 110.0);
+  CHECK(heard.readings.size() >= 75);
+  (void)missed(heard);
+}
+
+TEST_CASE("a SunSpec meter is found and read digit for digit") {
+  MeterProfile profile;
+  profile.protocol = SunSpecSettings{.unit = 3, .timeout = Duration{200'000}, .retries = 1};
+  for (const auto& [quantity, step] : {std::pair(Quantity::power, 0.1), std::pair(Quantity::voltage, 0.1),
+                                       std::pair(Quantity::power_factor, 0.01), std::pair(Quantity::energy, 1.0)}) {
+    profile.reads.push_back(spec(quantity, 0, RegisterType::u16, RegisterOrder::abcd, Decimal{1, 0}, step));
+  }
+  const Heard heard = play(profile, quiet, 100.0);
+  CHECK(heard.readings.size() >= 95);
+  CHECK(missed(heard) == 0);
+  CHECK(heard.faults == 0);
+}
+
+TEST_CASE("an SCPI instrument is read digit for digit, with every fault that it can have") {
+  MeterProfile profile;
+  profile.protocol = ScpiSettings{.setup = {"*CLS"}, .timeout = Duration{200'000}, .retries = 1};
+  profile.reads = {spec(Quantity::power, 1, RegisterType::u16, RegisterOrder::abcd, Decimal{1, 0}, 0.001),
+                   spec(Quantity::voltage, 2, RegisterType::u16, RegisterOrder::abcd, Decimal{1, 0}, 0.1)};
+  for (ReadSpec& read : profile.reads) read.query = "MEAS:ALL?";
+  const Heard calm = play(profile, quiet, 100.0);
+  CHECK(calm.readings.size() >= 95);
+  CHECK(missed(calm) == 0);
+  CHECK(calm.faults == 0);
+  const Heard heard = play(profile,
+                           std::string(quiet) +
+                               "at 10 cut 2\nat 30 exception 1 2\nat 40 silence 5\nat 50 noise 300\n"
+                               "at 70 twice\n",
+                           110.0);
+  CHECK(heard.readings.size() >= 75);
+  CHECK(heard.faults >= 3);
+}
+
 TEST_CASE("a text meter is read digit for digit in each form") {
   for (const TextForm form : {TextForm::csv, TextForm::key_value, TextForm::json}) {
     MeterProfile profile;

@@ -1,39 +1,11 @@
 #include "line_meter.hpp"
 
 #include <algorithm>
-#include <cmath>
 #include <cstdio>
 
-#include "registers.hpp"
+#include "field_text.hpp"
 
 namespace nightwatt::sim {
-namespace {
-
-std::vector<std::byte> to_bytes(std::string_view text) {
-  std::vector<std::byte> bytes(text.size());
-  std::transform(text.begin(), text.end(), bytes.begin(), [](char c) { return static_cast<std::byte>(c); });
-  return bytes;
-}
-
-struct Field {
-  std::string raw;   ///< as the line says it
-  std::string text;  ///< scaled to the quantity's unit
-};
-
-Field to_field(const ReadSpec& read, double value, const Script& script) {
-  const double scale = static_cast<double>(read.scale.mantissa) * std::pow(10.0, read.scale.exponent);
-  const double step = display_step(read, script);
-  const bool is_counter = read.quantity == Quantity::energy || read.quantity == Quantity::energy_export;
-  const DisplayRule rule = is_counter                         ? DisplayRule::truncate
-                           : read.quantity == Quantity::power ? script.display_rule
-                                                              : DisplayRule::round;
-  const double shown = on_display(value, step, rule);
-  const int raw_decimals = decimals_of(step / scale);
-  const int scale_decimals = std::max(0, -static_cast<int>(read.scale.exponent));
-  return {fixed_text(shown / scale, raw_decimals), fixed_text(shown, std::min(9, raw_decimals + scale_decimals))};
-}
-
-}  // namespace
 
 std::string with_checksum(const std::string& body, bool spoilt) {
   unsigned check = spoilt ? 0x11 : 0;
@@ -88,7 +60,7 @@ std::string LineMeter::body(double at_s, std::vector<std::pair<Quantity, std::st
   std::vector<std::string> columns;
   std::string text = text_.form == TextForm::json ? "{" : "";
   for (const ReadSpec& read : profile_.reads) {
-    const Field field = to_field(read, model_.measured(read.quantity, at_s), model_.script());
+    const FieldText field = to_field(read, model_.measured(read.quantity, at_s), model_.script());
     values.emplace_back(read.quantity, field.text);
     if (text_.form == TextForm::csv) {
       columns.resize(std::max(columns.size(), static_cast<std::size_t>(read.column)));

@@ -5,6 +5,8 @@
 #include "drivers/protocols.hpp"
 #include "line_meter.hpp"
 #include "modbus_slave.hpp"
+#include "scpi_instrument.hpp"
+#include "sunspec_meter.hpp"
 
 namespace nightwatt::sim {
 namespace {
@@ -12,6 +14,10 @@ namespace {
 bool has(const Script& script, FaultType type) {
   return std::any_of(script.faults.begin(), script.faults.end(),
                      [type](const ScriptFault& fault) { return fault.type == type; });
+}
+
+tl::unexpected<Error> no_checksum(const std::string& protocol) {
+  return fail(ErrorKind::input, "the script spoils a checksum, and " + protocol + " has none; play `cut` or `garbage`");
 }
 
 }  // namespace
@@ -41,6 +47,17 @@ Result<std::unique_ptr<Meter>> make_meter(const MeterProfile& profile, Script sc
       drivers::Overloaded{
           [&](const ModbusRtuSettings&) -> Made {
             return std::make_unique<ModbusSlave>(profile, std::move(script), seed);
+          },
+          [&](const ModbusTcpSettings&) -> Made {
+            if (has(script, FaultType::checksum)) return no_checksum("modbus-tcp");
+            return std::make_unique<ModbusSlave>(profile, std::move(script), seed);
+          },
+          [&](const SunSpecSettings&) -> Made {
+            return std::make_unique<SunSpecMeter>(profile, std::move(script), seed);
+          },
+          [&](const ScpiSettings&) -> Made {
+            if (has(script, FaultType::checksum)) return no_checksum("scpi");
+            return std::make_unique<ScpiInstrument>(profile, std::move(script), seed);
           },
           [&](const TextLineSettings& text) -> Made {
             if (has(script, FaultType::exception))

@@ -3,6 +3,7 @@
 #include <algorithm>
 
 #include "drivers/modbus/settings.hpp"
+#include "drivers/sunspec/settings.hpp"
 #include "registers.hpp"
 
 namespace nightwatt::sim {
@@ -33,6 +34,12 @@ std::uint16_t word_at(std::span<const std::uint8_t> bytes, std::size_t at) {
   return static_cast<std::uint16_t>((bytes[at] << 8) | bytes[at + 1]);
 }
 
+std::uint8_t unit_of(const MeterProfile& profile) {
+  if (const auto* sunspec = profile.protocol.find<SunSpecSettings>()) return static_cast<std::uint8_t>(sunspec->unit);
+  const auto* tcp = profile.protocol.find<ModbusTcpSettings>();
+  return static_cast<std::uint8_t>(tcp != nullptr ? tcp->unit : profile.protocol.find<ModbusRtuSettings>()->unit);
+}
+
 std::vector<std::uint8_t> refusal(std::uint8_t function, std::uint8_t code) {
   return {static_cast<std::uint8_t>(function | 0x80), code};
 }
@@ -41,15 +48,25 @@ std::vector<std::uint8_t> refusal(std::uint8_t function, std::uint8_t code) {
 
 ModbusSlave::ModbusSlave(const MeterProfile& profile, Script script, std::uint64_t seed)
     : profile_(profile),
-      unit_(static_cast<std::uint8_t>(profile.protocol.find<ModbusRtuSettings>()->unit)),
+      unit_(unit_of(profile)),
+      tcp_(profile.protocol.find<ModbusTcpSettings>() != nullptr),
       model_(std::move(script), seed),
       faults_(model_.script(), seed) {}
+
+std::vector<std::uint8_t> ModbusSlave::refused(std::uint8_t function) {
+  return refusal(function, illegal_data_address);
+}
 
 void ModbusSlave::receive(std::span<const std::byte> bytes, double at_s, std::vector<Chunk>& out) {
   advance(at_s, out);
   for (const std::byte byte : bytes) {
     pending_.push_back(static_cast<std::uint8_t>(byte));
     if (pending_.size() > pending_limit) pending_.erase(pending_.begin(), pending_.end() - request_bytes);
+    if (tcp_) {
+      std::vector<std::uint8_t> request;
+      if (take_tcp_request(request)) handle(request, at_s, out);
+      continue;
+    }
     if (pending_.size() < request_bytes) continue;
     // The last eight bytes are a request when their check value says so, whatever noise came before.
     const std::span<const std::uint8_t> last(pending_.data() + pending_.size() - request_bytes, request_bytes);
@@ -58,6 +75,19 @@ void ModbusSlave::receive(std::span<const std::byte> bytes, double at_s, std::ve
     pending_.clear();
     handle(request, at_s, out);
   }
+}
+
+// Transaction, protocol 0, length 6, then what an RTU request has in front of its check.
+bool ModbusSlave::take_tcp_request(std::vector<std::uint8_t>& request) {
+  constexpr std::size_t header = 6;
+  constexpr std::size_t body = request_bytes - 2;
+  if (pending_.size() < header + body) return false;
+  const std::span<const std::uint8_t> last(pending_.data() + pending_.size() - header - body, header + body);
+  if (word_at(last, 2) != 0 || word_at(last, 4) != body) return false;
+  transaction_ = {last[0], last[1]};
+  request.assign(last.begin() + header, last.end());
+  pending_.clear();
+  return true;
 }
 
 void ModbusSlave::handle(std::span<const std::uint8_t> request, double at_s, std::vector<Chunk>& out) {
@@ -105,10 +135,15 @@ void ModbusSlave::emit(Answer answer, std::uint8_t function, double at_s, std::v
   if ((answer.pdu[0] & 0x80) != 0) sent.fate = Fate::exception;
   std::vector<std::uint8_t> frame = {unit_};
   frame.insert(frame.end(), answer.pdu.begin(), answer.pdu.end());
-  std::uint16_t check = frame_check(frame);
-  if (verdict.fate == Fate::checksum) check ^= 0x0101;
-  frame.push_back(static_cast<std::uint8_t>(check & 0xFF));
-  frame.push_back(static_cast<std::uint8_t>(check >> 8));
+  if (tcp_) {
+    const std::uint8_t length = static_cast<std::uint8_t>(frame.size());
+    frame.insert(frame.begin(), {transaction_[0], transaction_[1], 0, 0, 0, length});
+  } else {
+    std::uint16_t check = frame_check(frame);
+    if (verdict.fate == Fate::checksum) check ^= 0x0101;
+    frame.push_back(static_cast<std::uint8_t>(check & 0xFF));
+    frame.push_back(static_cast<std::uint8_t>(check >> 8));
+  }
   if (verdict.fate == Fate::cut) frame.resize(frame.size() / 2);
   Chunk chunk{{}, std::move(sent)};
   for (int copy = 0; copy < (verdict.fate == Fate::twice ? 2 : 1); ++copy)

@@ -15,6 +15,7 @@ struct OpenedPort {
   int descriptor = -1;
   std::string where;  ///< what to call it in the log
   std::shared_ptr<void> keeper;
+  bool connecting = false;  ///< over the network, not there yet: it is when it can be written to
 };
 
 using PortOpener = std::function<tl::expected<OpenedPort, PortTrouble>(const config::MeterConfig&)>;

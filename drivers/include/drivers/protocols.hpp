@@ -9,6 +9,8 @@
 
 #include "drivers/decoder.hpp"
 #include "drivers/modbus/settings.hpp"
+#include "drivers/scpi/settings.hpp"
+#include "drivers/sunspec/settings.hpp"
 #include "drivers/text/settings.hpp"
 #include "measure/profile_table.hpp"
 
@@ -26,7 +28,7 @@ class Protocol : public ProtocolReader {
 /// The types of all protocols' settings.
 template <class... Settings>
 struct SettingsList {};
-using AllSettings = SettingsList<ModbusRtuSettings, TextLineSettings>;
+using AllSettings = SettingsList<ModbusRtuSettings, ModbusTcpSettings, TextLineSettings, ScpiSettings, SunSpecSettings>;
 
 /// All protocols, in the order of the list.
 [[nodiscard]] std::span<const Protocol* const> protocols();

@@ -15,4 +15,12 @@ struct ModbusRtuSettings {
   friend bool operator==(const ModbusRtuSettings&, const ModbusRtuSettings&) = default;
 };
 
+struct ModbusTcpSettings {
+  static constexpr std::string_view protocol_name = "modbus-tcp";
+  int unit = 1;                 ///< 0 to 255; behind a gateway the meter's, else what its manual says, often 1 or 255
+  Duration timeout{1'000'000};  ///< to answer
+  int retries = 2;              ///< asks again at once this often before the reading counts as missed
+  friend bool operator==(const ModbusTcpSettings&, const ModbusTcpSettings&) = default;
+};
+
 }  // namespace nightwatt

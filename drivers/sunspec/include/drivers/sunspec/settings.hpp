@@ -1,0 +1,18 @@
+// The settings of a meter with the SunSpec register map.
+#pragma once
+
+#include <string_view>
+
+#include "measure/time.hpp"
+
+namespace nightwatt {
+
+struct SunSpecSettings {
+  static constexpr std::string_view protocol_name = "sunspec";
+  int unit = 1;                 ///< 1 to 247
+  Duration timeout{1'000'000};  ///< to answer; the bytes' time on the wire comes on top
+  int retries = 2;
+  friend bool operator==(const SunSpecSettings&, const SunSpecSettings&) = default;
+};
+
+}  // namespace nightwatt
