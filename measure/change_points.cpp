@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <span>
 #include <utility>
 
 #include "bytes.hpp"
@@ -58,7 +59,7 @@ void ChangePoints::filtered(double z) {
   if (static_cast<std::int64_t>(waiting_.size()) >= horizon) run_block();
 }
 
-void ChangePoints::run_block() {
+void ChangePoints::learn_block_noise() {
   if (fed_ == 0) {
     sigma_lr_ = learn_noise(waiting_, waiting_cuts_, step()).sigma_lr;
     if (waiting_.size() >= least_block) {
@@ -71,9 +72,45 @@ void ChangePoints::run_block() {
   } else if (waiting_.size() >= least_block) {
     sigma_lr_ = follow_noise(waiting_);
   }
-  const double change_penalty = penalty();
+}
+
+void ChangePoints::judge_locally(std::size_t widest, double negligible, double shortest) {
+  widest_ = widest;
+  // A step d between two levels of n numbers each saves n d^2 / 2: so much is the penalty then.
+  least_share_ = negligible * std::sqrt(shortest / (2.0 * penalty_factor * std::log(static_cast<double>(horizon))));
+}
+
+/// The noise of every local block; between two of them it is the quieter one's, as a change between them is judged by
+/// whichever side shows it better.
+std::vector<double> ChangePoints::local_noises() const {
+  const std::size_t count = std::max<std::size_t>(1, waiting_.size() / local_block);
+  std::vector<double> own(count);
+  for (std::size_t b = 0; b < count; ++b) {
+    const std::size_t from = b * local_block, to = b + 1 == count ? waiting_.size() : from + local_block;
+    const std::span<const double> block = std::span(waiting_).subspan(from, to - from);
+    // d asinh(x) = tanh(asinh(x)) dx / x.
+    const double scale = block.empty() ? 0.0 : std::tanh(std::abs(block[block.size() / 2]));
+    own[b] = std::max(local_noise(block, widest_), least_share_ * scale);
+  }
+  std::vector<double> quiet(count);
+  for (std::size_t b = 0; b < count; ++b)
+    quiet[b] = std::min({own[b > 0 ? b - 1 : 0], own[b], own[std::min(b + 1, count - 1)]});
+  return quiet;
+}
+
+void ChangePoints::run_block() {
+  std::vector<double> local;
+  if (widest_ == 0)
+    learn_block_noise();
+  else
+    local = local_noises();
+  double change_penalty = penalty();
   auto next_cut = waiting_cuts_.begin();
   for (std::size_t i = 0; i < waiting_.size(); ++i) {
+    if (i % local_block == 0 && i / local_block < local.size()) {
+      sigma_lr_ = local[i / local_block];
+      change_penalty = penalty();
+    }
     if (next_cut != waiting_cuts_.end() && *next_cut == static_cast<std::int64_t>(i)) {
       partition_.finish();
       collect();
@@ -115,6 +152,8 @@ std::vector<std::int64_t> ChangePoints::take_final() {
 
 void ChangePoints::save(ByteWriter& out) const {
   out.integer(pushed_);
+  out.whole(widest_);
+  out.real(least_share_);
   for (const double x : {step_, least_difference_, sigma_lr_, magnitude_, before_, last_, previous_filtered_})
     out.real(x);
   out.integer(fed_);
@@ -130,6 +169,8 @@ void ChangePoints::save(ByteWriter& out) const {
 
 void ChangePoints::restore(ByteReader& in) {
   pushed_ = in.integer();
+  widest_ = in.whole();
+  least_share_ = in.real();
   for (double* x : {&step_, &least_difference_, &sigma_lr_, &magnitude_, &before_, &last_, &previous_filtered_})
     *x = in.real();
   fed_ = in.integer();

@@ -756,7 +756,7 @@ double freedom_for(double coverage_factor) {
 }
 
 std::optional<LevelFigure> level_figure(const Stretch& stretch, double step_w, bool truncates) {
-  if (stretch.shape != StretchShape::steady) return std::nullopt;
+  if (stretch.shape != StretchShape::steady && stretch.shape != StretchShape::decay) return std::nullopt;
   Maker maker(stretch, step_w, truncates);
   const std::optional<LevelBudget> budget = maker.make();
   if (!budget) return std::nullopt;

@@ -1,6 +1,7 @@
 #include "noise_scale.hpp"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <vector>
 
@@ -176,11 +177,13 @@ NoiseScale learn_noise(std::span<const double> y, std::span<const std::int64_t> 
   return best;
 }
 
-double follow_noise(std::span<const double> y) {
+namespace {
+
+double allan_noise(std::span<const double> y, std::span<const std::size_t> widths) {
   static constexpr double upper_quartile = 1.1503;  // of |x| for a standard normal x
   double most = 0.0;
   std::vector<double> differences;
-  for (const std::size_t width : {std::size_t{1}, std::size_t{4}, std::size_t{16}}) {
+  for (const std::size_t width : widths) {
     differences.clear();
     double before = 0.0;
     for (std::size_t k = 0; (k + 1) * width <= y.size(); ++k) {
@@ -197,6 +200,18 @@ double follow_noise(std::span<const double> y) {
     most = std::max(most, allan * std::sqrt(static_cast<double>(width)));
   }
   return most;
+}
+
+}  // namespace
+
+double follow_noise(std::span<const double> y) {
+  static constexpr std::array<std::size_t, 3> widths = {1, 4, 16};
+  return allan_noise(y, widths);
+}
+
+double local_noise(std::span<const double> y, std::size_t widest) {
+  const std::array<std::size_t, 2> widths = {1, widest};
+  return allan_noise(y, std::span(widths).first(widest > 1 ? 2 : 1));
 }
 
 }  // namespace nightwatt

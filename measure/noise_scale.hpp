@@ -21,4 +21,8 @@ struct NoiseScale {
 /// changes of level nor a block half at rest disturb.
 [[nodiscard]] double follow_noise(std::span<const double> series);
 
+/// The same of a short stretch of a stream whose levels may last no longer than a few dozen numbers: from neighbours
+/// and from neighbouring means of `widest` numbers alone, as wider ones would take the levels themselves for noise.
+[[nodiscard]] double local_noise(std::span<const double> y, std::size_t widest);
+
 }  // namespace nightwatt

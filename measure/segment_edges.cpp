@@ -392,8 +392,11 @@ void place_bend(Part& before, Part& after, bool ramp_follows, const PartRules& r
 void place_edge(Part& before, Part& after, const PartRules& rules) {
   const bool ramp_before = before.stretch.shape == StretchShape::ramp;
   const bool ramp_after = after.stretch.shape == StretchShape::ramp;
-  const bool steady_before = before.stretch.shape == StretchShape::steady;
-  const bool steady_after = after.stretch.shape == StretchShape::steady;
+  const auto is_steady = [](const Part& p) {
+    return p.stretch.shape == StretchShape::steady || p.stretch.shape == StretchShape::decay;
+  };
+  const bool steady_before = is_steady(before);
+  const bool steady_after = is_steady(after);
   if (steady_before && steady_after)
     place_jump(before, after, rules);
   else if ((steady_before && ramp_after) || (ramp_before && steady_after))

@@ -1,4 +1,4 @@
-// From the engine's pieces to stretches a person would draw: merging in watts, excursions, ramps, unsteady spans.
+// The engine's pieces: what is kept of the readings between two changes, and how neighbours become one.
 #pragma once
 
 #include <cstddef>
@@ -38,7 +38,6 @@ struct Part {
   double noise_m2 = 0.0;
   EdgeLevel head;
   EdgeLevel tail;
-  bool decays = false;                  ///< one long curve towards a limit: its scatter is its way
   LineSums line;                        ///< of its readings, time in seconds
   std::vector<EdgePoint> first_points;  ///< of its first edge_reach_s
   std::vector<EdgePoint> last_points;   ///< of its last; both are all there is in a short part
@@ -48,6 +47,8 @@ struct Part {
 constexpr double edge_reach_s = 60.0;
 constexpr std::size_t edge_point_limit = 64;  // 60 s at 1 Hz
 
+constexpr std::int64_t line_point_limit = 1024;  // readings that make a part's line: a longer one is no piece of a ramp
+
 struct PartRules {
   double shortest_s = 20.0;
   double step_w = 0.0;
@@ -56,23 +57,14 @@ struct PartRules {
   [[nodiscard]] double edge_window_s() const { return shortest_s / 2.0; }
 };
 
-/// One stretch and the parts [first, last) it is made of.
-struct Arranged {
-  Part part;
-  std::size_t first = 0;
-  std::size_t last = 0;
-};
-
-/// Parts follow each other without hole; the result covers them in order. Edges stay where the engine saw them.
-[[nodiscard]] std::vector<Arranged> arrange(const std::vector<Part>& parts, const PartRules& rules);
-
 /// `b` follows `a` and becomes part of it. `kept`: false leaves b's readings out of the level.
 void join(Part& a, const Part& b, const PartRules& rules, bool kept);
+/// `way` lies just before `next` and becomes part of it, in its time and energy and in no level.
+void precede(Part& next, const Part& way);
 [[nodiscard]] inline double seconds_of(UtcTime t) {
   return static_cast<double>(t.us) * 1e-6;
 }
 [[nodiscard]] double length_s(const Part& part);
-[[nodiscard]] bool is_steady(const Part& part, const PartRules& rules);
 /// Of the readings about their own piece's mean: a slope made of many pieces does not count as noise.
 [[nodiscard]] double variance(const Part& part);
 

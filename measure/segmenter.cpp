@@ -14,6 +14,7 @@
 #include "measure/statistics.hpp"
 #include "reading_trail.hpp"
 #include "segment_edges.hpp"
+#include "segment_models.hpp"
 #include "segment_parts.hpp"
 #include "stretch_bytes.hpp"
 
@@ -21,27 +22,28 @@ namespace nightwatt {
 
 namespace {
 
-constexpr std::uint8_t state_version = 4;
+constexpr std::uint8_t state_version = 5;
 // The engine sees powers through asinh(P / 10 W): watts near 0, ratios above. Noise and what is told apart both grow
 // with the level, and one penalty can then serve a night that holds an adapter alone and a load.
 constexpr double linear_below_w = 10.0;
 // Faster streams are averaged to 1 s. Not at 0.5: a meter that is asked twice a second must not be the one or the other
 // as its clock pleases.
 constexpr double binned_below_s = 0.45;
+constexpr double negligible_share = 0.015;     // of the power: a step that nobody would quote
+constexpr double least_level_readings = 12.0;  // make a level, however rarely a meter speaks
+constexpr double noise_width_s = 4.0;    // of the means that tell slow noise: two of them are short beside any level
 constexpr std::size_t early_limit = 16;  // readings looked at before the rate is believed
 constexpr std::int64_t fewest_edged =
     3;  // seconds: a part of a fast stream needs more to do without its first and last
-constexpr std::int64_t line_point_limit = 1024;  // readings that make a part's line: longer ones are no piece of a ramp
 // A few readings away from a level that comes back are an excursion, though the engine takes them for noise.
 constexpr std::size_t longest_away = 8;   // readings; longer ones the engine cuts out
 constexpr double away_steps = 2.5;        // a display toggles between neighbouring counts, and sometimes skips one
 constexpr double away_deviations = 10.0;  // of the part's last readings: noise never does that
 constexpr double away_stirs = 3.0;  // of how much neighbours usually differ; looked at first, for it costs nothing
 constexpr double stir_readings = 16.0;
-constexpr double away_share = 0.02;  // of the level: less makes no difference to it
-constexpr std::int64_t rest_per_away =
-    10;                                 // readings at rest for each one away: more often, and it is how the level is
-constexpr std::size_t part_limit = 96;  // parts kept before the oldest are settled
+constexpr double away_share = 0.02;        // of the level: less makes no difference to it
+constexpr std::int64_t rest_per_away = 4;  // readings at rest for each one away: more often, and it is how the level is
+constexpr std::size_t part_limit = 96;     // parts kept before the oldest are settled
 constexpr std::size_t part_lookahead = 24;      // parts that may still change what lies before them
 constexpr std::size_t second_value_limit = 16;  // different values in a second: more, and the display is a fine one
 
@@ -200,6 +202,9 @@ class Segmenter::Impl {
     for (const RawReading& r : early_) preview.push(r.time);
     binned_ = early_.size() > 2 && preview.median_interval_s() < binned_below_s;
     rate_known_ = true;
+    const double interval_s = binned_ ? 1.0 : std::max(preview.median_interval_s(), 1e-3);
+    engine_.judge_locally(static_cast<std::size_t>(std::clamp(noise_width_s / interval_s, 1.0, noise_width_s)),
+                          negligible_share, std::max(least_level_readings, settings_.shortest_segment_s / interval_s));
     std::vector<RawReading> early = std::exchange(early_, {});
     for (RawReading& r : early) accept(r);
   }
@@ -483,31 +488,27 @@ class Segmenter::Impl {
   void settle(bool all) {
     if (!all && parts_.size() < part_limit) return;
     if (parts_.empty()) return;
-    std::vector<Arranged> items = arrange(parts_, rules());
-    std::size_t count = items.size();
-    if (!all) {
-      // What may still change stays, and a way stays with the level it leads from.
-      const auto settled = [&](std::size_t i) {
-        return items[i].last + part_lookahead <= parts_.size() && is_steady(items[i + 1].part, rules());
-      };
-      count = 0;
-      for (std::size_t i = 0; i + 1 < items.size(); ++i)
-        if (settled(i)) count = i + 1;
-      // One long restless span: what it is made of need not be kept.
-      const bool span = count == 0 && items[0].last > part_lookahead;
-      if (count == 0 && !span) count = 1;
-      if (span && items.size() > 1 && items[0].last + part_lookahead <= parts_.size()) count = 1;
+    Explanation explanation = explain(parts_, rules(), part_lookahead);
+    if (!all && explanation.decided == 0 && explanation.segments[0].last == parts_.size() &&
+        !is_span(explanation.segments[0])) {
+      // One segment whose end is not in sight and that is more than a level: it ends before the last pieces, which
+      // stay.
+      explanation = explain(std::span(parts_).first(parts_.size() - part_lookahead), rules(), 0);
+      explanation.decided = explanation.segments.size();
     }
+    std::vector<Explained>& items = explanation.segments;
+    std::size_t count = all ? items.size() : explanation.decided;
     std::vector<Part> rest;
-    if (count == 0) {
+    if (count == 0 && is_span(items[0])) {
+      // One long span whose end is not in sight: what it is made of need not be kept.
       rest.push_back(std::move(items[0].part));
-      count = 1;
       rest.insert(rest.end(), parts_.begin() + static_cast<std::ptrdiff_t>(items[0].last), parts_.end());
       parts_ = std::move(rest);
       return;
     }
-    if (count < items.size())
-      rest.assign(parts_.begin() + static_cast<std::ptrdiff_t>(items[count].first), parts_.end());
+    count = std::max<std::size_t>(count, 1);
+    const std::size_t settled = items[count - 1].last;
+    rest.assign(parts_.begin() + static_cast<std::ptrdiff_t>(settled), parts_.end());
     for (std::size_t i = 0; i < count; ++i) {
       if (i + 1 < count)
         place_edge(items[i].part, items[i + 1].part, rules());
@@ -519,6 +520,13 @@ class Segmenter::Impl {
       renew_figure(stretch, step_, settings_.traits.truncates);
     }
     parts_ = std::move(rest);
+  }
+
+  /// May be kept as one piece: a level stays one, and irregular work irregular.
+  [[nodiscard]] static bool is_span(const Explained& item) {
+    const Stretch& s = item.part.stretch;
+    const bool simple = s.shape == StretchShape::unsteady || (s.shape == StretchShape::steady && !s.duty);
+    return simple && item.last - item.first > part_lookahead;
   }
 
   /// The record stops at the last point taken and goes on, if at all, at `next`.

@@ -79,36 +79,6 @@ Fit fit_tau(const Centred& c, double tau) {
 
 }  // namespace
 
-namespace {
-
-double scatter_about_line(const Centred& c) {
-  double t1 = 0.0, t2 = 0.0, tp = 0.0;
-  for (const SketchBin& b : c.bins) {
-    const auto n = static_cast<double>(b.n);
-    const auto t = static_cast<double>(b.key - c.bins.front().key);
-    t1 += n * t, t2 += n * t * t, tp += n * t * (b.mean - c.mean);
-  }
-  const double about = t2 - t1 * t1 / c.n;
-  return std::sqrt(std::max(0.0, c.squares - (about > 0.0 ? tp * tp / about : 0.0)) / c.n);
-}
-
-}  // namespace
-
-std::optional<Decay> decay_of(const Stretch& s, double shortest_tau) {
-  const double length_s = to_seconds(s.end - s.begin).value;
-  if (length_s < least_length_s || s.sketch.bins().size() < least_bins) return std::nullopt;
-  const Centred c = centred(s);
-  Fit best;
-  best.rest = c.squares;
-  for (double tau = shortest_tau * length_s; tau <= length_s; tau *= 1.15) {
-    const Fit f = fit_tau(c, tau);
-    if (f.amplitude != 0.0 && f.rest < best.rest) best = f;
-  }
-  if (best.amplitude == 0.0) return std::nullopt;
-  return Decay{std::abs(best.amplitude) * (1.0 - std::exp(-length_s / best.tau)), std::sqrt(best.rest / c.n),
-               scatter_about_line(c)};
-}
-
 std::optional<Settling> settling_of(const Stretch& s, double step_w) {
   const std::vector<SketchBin>& bins = s.sketch.bins();
   const double length_s = to_seconds(s.end - s.begin).value;

@@ -297,7 +297,7 @@ bool Stretch::has_figure_for(double step_w) const {
 }
 
 bool Stretch::wants_figure_for(double step_w) const {
-  return shape == StretchShape::steady && !has_figure_for(step_w);
+  return (shape == StretchShape::steady || shape == StretchShape::decay) && !has_figure_for(step_w);
 }
 
 void write_stretch(ByteWriter& out, const Stretch& stretch) {
@@ -313,7 +313,7 @@ Stretch read_stretch(ByteReader& in) {
   s.end.us =
       static_cast<std::int64_t>(static_cast<std::uint64_t>(s.begin.us) + static_cast<std::uint64_t>(in.integer()));
   const std::uint8_t shape = in.byte();
-  if (shape > static_cast<std::uint8_t>(StretchShape::gap)) in.refuse();
+  if (shape > static_cast<std::uint8_t>(StretchShape::decay)) in.refuse();
   s.shape = static_cast<StretchShape>(shape);
   const bool has_duty = in.byte() == 1;
   s.samples = in.integer();

@@ -1,4 +1,5 @@
-// PostgreSQL's client library, found when it is first wanted: who mirrors nothing neither loads it nor needs it installed.
+// PostgreSQL's client library, found when it is first wanted: who mirrors nothing neither loads it nor needs it
+// installed.
 #pragma once
 
 #include <libpq-fe.h>

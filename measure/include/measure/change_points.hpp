@@ -105,7 +105,12 @@ class ChangePoints {
   [[nodiscard]] std::int64_t pushed() const { return pushed_; }
   /// Numbers come in steps of q: the noise is at least q/sqrt(12). Where not said, the least difference of neighbours.
   void set_step(double q) { step_ = q; }
-  [[nodiscard]] double noise() const { return sigma_lr_; }
+  /// For a caller that weighs the changes afterwards, and whose numbers are asinh(x): the noise is read off every
+  /// `local_block` numbers by themselves, from means of no more than `widest` of them, so that no change is missed
+  /// beside a noisier neighbour, and many are found that are none. A step of `negligible` of x that holds for
+  /// `shortest` numbers is not worth a change. Before the first push().
+  void judge_locally(std::size_t widest, double negligible, double shortest);
+  static constexpr std::size_t local_block = 64;
 
   void save(ByteWriter& out) const;
   void restore(ByteReader& in);
@@ -115,10 +120,14 @@ class ChangePoints {
   void close_section();
   void run_block();
   void collect();
+  void learn_block_noise();
+  [[nodiscard]] std::vector<double> local_noises() const;
   [[nodiscard]] double penalty() const;
   [[nodiscard]] double step() const { return step_ > 0.0 ? step_ : least_difference_; }
 
   std::int64_t pushed_ = 0;
+  std::size_t widest_ = 0;    // 0: judged by whole blocks
+  double least_share_ = 0.0;  // least noise, as a share of x
   double step_ = 0.0;
   double least_difference_ = 0.0;
   double sigma_lr_ = 0.0;

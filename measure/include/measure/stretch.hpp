@@ -10,7 +10,8 @@
 namespace nightwatt {
 
 /// What the curve does in a stretch; what the device does (the kind) is classify()'s to say.
-enum class StretchShape : std::uint8_t { steady, ramp, unsteady, gap };
+/// `decay`: a curve that falls far and slowly towards a limit, as a battery's charging power does.
+enum class StretchShape : std::uint8_t { steady, ramp, unsteady, gap, decay };
 
 /// A curve that settles: P_inf + A exp(-t / tau).
 struct Settling {
@@ -22,7 +23,7 @@ struct Settling {
 };
 
 /// How level_figure() reckons; one more with each change that moves a figure, so that those kept are made anew.
-constexpr std::uint8_t figure_recipe = 5;
+constexpr std::uint8_t figure_recipe = 6;
 
 /// What was made of a steady stretch once for all, when it became final: figures of a year are then read, not reckoned.
 /// Good as long as the display step is what it was; without the meter's accuracy, as if the display rounded.

@@ -99,21 +99,25 @@ TEST_CASE("a settling curve gives its limit and how long it took, and one that h
   CHECK_FALSE(ended.segments[0].settled_w);
 }
 
-TEST_CASE("a device that cycles like a thermostat is one segment with its duty, three loads in a row are not") {
+TEST_CASE("a device that cycles faster than by the minute is one segment with its duty, slower phases are levels") {
   const std::uint64_t seed = 17;
   CAPTURE(seed);
-  std::vector<Act> acts;
-  for (int k = 0; k < 12; ++k) {
-    acts.push_back({SegmentKind::plateau, 300, 60.0, -1.0, 0, 60, 0.2, 0.3, 0});
-    acts.push_back({SegmentKind::idle, 600, 2.0, -1.0, 0, 60, 0.02, 0.3, 0});
-  }
-  const Classified cycling = night::segment(night::play(acts, {1.0, 0.0, 0.1}, seed), {});
-  REQUIRE(cycling.segments.size() == 1);
-  REQUIRE(cycling.segments[0].duty);
-  CHECK(*cycling.segments[0].duty == Approx(1.0 / 3.0).margin(0.01));
-  CHECK(*cycling.segments[0].mean_w == Approx((60.0 + 2.0 * 2.0) / 3.0).epsilon(0.01));
-  acts.resize(6);
-  CHECK(night::segment(night::play(acts, {1.0, 0.0, 0.1}, seed), {}).segments.size() == 6);
+  const auto cycling = [](double on_s, double off_s) {
+    std::vector<Act> acts;
+    for (int k = 0; k < 12; ++k) {
+      acts.push_back({SegmentKind::plateau, on_s, 60.0, -1.0, 0, 60, 0.2, 0.3, 0});
+      acts.push_back({SegmentKind::idle, off_s, 20.0, -1.0, 0, 60, 0.02, 0.3, 0});
+    }
+    return night::segment(night::play(acts, {1.0, 0.0, 0.1}, seed), {});
+  };
+  const Classified fast = cycling(30, 50);
+  REQUIRE(fast.segments.size() == 1);
+  REQUIRE(fast.segments[0].duty);
+  CHECK(*fast.segments[0].duty == Approx(3.0 / 8.0).margin(0.02));
+  CHECK(*fast.segments[0].mean_w == Approx((60.0 * 3.0 + 20.0 * 5.0) / 8.0).epsilon(0.01));
+  // The contract: both held for a minute, and each is a segment of its own, however regular.
+  CHECK(cycling(60, 90).segments.size() == 24);
+  CHECK(cycling(300, 600).segments.size() == 24);
 }
 
 TEST_CASE("a battery that charges ever more slowly is one segment, and four loads one after the other are not") {
@@ -123,9 +127,10 @@ TEST_CASE("a battery that charges ever more slowly is one segment, and four load
   const std::vector<Act> charging = {{SegmentKind::idle, 600, 2.0, none, 0, 60, 0.1, 0.3, 0},
                                      {SegmentKind::plateau, 5000, 16.0, none, 44.0, 900, 0.5, 0.3, 0}};
   const Classified decay = night::segment(night::play(charging, {2.0, 0.2, 1.0}, seed), {});
-  REQUIRE(decay.segments.size() == 2);
-  REQUIRE(decay.segments[1].settled_w);
-  CHECK(*decay.segments[1].settled_w == Approx(16.0).margin(0.5));
+  REQUIRE(decay.segments.size() == 3);
+  CHECK(decay.segments[1].kind == SegmentKind::charging);
+  CHECK_FALSE(decay.segments[1].level_w);
+  CHECK(*decay.segments[2].level_w == Approx(16.0).margin(0.5));
   std::vector<Act> loads = {charging[0]};
   for (const double level : {60.0, 40.0, 29.0, 23.0, 19.0})
     loads.push_back({SegmentKind::plateau, 400, level, none, 0, 60, 0.3, 0.3, 0});
