@@ -140,6 +140,24 @@ std::vector<std::string> CheckedTable::texts(std::string_view key, std::size_t l
   return out;
 }
 
+std::vector<double> CheckedTable::numbers(std::string_view key, std::size_t least, std::size_t most) {
+  const std::string wanted = "a list of " + std::to_string(least) + " to " + std::to_string(most) + " numbers";
+  const Node* node = take(key, NodeKind::array, wanted);
+  std::vector<double> out;
+  if (node == nullptr) return out;
+  for (const Node& item : node->items) {
+    const bool number = item.kind == NodeKind::integer || item.kind == NodeKind::number;
+    if (!number || !std::isfinite(item.number)) {
+      wrong_type(key, item, wanted);
+      return {};
+    }
+    out.push_back(item.number);
+  }
+  if (out.size() >= least && out.size() <= most) return out;
+  problem(key, in_quotes(key) + " holds " + std::to_string(out.size()) + " numbers", "write " + wanted);
+  return {};
+}
+
 std::optional<bool> CheckedTable::flag(std::string_view key) {
   const Node* node = take(key, NodeKind::flag, "true or false, without quotes");
   if (node == nullptr) return std::nullopt;

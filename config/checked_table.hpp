@@ -39,6 +39,8 @@ class CheckedTable final : public ProfileTable {
   std::optional<std::string> secret(std::string_view key, std::size_t limit);
   /// A list of texts as text() takes them, at least one and at most `most`; empty where missing or wrong.
   std::vector<std::string> texts(std::string_view key, std::size_t limit, std::size_t most) override;
+  /// A list of numbers, from `least` to `most` of them; empty where missing or wrong.
+  std::vector<double> numbers(std::string_view key, std::size_t least, std::size_t most);
   std::optional<bool> flag(std::string_view key) override;
   std::optional<std::int64_t> integer(std::string_view key, IntegerRange range) override;
   std::optional<double> number(std::string_view key, Range range) override;

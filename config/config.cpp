@@ -53,6 +53,7 @@ ProfileOutcome find_profile(const std::string& file_or_name, const std::string& 
     Problems problems(shown_path(place));
     outcome.profile = parse_profile(*tree, fs::path(place).stem().string(), protocols, problems);
     outcome.errors = problems.errors();
+    outcome.file = place;
     return outcome;
   }
   outcome.not_found = looked_for;

@@ -88,6 +88,7 @@ void parse_profile_key(CheckedTable& table, const ProfileSource& profiles, Probl
   const auto name = table.text("profile", path_limit);
   if (!name) return;
   ProfileOutcome outcome = profiles(*name, problems.folder_of(table.line_of("profile")));
+  meter.profile_file = outcome.file;
   if (outcome.profile) meter.profile = std::move(*outcome.profile);
   if (!outcome.not_found.empty())
     table.problem("profile", "no profile " + in_quotes(*name) + ": looked for " + outcome.not_found,

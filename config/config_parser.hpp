@@ -21,6 +21,7 @@ inline constexpr std::size_t meter_name_limit = 64;
 struct ProfileOutcome {
   std::optional<MeterProfile> profile;
   std::vector<Error> errors;  ///< each with the profile's file and line
+  std::string file;           ///< where it was read
   std::string not_found;      ///< where it was looked for, where there is none of that name
 };
 /// `relative_to` is the folder of the file that names it.

@@ -5,6 +5,7 @@
 #include <string_view>
 
 #include "checked_table.hpp"
+#include "correction_parser.hpp"
 
 namespace nightwatt::config {
 
@@ -100,6 +101,13 @@ ReadSpec parse_read(CheckedTable& table, const ProtocolReader& protocol, Protoco
   }
   if (auto accuracy = table.table("accuracy", "accuracy = { percent = 1.0, floor = 0.05 }"))
     read.accuracy = parse_accuracy(std::move(*accuracy));
+
+  if (auto correction = table.table("correction", "correction = { ... }")) {
+    if (read.quantity != Quantity::power)
+      table.problem("correction", "a correction of " + in_quotes(quantity_name(read.quantity)) + " is not known",
+                    "only power has one: nightwatt calibrate writes it");
+    read.correction = parse_correction(std::move(*correction));
+  }
 
   protocol.read_place(table, settings, read);
   refuse_others(table, protocol, all);

@@ -1,9 +1,12 @@
 #include "measure/correction.hpp"
 
 #include <algorithm>
+#include <array>
+#include <charconv>
 #include <cmath>
 
 #include "measure/matrix.hpp"
+#include "measure/time_text.hpp"
 
 namespace nightwatt {
 
@@ -58,6 +61,67 @@ bool Correction::sound() const {
   if (!std::all_of(covariance.begin(), covariance.end(), finite)) return false;
   const auto slope_is_sound = [&](double w) { return slope_at(w) >= least_slope && slope_at(w) <= most_slope; };
   return slope_is_sound(from_w) && slope_is_sound(to_w) && cholesky(square_of(*this)).has_value();
+}
+
+std::string Correction::words() const {
+  return "calibrated " + utc_text(made).substr(0, 10);
+}
+
+std::string correction_text(const Correction& correction) {
+  std::string text = std::to_string(correction.made.us) + " " + std::to_string(correction.until.us) + " " +
+                     std::to_string(correction.coefficients.size());
+  const auto add = [&](double number) {
+    std::array<char, 32> digits{};
+    const auto end = std::to_chars(digits.data(), digits.data() + digits.size(), number);
+    text.append(" ").append(digits.data(), end.ptr);
+  };
+  for (const double number : correction.coefficients) add(number);
+  for (const double number : correction.covariance) add(number);
+  for (const double number : {correction.scatter_w, correction.from_w, correction.to_w}) add(number);
+  return text;
+}
+
+Result<Correction> correction_from_text(std::string_view text) {
+  const auto bad = [] { return fail(ErrorKind::input, "the correction kept with the run is damaged"); };
+  bool good = true;
+  const auto next = [&](auto number) {
+    while (!text.empty() && text.front() == ' ') text.remove_prefix(1);
+    const auto [end, problem] = std::from_chars(text.data(), text.data() + text.size(), number);
+    good = good && problem == std::errc();
+    text.remove_prefix(static_cast<std::size_t>(end - text.data()));
+    return number;
+  };
+  Correction correction;
+  correction.made.us = next(std::int64_t{0});
+  correction.until.us = next(std::int64_t{0});
+  const std::int64_t count = next(std::int64_t{0});
+  if (!good || count < 2 || count > 3) return bad();
+  correction.coefficients.clear();
+  correction.covariance.clear();
+  for (std::int64_t i = 0; i < count; ++i) correction.coefficients.push_back(next(0.0));
+  for (std::int64_t i = 0; i < count * (count + 1) / 2; ++i) correction.covariance.push_back(next(0.0));
+  correction.scatter_w = next(0.0);
+  correction.from_w = next(0.0);
+  correction.to_w = next(0.0);
+  if (!good || !text.empty() || !correction.sound()) return bad();
+  return correction;
+}
+
+void correct(Segment& segment, const Correction& correction) {
+  if (segment.kind == SegmentKind::off || segment.kind == SegmentKind::gap) return;
+  const double shown_w = segment.level_w.value_or(segment.mean_w.value_or(0.0));
+  const double slope = correction.slope_at(shown_w);
+  if (segment.energy_wh && segment.mean_w && *segment.mean_w != 0.0)
+    segment.energy_wh = correction.at(*segment.mean_w) * (*segment.energy_wh / *segment.mean_w);
+  for (std::optional<double>* power :
+       {&segment.level_w, &segment.mean_w, &segment.settled_w, &segment.lowest_w, &segment.highest_w})
+    if (*power) *power = correction.at(**power);
+  if (segment.drift_w_per_h) *segment.drift_w_per_h *= slope;
+  if (!segment.parts) return;
+  segment.parts->chance_w *= slope;
+  segment.parts->shared_w *= slope;
+  segment.parts->accuracy_w = correction.deviation_at(shown_w);
+  segment.uncertainty_w = segment.parts->expanded_w();
 }
 
 }  // namespace nightwatt

@@ -686,7 +686,23 @@ void Maker::sticking(const std::vector<CountGroup>& all) {
       "repeats as of a display that moves " + number_text(found->past_edge, 2) + " of a step past a count's edge");
 }
 
-void add_accuracy(LevelBudget& budget, const std::optional<Accuracy>& accuracy) {
+/// The correction takes the promise's place.
+void correct(LevelBudget& budget, const Correction& correction) {
+  const double shown_w = budget.level_w, slope = correction.slope_at(shown_w);
+  for (BudgetPart& part : budget.parts) part.uncertainty_w *= slope;
+  budget.level_w = correction.at(shown_w);
+  budget.parts.push_back({accuracy_name, correction.deviation_at(shown_w), infinity, false, true, 0.0,
+                          correction.words() + ", in place of the promise"});
+  budget.slope_w_per_h *= slope;
+  budget.slope_uncertainty_w_per_h *= slope;
+}
+
+void add_accuracy(LevelBudget& budget, const MeterTraits& traits) {
+  if (traits.correction) {
+    correct(budget, *traits.correction);
+    return;
+  }
+  const std::optional<Accuracy>& accuracy = traits.accuracy;
   if (!accuracy) {
     budget.warnings.push_back("the meter's accuracy is not known: the interval is that of a perfect meter");
     return;
@@ -777,7 +793,7 @@ std::optional<LevelFigure> level_figure(const Stretch& stretch, double step_w, b
 std::optional<LevelBudget> level_budget(const Stretch& stretch, const MeterTraits& traits, double step_w) {
   std::optional<LevelBudget> budget = Maker(stretch, step_w, traits.truncates).make();
   if (!budget) return std::nullopt;
-  add_accuracy(*budget, traits.accuracy);
+  add_accuracy(*budget, traits);
   complete(*budget);
   if (!traits.resolution_w && budget->bounded_by_display)
     budget->warnings.push_back("the display step is not known; taken from the digits shown: " + number_text(step_w) +

@@ -169,6 +169,7 @@ MeterTraits MeterProfile::traits() const {
     traits.resolution_w = power->resolution;
     traits.truncates = power->truncates;
     traits.accuracy = power->accuracy;
+    traits.correction = power->correction;
   }
   if (const ReadSpec* energy = find_read(reads, Quantity::energy)) {
     traits.energy_step_wh = energy->resolution;

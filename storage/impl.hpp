@@ -19,6 +19,9 @@
 
 namespace nightwatt::storage {
 
+/// The key of a run's word that is not a person's: the correction its meter had. People's keys never begin with a stop.
+inline constexpr std::string_view correction_word = ".correction";
+
 /// A block's row without its bytes.
 struct BlockRow {
   std::int64_t first_us = 0;

@@ -232,6 +232,9 @@ Result<RunFigures> run_figures(const StoreReader& store, RunId run, Sketches wan
   for (const Mark& mark : *marks)
     if (mark.kind) input.marks.push_back({mark.at, *mark.kind});
   Classified classified = classify(pieces->stretches, input);
+  // Kinds go by what the display showed, so the correction comes after them.
+  if (info->traits.correction)
+    for (Segment& segment : classified.segments) correct(segment, *info->traits.correction);
   figures.segments = std::move(classified.segments);
   figures.segment_warnings = std::move(classified.warnings);
   figures.stretches = std::move(pieces->stretches);

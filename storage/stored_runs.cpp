@@ -63,7 +63,10 @@ bool crc_fits(const std::optional<std::int64_t>& crc, std::string_view bytes, st
 }
 
 void add_word(RunInfo& info, const Query& row) {
-  if (const auto key = row.text_or_none(1))
+  const auto key = row.text_or_none(1);
+  if (key == std::string(correction_word)) {
+    if (auto correction = correction_from_text(row.text(2))) info.traits.correction = std::move(*correction);
+  } else if (key)
     info.conditions.emplace_back(*key, row.text(2));
   else
     info.includes.push_back(row.text(2));

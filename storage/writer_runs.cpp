@@ -86,6 +86,7 @@ Result<RunId> StoreWriter::open_run(const NewRun& run) {
     };
     for (const std::string& item : run.includes) put_word(std::nullopt, item);
     for (const auto& [key, value] : run.conditions) put_word(key, value);
+    if (run.traits.correction) put_word(std::string(correction_word), correction_text(*run.traits.correction));
     return id;
   });
 }

@@ -299,3 +299,24 @@ TEST_CASE("nesting that would exhaust the stack is refused before it is parsed")
   CHECK(fault(csv + "# " + dots + brackets + "\n") == "accepted");
   CHECK(begins(fault("protocol = \"" + dots + "\\\"" + brackets + "\"\n"), "meter.toml:1: \"protocol\" is "));
 }
+
+TEST_CASE("a correction is read as calibrate wrote it, and numbers that are none are refused on their line") {
+  const std::string line =
+      "correction = { coefficients = [-0.29, 0.98], covariance = [1e-4, -1e-07, 1e-8], scatter_w = 0, from_w = 5.0, "
+      "to_w = "
+      "200, made = \"2026-03-12\", until = \"2027-03-12\" }\n";
+  const auto with = [&](const std::string& correction) {
+    return replaced(modbus, "quantity = \"power\"\n", "quantity = \"power\"\n" + correction);
+  };
+  const auto profile = parsed(with(line));
+  REQUIRE(profile);
+  const auto& correction = profile->traits().correction;
+  REQUIRE(correction);
+  CHECK(correction->at(100.0) == Approx(97.71));
+  CHECK(correction->words() == "calibrated 2026-03-12");
+  CHECK_FALSE(parsed(with(replaced(line, "0.98]", "9.8]"))));
+  CHECK_FALSE(parsed(with(replaced(line, "1e-8]", "1e-8, 2]"))));
+  CHECK_FALSE(parsed(with(replaced(line, "\"2026-03-12\"", "\"a Thursday\""))));
+  CHECK_FALSE(parsed(with(replaced(line, ", to_w = 200", ""))));
+  CHECK_FALSE(parsed(replaced(modbus, "quantity = \"energy\"\n", "quantity = \"energy\"\n" + line)));
+}

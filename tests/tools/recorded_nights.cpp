@@ -51,6 +51,7 @@ storage::RunId record_beside(const LiveStore& bench, const RecordedNight& record
   run.conditions = recorded.conditions;
   run.traits.resolution_w = recorded.step_w;
   if (recorded.accuracy) run.traits.accuracy = *Accuracy::parse(*recorded.accuracy);
+  run.traits.correction = recorded.correction;
   const auto id = store->open_run(run);
   REQUIRE(id);
   storage::RunBuilder builder(*id, {run.traits, run.shortest_segment_s});

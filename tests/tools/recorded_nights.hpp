@@ -20,6 +20,7 @@ struct RecordedNight {
   std::vector<std::pair<std::string, std::string>> conditions;
   double step_w = 0.01;
   std::optional<std::string> accuracy = "1%";
+  std::optional<Correction> correction;
 };
 
 /// Off, idle, load, idle: forty minutes at a reading a second.

@@ -7,6 +7,8 @@
 #include <functional>
 #include <numeric>
 
+#include "measure/time_text.hpp"
+
 namespace nightwatt::figures {
 namespace {
 
@@ -80,6 +82,32 @@ double apart_by_reading_wh(const RunRecord& record) {
   return 2.0 * std::sqrt(squares) + display_wh + counter_step_wh(record);
 }
 
+/// The segments are corrected already: energy is theirs, the peak is corrected here, and what the correction cannot
+/// vouch for is said.
+void correct_totals(RunRecord& record, const Correction& correction) {
+  Summary& s = record.summary;
+  double energy_wh = 0.0, lowest = 0.0, highest = 0.0;
+  bool any = false;
+  for (const Segment& segment : record.segments) {
+    energy_wh += segment.energy_wh.value_or(0.0);
+    if (!segment.level_w || segment.kind == SegmentKind::off) continue;
+    const double shown = segment.shown_w.value_or(*segment.level_w);
+    lowest = any ? std::min(lowest, shown) : shown;
+    highest = any ? std::max(highest, shown) : shown;
+    any = true;
+  }
+  if (s.energy_wh) s.energy_wh = energy_wh;
+  if (s.peak_w) s.peak_w = correction.at(*s.peak_w);
+  s.warnings.push_back("the figures are corrected, the readings are not: the meter was " + correction.words());
+  if (any && (!correction.covers(lowest) || !correction.covers(highest)))
+    s.warnings.push_back("some levels lie outside what the meter was calibrated for, " +
+                         number_text(correction.from_w, "") + " to " + number_text(correction.to_w, "W") +
+                         ": their correction is a guess");
+  if (record.info.begin > correction.until)
+    s.warnings.push_back("the meter's correction was good until " + utc_text(correction.until).substr(0, 10) +
+                         ": calibrate it again");
+}
+
 }  // namespace
 
 Result<RunRecord> run_record(const storage::StoreReader& store, const storage::RunInfo& info,
@@ -103,6 +131,7 @@ Result<RunRecord> run_record(const storage::StoreReader& store, const storage::R
   record.totals = std::move(figures->totals);
   warn_of_unknown_display(record, record.summary.warnings);
   if (auto warning = counter_warning(record)) record.summary.warnings.push_back(std::move(*warning));
+  if (record.info.traits.correction) correct_totals(record, *record.info.traits.correction);
   return record;
 }
 

@@ -52,7 +52,8 @@ std::string meter_of(const storage::RunInfo& info) {
 std::string meter_key(const storage::RunInfo& info) {
   const MeterTraits& traits = info.traits;
   return meter_of(info) + '\0' + (traits.accuracy ? traits.accuracy->text() : "") + '\0' +
-         std::to_string(traits.resolution_w.value_or(0.0)) + (traits.truncates ? "t" : "");
+         std::to_string(traits.resolution_w.value_or(0.0)) + (traits.truncates ? "t" : "") +
+         (traits.correction ? correction_text(*traits.correction) : "");
 }
 
 NightLevel night_of(const HistoryRun& run, const Figure& figure) {
@@ -70,6 +71,10 @@ NightLevel night_of(const HistoryRun& run, const Figure& figure) {
 }
 
 double gain_deviation(const storage::RunInfo& info) {
+  if (const auto& correction = info.traits.correction) {
+    const std::size_t gain = correction->coefficients.size();  // place of the slope's variance in the upper triangle
+    return std::sqrt(std::max(0.0, correction->covariance[gain]));
+  }
   return info.traits.accuracy ? info.traits.accuracy->percent / 100.0 / std::sqrt(3.0) : 0.0;
 }
 

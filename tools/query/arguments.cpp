@@ -114,6 +114,8 @@ Result<std::vector<std::pair<std::string, std::string>>> conditions_from(const W
     if (equals == std::string::npos || equals == 0)
       return fail(ErrorKind::input, "--set is " + text::quoted(word) + "; give KEY=VALUE such as battery=full");
     std::string key(trimmed(std::string_view(word).substr(0, equals)));
+    if (key.rfind('.', 0) == 0)
+      return fail(ErrorKind::input, "--set is " + text::quoted(word) + "; a key may not begin with a full stop");
     std::string value(trimmed(std::string_view(word).substr(equals + 1)));
     for (const auto& [what, part] : {std::pair{"the key of --set", &key}, std::pair{"the value of --set", &value}})
       if (auto checked = text::check_text(what, *part, text::name_limit); !checked)

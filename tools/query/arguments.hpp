@@ -68,6 +68,12 @@ struct CompareArguments {
   Words runs;
   MaybeWord against, less, format;
 };
+struct CalibrateArguments {
+  std::string meter;
+  MaybeWord against, valid_days;
+  Words runs, known;
+  bool write = false;
+};
 struct HistoryArguments {
   std::string device;
   MaybeWord format;
@@ -125,7 +131,7 @@ using CommandArguments =
                  NameArguments, MarkArguments, RunsArguments, SegmentsArguments, SummaryArguments, CompareArguments,
                  TraceArguments, ImportArguments, ExportArguments, DecodeArguments, EnterArguments, SplitArguments,
                  PinArguments, ForgetArguments, CheckArguments, EstimateArguments, ReportArguments, DuringArguments,
-                 HistoryArguments>;
+                 HistoryArguments, CalibrateArguments>;
 
 /// Turning words into values. Every error is of kind input and names the option.
 [[nodiscard]] Result<double> number_from(std::string_view option, std::string_view word);

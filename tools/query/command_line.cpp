@@ -142,6 +142,24 @@ class Grammar {
     plain<CheckArguments>("check", "Verify the store");
   }
 
+  void calibrations() {
+    auto [calibrate, c] = command<CalibrateArguments>(
+        "calibrate", "One meter held against another or against known loads: its correction");
+    calibrate->add_option("METER", c->meter, "The meter to be corrected")->required();
+    calibrate->add_option("--against", c->against, "The meter that is trusted more, on the same load at the same time")
+        ->type_name("METER");
+    calibrate
+        ->add_option("--known", c->known,
+                     "What a known load draws, \"60.0 ± 0.3 W\" (k = 2); one for each --run, in their order")
+        ->type_name("POWER")
+        ->allow_extra_args(false);
+    calibrate->add_option("--run", c->runs, "A run to compare (may be repeated)")
+        ->type_name("RUN")
+        ->allow_extra_args(false);
+    calibrate->add_flag("--write", c->write, "Put the correction into the meter's profile");
+    calibrate->add_option("--valid-days", c->valid_days, "How long it is good for (365)")->type_name("DAYS");
+  }
+
   void estimates() {
     auto [estimate, e] = command<EstimateArguments>("estimate", "Energy and cost a year, battery and supply");
     estimate->add_option("RUN", e->runs, "Runs to estimate from; runs of one device are pooled")->required();
@@ -279,6 +297,7 @@ Result<CommandLine> parse_command_line(std::span<const std::string> words) {
   grammar.tasks();
   grammar.files();
   grammar.estimates();
+  grammar.calibrations();
   app.footer(
       "nightwatt COMMAND --help says more. RUN is a run's number, or last. Exit status: 0 done, 1 the answer is no,\n"
       "2 wrong use or a bad input file, 3 the store or the service could not be used.");

@@ -20,6 +20,7 @@ using Outcome = Result<int>;  ///< the exit status
 [[nodiscard]] Outcome run(Context& context, const SummaryArguments& arguments);
 [[nodiscard]] Outcome run(Context& context, const CompareArguments& arguments);
 [[nodiscard]] Outcome run(Context& context, const HistoryArguments& arguments);
+[[nodiscard]] Outcome run(Context& context, const CalibrateArguments& arguments);
 [[nodiscard]] Outcome run(Context& context, const TraceArguments& arguments);
 [[nodiscard]] Outcome run(Context& context, const ImportArguments& arguments);
 [[nodiscard]] Outcome run(Context& context, const ExportArguments& arguments);

@@ -59,8 +59,9 @@ void write_people(Context& context, const RunRecord& record) {
   }
   if (s.idle || s.load || s.standby)
     line(context, "accuracy",
-         info.traits.accuracy ? "of the meter, " + info.traits.accuracy->text()
-                              : "of the meter is not known: the intervals are those of a perfect meter");
+         info.traits.correction ? "of the meter, " + info.traits.correction->words() + " in place of its promise"
+         : info.traits.accuracy ? "of the meter, " + info.traits.accuracy->text()
+                                : "of the meter is not known: the intervals are those of a perfect meter");
   write_conditions(context, info);
   for (const std::string& warning : s.warnings)
     context.out.write("  " + toned(context.style, Tone::yellow, "warning:") + " " + text::printable(warning) + "\n");

@@ -26,6 +26,7 @@ struct MeterConfig {
   std::string port;  ///< path; empty where `usb` is given
   std::optional<UsbIdentity> usb;
   MeterProfile profile;
+  std::string profile_file;  ///< where it was read
   bool auto_runs = true;
   bool auto_name = false;  ///< a run that ends without a name gets that of the device it is known to be
   double auto_end_s = 300.0;

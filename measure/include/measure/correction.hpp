@@ -1,8 +1,12 @@
 // What is to be added to a meter's readings by its calibration, and how sure that is.
 #pragma once
 
+#include <string>
+#include <string_view>
 #include <vector>
 
+#include "measure/result.hpp"
+#include "measure/segment.hpp"
 #include "measure/time.hpp"
 
 namespace nightwatt {
@@ -25,7 +29,17 @@ struct Correction {
   [[nodiscard]] bool covers(double shown_w) const;
   /// No smaller or larger than a curve can be that corrects a meter: it rises, and its covariance is one.
   [[nodiscard]] bool sound() const;
+  /// `calibrated 2026-03-12`, for whoever reads a figure made with it.
+  [[nodiscard]] std::string words() const;
   friend bool operator==(const Correction&, const Correction&) = default;
 };
+
+/// As the store keeps it beside a run, and back. Error kind input where the text is none or not sound().
+[[nodiscard]] std::string correction_text(const Correction& correction);
+[[nodiscard]] Result<Correction> correction_from_text(std::string_view text);
+
+/// What the segment's figures come to with it: the correction's uncertainty takes the place of the promise. What is off
+/// stays as it was shown.
+void correct(Segment& segment, const Correction& correction);
 
 }  // namespace nightwatt

@@ -8,6 +8,7 @@
 #include <string_view>
 #include <vector>
 
+#include "measure/correction.hpp"
 #include "measure/protocol_settings.hpp"
 #include "measure/reading.hpp"
 #include "measure/result.hpp"
@@ -42,8 +43,9 @@ struct MeterTraits {
   std::optional<double> starting_w;      ///< below this the meter shows nothing
   std::optional<double> energy_step_wh;  ///< step of the energy counter
   std::optional<Accuracy> energy_accuracy;
-  bool on_change = false;            ///< a reading holds until the next
-  std::optional<double> gap_s = {};  ///< silence that is a gap; by the usual rule where not known
+  bool on_change = false;                     ///< a reading holds until the next
+  std::optional<double> gap_s = {};           ///< silence that is a gap; by the usual rule where not known
+  std::optional<Correction> correction = {};  ///< of power, by a calibration
   friend bool operator==(const MeterTraits&, const MeterTraits&) = default;
 };
 
@@ -74,6 +76,7 @@ struct ReadSpec {
   std::optional<double> resolution;
   bool truncates = false;  ///< the meter cuts digits off instead of rounding; only with a resolution
   std::optional<Accuracy> accuracy;
+  std::optional<Correction> correction;  ///< power only
   // modbus-rtu, modbus-tcp
   int function = 4;                    ///< 3 or 4
   std::uint16_t register_address = 0;  ///< PDU address, zero-based
