@@ -20,6 +20,7 @@
 #include <string>
 #include <vector>
 
+#include "csv/csv_reader.hpp"
 #include "storage/run_builder.hpp"
 #include "storage/store.hpp"
 
@@ -119,6 +120,33 @@ StreamId meter_stream(StoreWriter& writer) {
   return stream;
 }
 
+/// The file as `import` reads it, its form found out first; the store apart.
+double parse_csv(const std::string& path, std::int64_t count) {
+  std::ifstream in(path, std::ios::binary);
+  csv::FileOptions options;
+  options.time = "1";
+  options.power = "2";
+  const Stopwatch watch;
+  csv::CsvReader reader(
+      path,
+      [&](std::uint64_t offset, std::span<char> buffer) -> Result<std::size_t> {
+        in.clear();
+        in.seekg(static_cast<std::streamoff>(offset));
+        in.read(buffer.data(), static_cast<std::streamsize>(buffer.size()));
+        return static_cast<std::size_t>(in.gcount());
+      },
+      options);
+  must(reader.find_form());
+  std::vector<Reading> readings;
+  std::int64_t read = 0;
+  do {
+    must(reader.next(readings, 4'096));
+    read += static_cast<std::int64_t>(readings.size());
+  } while (!readings.empty());
+  if (read != count) std::printf("  only %lld readings of the CSV\n", static_cast<long long>(read));
+  return watch.seconds();
+}
+
 void million_against_the_shell(const std::filesystem::path& folder) {
   constexpr std::int64_t count = 1'000'000;
   const std::string csv = (folder / "readings.csv").string();
@@ -152,6 +180,7 @@ void million_against_the_shell(const std::filesystem::path& folder) {
       "A million readings written (the store: through its interface, readings made up on the way; the shell: .import "
       "of the CSV)\n");
   std::printf("  store          %7.3f s  %10lld bytes\n", own_s, static_cast<long long>(own_bytes));
+  std::printf("  the CSV read   %7.3f s, which an import has to do before\n", parse_csv(csv, count));
   if (peer_done)
     std::printf("  sqlite3 shell  %7.3f s  %10lld bytes   the store's are %.4f of them\n", peer_s,
                 static_cast<long long>(bytes_of(peer)),

@@ -22,7 +22,7 @@ from zoneinfo import ZoneInfo
 
 EPOCH = datetime(1970, 1, 1, tzinfo=timezone.utc)
 # The day 0 of spreadsheets that count 1 January 1900 as 1 and hold 1900 for a leap year (ISO/IEC 29500-1, 18.17.4.1).
-SERIAL_EPOCH = datetime(1899, 12, 30)
+SERIAL_EPOCH = {1900: datetime(1899, 12, 30), 1904: datetime(1904, 1, 1)}
 # A serial date of ten decimals is 4 microseconds fine; one of eight, 0.4 ms.
 TIME_TOLERANCE_S = Decimal("0.0006")
 
@@ -46,13 +46,18 @@ def time_of(text, how, previous):
         return Decimal(text) * Decimal(how.get("time_scale", "1"))
     if form == "serial":
         number = text.replace(how.get("decimal", "."), ".")
-        return in_zone(SERIAL_EPOCH + timedelta(days=float(number)), how, previous)
+        return in_zone(SERIAL_EPOCH[how.get("epoch", 1900)] + timedelta(days=float(number)), how, previous)
+    if how.get("from_zero"):
+        passed = datetime.strptime(text, form) - datetime.strptime("0", "%S")
+        return Decimal(passed.seconds)
     moment = datetime.fromisoformat(text) if form == "iso" else datetime.strptime(text, form)
     return in_zone(moment, how, previous) if moment.tzinfo is None else unix_seconds(moment)
 
 
 def power_of(text, how):
     text = text.removesuffix(how.get("strip", ""))
+    if how.get("minus"):
+        text = text.replace("\u2212", "-")
     if "thousands" in how:
         text = text.replace(how["thousands"], "")
     return Decimal(text.strip().replace(how.get("decimal", "."), ".")) * Decimal(how.get("factor", "1"))
@@ -77,6 +82,8 @@ def expected(path, how):
     text = path.read_bytes().decode(how.get("encoding", "utf-8-sig"))
     if how.get("comments"):
         text = "".join(line + "\n" for line in text.split("\n") if line and not line.startswith("#"))
+    if how.get("blanks"):
+        text = "".join(" ".join(line.split()) + "\n" for line in text.splitlines())
     rows = list(csv.reader(io.StringIO(text, newline=""), delimiter=how.get("delimiter", ",")))
     columns = how.get("time", 0)
     columns = columns if isinstance(columns, list) else [columns]

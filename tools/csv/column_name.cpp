@@ -119,10 +119,17 @@ std::optional<Unit> unit_of(const std::string& word) {
   return std::nullopt;
 }
 
+/// `MW`, `uW`: of power, and of none that a plug is measured in; `MW` is `mW` as often as not.
+std::string odd_unit_of(const std::string& word) {
+  const bool watts = word.size() > 1 && (word.back() == 'W' || word.back() == 'w');
+  const std::string before = watts ? word.substr(0, word.size() - 1) : std::string();
+  return is_any(before, {"M", "G", "T", "u", "n", "\xC2\xB5", "\xCE\xBC"}) ? word : std::string();
+}
+
 std::optional<double> time_unit_of(const std::string& word) {
   if (is_any(word, {"s", "sec", "secs", "second", "seconds"})) return 1e6;
-  if (is_any(word, {"ms", "msec", "millis", "milliseconds"})) return 1e3;
-  if (is_any(word, {"us", "\xC2\xB5s", "\xCE\xBCs", "usec", "micros", "microseconds"})) return 1.0;
+  if (is_any(word, {"ms", "msec", "millis", "millisecond", "milliseconds"})) return 1e3;
+  if (is_any(word, {"us", "\xC2\xB5s", "\xCE\xBCs", "usec", "micros", "microsecond", "microseconds"})) return 1.0;
   if (is_any(word, {"ns", "nanoseconds"})) return 1e-3;
   if (is_any(word, {"min", "mins", "minutes"})) return 60e6;
   if (is_any(word, {"h", "hour", "hours"})) return 3'600e6;
@@ -137,6 +144,13 @@ bool any_of(const Words& words, Is is) {
 std::optional<ColumnMeaning> time_meaning(const Words& words) {
   if (any_of(words, spoils_time)) return std::nullopt;
   ColumnMeaning meaning;
+  meaning.is_utc = any_of(words, [](const std::string& word) { return is_any(word, {"utc", "gmt", "zulu"}); });
+  meaning.is_elapsed = any_of(words, [](const std::string& word) { return is_any(word, {"elapsed", "relative"}); });
+  if (words.size() == 1 && time_unit_of(words[0])) {
+    meaning.role = ColumnRole::time;
+    meaning.us_per_unit = time_unit_of(words[0]);
+    return meaning;
+  }
   if (any_of(words, names_time))
     meaning.role = ColumnRole::time;
   else if (any_of(words, names_date))
@@ -168,9 +182,11 @@ ColumnMeaning meaning_of_column(std::string_view name) {
   for (std::string& word : words) word = lower(word);
   ColumnMeaning meaning;
   if (words.empty()) return meaning;
+  meaning.odd_unit = odd_unit_of(as_written.back());
   std::optional<Unit> unit = unit_of(as_written.back());
   if (!unit && words.size() > 1 && names_power(words.back())) unit = unit_of(as_written.front());
-  const bool is_power = any_of(words, names_power) || (unit && unit->quantity == Quantity::power);
+  const bool is_power =
+      any_of(words, names_power) || (unit && unit->quantity == Quantity::power) || !meaning.odd_unit.empty();
   if (is_power && !any_of(words, spoils_power)) {
     if (unit && unit->quantity != Quantity::power) return meaning;
     meaning.role = ColumnRole::quantity;

@@ -60,7 +60,11 @@ void TimeEvidence::begin(std::string_view cell) {
     ways_.push_back(std::move(way));
   };
   const auto number = time_number(cell);
-  const bool together = cell.size() == 14 && (cell.substr(0, 2) == "19" || cell.substr(0, 2) == "20");
+  // 20260105210000 and 202601052100. As milliseconds the latter lie before 2002, when no meter that writes files was
+  // read.
+  const bool together = (cell.size() == 14 || cell.size() == 12) &&
+                        (cell.substr(0, 2) == "19" || cell.substr(0, 2) == "20") &&
+                        read_civil(cell, DateOrder::year_first);
   if (!number || together) {
     add_way({TimeKind::civil, DateOrder::year_first, 1e6});
     add_way({TimeKind::civil, DateOrder::day_first, 1e6});
@@ -189,7 +193,8 @@ void NumberEvidence::add(std::string_view cell) {
     cell.remove_suffix(unit.size());
     while (!cell.empty() && cell.back() == ' ') cell.remove_suffix(1);
   }
-  const NumberLook look = look_of(cell);
+  NumberLook look = look_of(cell);
+  if (look == NumberLook::none) look = look_of(plain_signs(cell));
   if (look == NumberLook::either && either_.empty()) either_ = cell;
   ++counts_[static_cast<std::size_t>(look)];
 }

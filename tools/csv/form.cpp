@@ -160,8 +160,15 @@ class Finder {
       const auto record = records_.next();
       if (!record) return tl::unexpected(record.error());
       if (!*record) break;
-      if (is_no_row(**record)) continue;
+      if (is_no_row(**record)) {
+        note_comment(**record);
+        continue;
+      }
       const auto& fields = fields_.of(**record);
+      if (first_line == 0 && comment_is_header(fields)) {
+        records_.go_to(offset, line);
+        return take_columns(comment_names_, comment_line_);
+      }
       if (first_line == 0 && fields.size() == 1 && lower(fields[0]).substr(0, 4) == "sep=") continue;
       const Names names(fields.begin(), fields.end());
       if (first_line == 0) {
@@ -188,6 +195,25 @@ class Finder {
     return {};
   }
 
+  /// The last comment above the rows may be what names their columns: `# time;power`.
+  void note_comment(const Record& record) {
+    if (record.text.empty() || record.text.front() != '#') return;
+    Record names = record;
+    names.text.remove_prefix(1);
+    names.quoted = names.text.find('"') != std::string_view::npos;
+    const auto& fields = fields_.of(names);
+    comment_names_.assign(fields.begin(), fields.end());
+    comment_line_ = record.line;
+  }
+
+  /// Whether the first row is one of numbers, under a comment with as many names.
+  bool comment_is_header(const std::vector<std::string_view>& fields) {
+    if (comment_names_.size() != fields.size() || fields.size() < 2) return false;
+    gather(comment_names_);
+    if (times_.empty() || powers_.empty()) return false;
+    return looks_like_time(fields[times_.front()]) && looks_like_number(fields[powers_.front()]);
+  }
+
   void refuse_header(std::uint64_t line) {
     if (first_names_.empty())
       return refuse(records_.line(), "there is no header; the first line names the columns: time,power_w");
@@ -199,6 +225,8 @@ class Finder {
     if (options_.power && !column_of(*options_.power, first_names_))
       return refuse(line, "no column, or more than one, is " + text::quoted(*options_.power) + columns +
                               "; name one with --power NAME or --power NUMBER");
+    if (first_names_.size() == 1 && first_names_[0].find_first_of(" |:") != std::string::npos)
+      return refuse(line, "the columns are divided by none of , ; and tab; say by what: --delimiter C");
     const bool data = std::all_of(first_names_.begin(), first_names_.end(), [](const std::string& name) {
       return looks_like_number(name) || looks_like_time(name) || says_nothing(name);
     });
@@ -222,7 +250,8 @@ class Finder {
     if (powers_.size() > 1) {
       Names several;
       for (const std::size_t column : powers_) several.push_back(names[column]);
-      refuse(line, "more than one column may be the power: " + shown_names(several) + "; name one with --power NAME");
+      refuse(line, "more than one column may be the power: " + shown_names(several) +
+                       "; name one with --power NAME or --power NUMBER");
       return {};
     }
     form.power = {{powers_.front()}, shown_column(powers_.front())};
@@ -268,6 +297,9 @@ class Finder {
         full.push_back(column);
     }
     if (full.empty() && dates.size() == 1 && clocks.size() == 1) return take({dates[0], clocks[0]});
+    // 20260105 and 210000: the latter alone is as good as a number of seconds.
+    if (full.size() == 1 && dates.size() == 1 && time_number(fields[full[0]]) && fields[full[0]].size() <= 6)
+      return take({dates[0], full[0]});
     if (full.size() == 1) return take(full);
     if (times_.size() == 1) return take(times_);
     const auto named =
@@ -275,8 +307,8 @@ class Finder {
     if (named != times_.end()) return take({*named});
     Names several;
     for (const std::size_t column : times_) several.push_back(names_[column]);
-    refuse(form.header_line,
-           "more than one column may be the time: " + shown_names(several) + "; name one with --time NAME");
+    refuse(form.header_line, "more than one column may be the time: " + shown_names(several) +
+                                 "; name one with --time NAME or --time NUMBER");
     return false;
   }
 
@@ -299,6 +331,9 @@ class Finder {
         first_line = (*record)->line;
         if (!choose_time(fields)) return {};
         const ColumnMeaning meaning = meaning_of_column(names_[form.time.at[0]]);
+        if (meaning.is_elapsed && !said_form_ && is_time_of_day(time_text(form, fields, scratch)))
+          said_form_ = TimeForm{TimeKind::elapsed, DateOrder::year_first, 1e6};
+        named_utc_ = form.header_line > 0 && meaning.is_utc;
         times.emplace(said_form_, form.header_line > 0 ? meaning.us_per_unit : std::nullopt,
                       form.header_line > 0 && meaning.role == ColumnRole::date);
       }
@@ -315,7 +350,7 @@ class Finder {
         if (rows == 0 && is_time_of_day(time)) refuse_no_date(first_line, time);
         break;
       }
-      if (rows == 0 && !options_.date_format && is_time_of_day(time)) {
+      if (rows == 0 && !said_form_ && is_time_of_day(time)) {
         refuse_no_date(first_line, time);
         break;
       }
@@ -358,7 +393,9 @@ class Finder {
     form.looks_unix = time->looks_unix;
     form.usual_step_us = time->usual_step_us;
     form.zone_matters = time->is_shown;
-    if (form.zone_matters && !options_.zone) {
+    if (form.zone_matters && !options_.zone && named_utc_) {
+      form.zone_text = "UTC";
+    } else if (form.zone_matters && !options_.zone) {
       form.zone = Zone::local();
       form.zone_text = "local time";
     }
@@ -375,6 +412,9 @@ class Finder {
       form.power_form.factor = *meaning.scale;
     if (said_scale_) {
       form.power_form.factor = *said_scale_;
+    } else if (form.header_line > 0 && !meaning.odd_unit.empty()) {
+      refuse(form.header_line, "the power's column is in " + text::quoted(meaning.odd_unit) +
+                                   ", which may be a slip; say its unit: --unit mW, --unit W or --unit kW");
     }
     return {};
   }
@@ -387,7 +427,9 @@ class Finder {
   std::optional<TimeForm> said_form_;
   std::optional<char> said_decimal_;
   std::optional<Decimal> said_scale_;
-  Names names_, first_names_;
+  bool named_utc_ = false;  ///< the time's column says so
+  Names names_, first_names_, comment_names_;
+  std::uint64_t comment_line_ = 0;
   std::vector<std::size_t> times_, powers_;
 };
 

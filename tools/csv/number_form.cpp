@@ -36,6 +36,32 @@ std::string_view mantissa_of(std::string_view cell) {
 
 }  // namespace
 
+std::string plain_signs(std::string_view cell) {
+  constexpr std::string_view minus = "\xE2\x88\x92";
+  // An apostrophe, a typographic one, and blanks of three widths that do not break.
+  constexpr std::array<std::string_view, 5> groups = {"'", "\xE2\x80\x99", "\xC2\xA0", "\xE2\x80\xAF", "\xE2\x80\x89"};
+  std::string plain;
+  while (!cell.empty()) {
+    if (cell.substr(0, minus.size()) == minus) {
+      plain += '-';
+      cell.remove_prefix(minus.size());
+      continue;
+    }
+    const auto group = std::find_if(groups.begin(), groups.end(),
+                                    [&](std::string_view sign) { return cell.substr(0, sign.size()) == sign; });
+    const std::string_view behind = group == groups.end() ? std::string_view() : cell.substr(group->size());
+    const bool three = behind.size() >= 3 && std::all_of(behind.begin(), behind.begin() + 3, is_digit) &&
+                       (behind.size() == 3 || !is_digit(behind[3]));
+    if (three && !plain.empty() && is_digit(plain.back())) {
+      cell = behind;
+      continue;
+    }
+    plain += cell.front();
+    cell.remove_prefix(1);
+  }
+  return plain;
+}
+
 NumberLook look_of(std::string_view cell) {
   cell = without_sign(cell);
   const std::string_view digits = mantissa_of(cell);
@@ -78,10 +104,12 @@ std::optional<Decimal> watts_per(std::string_view unit) {
 }
 
 bool says_nothing(std::string_view cell) {
-  constexpr std::array<std::string_view, 9> words = {"nan", "null", "none", "n/a", "na", "-", "--", "---", "#n/a"};
+  constexpr std::array<std::string_view, 11> words = {"nan", "null", "none",        "n/a",     "na",  "-",
+                                                      "--",  "---",  "unavailable", "unknown", "#n/a"};
+  constexpr std::size_t longest = 11;
   if (cell.empty()) return true;
-  if (cell.size() > 4) return false;
-  std::array<char, 4> letters{};
+  if (cell.size() > longest) return false;
+  std::array<char, longest> letters{};
   std::transform(cell.begin(), cell.end(), letters.begin(),
                  [](char c) { return c >= 'A' && c <= 'Z' ? static_cast<char>(c - 'A' + 'a') : c; });
   return std::find(words.begin(), words.end(), std::string_view(letters.data(), cell.size())) != words.end();
@@ -112,7 +140,9 @@ std::optional<Decimal> read_number(std::string_view cell, const NumberForm& form
       if (c != group) digits[length++] = c == form.decimal ? '.' : c;
     cell = std::string_view(digits.data(), length);
   }
-  const auto value = Decimal::parse(cell);
+  auto value = Decimal::parse(cell);
+  if (!value)
+    if (const std::string plain = plain_signs(cell); plain != cell) value = Decimal::parse(plain);
   if (!value || (factor.mantissa == 1 && factor.exponent == 0)) return value;
   return value->times(factor);
 }

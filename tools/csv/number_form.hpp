@@ -23,6 +23,9 @@ enum class NumberLook : std::uint8_t {
 };
 [[nodiscard]] NumberLook look_of(std::string_view cell);
 
+/// A typographic minus as the plain one, and without blanks and apostrophes between groups of three digits.
+[[nodiscard]] std::string plain_signs(std::string_view cell);
+
 struct NumberForm {
   char decimal = '.';
   bool grouped = false;    ///< the other sign stands between groups of three digits

@@ -138,6 +138,14 @@ const std::vector<std::string_view>& Fields::of(const Record& record) {
     return fields_;
   }
   std::string_view rest = record.text;
+  if (delimiter_ == ' ') {  // as many as stand there
+    for (rest = trimmed(rest); !rest.empty(); rest = trimmed(rest)) {
+      const std::size_t end = std::min(rest.find_first_of(" \t"), rest.size());
+      fields_.push_back(rest.substr(0, end));
+      rest.remove_prefix(end);
+    }
+    return fields_;
+  }
   for (;;) {
     const void* found = rest.empty() ? nullptr : std::memchr(rest.data(), delimiter_, rest.size());
     if (found == nullptr) {

@@ -129,7 +129,7 @@ std::optional<Day> rest_after_month(Scan& scan, int month) {
 std::optional<Day> date_of(Scan& scan, DateOrder order) {
   if (const auto month = month_name(scan)) return rest_after_month(scan, *month);
   const std::size_t first_digits = scan.digits_ahead();
-  if (first_digits == 8 || first_digits == 14) {  // the basic form, or with its time of day
+  if (first_digits == 8 || first_digits == 12 || first_digits == 14) {  // the basic form, or with its time of day
     const int year = scan.take(4);
     const int month = scan.take(2);
     return order == DateOrder::year_first ? std::optional(Day{year, month, scan.take(2)}) : std::nullopt;
@@ -315,11 +315,40 @@ std::optional<DateOrder> order_in(std::string_view pattern) {
   return std::nullopt;
 }
 
+/// `Fri` and `Friday,`.
+void skip_weekday(Scan& scan) {
+  constexpr std::array<std::string_view, 7> names = {"monday", "tuesday",  "wednesday", "thursday",
+                                                     "friday", "saturday", "sunday"};
+  for (const std::string_view name : names)
+    if (scan.skip_word(name) || scan.skip_word(name.substr(0, 3))) {
+      scan.skip(',');
+      scan.skip_blanks();
+      return;
+    }
+}
+
+/// `Feb 13 22:15:07 2026`, as the C library writes it behind the day of the week; nothing is taken where it is not.
+std::optional<CellTime> read_ctime(Scan scan) {
+  const auto month = month_name(scan);
+  if (!month || !scan.skip(' ')) return std::nullopt;
+  scan.skip_blanks();
+  const auto day = scan.number(1, 2);
+  if (!day || !scan.skip(' ')) return std::nullopt;
+  const auto clock = clock_of(scan);
+  scan.skip_blanks();
+  const auto year = scan.number(4, 4);
+  const Day date{year.value_or(0), *month, *day};
+  if (!clock || !year || !scan.done() || !in_calendar(date)) return std::nullopt;
+  return CellTime{day_number(date) * s_per_day * us_per_s + *clock, true};
+}
+
 }  // namespace
 
 std::optional<CellTime> read_civil(std::string_view cell, DateOrder order) {
   Scan scan(cell);
-  const bool together = scan.digits_ahead() == 14;
+  skip_weekday(scan);
+  const bool together = scan.digits_ahead() == 14 || scan.digits_ahead() == 12;
+  if (const auto ctime = read_ctime(scan)) return ctime;
   const auto day = date_of(scan, order);
   if (!day || !in_calendar(*day)) return std::nullopt;
   const std::int64_t midnight = day_number(*day) * s_per_day * us_per_s;
@@ -347,7 +376,7 @@ bool is_time_of_day(std::string_view cell) {
 bool is_date_alone(std::string_view cell) {
   for (const DateOrder order : {DateOrder::year_first, DateOrder::day_first, DateOrder::month_first}) {
     Scan scan(cell);
-    if (scan.digits_ahead() == 14) return false;
+    if (scan.digits_ahead() == 14 || scan.digits_ahead() == 12) return false;
     const auto day = date_of(scan, order);
     if (day && in_calendar(*day) && scan.done()) return true;
   }

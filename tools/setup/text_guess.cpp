@@ -251,7 +251,7 @@ std::optional<TextGuess> guess_text(std::span<const std::string> lines, std::opt
   }
   for (TextField& field : guess.fields)
     if (const auto meaning = csv::meaning_of_column(field.name);
-        meaning.role == csv::ColumnRole::quantity && !field.probably) {
+        meaning.role == csv::ColumnRole::quantity && meaning.odd_unit.empty() && !field.probably) {
       field.probably = meaning.quantity;
       field.scale = meaning.scale.value_or(Decimal{1, 0});
     }

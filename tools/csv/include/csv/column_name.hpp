@@ -19,6 +19,9 @@ struct ColumnMeaning {
   Quantity quantity = Quantity::power;  ///< of a quantity
   std::optional<Decimal> scale;         ///< to the quantity's unit, where the name says its own
   std::optional<double> us_per_unit;    ///< of a time that is counted, where the name says its unit
+  bool is_utc = false;                  ///< of a time: its name says so
+  bool is_elapsed = false;              ///< of a time: counted from the record's begin
+  std::string odd_unit;                 ///< of a power: a unit that is none of mW, W and kW
 };
 /// `Active power (W)`, `P_kW`, `Time [ms]`, `Leistung in W`. Lowest and highest values, apparent powers and the like
 /// are other.
