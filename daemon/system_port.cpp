@@ -6,6 +6,7 @@
 #include <thread>
 #include <utility>
 
+#include "drivers/edge_port.hpp"
 #include "drivers/port.hpp"
 #include "drivers/tcp_port.hpp"
 
@@ -14,6 +15,10 @@ namespace {
 
 tl::unexpected<PortTrouble> trouble(const drivers::PortError& error) {
   return tl::unexpected(PortTrouble{std::string(drivers::port_problem_name(error.problem)), error.message});
+}
+
+std::string where_text(const std::string& asked, const std::string& device) {
+  return device == asked ? asked : asked + " (" + device + ")";
 }
 
 }  // namespace
@@ -62,11 +67,16 @@ tl::expected<OpenedPort, PortTrouble> SystemPorts::operator()(const config::Mete
     if (!found) return trouble(found.error());
     path = std::move(*found);
   }
+  if (const auto* pulses = meter.profile.protocol.find<S0PulseSettings>()) {
+    auto edges = drivers::open_edges(path, meter.profile.line, pulses->line);
+    if (!edges) return trouble(edges.error());
+    const std::shared_ptr<drivers::EdgePort> keeper = std::move(*edges);
+    return OpenedPort{keeper->fd(), where_text(path, keeper->path()), keeper, false};
+  }
   auto opened = drivers::open_port(path, meter.profile.line);
   if (!opened) return trouble(opened.error());
   const auto keeper = std::make_shared<drivers::OpenPort>(std::move(*opened));
-  const std::string where = keeper->path() == path ? path : path + " (" + keeper->path() + ")";
-  return OpenedPort{keeper->fd(), where, keeper, false};
+  return OpenedPort{keeper->fd(), where_text(path, keeper->path()), keeper, false};
 }
 
 }  // namespace nightwatt::daemon

@@ -1,6 +1,7 @@
 #include "drivers/decoder.hpp"
 
 #include "drivers/protocols.hpp"
+#include "fit_watch.hpp"
 
 namespace nightwatt::drivers {
 
@@ -14,11 +15,19 @@ Result<const Protocol*> protocol_of(const MeterProfile& profile) {
 }  // namespace
 
 Result<std::unique_ptr<Decoder>> make_decoder(const MeterProfile& profile) {
-  return protocol_of(profile).and_then([&](const Protocol* protocol) { return protocol->live(profile); });
+  const auto protocol = protocol_of(profile);
+  if (!protocol) return tl::unexpected(protocol.error());
+  auto decoder = (*protocol)->live(profile);
+  if (!decoder) return decoder;
+  return std::make_unique<WatchedDecoder>(std::move(*decoder), std::string(profile.protocol_name()));
 }
 
 Result<std::unique_ptr<CaptureDecoder>> make_capture_decoder(const MeterProfile& profile) {
-  return protocol_of(profile).and_then([&](const Protocol* protocol) { return protocol->capture(profile); });
+  const auto protocol = protocol_of(profile);
+  if (!protocol) return tl::unexpected(protocol.error());
+  auto decoder = (*protocol)->capture(profile);
+  if (!decoder) return decoder;
+  return std::make_unique<WatchedCapture>(std::move(*decoder), std::string(profile.protocol_name()));
 }
 
 }  // namespace nightwatt::drivers

@@ -4,6 +4,7 @@
 #include <array>
 
 #include "modbus/protocol.hpp"
+#include "s0/protocol.hpp"
 #include "scpi/protocol.hpp"
 #include "sunspec/protocol.hpp"
 #include "text/protocol.hpp"
@@ -15,9 +16,9 @@ namespace {
 /// The same protocols in the same order, as what the two kinds of readers ask for.
 template <class Base>
 const auto& list() {
-  static const std::array<const Base*, 5> all = {&modbus::rtu_protocol(), &modbus::tcp_protocol(),
-                                                 &text::line_protocol(), &scpi::instrument_protocol(),
-                                                 &sunspec::map_protocol()};
+  static const std::array<const Base*, 6> all = {&modbus::rtu_protocol(),  &modbus::tcp_protocol(),
+                                                 &text::line_protocol(),   &scpi::instrument_protocol(),
+                                                 &sunspec::map_protocol(), &s0::pulse_protocol()};
   return all;
 }
 

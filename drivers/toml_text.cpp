@@ -22,11 +22,15 @@ std::string number_entry(std::string_view key, long long number) {
   return std::string(key) + " = " + std::to_string(number) + "\n";
 }
 
-std::string seconds_entry(std::string_view key, Duration length) {
+std::string real_entry(std::string_view key, double number) {
   std::array<char, 48> digits{};
-  const double seconds = to_seconds(length).value;
-  const auto end = std::to_chars(digits.data(), digits.data() + digits.size(), seconds, std::chars_format::fixed);
+  // Not the scientific form, which a person reads badly; all values here are of a human size.
+  const auto end = std::to_chars(digits.data(), digits.data() + digits.size(), number, std::chars_format::fixed);
   return std::string(key) + " = " + std::string(digits.data(), end.ptr) + "\n";
+}
+
+std::string seconds_entry(std::string_view key, Duration length) {
+  return real_entry(key, to_seconds(length).value);
 }
 
 }  // namespace nightwatt::drivers

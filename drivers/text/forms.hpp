@@ -85,7 +85,8 @@ class KeyValueForm {
   std::string first_key_;  ///< what good lines begin with
 };
 
-/// One JSON object a line; the wanted keys stand in the object itself.
+/// One JSON object a line. The wanted keys stand in the object itself, or in objects within: `meter.power` is the key
+/// "power" in the object "meter".
 class JsonForm {
  public:
   explicit JsonForm(const std::vector<ReadSpec>& reads);
@@ -93,6 +94,9 @@ class JsonForm {
   void settle() {}
 
  private:
+  struct Search;
+  [[nodiscard]] bool search_object(Search& search, const std::string& way, int depth) const;
+
   std::vector<std::string> keys_;
 };
 

@@ -26,6 +26,11 @@ class JsonWalk {
     return true;
   }
 
+  [[nodiscard]] bool opens_object() {
+    skip_blanks();
+    return !rest_.empty() && rest_[0] == '{';
+  }
+
   /// A string without its quotes, escapes as written.
   bool string(std::string_view& text) {
     if (!take('"')) return false;
@@ -81,40 +86,58 @@ JsonForm::JsonForm(const std::vector<ReadSpec>& reads) {
   for (const ReadSpec& read : reads) keys_.push_back(read.key);
 }
 
+/// What is found on a walk through a line's object and those within it.
+struct JsonForm::Search {
+  JsonWalk walk;
+  Found found{};
+  std::uint32_t seen = 0;
+  std::size_t count = 0;
+  std::size_t doubled = quantity_count;  ///< a read whose key stands twice
+
+  explicit Search(std::string_view line) : walk(line) {}
+};
+
+/// An object from its opening brace on. `way` is what leads to it, with a dot at its end. False: it is no object.
+bool JsonForm::search_object(Search& search, const std::string& way, int depth) const {
+  if (depth > depth_limit || !search.walk.take('{')) return false;
+  if (search.walk.take('}')) return true;
+  do {
+    std::string_view key;
+    std::string_view value;
+    if (!search.walk.string(key) || !search.walk.take(':')) return false;
+    if (way.empty()) search.found.layout = with_name(search.found.layout, key);
+    const std::string name = way + std::string(key);
+    const bool leads_on = std::any_of(keys_.begin(), keys_.end(),
+                                      [&](const std::string& wanted) { return wanted.starts_with(name + "."); });
+    if (leads_on && search.walk.opens_object()) {
+      if (!search_object(search, name + ".", depth + 1)) return false;
+      continue;
+    }
+    if (!search.walk.value(value)) return false;
+    const auto wanted = std::find(keys_.begin(), keys_.end(), name);
+    if (wanted == keys_.end()) continue;
+    const auto index = static_cast<std::size_t>(wanted - keys_.begin());
+    if ((search.seen & (1U << index)) != 0) search.doubled = index;
+    search.seen |= 1U << index;
+    search.found.texts[index] = value;
+    ++search.count;
+  } while (search.walk.take(','));
+  return search.walk.take('}');
+}
+
 Found JsonForm::find(std::string_view line) const {
   const bool opens = line.front() == '{';
   if (!opens) return line.back() == '}' ? Found::damage("the beginning of the object is missing") : Found{};
-  JsonWalk walk(line);
-  static_cast<void>(walk.take('{'));
-  Found found;
-  std::uint32_t seen = 0;
-  std::size_t count = 0;
-  const auto broken = [] { return Found::damage("no JSON object"); };
-  bool more = !walk.take('}');
-  while (more) {
-    std::string_view key;
-    std::string_view value;
-    if (!walk.string(key) || !walk.take(':') || !walk.value(value)) return broken();
-    found.layout = with_name(found.layout, key);
-    const auto wanted = std::find(keys_.begin(), keys_.end(), key);
-    if (wanted != keys_.end()) {
-      const auto index = static_cast<std::size_t>(wanted - keys_.begin());
-      if ((seen & (1U << index)) != 0) return Found::damage("key " + keys_[index] + " stands twice");
-      seen |= 1U << index;
-      found.texts[index] = value;
-      ++count;
-    }
-    more = walk.take(',');
-    if (!more && !walk.take('}')) return broken();
-  }
-  if (!walk.at_end()) return broken();
-  found.kind = kind_for(count, keys_.size());
-  if (found.kind == Found::Kind::damaged) {
+  Search search(line);
+  if (!search_object(search, "", 0) || !search.walk.at_end()) return Found::damage("no JSON object");
+  if (search.doubled < keys_.size()) return Found::damage("key " + keys_[search.doubled] + " stands twice");
+  search.found.kind = kind_for(search.count, keys_.size());
+  if (search.found.kind == Found::Kind::damaged) {
     std::size_t missing = 0;
-    while ((seen & (1U << missing)) != 0) ++missing;
+    while ((search.seen & (1U << missing)) != 0) ++missing;
     return Found::damage("key " + keys_[missing] + " is missing");
   }
-  return found;
+  return search.found;
 }
 
 }  // namespace nightwatt::drivers::text

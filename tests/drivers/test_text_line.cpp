@@ -171,6 +171,18 @@ TEST_CASE("JSON lines are read with numbers exactly as written") {
   CHECK(live(json(), deep).find("no JSON object") != std::string::npos);
 }
 
+TEST_CASE("keys in objects within are named with the way to them") {
+  const MeterProfile nested =
+      text_profile(TextForm::json, {{Quantity::power, 0, "meter.power"}, {Quantity::voltage, 0, "meter.mains.v"}});
+  CHECK(live(nested, "{\"id\":7,\"meter\":{\"power\":12.5,\"mains\":{\"v\":230.1}},\"power\":99}\n") ==
+        "@5 power_w=12.5 voltage_v=230.1\n");
+  CHECK(live(nested, "{\"meter\":{\"power\":12.5}}\n").find("key meter.mains.v is missing") != std::string::npos);
+  CHECK(live(nested, "{\"meter\":{\"power\":12.5,\"mains\":{\"v\":230.1}\n").find("no JSON object") !=
+        std::string::npos);
+  // A key with a dot in the object itself is that key.
+  CHECK(live(text_profile(TextForm::json, {{Quantity::power, 0, "a.b"}}), "{\"a.b\":3}\n") == "@5 power_w=3\n");
+}
+
 TEST_CASE("the meter's no value leaves its quantity out, and nothing else is no reading") {
   for (const char* spelling :
        {"nan", "NaN", "NAN", "-nan", "inf", "-INF", "ovf", "OVF", "--", "---", "", "null", "n/a"}) {

@@ -145,3 +145,23 @@ TEST_CASE("units are taken by their words or as a factor") {
   CHECK_FALSE(scale_from("horses"));
   CHECK_FALSE(scale_from(""));
 }
+
+TEST_CASE("a counter on its way past 230 is no voltage") {
+  const auto guess = guess_of({"188,24.4", "189,24.3", "190,24.5", "191,24.4"});
+  CHECK_FALSE(field_of(guess, "1").probably);
+  CHECK(field_of(guess, "2").probably == Quantity::power);
+}
+
+TEST_CASE("zeros show no step") {
+  const std::vector<Decimal> zeros = {{0, -1}, {0, -1}};
+  CHECK_FALSE(shown_step(zeros, {1, 0}));
+}
+
+TEST_CASE("values in objects within objects are found, with the way to them") {
+  const auto guess = guess_of(
+      {R"({"id":1,"meter":{"power":12.5,"voltage":230.1}})", R"({"id":1,"meter":{"power":12.6,"voltage":230.0}})"});
+  CHECK(guess.settings.form == TextForm::json);
+  CHECK(field_of(guess, "meter.power").probably == Quantity::power);
+  CHECK(field_of(guess, "meter.power").values.back().text() == "12.6");
+  CHECK(field_of(guess, "meter.voltage").probably == Quantity::voltage);
+}

@@ -154,6 +154,19 @@ TEST_CASE("a SunSpec meter is found and read digit for digit") {
   CHECK(heard.faults == 0);
 }
 
+TEST_CASE("a pulse output is read to its power, and to its energy within a pulse") {
+  MeterProfile profile;
+  profile.protocol = S0PulseSettings{.pulses_per_kwh = 10'000.0};
+  profile.reads.resize(2);
+  profile.reads[1].quantity = Quantity::energy;
+  const Heard heard = play(profile, "level 1800 for 60\nlevel 900 for 60\n", 120.0);
+  REQUIRE(heard.readings.size() >= 110);
+  CHECK(heard.faults == 0);
+  CHECK(heard.readings[50].get(Quantity::power)->value() == Approx(1800.0).epsilon(0.01));
+  CHECK(heard.readings.back().get(Quantity::power)->value() == Approx(900.0).epsilon(0.01));
+  CHECK(heard.readings.back().get(Quantity::energy)->value() == Approx(45.0).margin(0.2));
+}
+
 TEST_CASE("an SCPI instrument is read digit for digit, with every fault that it can have") {
   MeterProfile profile;
   profile.protocol = ScpiSettings{.setup = {"*CLS"}, .timeout = Duration{200'000}, .retries = 1};

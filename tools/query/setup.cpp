@@ -389,19 +389,37 @@ class Setup {
 
   // What both have in common.
 
+  /// The meters of a config that is to be added to; a name of theirs would be refused at the very end.
+  std::vector<std::string> taken_names() const {
+    std::vector<std::string> names;
+    if (arguments_.overwrite) return names;
+    const auto config =
+        config::load_config((fs::path(folder_) / "nightwatt.toml").string(), drivers::protocol_readers());
+    if (config)
+      for (const config::MeterConfig& meter : config->meters) names.push_back(meter.name);
+    return names;
+  }
+
   Result<void> choose_name() {
-    name_ = arguments_.name.value_or("bench");
-    if (!arguments_.name) {
-      auto asked = talk_.ask_until("A name for the meter", name_, [&](const std::string& word) {
-        name_ = word;
-        return text::check_text("the name", word, 64);
-      });
-      if (!asked) return asked;
-    }
     const std::string system = "/etc/nightwatt";
     const bool may =
         ::access(system.c_str(), W_OK) == 0 || (::access(system.c_str(), F_OK) != 0 && ::access("/etc", W_OK) == 0);
     folder_ = arguments_.out.value_or(may ? system : "nightwatt");
+    const std::vector<std::string> taken = taken_names();
+    const auto is_taken = [&](const std::string& name) {
+      return std::find(taken.begin(), taken.end(), name) != taken.end();
+    };
+    name_ = arguments_.name.value_or("bench");
+    for (int i = 2; !arguments_.name && is_taken(name_); ++i) name_ = "bench-" + std::to_string(i);
+    if (!arguments_.name) {
+      auto asked = talk_.ask_until("A name for the meter", name_, [&](const std::string& word) {
+        name_ = word;
+        if (is_taken(word))
+          return Result<void>(fail(ErrorKind::input, "the config has a meter of that name; give another"));
+        return text::check_text("the name", word, 64);
+      });
+      if (!asked) return asked;
+    }
     if (arguments_.out) return {};
     const auto asked = talk_.ask("Write config and profile into the folder", folder_);
     if (!asked) return tl::unexpected(asked.error());

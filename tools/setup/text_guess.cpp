@@ -45,11 +45,22 @@ std::vector<std::string> keys_of(std::string_view line) {
   return keys;
 }
 
+/// Keys in objects within are written with the way to them: "meter.power".
+void add_json_keys(const nlohmann::ordered_json& object, const std::string& way, int depth,
+                   std::vector<std::string>& keys) {
+  constexpr int deepest = 4;  // a meter's line has one or two levels
+  if (!object.is_object() || depth > deepest) return;
+  for (const auto& [key, value] : object.items()) {
+    if (value.is_object())
+      add_json_keys(value, way + key + ".", depth + 1, keys);
+    else
+      keys.push_back(way + key);
+  }
+}
+
 std::vector<std::string> json_keys_of(const std::string& line) {
   std::vector<std::string> keys;
-  const auto object = nlohmann::ordered_json::parse(line, nullptr, false);
-  if (object.is_object())
-    for (const auto& [key, value] : object.items()) keys.push_back(key);
+  add_json_keys(nlohmann::ordered_json::parse(line, nullptr, false), "", 1, keys);
   return keys;
 }
 
@@ -146,20 +157,20 @@ double mean_of(const TextField& field) {
   return field.values.empty() ? 0.0 : sum / static_cast<double>(field.values.size());
 }
 
-/// A mains voltage: 85 to 280, and held within a tenth.
-bool looks_like_voltage(const TextField& field) {
-  const double mean = mean_of(field);
-  return mean > 85.0 && mean < 280.0 &&
-         std::all_of(field.values.begin(), field.values.end(),
-                     [&](const Decimal& value) { return std::abs(value.value() - mean) < 0.1 * mean; });
-}
-
 /// A line's number or the board's clock: rises with every line.
 bool looks_like_count(const TextField& field) {
   if (field.values.size() < 3) return false;
   for (std::size_t i = 1; i < field.values.size(); ++i)
     if (!(field.values[i].value() > field.values[i - 1].value())) return false;
   return true;
+}
+
+/// A mains voltage: 85 to 280, held within a tenth, and no counter on its way past there.
+bool looks_like_voltage(const TextField& field) {
+  const double mean = mean_of(field);
+  return !looks_like_count(field) && mean > 85.0 && mean < 280.0 &&
+         std::all_of(field.values.begin(), field.values.end(),
+                     [&](const Decimal& value) { return std::abs(value.value() - mean) < 0.1 * mean; });
 }
 
 /// Where nothing is called power: the one column that neither rises for ever nor stands at a mains voltage.
@@ -181,6 +192,12 @@ void guess_by_numbers(std::vector<TextField>& fields) {
     only = &field;
   }
   if (only != nullptr) only->probably = Quantity::power;
+}
+
+/// "power" of "meter.power".
+std::string last_part(const std::string& name) {
+  const std::size_t dot = name.rfind('.');
+  return dot == std::string::npos ? name : name.substr(dot + 1);
 }
 
 /// A quantity is given once; the first field of its name has it.
@@ -250,7 +267,7 @@ std::optional<TextGuess> guess_text(std::span<const std::string> lines, std::opt
         if (known.field == field) known.name = title;
   }
   for (TextField& field : guess.fields)
-    if (const auto meaning = csv::meaning_of_column(field.name);
+    if (const auto meaning = csv::meaning_of_column(last_part(field.name));
         meaning.role == csv::ColumnRole::quantity && meaning.odd_unit.empty() && !field.probably) {
       field.probably = meaning.quantity;
       field.scale = meaning.scale.value_or(Decimal{1, 0});
@@ -281,7 +298,9 @@ MeterProfile text_profile(const TextLineSettings& settings, const LineSettings& 
 }
 
 std::optional<double> shown_step(std::span<const Decimal> values, const Decimal& scale) {
-  if (values.empty()) return std::nullopt;
+  // Zeros show no step: a printer that leaves zeros at the end out writes 0.0 for any of them.
+  if (std::all_of(values.begin(), values.end(), [](const Decimal& value) { return value.mantissa == 0; }))
+    return std::nullopt;
   int exponent = Decimal::highest_exponent;
   for (const Decimal& value : values) exponent = std::min<int>(exponent, value.exponent);
   return std::abs(scale.value()) * Decimal{1, static_cast<std::int8_t>(exponent)}.value();

@@ -5,6 +5,7 @@
 #include "drivers/protocols.hpp"
 #include "line_meter.hpp"
 #include "modbus_slave.hpp"
+#include "pulse_output.hpp"
 #include "scpi_instrument.hpp"
 #include "sunspec_meter.hpp"
 
@@ -51,6 +52,12 @@ Result<std::unique_ptr<Meter>> make_meter(const MeterProfile& profile, Script sc
           [&](const ModbusTcpSettings&) -> Made {
             if (has(script, FaultType::checksum)) return no_checksum("modbus-tcp");
             return std::make_unique<ModbusSlave>(profile, std::move(script), seed);
+          },
+          [&](const S0PulseSettings&) -> Made {
+            if (std::any_of(script.faults.begin(), script.faults.end(),
+                            [](const ScriptFault& fault) { return fault.type != FaultType::unplug; }))
+              return fail(ErrorKind::input, "a pulse output plays no faults but `unplug`; take them out of the script");
+            return std::make_unique<PulseOutput>(profile, std::move(script), seed);
           },
           [&](const SunSpecSettings&) -> Made {
             return std::make_unique<SunSpecMeter>(profile, std::move(script), seed);

@@ -9,6 +9,7 @@
 
 #include "drivers/decoder.hpp"
 #include "drivers/modbus/settings.hpp"
+#include "drivers/s0/settings.hpp"
 #include "drivers/scpi/settings.hpp"
 #include "drivers/sunspec/settings.hpp"
 #include "drivers/text/settings.hpp"
@@ -16,19 +17,18 @@
 
 namespace nightwatt::drivers {
 
-/// A protocol: its part of profile files, its decoders, and how its bytes are known. No state.
+/// A protocol: its part of profile files and its decoders. No state. How its bytes are known stands in looks_like.cpp.
 class Protocol : public ProtocolReader {
  public:
   [[nodiscard]] virtual Result<std::unique_ptr<Decoder>> live(const MeterProfile& profile) const = 0;
   [[nodiscard]] virtual Result<std::unique_ptr<CaptureDecoder>> capture(const MeterProfile& profile) const = 0;
-  /// What bytes of this protocol are called, where these are surely some: "P1 telegrams"; else empty.
-  [[nodiscard]] virtual std::string_view recognise(std::span<const std::byte>) const { return {}; }
 };
 
 /// The types of all protocols' settings.
 template <class... Settings>
 struct SettingsList {};
-using AllSettings = SettingsList<ModbusRtuSettings, ModbusTcpSettings, TextLineSettings, ScpiSettings, SunSpecSettings>;
+using AllSettings = SettingsList<ModbusRtuSettings, ModbusTcpSettings, TextLineSettings, ScpiSettings, SunSpecSettings,
+                                 S0PulseSettings>;
 
 /// All protocols, in the order of the list.
 [[nodiscard]] std::span<const Protocol* const> protocols();

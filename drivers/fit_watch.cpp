@@ -1,0 +1,108 @@
+#include "fit_watch.hpp"
+
+#include <algorithm>
+
+#include "fault_text.hpp"
+#include "looks_like.hpp"
+
+namespace nightwatt::drivers {
+
+namespace {
+
+/// A meter that speaks every ten seconds has by then spoken twice.
+constexpr Duration long_enough{20'000'000};
+/// Fewer bytes are noise.
+constexpr std::size_t few_bytes = 64;
+/// Of a capture: what is smaller is a handful of frames, and their own faults say enough.
+constexpr std::size_t small_capture = 256;
+constexpr std::size_t tiny_capture = 32;
+
+}  // namespace
+
+void UnreadBytes::add(std::span<const std::byte> bytes) {
+  const auto part = bytes.first(std::min(bytes.size(), limit - bytes_.size()));
+  bytes_.insert(bytes_.end(), part.begin(), part.end());
+}
+
+Fault UnreadBytes::fault(std::uint64_t at_byte) const {
+  return make_fault(FaultKind::mismatch, at_byte,
+                    "no reading out of " + std::to_string(bytes_.size()) + " bytes: this looks like " +
+                        std::string(looks_like(bytes_)) + "; the profile says " + protocol_);
+}
+
+void WatchedDecoder::reset(Duration now) {
+  decoder_->reset(now);
+  fits_ = false;
+  unread_.forget();
+  without_ = 0;
+  since_.reset();
+}
+
+void WatchedDecoder::feed(std::span<const std::byte> bytes, Duration now, Output& out) {
+  // Before the bytes of this instant, however many calls they come in.
+  if (now > heard_at_ && !fits_ && since_ && now - *since_ >= long_enough && unread_.size() >= few_bytes &&
+      patience_ == UnreadBytes::limit)
+    tell(out);
+  heard_at_ = now;
+  // Cut where it may be told, so that what comes out does not depend on the pieces.
+  while (!bytes.empty()) {
+    const std::uint64_t room = fits_ ? bytes.size() : patience_ - without_;
+    const auto part = bytes.first(static_cast<std::size_t>(std::min<std::uint64_t>(room, bytes.size())));
+    bytes = bytes.subspan(part.size());
+    const std::size_t readings = out.readings.size();
+    decoder_->feed(part, now, out);
+    fed_ += part.size();
+    note_readings(readings, out);
+    if (fits_) continue;
+    if (!since_) since_ = now;
+    unread_.add(part);
+    without_ += part.size();
+    if (without_ >= patience_) tell(out);
+  }
+}
+
+// A round of questions may end in a time-out of its last: its reading comes with no byte.
+void WatchedDecoder::tick(Duration now, Output& out) {
+  const std::size_t readings = out.readings.size();
+  decoder_->tick(now, out);
+  note_readings(readings, out);
+}
+
+void WatchedDecoder::note_readings(std::size_t before, const Output& out) {
+  if (out.readings.size() == before) return;
+  fits_ = true;
+  unread_.forget();
+}
+
+void WatchedDecoder::tell(Output& out) {
+  constexpr std::uint64_t times = 8;
+  out.faults.push_back(unread_.fault(fed_));
+  unread_.forget();
+  without_ = 0;
+  patience_ *= times;
+}
+
+void WatchedCapture::feed(std::span<const std::byte> bytes, Output& out) {
+  const std::size_t readings = out.readings.size();
+  const std::size_t faults = out.faults.size();
+  decoder_->feed(bytes, out);
+  if (!fits_) unread_.add(bytes);
+  note(readings, faults, out);
+}
+
+void WatchedCapture::finish(Output& out) {
+  const std::size_t readings = out.readings.size();
+  const std::size_t faults = out.faults.size();
+  decoder_->finish(out);
+  note(readings, faults, out);
+  const std::size_t least = faulty_ ? small_capture : tiny_capture;
+  if (!fits_ && unread_.size() >= least) out.faults.push_back(unread_.fault(0));
+}
+
+void WatchedCapture::note(std::size_t readings, std::size_t faults, const Output& out) {
+  fits_ = fits_ || out.readings.size() > readings;
+  faulty_ = faulty_ || out.faults.size() > faults;
+  if (fits_) unread_.forget();
+}
+
+}  // namespace nightwatt::drivers

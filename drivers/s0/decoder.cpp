@@ -1,0 +1,188 @@
+#include "s0/decoder.hpp"
+
+#include <algorithm>
+#include <cmath>
+#include <string>
+
+#include "fault_text.hpp"
+
+namespace nightwatt::drivers::s0 {
+
+namespace {
+
+constexpr double wh_per_kwh = 1000.0;
+constexpr double ws_per_kwh = 3.6e6;
+/// A contact that is closed for longer is stuck, or wired the other way round: outputs hold 30 to 500 ms.
+constexpr std::int64_t stuck_after_us = 1'000'000;
+
+void put(Values& values, const std::vector<ReadSpec>& reads, Quantity quantity, double value, int decimals) {
+  for (const ReadSpec& read : reads) {
+    if (read.quantity != quantity) continue;
+    const double scaled = value * std::pow(10.0, decimals);
+    if (std::abs(scaled) > 9e15) return;
+    const Decimal exact{std::llround(scaled), static_cast<std::int8_t>(-decimals)};
+    if (const auto taken = exact.times(read.scale)) values.set(quantity, *taken);
+  }
+}
+
+/// Energy in full pulses: the digits that one pulse needs, and no more.
+void put_energy(Values& values, const std::vector<ReadSpec>& reads, std::uint64_t pulses, double pulses_per_kwh) {
+  constexpr int finest = 6;
+  const double step_wh = wh_per_kwh / pulses_per_kwh;
+  int decimals = 0;
+  while (decimals < finest &&
+         std::abs(std::round(step_wh * std::pow(10.0, decimals)) - step_wh * std::pow(10.0, decimals)) > 1e-9)
+    ++decimals;
+  put(values, reads, Quantity::energy, static_cast<double>(pulses) * step_wh, decimals);
+}
+
+/// Takes edges off the front; what is none is skipped and counted.
+template <class OnEdge>
+void take_edges(std::vector<std::byte>& buffer, std::uint64_t fed, std::vector<Fault>& faults, OnEdge&& on_edge) {
+  std::size_t at = 0;
+  std::size_t noise = 0;
+  while (buffer.size() - at >= edge_length) {
+    const auto edge = read_edge(std::span<const std::byte>(buffer).subspan(at, edge_length));
+    if (!edge) {
+      ++at;
+      ++noise;
+      continue;
+    }
+    on_edge(*edge, fed - (buffer.size() - at));
+    at += edge_length;
+  }
+  if (noise > 0)
+    faults.push_back(make_fault(FaultKind::malformed, fed - buffer.size(), "bytes that are no edge of a modem line"));
+  buffer.erase(buffer.begin(), buffer.begin() + static_cast<std::ptrdiff_t>(at));
+}
+
+}  // namespace
+
+void PulseCounter::lose_track() {
+  on_since_us_.reset();
+  changes_.reset();
+}
+
+void PulseCounter::push(const Edge& edge, std::uint64_t at_byte, std::vector<Fault>& faults) {
+  // Two changes within a bounce are one; with more time between them a pulse came and went unseen.
+  if (changes_ && edge.changes != 0 && newest_us_) {
+    const std::uint32_t missed = edge.changes - *changes_ - (edge.changes == *changes_ ? 0U : 1U);
+    const bool by_bounce = static_cast<std::int64_t>(edge.at_us - *newest_us_) < 2 * shortest_on_us_;
+    if (missed >= 2 && missed < 1000 && !by_bounce) {
+      pulses_ += missed / 2;
+      faults.push_back(
+          make_fault(FaultKind::mismatch, at_byte,
+                     std::to_string(missed) + " edges were not seen in time; counted by the kernel's count"));
+    }
+  }
+  if (edge.changes != 0) changes_ = edge.changes;
+  newest_us_ = edge.at_us;
+  if (edge.on) {
+    if (!on_since_us_) on_since_us_ = edge.at_us;
+    return;
+  }
+  if (!on_since_us_) return;
+  const std::uint64_t on_since = *on_since_us_;
+  on_since_us_.reset();
+  const auto on_us = static_cast<std::int64_t>(edge.at_us - on_since);
+  if (on_us < shortest_on_us_) return;
+  if (on_us > stuck_after_us) {
+    faults.push_back(make_fault(FaultKind::malformed, at_byte,
+                                "the contact was closed for " + std::to_string(on_us / 1000) +
+                                    " ms: stuck, or the line is the wrong way round; no pulse"));
+    return;
+  }
+  count(on_since);
+}
+
+PulseMeter::PulseMeter(const S0PulseSettings& settings, std::vector<ReadSpec> reads, Duration interval)
+    : settings_(settings), reads_(std::move(reads)), interval_(interval), counter_(settings) {}
+
+void PulseMeter::reset(Duration now) {
+  buffer_.clear();
+  counter_.lose_track();
+  // The time without the port is no interval between pulses.
+  told_us_.reset();
+  heard_at_.reset();
+  has_power_ = false;
+  told_pulses_ = counter_.pulses();
+  next_ = now + interval_;
+}
+
+void PulseMeter::feed(std::span<const std::byte> bytes, Duration now, Output& out) {
+  for (const std::byte byte : bytes) {
+    buffer_.push_back(byte);
+    ++fed_;
+    if (buffer_.size() < edge_length) continue;
+    take_edges(buffer_, fed_, out.faults, [&](const Edge& edge, std::uint64_t at_byte) {
+      const std::uint64_t before = counter_.pulses();
+      counter_.push(edge, at_byte, out.faults);
+      if (counter_.pulses() == before) return;
+      // The pulse's leading edge was so much earlier than this one.
+      heard_at_ = now - Duration(static_cast<std::int64_t>(edge.at_us - counter_.last_us().value_or(edge.at_us)));
+      if (!told_us_) {
+        told_us_ = counter_.last_us();
+        told_pulses_ = counter_.pulses();
+      }
+    });
+  }
+}
+
+std::optional<double> PulseMeter::power_w(Duration now) const {
+  if (!has_power_ || !heard_at_) return std::nullopt;
+  const double waited_s = to_seconds(now - *heard_at_).value;
+  if (waited_s <= 0.0) return held_w_;
+  return std::min(held_w_, ws_per_kwh / (settings_.pulses_per_kwh * waited_s));
+}
+
+void PulseMeter::tick(Duration now, Output& out) {
+  if (now < next_) return;
+  next_ += interval_ * (1 + (now - next_) / interval_);
+  const std::uint64_t fresh = counter_.pulses() - told_pulses_;
+  if (fresh > 0 && told_us_ && counter_.last_us() && *counter_.last_us() > *told_us_) {
+    const double span_s = static_cast<double>(*counter_.last_us() - *told_us_) * 1e-6;
+    held_w_ = static_cast<double>(fresh) * ws_per_kwh / (settings_.pulses_per_kwh * span_s);
+    has_power_ = true;
+    told_us_ = counter_.last_us();
+    told_pulses_ = counter_.pulses();
+  }
+  if (counter_.pulses() == 0) return;
+  Measurement reading;
+  reading.at_byte = fed_ - std::min<std::uint64_t>(fed_, edge_length);
+  if (const auto power = power_w(now)) {
+    constexpr int milliwatts = 3;
+    put(reading.values, reads_, Quantity::power, *power, milliwatts);
+  }
+  put_energy(reading.values, reads_, counter_.pulses(), settings_.pulses_per_kwh);
+  if (!reading.values.empty()) out.readings.push_back(reading);
+}
+
+void CapturePulses::feed(std::span<const std::byte> bytes, Output& out) {
+  for (const std::byte byte : bytes) {
+    buffer_.push_back(byte);
+    ++fed_;
+    if (buffer_.size() < edge_length) continue;
+    take_edges(buffer_, fed_, out.faults, [&](const Edge& edge, std::uint64_t at_byte) {
+      const std::uint64_t before = counter_.pulses();
+      const auto last_us = counter_.last_us();
+      counter_.push(edge, at_byte, out.faults);
+      if (counter_.pulses() == before) return;
+      Measurement reading;
+      reading.at_byte = at_byte;
+      if (last_us && *counter_.last_us() > *last_us) {
+        constexpr int milliwatts = 3;
+        const double span_s = static_cast<double>(*counter_.last_us() - *last_us) * 1e-6;
+        put(reading.values, reads_, Quantity::power, ws_per_kwh / (settings_.pulses_per_kwh * span_s), milliwatts);
+      }
+      put_energy(reading.values, reads_, counter_.pulses(), settings_.pulses_per_kwh);
+      if (!reading.values.empty()) out.readings.push_back(reading);
+    });
+  }
+}
+
+void CapturePulses::finish(Output& out) {
+  if (!buffer_.empty())
+    out.faults.push_back(make_fault(FaultKind::malformed, fed_ - buffer_.size(), "an edge cut short at the end"));
+}
+
+}  // namespace nightwatt::drivers::s0

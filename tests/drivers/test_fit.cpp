@@ -1,0 +1,81 @@
+// A profile that does not fit what the port says: never "0 readings, 0 faults".
+
+#include <catch2/catch.hpp>
+
+#include "looks_like.hpp"
+#include "tests/drivers/stream.hpp"
+
+namespace nightwatt::drivers {
+
+namespace {
+
+using test::from_hex;
+using test::from_text;
+using test::operator+;
+using namespace std::chrono_literals;
+
+MeterProfile csv() {
+  MeterProfile profile;
+  profile.protocol = TextLineSettings{};
+  profile.reads.emplace_back();
+  profile.reads[0].column = 2;
+  return profile;
+}
+
+std::string_view seen(std::string_view text) {
+  return looks_like(from_text(text));
+}
+
+}  // namespace
+
+TEST_CASE("what a port says is known by its bytes") {
+  CHECK(seen("{\"p\":1}\n{\"p\":2}\n").find("JSON lines") == 0);
+  CHECK(seen("230.1,0.5,118\n230.2,0.5,119\n").find("lines of numbers") == 0);
+  CHECK(seen("V=230.1 P=118\nV=230.2 P=119\n").find("lines of named values") == 0);
+  CHECK(seen("$EMP,W,230.4*5D\n$EMP,W,230.4*5D\n").find("lines with an NMEA 0183 check") == 0);
+  // Two data lines of the example in the P1 companion standard 5.0.2.
+  CHECK(seen("1-0:1.8.1(123456.789*kWh)\r\n1-0:1.7.0(01.193*kW)\r\n").find("P1 telegrams") == 0);
+  CHECK(seen("1.8.0(001234.567*kWh)\r\n1.7.0(00.230*kW)\r\n").find("a read-out of IEC 62056-21") == 0);
+  CHECK(looks_like(from_hex("00 1B 1B 1B 1B 01 01 01 01 76 05")) == "SML messages (sml)");
+  const test::Bytes frame = from_hex("11 03 06 02 2B 00 00 00 64 C8 BA");  // V1.1b3, 6.3
+  CHECK(looks_like(frame + frame + frame).find("Modbus RTU frames") == 0);
+  const test::Bytes tcp = from_hex("00 01 00 00 00 05 11 04 02 00 FB");
+  CHECK(looks_like(tcp + tcp + tcp).find("Modbus TCP frames") == 0);
+  CHECK(seen("Skerry Point meter, ready\nboot ok\n").find("lines of text") == 0);
+  CHECK(looks_like(from_hex("81 FE 99 C3 80 91 F3 07 88 E1")).find("nothing that is known") == 0);
+  CHECK_FALSE(looks_like({}).empty());
+}
+
+TEST_CASE("a capture that gives neither readings nor faults says what it looks like") {
+  const Output out = test::decode_whole(csv(), from_text("{\"p\":118}\n{\"p\":119}\n{\"p\":118}\n{\"p\":119}\n"));
+  REQUIRE(out.faults.size() == 1);
+  CHECK(out.readings.empty());
+  CHECK(out.faults[0].message ==
+        "no reading out of 40 bytes: this looks like JSON lines (text-line with form = \"json\"); the profile says "
+        "text-line");
+}
+
+TEST_CASE("a port that never gives a reading says what it looks like, once, and again much later") {
+  const auto decoder = make_decoder(csv()).value();
+  Output out;
+  for (int second = 0; second < 60; ++second)
+    decoder->feed(from_text("{\"p\":118}\r\n"), second * Duration(1'000'000), out);
+  REQUIRE(out.faults.size() == 1);
+  CHECK(out.faults[0].message.find("this looks like JSON lines") != std::string::npos);
+  out = {};
+  for (int second = 60; second < 40'000; ++second)
+    decoder->feed(from_text("{\"p\":118}\r\n"), second * Duration(1'000'000), out);
+  CHECK(out.faults.size() == 2);
+}
+
+TEST_CASE("a port that has given a reading is not watched any more") {
+  const auto decoder = make_decoder(csv()).value();
+  Output out;
+  decoder->feed(from_text("half\n1,118\n"), Duration{0}, out);
+  for (int second = 1; second < 1000; ++second)
+    decoder->feed(from_text("status ok\r\n"), second * Duration(1'000'000), out);
+  CHECK(out.readings.size() == 1);
+  CHECK(out.faults.empty());
+}
+
+}  // namespace nightwatt::drivers
