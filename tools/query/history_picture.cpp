@@ -18,9 +18,10 @@ constexpr std::size_t widest_step = 3;     // columns a level, where there is ro
 std::vector<std::string> history_picture(const std::vector<double>& levels_w, std::size_t columns) {
   if (levels_w.size() < 2 || columns < scale_columns + 4) return {};
   const auto [low, high] = std::minmax_element(levels_w.begin(), levels_w.end());
-  // A level that hardly moves is to look so: no less than a percent from bottom to top.
+  // A level that hardly moves is to look so: no less than two thousandths from bottom to top.
+  constexpr double least_half = 0.001;
   const double middle = 0.5 * (*low + *high);
-  const double half = std::max(0.5 * (*high - *low), 0.005 * std::abs(middle) + 1e-9);
+  const double half = std::max(0.5 * (*high - *low), least_half * std::abs(middle) + 1e-9);
   const std::size_t room = columns - scale_columns;
   const std::size_t width = std::min(room, levels_w.size() * widest_step);
   std::vector<std::vector<bool>> dots(rows, std::vector<bool>(width, false));
