@@ -17,7 +17,8 @@ constexpr double longest_try_s = 300.0;  // a hook that needs longer should put 
 constexpr std::int64_t most_tries = 20;  // with the pauses between them, an hour and a half
 
 constexpr std::array<std::string_view, tell_kinds> kind_names = {"silent",    "back",      "disk_full",
-                                                                 "disk_room", "run_ended", "level_moved"};
+                                                                 "disk_room", "run_ended", "level_moved",
+                                                                 "store_damaged"};
 
 tl::unexpected<Error> wrong(std::string_view what, std::string_view remedy) {
   return fail(ErrorKind::input, std::string(what) + "; " + std::string(remedy));
@@ -64,7 +65,7 @@ Result<std::uint16_t> take_port(std::string_view& rest) {
 }
 
 void parse_events(CheckedTable& table, TellConfig& tell) {
-  const std::string all = "silent, back, disk_full, disk_room, run_ended";
+  const std::string all = "silent, back, disk_full, disk_room, run_ended, level_moved, store_damaged";
   const auto words = table.texts("events", word_limit, tell_kinds);
   if (!table.has("events")) tell.events.fill(true);
   for (const std::string& word : words) {

@@ -34,7 +34,7 @@ CarriedMeter carry(const storage::StoreWriter& old, const std::string& meter) {
   if (const auto last = old.last_reading(**stream); last && *last) carried.last = (*last)->time;
   if (const auto shift = old.shift_at(**stream, carried.last.value_or(UtcTime{}))) carried.shift = *shift;
   if (const auto state = old.value(auto_state_name(meter))) carried.auto_state = *state;
-  const auto runs = old.runs();
+  const auto runs = old.sound_runs();
   if (!runs) return carried;
   for (const storage::RunInfo& run : *runs)
     if (run.stream == **stream && !run.end) carried.run = run;

@@ -1,6 +1,7 @@
 #include "daemon/machine_clock.hpp"
 
 #include <ctime>
+#include <fstream>
 
 namespace nightwatt::daemon {
 namespace {
@@ -18,6 +19,13 @@ MonoTime MachineClock::monotonic() const {
 }
 UtcTime MachineClock::utc() const {
   return {microseconds(CLOCK_REALTIME)};
+}
+// random(4): "contains a random UUID generated at boot".
+std::string machine_boot() {
+  std::ifstream file("/proc/sys/kernel/random/boot_id");
+  std::string id;
+  std::getline(file, id);
+  return id;
 }
 
 }  // namespace nightwatt::daemon

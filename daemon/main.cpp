@@ -11,6 +11,7 @@
 #include <string>
 
 #include "config/config.hpp"
+#include "daemon/machine_clock.hpp"
 #include "daemon/service.hpp"
 #include "daemon/system_environment.hpp"
 #include "daemon/system_port.hpp"
@@ -144,7 +145,8 @@ int serve(const std::string& file, bool foreground) {
     return fresh;
   };
   auto service = daemon::Service::make(
-      std::move(*settings), {*environment, supervisor, log, reload, true, [&mirror] { return mirror.state(); }});
+      std::move(*settings),
+      {*environment, supervisor, log, reload, true, [&mirror] { return mirror.state(); }, daemon::machine_boot()});
   if (!service) {
     std::cerr << service.error().message << '\n';
     return static_cast<int>(service.error().kind);

@@ -50,6 +50,11 @@ Result<void> replay(const StoreWriter& store, storage::StreamId stream, UtcTime 
   return {};
 }
 
+// Of what a run was made of, and not of the store itself: SQLite had no trouble with it.
+bool is_damage(const StoreWriter& store, const Error& error) {
+  return error.kind == ErrorKind::unusable && store.trouble() == storage::StoreTrouble::none;
+}
+
 std::string run_name(RunId run) {
   return "run " + std::to_string(run);
 }
@@ -117,7 +122,11 @@ Result<MeterRecorder> MeterRecorder::resume(StoreWriter& store, RecorderSettings
 }
 
 Result<void> MeterRecorder::find_runs(StoreWriter& store) {
-  const auto runs = store.runs();
+  auto runs = store.runs();
+  if (!runs && is_damage(store, runs.error())) {
+    damage_.push_back(runs.error().message);
+    runs = store.sound_runs();
+  }
   if (!runs) return tl::unexpected(runs.error());
   for (const storage::RunInfo& run : *runs) {
     if (run.stream != stream_ || run.origin == RunOrigin::imported || run.origin == RunOrigin::entered) continue;
@@ -126,10 +135,32 @@ Result<void> MeterRecorder::find_runs(StoreWriter& store) {
       continue;
     }
     auto builder = storage::RunBuilder::resume(store, run.id);
-    if (!builder) return tl::unexpected(builder.error());
+    if (!builder) {
+      if (auto ended = end_damaged(store, run, builder.error()); !ended) return ended;
+      continue;
+    }
     open_.emplace(OpenRun{std::move(*builder), run.origin, run.begin});
   }
   return {};
+}
+
+// What it was made of is damaged, so nobody can go on with it. It ends with the last reading, a hand-opened one goes on
+// as a run of the same name, and what is recorded from now on is not touched by it.
+Result<void> MeterRecorder::end_damaged(StoreWriter& store, const storage::RunInfo& run, const Error& damage) {
+  if (!is_damage(store, damage)) return tl::unexpected(damage);
+  const UtcTime end = std::max(run.begin, last_.value_or(run.begin));
+  if (auto closed = store.close_run(run.id, end, run.samples); !closed) return closed;
+  last_end_ = last_end_ ? std::max(*last_end_, end) : end;
+  ended_.push_back(run.id);
+  damage_.push_back(run_name(run.id) + " cannot be gone on with and ends here: " + damage.message);
+  if (run.origin == RunOrigin::automatic) return {};
+  storage::NewRun next = new_run(run.origin, end + instant);
+  next.device = run.device;
+  next.pinned = run.pinned;
+  next.note = run.note;
+  next.includes = run.includes;
+  next.conditions = run.conditions;
+  return open(store, std::move(next), end);
 }
 
 // A state that cannot be read (another version's) is as good as none: the watchers start afresh with the next reading.
@@ -240,14 +271,18 @@ Result<void> MeterRecorder::close(StoreWriter& store, UtcTime end) {
   open_.reset();
   last_end_ = last_end_ ? std::max(*last_end_, end) : end;
   ended_.push_back(run.builder.run());
-  return run.builder.finish(store, end);
+  Result<void> done = run.builder.finish(store, end);
+  if (done || !is_damage(store, done.error())) return done;
+  damage_.push_back("the figures of " + run_name(run.builder.run()) + " cannot be made: " + done.error().message);
+  return store.close_run(run.builder.run(), end, run.builder.totals().samples());
 }
 
 // A run holds the reading at its end, so it ends with the last one before `next`, where `off` or another run begins.
 Result<void> MeterRecorder::close_before(StoreWriter& store, UtcTime next) {
   const auto sums = store.sums(stream_, Quantity::power, open_->begin, next - instant);
-  if (!sums) return tl::unexpected(sums.error());
-  return close(store, sums->last.value_or(std::max(open_->begin, next - instant)));
+  const UtcTime just_before = std::max(open_->begin, next - instant);
+  if (!sums) return is_damage(store, sums.error()) ? close(store, just_before) : tl::unexpected(sums.error());
+  return close(store, sums->last.value_or(just_before));
 }
 
 Result<void> MeterRecorder::drop(StoreWriter& store) {
@@ -285,6 +320,11 @@ Result<RunId> MeterRecorder::end(StoreWriter& store, UtcTime at, UtcTime now) {
   if (!open_) return fail(ErrorKind::negative, "no run is open on meter " + settings_.meter + ": nothing to end");
   if (at > now) return fail(ErrorKind::input, "a run cannot end in the future (" + utc_text(at) + "): leave --at out");
   const RunId id = open_->builder.run();
+  // A reading may yet come with the very stamp of this moment, so a run that holds none lies between two stamps.
+  if (at == open_->begin && !open_->builder.last_pushed()) {
+    at = open_->begin = at - instant;
+    if (auto moved = store.set_run_span(id, at, std::nullopt); !moved) return tl::unexpected(moved.error());
+  }
   if (at < open_->begin) {
     return fail(ErrorKind::input, run_name(id) + " began at " + utc_text(open_->begin) + ": it cannot end before");
   }

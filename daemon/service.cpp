@@ -132,7 +132,7 @@ Result<void> Service::Impl::open() {
   for (const config::MeterConfig& meter : config_.meters) meters.emplace_back(next_meter_++, recorder_settings(meter));
   const auto opened = pipeline_.open(meters);
   if (!opened) return tl::unexpected(opened.error());
-  time_.emplace(clock(), queue_, parts_.log, opened->newest, opened->shifts);
+  time_.emplace(clock(), queue_, parts_.log, opened->newest, opened->shifts, opened->clock, parts_.boot);
   if (!opened->looked) time_->announce_shift(time_->now());
   tell_watch_.emplace(environment_.timer(), *time_, state_, *teller_, [this] { return sessions(); });
   pipeline_.on_run_ended([this](const RunEnded& ended) {

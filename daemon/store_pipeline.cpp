@@ -7,6 +7,8 @@
 #include "daemon/time_keeper.hpp"
 #include "figures/history.hpp"
 #include "figures/known_devices.hpp"
+#include "measure/time_text.hpp"
+#include "storage/aside.hpp"
 #include "storage/renewal.hpp"
 #include "text/printable.hpp"
 
@@ -28,6 +30,14 @@ std::optional<UtcTime> later(std::optional<UtcTime> a, std::optional<UtcTime> b)
 // Readings that arrived together are stamped some milliseconds ahead; "now" is not before them.
 UtcTime not_before_last(const MeterRecorder& recorder, UtcTime now) {
   return std::max(now, recorder.last().value_or(now));
+}
+
+/// `20260105T210000Z`, fit for a file's name.
+std::string compact_text(UtcTime time) {
+  constexpr std::size_t to_the_second = 19;
+  std::string text = utc_text(time).substr(0, to_the_second);
+  std::erase_if(text, [](char c) { return c == '-' || c == ':'; });
+  return text + "Z";
 }
 
 std::string meter_names(const StorePipeline::Meters& meters) {
@@ -57,13 +67,19 @@ StorePipeline::~StorePipeline() = default;
 
 Result<StorePipeline::Opened> StorePipeline::open(Meters meters) {
   meters_ = std::move(meters);
+  auto opened = try_open();
+  if (!opened && leave_damaged_store(opened.error())) opened = try_open();
+  return opened;
+}
+
+Result<StorePipeline::Opened> StorePipeline::try_open() {
   stale_ = true;
   Opened opened = nothing_known();
   Result<void> done = reopen_if_wanted();
   if (done) done = look(opened);
   if (!done && store_ && mend_store()) done = look(opened);
   std::vector<Answer> none;
-  if (done) done = transact(none);
+  if (done) done = try_transact(none);
   if (done) return opened;
   if (trouble() != StoreTrouble::no_room) return tl::unexpected(done.error());
   note_failure(done.error());
@@ -123,6 +139,10 @@ Result<void> StorePipeline::look(Opened& opened) const {
   const auto newest = newest_of_all();
   if (!newest) return tl::unexpected(newest.error());
   opened.newest = *newest;
+  for (const CarriedMeter& carried : carried_) opened.newest = later(opened.newest, carried.last);
+  const auto kept = store_->value(kept_clock_name);
+  if (!kept) return tl::unexpected(kept.error());
+  opened.clock = *kept ? decode_kept_clock(**kept) : clock_kept_;
   const auto state = store_->value(service_state_name);
   if (!state) return tl::unexpected(state.error());
   opened.killed = *state == std::string(running);
@@ -135,7 +155,12 @@ Result<void> StorePipeline::introduce() {
   const auto state = store_->value(service_state_name);
   if (!state) return tl::unexpected(state.error());
   storage::Event event;
-  if (!carried_.empty()) {
+  if (!set_aside_as_.empty()) {
+    event.kind = storage::EventKind::store_damaged;
+    event.at = first_of_batch({}).value_or(clock_.utc());
+    event.detail = state_.damage.get();
+    if (auto put = store_->put_event(event); !put) return put;
+  } else if (!carried_.empty()) {
     event.kind = storage::EventKind::store_moved;
     event.at = first_of_batch({}).value_or(clock_.utc());
     event.detail = "the file recorded into until now was moved, deleted or replaced: recording goes on here";
@@ -148,6 +173,8 @@ Result<void> StorePipeline::introduce() {
     event.detail = "the service did not stop cleanly; the last stored reading is from here";
     if (auto put = store_->put_event(event); !put) return put;
   }
+  if (clock_kept_)
+    if (auto put = store_->put_value(kept_clock_name, encode(*clock_kept_)); !put) return put;
   return store_->put_value(service_state_name, running);
 }
 
@@ -170,9 +197,23 @@ Result<void> StorePipeline::resume_recorders() {
   for (const auto& [id, settings] : meters_) {
     auto recorder = MeterRecorder::resume(*store_, settings);
     if (!recorder) return tl::unexpected(recorder.error());
+    if (auto told = tell_damage(*recorder); !told) return told;
     recorders_.emplace(id, std::move(*recorder));
   }
   stale_ = false;
+  return {};
+}
+
+Result<void> StorePipeline::tell_damage(MeterRecorder& recorder) {
+  for (std::string& line : recorder.take_damage()) {
+    log_(LogLevel::error, "store: " + line);
+    storage::Event event;
+    event.kind = storage::EventKind::store_damaged;
+    event.at = recorder.last().value_or(clock_.utc());
+    event.meter = recorder.settings().meter;
+    event.detail = std::move(line);
+    if (auto put = store_->put_event(event); !put) return put;
+  }
   return {};
 }
 
@@ -194,6 +235,14 @@ StorePipeline::Outcome StorePipeline::work() {
 }
 
 Result<void> StorePipeline::transact(std::vector<Answer>& answers) {
+  Result<void> done = try_transact(answers);
+  if (done || !leave_damaged_store(done.error())) return done;
+  for (Answer& answer : answers) answer.command->put_back();
+  answers.clear();
+  return try_transact(answers);
+}
+
+Result<void> StorePipeline::try_transact(std::vector<Answer>& answers) {
   const MonoTime started = clock_.monotonic();
   state_.waiting = static_cast<std::uint64_t>(std::count_if(
       batch_.begin(), batch_.end(), [](const QueueItem& item) { return std::holds_alternative<QueuedReading>(item); }));
@@ -240,9 +289,12 @@ void StorePipeline::tell_ended_runs() {
     if (!run_ended_) continue;
     auto run = store_->run(id);
     if (!run) continue;
-    const auto shift = store_->shift_at(run->stream, run->end.value_or(run->begin));
+    const UtcTime end = run->end.value_or(run->begin);
+    const auto calendar = store_->calendar(run->stream, run->begin, end);
+    const Duration shift = calendar ? calendar->shift_at(end) : Duration{0};
+    if (calendar) run->begin = calendar->shown(run->begin) - shift;
     auto moved = figures::moved_by(*store_, id);
-    run_ended_({std::move(*run), shift ? *shift : Duration{0}, moved ? std::move(*moved) : std::vector<std::string>{}});
+    run_ended_({std::move(*run), shift, moved ? std::move(*moved) : std::vector<std::string>{}});
   }
 }
 
@@ -263,10 +315,49 @@ void StorePipeline::name_by_itself(RunId id) {
                              figures::odds_text((*named)->odds()));
 }
 
+// SQLite finds its pages damaged, or we find that what it gives us is: our own lines have no trouble with them.
+bool StorePipeline::is_damage(const Error& error) const {
+  if (error.kind != ErrorKind::unusable) return false;
+  const StoreTrouble kind = trouble();
+  return kind == StoreTrouble::damaged || (store_ && kind == StoreTrouble::none);
+}
+
+// So that the night goes on. What was stored before stays in the file, for nightwatt salvage. False: it is not damage
+// that keeps the store from being written, or the file cannot be moved.
+bool StorePipeline::leave_damaged_store(const Error& damage) {
+  if (!is_damage(damage) || (!store_ && !storage::was_a_store(path_))) return false;
+  if (store_) {
+    carry_on_from_store();
+    StoreWriter::abandon(std::move(*store_));
+    store_.reset();
+  }
+  recorders_.clear();
+  stale_ = true;
+  introduced_ = false;
+  const auto name = storage::set_store_aside(path_, compact_text(clock_.utc()));
+  if (!name) {
+    log_(LogLevel::error, "store: " + name.error().message);
+    return false;
+  }
+  set_aside_as_ = *name;
+  state_.damage.set("the store was damaged and was set aside as " + *name +
+                    "; recording goes on in a new one, `nightwatt salvage` brings over what is sound");
+  ++state_.damages;
+  log_(LogLevel::error, "store: " + damage.message);
+  log_(LogLevel::error, "store: " + state_.damage.get());
+  return true;
+}
+
+void StorePipeline::carry_on_from_store() {
+  if (!carried_.empty()) return;  // the store before was left, and nothing was put into this one yet
+  for (const auto& [id, settings] : meters_) carried_.push_back(carry(*store_, settings.meter));
+  const auto kept = store_->value(kept_clock_name);
+  if (!clock_kept_ && kept && *kept) clock_kept_ = decode_kept_clock(**kept);
+}
+
 // Nothing is begun in a file that nobody would see. What was stored before stays in it; what can go on elsewhere does.
 void StorePipeline::leave_moved_store() {
-  if (carried_.empty())  // else the file was moved again before anything was in it
-    for (const auto& [id, settings] : meters_) carried_.push_back(carry(*store_, settings.meter));
+  carry_on_from_store();
   const bool whole = StoreWriter::leave(std::move(*store_));
   store_.reset();
   recorders_.clear();
@@ -281,6 +372,10 @@ void StorePipeline::leave_moved_store() {
 
 Result<void> StorePipeline::ready_store() {
   if (store_ && store_->moved()) leave_moved_store();
+  if (store_ && store_->log_is_cut()) {
+    const Error cut{ErrorKind::unusable, path_ + ": somebody cut its log short: the last minutes' readings are lost"};
+    if (!leave_damaged_store(cut)) return tl::unexpected(cut);
+  }
   return reopen_if_wanted();
 }
 
@@ -348,13 +443,18 @@ Result<void> StorePipeline::record_gathered() {
     state_.refused += found->second.out_of_order() - refused;
   }
   gathered_.clear();
+  for (auto& [meter, recorder] : recorders_)
+    if (auto told = tell_damage(recorder); !told) return told;
   return {};
 }
 
 Result<void> StorePipeline::put_shift(const QueuedShift& shift) {
+  calendar_since_ = clock_.monotonic();
   for (const auto& [id, recorder] : recorders_)
     if (auto put = store_->put_shift(recorder.stream(), shift.from, shift.shift); !put) return put;
-  return {};
+  if (!shift.clock) return {};
+  clock_kept_ = shift.clock;
+  return store_->put_value(kept_clock_name, encode(*shift.clock));
 }
 
 // A meter that leaves the config keeps its open run, which goes on when the meter is back, as after a restart.
@@ -365,6 +465,7 @@ Result<void> StorePipeline::change_meters(const QueuedMeters& change) {
     if (recorders_.contains(id)) continue;
     auto recorder = MeterRecorder::resume(*store_, settings);
     if (!recorder) return tl::unexpected(recorder.error());
+    if (auto told = tell_damage(*recorder); !told) return told;
     recorders_.emplace(id, std::move(*recorder));
   }
   for (auto& [id, recorder] : recorders_)
@@ -465,16 +566,10 @@ Result<MeterRecorder*> StorePipeline::find_meter(const std::optional<std::string
   return fail(ErrorKind::negative, "no run is open on any meter: nothing to end");
 }
 
-// Which shift was in force depends on the record time, which depends on the shift: two rounds settle it everywhere but
-// inside a step itself.
 Result<UtcTime> StorePipeline::record_time(const MeterRecorder& recorder, UtcTime shown) const {
-  UtcTime time = shown;
-  for (int round = 0; round < 2; ++round) {
-    const auto shift = store_->shift_at(recorder.stream(), time);
-    if (!shift) return tl::unexpected(shift.error());
-    time = shown - *shift;
-  }
-  return time;
+  const auto calendar = store_->calendar(recorder.stream(), shown, shown);
+  if (!calendar) return tl::unexpected(calendar.error());
+  return calendar->record_time(shown);
 }
 
 std::optional<UtcTime> StorePipeline::newest() const {
@@ -507,6 +602,7 @@ void StorePipeline::note_success() {
   state_.why.set({});
   introduced_ = true;
   carried_.clear();
+  set_aside_as_.clear();
   full_since_.reset();
   pause_ = first_pause;
 }
@@ -525,7 +621,12 @@ void StorePipeline::renew_next_run() {
   if (!storage::renew_figures(*store_, run) || !store_->commit()) store_->rollback();
 }
 
-// Ages count from the newest reading, not from the calendar, which may have jumped ahead by years.
+// A machine that starts with a wrong clock has it set right by the network within minutes.
+storage::Ageing StorePipeline::ageing(MonoTime now) {
+  if (!calendar_since_) calendar_since_ = now;
+  return now - *calendar_since_ < calendar_settles ? storage::Ageing::not_now : storage::Ageing::wanted;
+}
+
 void StorePipeline::tidy() {
   ++state_.beats;
   if (!store_ || stale_ || state_.paused) return;
@@ -536,7 +637,7 @@ void StorePipeline::tidy() {
   tidied_ = now;
   const auto until = newest();
   if (!until || !store_->begin()) return;
-  auto more = store_->retain(*until);
+  auto more = store_->retain(*until, ageing(now));
   const auto committed = more ? store_->commit() : Result<void>(tl::unexpected(more.error()));
   if (!committed) {
     store_->rollback();
@@ -544,6 +645,17 @@ void StorePipeline::tidy() {
       log_(LogLevel::warning, "store: old data could not be thinned out: " + committed.error().message);
   }
   more_to_tidy_ = committed && *more;
+  if (committed) say_what_went(now);
+}
+
+// What a size limit takes away is said when it begins, and once in a while as it goes on.
+void StorePipeline::say_what_went(MonoTime now) {
+  if (!settings_.max_size_mb || (said_what_went_ && now - *said_what_went_ < say_what_went_every)) return;
+  const auto text = store_->value("thinned");
+  if (!text || !*text || **text == what_went_) return;
+  what_went_ = **text;
+  said_what_went_ = now;
+  log_(LogLevel::warning, "store: " + what_went_);
 }
 
 bool StorePipeline::close(UtcTime now) {

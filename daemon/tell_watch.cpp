@@ -78,6 +78,14 @@ void TellWatch::look_at_meter(std::size_t receiver, const MeterSession& meter, M
 }
 
 void TellWatch::look_at_store(MonoTime now) {
+  if (const int damages = state_.damages; damages != damages_) {
+    damages_ = damages;
+    TellMessage message;
+    message.kind = config::TellKind::store_damaged;
+    message.at = shown(now);
+    message.text = state_.damage.get();
+    teller_.tell(std::move(message));
+  }
   const bool full = state_.full;
   if (full == was_full_) return;
   was_full_ = full;

@@ -42,6 +42,7 @@ class TellWatch {
   std::vector<config::TellConfig> receivers_;
   std::vector<SilenceWatch> watches_;  ///< one a receiver, each with its patience
   bool was_full_ = false;
+  int damages_ = 0;  ///< stores set aside that were told of
 };
 
 /// What is told of a run that ended.

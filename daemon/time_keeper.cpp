@@ -2,17 +2,49 @@
 
 #include <algorithm>
 #include <string>
+#include <utility>
 
 #include "measure/time_text.hpp"
 
 namespace nightwatt::daemon {
+namespace {
+
+// A reading may be stamped this far ahead of its moment where many arrived together.
+constexpr Duration stamped_ahead{1'000'000};
+
+}  // namespace
+
+TimeKeeper::Start TimeKeeper::start(MonoTime mono, UtcTime utc, const std::string& boot, std::optional<UtcTime> newest,
+                                    Duration stored_shift, const std::optional<KeptClock>& kept) {
+  if (!newest) return {RecordClock(mono, utc, std::nullopt), utc, {}, false};
+  if (kept && !boot.empty() && kept->boot == boot) {
+    const UtcTime record{mono.us + kept->offset.count()};
+    if (record + stamped_ahead > *newest)
+      return {RecordClock::going_on(mono, record + kept->shift, record), kept->since, {}, true};
+  }
+  // In the time line so far. Without a kept clock an older program's service may have stopped a second ago.
+  const Duration by_calendar = utc - (kept ? kept->shift : stored_shift) - *newest;
+  const bool trusted = !kept && by_calendar > Duration{0};
+  const UtcTime record = *newest + (trusted ? by_calendar : std::max(by_calendar, outage_gap));
+  return {RecordClock::going_on(mono, utc, record), record, by_calendar, false};
+}
 
 TimeKeeper::TimeKeeper(const Clock& clock, ReadingQueue& queue, LogSink log, std::optional<UtcTime> newest,
-                       const std::vector<Duration>& stored_shifts)
-    : clock_(clock), queue_(queue), log_(std::move(log)), record_(clock.monotonic(), clock.utc(), newest) {
+                       const std::vector<Duration>& stored_shifts, std::optional<KeptClock> kept, std::string boot)
+    : clock_(clock),
+      queue_(queue),
+      log_(std::move(log)),
+      boot_(std::move(boot)),
+      record_(clock.monotonic(), clock.utc(), std::nullopt) {
+  const Start begun =
+      start(now(), clock.utc(), boot_, newest, stored_shifts.empty() ? Duration{0} : stored_shifts.front(), kept);
+  record_ = begun.record;
+  since_ = begun.since;
+  if (begun.outage && (kept || *begun.outage < Duration{0})) note_outage(*begun.outage, *newest);
   const bool known = std::all_of(stored_shifts.begin(), stored_shifts.end(),
                                  [&](Duration stored) { return stored == record_.shift(); });
-  if (!known) announce_shift(now());
+  if (!begun.goes_on || !known) announce_shift(now());
+  observe(now());  // the calendar may have been set while no service ran
 }
 
 UtcTime TimeKeeper::stamp(MonoTime mono) const {
@@ -20,6 +52,20 @@ UtcTime TimeKeeper::stamp(MonoTime mono) const {
   const std::int64_t step = stamp_step.count();
   const std::int64_t past = us % step;
   return {us - (past < 0 ? past + step : past)};
+}
+
+void TimeKeeper::note_outage(Duration by_calendar, UtcTime newest) {
+  storage::Event event;
+  event.kind = storage::EventKind::outage;
+  event.at = since_;
+  event.amount = to_seconds(since_ - newest).value;
+  event.detail = by_calendar < Duration{0}
+                     ? "the machine was started anew and its calendar stands before the last reading: how long nothing "
+                       "was recorded is not known"
+                     : "the machine was started anew: by its calendar nothing was recorded for " +
+                           duration_text(to_seconds(by_calendar));
+  log_(by_calendar < Duration{0} ? LogLevel::warning : LogLevel::info, "clock: " + event.detail);
+  queue_.push_always(std::move(event));
 }
 
 void TimeKeeper::observe(MonoTime mono) {
@@ -36,8 +82,10 @@ void TimeKeeper::observe(MonoTime mono) {
   announce_shift(mono);
 }
 
+// From the stretch's begin on: until now the calendar was wrong, as far as anybody can tell.
 void TimeKeeper::announce_shift(MonoTime mono) {
-  queue_.push_always(QueuedShift{stamp(mono), record_.shift()});
+  const Duration offset{record_.at(mono).us - mono.us};
+  queue_.push_always(QueuedShift{since_, record_.shift(), KeptClock{boot_, offset, since_, record_.shift()}});
 }
 
 }  // namespace nightwatt::daemon

@@ -8,6 +8,12 @@ RecordClock::RecordClock(MonoTime mono, UtcTime utc, std::optional<UtcTime> not_
   shift_ = utc - anchor_record_;
 }
 
+RecordClock RecordClock::going_on(MonoTime mono, UtcTime utc, UtcTime record) {
+  RecordClock clock(mono, record, std::nullopt);
+  clock.shift_ = utc - record;
+  return clock;
+}
+
 UtcTime RecordClock::at(MonoTime mono) const {
   return mono <= anchor_mono_ ? anchor_record_ : anchor_record_ + (mono - anchor_mono_);
 }

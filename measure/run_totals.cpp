@@ -173,6 +173,11 @@ std::optional<UtcTime> RunTotals::last() const {
   return samples_ > 0 ? std::optional(last_) : std::nullopt;
 }
 
+void RunTotals::correct_gaps(Duration by) {
+  power_.correct_gaps(by);
+  any_reading_.correct_gaps(by);
+}
+
 double RunTotals::gap_s() const {
   return to_seconds(power_.readings() > 0 ? power_.gaps() : any_reading_.gaps()).value;
 }

@@ -4,6 +4,7 @@
 
 #include "impl.hpp"
 #include "schema.hpp"
+#include "seal.hpp"
 #include "storage/run_builder.hpp"
 
 namespace nightwatt::storage {
@@ -25,15 +26,17 @@ class StoreReader::Checker {
   Checker(const StoreReader& store, Impl& impl) : store_(store), impl_(impl), database_(*impl.database) {}
 
   Result<StoreCheck> run() {
-    integrity();
+    attempt("SQLite", [&] { integrity(); });
     std::vector<std::pair<StreamId, bool>> streams;
-    {
+    attempt("streams", [&] {
       Query rows = database_.query("SELECT id, published FROM stream ORDER BY id");
       while (rows.step()) streams.emplace_back(rows.integer(0), rows.integer(1) != 0);
-    }
-    for (const auto& [stream, published] : streams) check_stream(stream, published);
-    orphans();
-    runs();
+    });
+    for (const auto& [stream, published] : streams)
+      attempt("stream " + std::to_string(stream), [&, id = stream, seen = published] { check_stream(id, seen); });
+    attempt("orphans", [&] { orphans(); });
+    attempt("runs", [&] { runs(); });
+    if (database_.pragma("PRAGMA user_version") >= first_version_with_seals) attempt("rows", [&] { seals(); });
     found_.ok = found_.problems.empty();
     return found_;
   }
@@ -41,6 +44,47 @@ class StoreReader::Checker {
  private:
   void problem(std::string text) {
     if (found_.problems.size() < problems_limit) found_.problems.push_back(std::move(text));
+  }
+
+  /// What one step meets does not keep the others from looking.
+  template <class Step>
+  void attempt(const std::string& where, Step&& step) {
+    try {
+      step();
+    } catch (const Damage& damage) {
+      problem(where + ": " + damage.what());
+    } catch (const SQLite::Exception& exception) {
+      problem(where + ": SQLite: " + exception.what());
+    }
+  }
+
+  /// Every row, also those that nobody asked for so far.
+  void seals() {
+#define NIGHTWATT_COUNT_UNSOUND(table, seal_of_table) \
+  { table, "SELECT count(*) FROM " table " WHERE NOT " NIGHTWATT_SOUND(seal_of_table) }
+    struct Table {
+      const char* name;
+      const char* count;
+    };
+    for (const Table& table : {Table NIGHTWATT_COUNT_UNSOUND("stream", NIGHTWATT_STREAM_SEAL),
+                               Table NIGHTWATT_COUNT_UNSOUND("block", NIGHTWATT_BLOCK_SEAL),
+                               Table NIGHTWATT_COUNT_UNSOUND("sums", NIGHTWATT_SUMS_SEAL),
+                               Table NIGHTWATT_COUNT_UNSOUND("rollup", NIGHTWATT_ROLLUP_SEAL),
+                               Table NIGHTWATT_COUNT_UNSOUND("run", NIGHTWATT_RUN_SEAL),
+                               Table NIGHTWATT_COUNT_UNSOUND("run_word", NIGHTWATT_RUN_WORD_SEAL),
+                               Table NIGHTWATT_COUNT_UNSOUND("run_state", NIGHTWATT_RUN_STATE_SEAL),
+                               Table NIGHTWATT_COUNT_UNSOUND("stretch", NIGHTWATT_STRETCH_SEAL),
+                               Table NIGHTWATT_COUNT_UNSOUND("sketch", NIGHTWATT_SKETCH_SEAL),
+                               Table NIGHTWATT_COUNT_UNSOUND("mark", NIGHTWATT_MARK_SEAL),
+                               Table NIGHTWATT_COUNT_UNSOUND("event", NIGHTWATT_EVENT_SEAL),
+                               Table NIGHTWATT_COUNT_UNSOUND("shift", NIGHTWATT_SHIFT_SEAL),
+                               Table NIGHTWATT_COUNT_UNSOUND("value", NIGHTWATT_VALUE_SEAL)})
+      attempt(table.name, [&] {
+        Query row = database_.query(table.count);
+        if (row.step() && row.integer(0) > 0)
+          problem(std::to_string(row.integer(0)) + " rows of " + table.name + " are damaged");
+      });
+#undef NIGHTWATT_COUNT_UNSOUND
   }
 
   void integrity() {
@@ -84,12 +128,16 @@ class StoreReader::Checker {
   }
 
   void count_set_aside(StreamId stream, const std::string& name) {
-    if (database_.pragma("PRAGMA user_version") < first_version_with_tail_crc) return;
-    Query row = database_.query("SELECT count(*) FROM set_aside WHERE stream = ?1");
+    const std::int64_t version = database_.pragma("PRAGMA user_version");
+    if (version < first_version_with_tail_crc) return;
+    Query row = database_.query(version < first_version_with_seals
+                                    ? "SELECT count(*) FROM set_aside WHERE stream = ?1"
+                                    : "SELECT count(*) FROM set_aside WHERE stream = ?1 AND acknowledged IS NULL");
     row.bind(1, stream);
-    if (row.step() && row.integer(0) > 0)
-      problem(name + ": rows of readings that were damaged once: " + std::to_string(row.integer(0)) +
-              "; they were set aside so that recording could go on");
+    if (!row.step() || row.integer(0) == 0) return;
+    ++found_.known;
+    problem(name + ": rows of readings that were damaged once: " + std::to_string(row.integer(0)) +
+            "; they were set aside so that recording could go on (nightwatt check --acknowledge: that is known now)");
   }
 
   /// What is left of it must tell of as many readings of each quantity as its sums do.
@@ -172,9 +220,11 @@ class StoreReader::Checker {
       if (run.stream == 0) continue;
       const std::string name = "run " + std::to_string(run.id);
       if (run.end && *run.end < run.begin) problem(name + " ends before it begins");
-      check_samples(run, name);
-      check_overlap(*all, run, name);
-      check_figures(run, name);
+      attempt(name, [&] {
+        check_samples(run, name);
+        check_overlap(*all, run, name);
+        check_figures(run, name);
+      });
     }
   }
 

@@ -1,9 +1,17 @@
 #include "database.hpp"
 
+#include "seal.hpp"
+
 #include <cerrno>
 #include <cstring>
 
 namespace nightwatt::storage {
+namespace {
+
+// What SQLite says of a number in the file's header that it does not know; its code is a general one.
+constexpr std::string_view bad_schema_format = "unsupported file format";
+
+}  // namespace
 
 Query::~Query() {
   // Unfinished statements hold a read transaction open.
@@ -66,6 +74,9 @@ std::optional<std::int64_t> Query::integer_or_none(int column) const {
   if (null(column)) return std::nullopt;
   return integer(column);
 }
+void Query::must_be_sound(int column, const char* what) const {
+  if (integer(column) == 0) throw Damage(std::string(what) + " is damaged");
+}
 std::string_view Query::blob(int column) const {
   const SQLite::Column value = statement_->getColumn(column);
   const void* data = value.getBlob();
@@ -75,6 +86,7 @@ std::string_view Query::blob(int column) const {
 
 Database::Database(std::string path, int flags) : path_(std::move(path)), connection_(path_, flags, busy_timeout_ms) {
   sqlite3_extended_result_codes(connection_.getHandle(), 1);
+  add_row_seal(connection_.getHandle());
 }
 
 Query Database::query(const char* sql) {
@@ -97,8 +109,13 @@ bool Database::in_transaction() const {
 Error Database::explain(const SQLite::Exception& exception) {
   const int system_error = sqlite3_system_errno(handle());
   const int code = exception.getExtendedErrorCode() > 0 ? exception.getExtendedErrorCode() : exception.getErrorCode();
-  trouble_ = trouble_of(code, system_error);
+  trouble_ =
+      std::string_view(exception.what()) == bad_schema_format ? StoreTrouble::damaged : trouble_of(code, system_error);
   return {ErrorKind::unusable, explain_sqlite(path_, code, system_error, exception.what())};
+}
+
+Error Database::explain(const Damage& damage) const {
+  return {ErrorKind::unusable, path_ + ": " + damage.what() + "; " + to_mend};
 }
 
 StoreTrouble trouble_of(int code, int system_error) {
@@ -107,6 +124,7 @@ StoreTrouble trouble_of(int code, int system_error) {
   if (code == SQLITE_IOERR_SHMSIZE) return StoreTrouble::no_room;
   if ((kind == SQLITE_IOERR || kind == SQLITE_CANTOPEN) && (system_error == ENOSPC || system_error == EDQUOT))
     return StoreTrouble::no_room;
+  if (kind == SQLITE_CORRUPT || kind == SQLITE_NOTADB) return StoreTrouble::damaged;
   return kind == SQLITE_BUSY || kind == SQLITE_LOCKED ? StoreTrouble::locked : StoreTrouble::other;
 }
 
@@ -117,9 +135,9 @@ std::string explain_sqlite(const std::string& path, int code, int system_error, 
       return path +
              ": not a nightwatt store (not a database), or one whose beginning is damaged; give the path of a store, "
              "or "
-             "restore it from a copy";
+             "see nightwatt salvage";
     case SQLITE_CORRUPT:
-      return path + ": the store is damaged or cut short; restore it from a copy (`nightwatt check` says more)";
+      return path + ": the store is damaged or cut short; " + to_mend;
     case SQLITE_BUSY:
     case SQLITE_LOCKED:
       return path + ": another program keeps the store locked; try again when it is done";
@@ -137,8 +155,8 @@ std::string explain_sqlite(const std::string& path, int code, int system_error, 
     case SQLITE_NOMEM:
       return path + ": not enough memory";
     default:
-      if (std::string_view(message) == "unsupported file format")
-        return path + ": the beginning of the store is damaged; restore it from a copy";
+      if (std::string_view(message) == bad_schema_format)
+        return path + ": the beginning of the store is damaged; " + to_mend;
       return path + ": the store could not be used: " + message;
   }
 }

@@ -11,6 +11,7 @@
 #include <memory>
 #include <new>
 #include <optional>
+#include <stdexcept>
 #include <string>
 #include <string_view>
 #include <utility>
@@ -19,6 +20,12 @@
 #include "storage/store.hpp"
 
 namespace nightwatt::storage {
+
+/// What a row says is not what was put into it. Thrown where rows are read; ends in guarded().
+class Damage : public std::runtime_error {
+ public:
+  using std::runtime_error::runtime_error;
+};
 
 /// A statement in use. Bind by ?1, ?2 ...; what it holds is given back when it goes out of scope.
 class Query {
@@ -49,6 +56,8 @@ class Query {
   [[nodiscard]] std::optional<std::string> text_or_none(int column) const;
   [[nodiscard]] std::optional<double> real_or_none(int column) const;
   [[nodiscard]] std::optional<std::int64_t> integer_or_none(int column) const;
+  /// Throws Damage unless the column, a NIGHTWATT_SOUND, is true.
+  void must_be_sound(int column, const char* what) const;
   /// Valid until the next step.
   [[nodiscard]] std::string_view blob(int column) const;
 
@@ -77,6 +86,7 @@ class Database {
 
   /// The line for a person; remembers what kind of trouble it was.
   [[nodiscard]] Error explain(const SQLite::Exception& exception);
+  [[nodiscard]] Error explain(const Damage& damage) const;
   [[nodiscard]] StoreTrouble trouble() const { return trouble_; }
   void set_trouble(StoreTrouble trouble) { trouble_ = trouble; }
 
@@ -88,7 +98,10 @@ class Database {
       return work();
     } catch (const SQLite::Exception& exception) {
       return tl::unexpected<Error>(explain(exception));
+    } catch (const Damage& damage) {
+      return tl::unexpected<Error>(explain(damage));
     } catch (const std::bad_alloc&) {
+      trouble_ = StoreTrouble::other;
       return tl::unexpected<Error>(Error{ErrorKind::unusable, path_ + ": not enough memory"});
     }
   }
@@ -103,6 +116,9 @@ class Database {
   std::map<const char*, Kept> kept_;
   StoreTrouble trouble_ = StoreTrouble::none;
 };
+
+/// What to do about damage.
+inline constexpr const char* to_mend = "`nightwatt salvage` brings all that is sound into a new store";
 
 /// What SQLite's complaint about `path` means for a person.
 [[nodiscard]] std::string explain_sqlite(const std::string& path, int code, int system_error, const char* message);

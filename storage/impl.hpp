@@ -27,7 +27,9 @@ struct BlockRow {
   std::int64_t first_us = 0;
   std::int64_t last_us = 0;
   std::int64_t count = 0;
-  std::optional<std::int64_t> data;  ///< block_data.id; none: the raw readings were given up
+  std::optional<std::int64_t> data;       ///< block_data.id; none: the raw readings were given up
+  std::optional<std::int64_t> before_us;  ///< first_us of the block before it; none: it is the first
+  std::optional<std::int64_t> carried;    ///< bit i: quantity i; none: written by a program that chained no blocks
 };
 
 /// What a writer knows of a stream without asking again.
@@ -37,8 +39,12 @@ struct StreamEnd {
   std::size_t tail_count = 0;
 };
 
+/// Writes the sums of a block and gives what it carries: bit i, quantity i.
+std::int64_t put_sums(Database& database, StreamId stream, const Columns& columns);
+/// The checksum of a row of the tail.
+[[nodiscard]] std::int64_t tail_crc(StreamId stream, std::string_view bytes);
 /// Appends the readings of a row of tail_sql(); false (and `into` in an unspecified but valid state) if it is damaged.
-[[nodiscard]] bool read_tail_row(const Query& row, Columns& into);
+[[nodiscard]] bool read_tail_row(StreamId stream, const Query& row, Columns& into);
 
 class StoreReader::Impl {
  public:
@@ -60,6 +66,7 @@ class StoreReader::Impl {
   [[nodiscard]] std::vector<BlockRow> blocks(StreamId stream, std::int64_t from_us, std::int64_t to_us);
   [[nodiscard]] std::optional<BlockRow> first_block(StreamId stream, std::int64_t from_us, std::int64_t to_us);
   [[nodiscard]] std::optional<BlockRow> last_block(StreamId stream, std::int64_t to_us);
+  void must_be_last(StreamId stream, const std::optional<BlockRow>& last, std::int64_t to_us);
   [[nodiscard]] Result<Columns> block_columns(const BlockRow& block);
   [[nodiscard]] Result<Sums> sums(StreamId stream, Quantity quantity, std::int64_t from_us, std::int64_t to_us);
   [[nodiscard]] Result<std::int64_t> count_readings(StreamId stream, std::int64_t from_us, std::int64_t to_us);
@@ -79,14 +86,28 @@ class StoreReader::Impl {
   [[nodiscard]] Result<void> close_tail(StreamId stream, StreamEnd& end, std::span<const Reading> more);
   void write_tail(StreamId stream, StreamEnd& end, std::span<const Reading> readings);
   void write_block(StreamId stream, const Columns& columns);
+  void seal_stream(StreamId stream);
+  void seal_run(RunId id);
   [[nodiscard]] Result<std::int64_t> count_run(RunId id);
   [[nodiscard]] Result<void> store_count(RunId id, std::optional<std::int64_t> known);
   [[nodiscard]] Result<void> update_run(RunId id, Query& update);  ///< ErrorKind::negative if there is none
   /// Raw readings out, minutes and hours in.
   [[nodiscard]] Result<void> give_up(StreamId stream, const BlockRow& block);
   [[nodiscard]] Result<bool> close_old_tail(std::int64_t now_us);
+  [[nodiscard]] Result<std::optional<std::int64_t>> aged_until(StreamId stream, std::int64_t age_us);
+  [[nodiscard]] Result<std::optional<std::int64_t>> aged_until(std::int64_t age_us);
   [[nodiscard]] Result<bool> give_up_oldest(std::optional<std::int64_t> before_us);
-  [[nodiscard]] bool drop_oldest_minutes();
+  [[nodiscard]] std::int64_t drop_oldest_rollups(std::int64_t step_s);
+  struct SizeLimit;
+  /// What a size limit took away in one call.
+  struct Thinned {
+    std::int64_t blocks = 0, minutes = 0, hours = 0;
+    bool at_its_end = false;  ///< still too large, and nothing is left that may go
+    bool more = false;
+  };
+  [[nodiscard]] SizeLimit size_limit();
+  [[nodiscard]] Result<Thinned> thin_out(const SizeLimit& limit, int calls);
+  void note_thinned(const Thinned& thinned);
   void delete_stream(StreamId stream);
   void delete_run(RunId id);
   void delete_figures(RunId id);  ///< its stretches, sketches and state
@@ -119,6 +140,11 @@ class StoreReader::Impl {
   std::set<StreamId> own_imports;
   int lock_descriptor = -1;
 };
+
+/// The value in which retain() says what a size limit took away last.
+inline constexpr std::string_view thinned_value_name = "thinned";
+/// How long the log grows before it goes into the file: a part of the store's size where that is limited.
+[[nodiscard]] std::int64_t log_pages_for(const StoreSettings& settings);
 
 /// For a closed range of times that may be given as anything.
 [[nodiscard]] inline tl::unexpected<Error> pass_on(const Error& error) {

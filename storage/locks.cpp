@@ -34,7 +34,7 @@ std::string holder(int descriptor) {
 }  // namespace
 
 Result<int> open_lock_file(const std::string& store_path, StoreTrouble* trouble) {
-  const std::string path = store_path + "-lock";
+  const std::string path = real_path(store_path) + lock_suffix;
   constexpr mode_t mode = 0640;
   const int descriptor = ::open(path.c_str(), O_RDWR | O_CREAT | O_CLOEXEC | O_NOFOLLOW, mode);
   if (descriptor >= 0) return descriptor;
@@ -58,7 +58,7 @@ void unlock_byte(int descriptor, std::int64_t place) {
 Result<ServiceLock> ServiceLock::take(const std::string& store_path, StoreTrouble* trouble) {
   const Result<int> opened = open_lock_file(store_path, trouble);
   if (!opened) return pass_on(opened.error());
-  ServiceLock lock(store_path + "-lock", *opened);
+  ServiceLock lock(real_path(store_path) + lock_suffix, *opened);
   switch (lock_byte(*opened, 0)) {
     case LockState::taken:
       break;

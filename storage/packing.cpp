@@ -18,18 +18,39 @@ struct CompressFree {
   void operator()(ZSTD_CCtx* context) const { ZSTD_freeCCtx(context); }
 };
 
+/// A Zstandard frame; empty where there is none.
+std::string frame_of(ZSTD_CCtx* context, std::string_view bytes) {
+  ZSTD_CCtx_setParameter(context, ZSTD_c_contentSizeFlag, 0);  // the reader knows it
+  std::string out(ZSTD_compressBound(bytes.size()), '\0');
+  const std::size_t size = ZSTD_compress2(context, out.data(), out.size(), bytes.data(), bytes.size());
+  out.resize(ZSTD_isError(size) != 0 ? 0 : size);
+  return out;
+}
+
+/// Noise in few digits repeats by chance, and a search for repeats makes it longer than its digits' own frequencies do:
+/// with repeats of seven bytes at least there are hardly any, and what is left is a code for single bytes.
+std::string frame_without_repeats(ZSTD_CCtx* context, std::string_view bytes) {
+  ZSTD_CCtx_reset(context, ZSTD_reset_session_and_parameters);
+  ZSTD_CCtx_setParameter(context, ZSTD_c_compressionLevel, 1);
+  ZSTD_CCtx_setParameter(context, ZSTD_c_strategy, ZSTD_fast);
+  ZSTD_CCtx_setParameter(context, ZSTD_c_minMatch, 7);
+  return frame_of(context, bytes);
+}
+
 /// Compressed bytes, or an empty string where compression does not pay.
 std::string compressed(std::string_view bytes, Effort effort) {
   constexpr std::size_t not_worth_trying = 16;  // a frame alone costs about ten bytes
+  constexpr std::size_t hardly_repeats = 8;     // a frame longer than this part of the bytes is mostly single bytes
   if (bytes.size() < not_worth_trying) return {};
   const std::unique_ptr<ZSTD_CCtx, CompressFree> context(ZSTD_createCCtx());
   if (!context) throw std::bad_alloc();
   ZSTD_CCtx_setParameter(context.get(), ZSTD_c_compressionLevel, effort.zstd_level);
-  ZSTD_CCtx_setParameter(context.get(), ZSTD_c_contentSizeFlag, 0);  // the reader knows it
-  std::string out(ZSTD_compressBound(bytes.size()), '\0');
-  const std::size_t size = ZSTD_compress2(context.get(), out.data(), out.size(), bytes.data(), bytes.size());
-  if (ZSTD_isError(size) != 0 || size >= bytes.size()) return {};
-  out.resize(size);
+  std::string out = frame_of(context.get(), bytes);
+  if (out.size() > bytes.size() / hardly_repeats) {
+    std::string other = frame_without_repeats(context.get(), bytes);
+    if (!other.empty() && other.size() < out.size()) out = std::move(other);
+  }
+  if (out.size() >= bytes.size()) return {};
   return out;
 }
 

@@ -6,6 +6,7 @@
 
 #include "impl.hpp"
 #include "schema.hpp"
+#include "seal.hpp"
 
 namespace nightwatt::storage {
 
@@ -56,7 +57,7 @@ std::optional<std::int64_t> store_bytes(const std::string& path) {
   struct stat main {
   }, log{};
   if (::stat(path.c_str(), &main) != 0) return std::nullopt;
-  return main.st_size + (::stat((path + "-wal").c_str(), &log) == 0 ? log.st_size : 0);
+  return main.st_size + (::stat((real_path(path) + log_suffix).c_str(), &log) == 0 ? log.st_size : 0);
 }
 
 Result<StoreStatus> StoreReader::status() const {
@@ -92,8 +93,10 @@ Result<StoreStatus> StoreReader::status() const {
 Result<std::vector<StreamInfo>> StoreReader::streams() const {
   return impl_->database->guarded([&]() -> Result<std::vector<StreamInfo>> {
     std::vector<StreamInfo> found;
-    Query rows = impl_->database->query("SELECT id, meter FROM stream WHERE published = 1 ORDER BY id");
-    while (rows.step()) found.push_back({rows.integer(0), rows.text_or_none(1)});
+    Query rows = impl_->database->query(
+        "SELECT id, meter, " NIGHTWATT_SOUND(NIGHTWATT_STREAM_SEAL) " FROM stream WHERE published = 1 ORDER BY id");
+    for (; rows.step(); rows.must_be_sound(2, "what is told of a meter"))
+      found.push_back({rows.integer(0), rows.text_or_none(1)});
     return found;
   });
 }
@@ -107,12 +110,38 @@ Result<std::optional<StreamId>> StoreReader::stream_of_meter(std::string_view me
   });
 }
 
+Result<Calendar> StoreReader::calendar(StreamId stream, UtcTime from, UtcTime to) const {
+  return impl_->database->guarded([&]() -> Result<Calendar> {
+    Calendar calendar;
+    Query rows = impl_->database->query(
+        "SELECT from_us, shift_us, (SELECT amount FROM event WHERE kind = ?2 AND at_us = from_us), " NIGHTWATT_SOUND(
+            NIGHTWATT_SHIFT_SEAL) " FROM shift WHERE stream = ?1 ORDER BY from_us");
+    rows.bind(1, stream).bind(2, static_cast<std::int64_t>(EventKind::outage));
+    while (rows.step()) {
+      rows.must_be_sound(3, "how far the clock was off");
+      const UtcTime begin{rows.integer(0)};
+      const Duration shift(rows.integer(1));
+      const std::optional<double> outage_s = rows.real_or_none(2);
+      const bool within = begin > from && begin <= to;
+      const Duration unseen = shift - calendar.shift_at(begin - Duration{1});
+      if (within && outage_s && to_duration({*outage_s}) + unseen < Duration{0}) calendar.note_unknown();
+      if (within && !outage_s)
+        calendar.correct(shift);
+      else
+        calendar.add(begin, shift);
+    }
+    return calendar;
+  });
+}
+
 Result<Duration> StoreReader::shift_at(StreamId stream, UtcTime time) const {
   return impl_->database->guarded([&]() -> Result<Duration> {
-    Query row = impl_->database->query(
-        "SELECT shift_us FROM shift WHERE stream = ?1 AND from_us <= ?2 ORDER BY from_us DESC LIMIT 1");
+    Query row = impl_->database->query("SELECT shift_us, " NIGHTWATT_SOUND(
+        NIGHTWATT_SHIFT_SEAL) " FROM shift WHERE stream = ?1 AND from_us <= ?2 ORDER BY from_us DESC LIMIT 1");
     row.bind(1, stream).bind(2, time.us);
-    return Duration(row.step() ? row.integer(0) : 0);
+    if (!row.step()) return Duration{0};
+    row.must_be_sound(1, "how far the clock was off");
+    return Duration(row.integer(0));
   });
 }
 
@@ -140,6 +169,10 @@ std::string_view event_kind_name(EventKind kind) {
       return "config reloaded";
     case EventKind::store_moved:
       return "store moved";
+    case EventKind::outage:
+      return "outage";
+    case EventKind::store_damaged:
+      return "store damaged";
   }
   return "unknown";
 }
@@ -147,10 +180,10 @@ std::string_view event_kind_name(EventKind kind) {
 Result<std::vector<Event>> StoreReader::events(UtcTime from, UtcTime to) const {
   return impl_->database->guarded([&]() -> Result<std::vector<Event>> {
     std::vector<Event> found;
-    Query rows = impl_->database->query(
-        "SELECT kind, at_us, meter, detail, amount FROM event WHERE at_us BETWEEN ?1 AND ?2 ORDER BY at_us, id");
+    Query rows = impl_->database->query("SELECT kind, at_us, meter, detail, amount, " NIGHTWATT_SOUND(
+        NIGHTWATT_EVENT_SEAL) " FROM event WHERE at_us BETWEEN ?1 AND ?2 ORDER BY at_us, id");
     rows.bind(1, from.us).bind(2, to.us);
-    while (rows.step())
+    for (; rows.step(); rows.must_be_sound(5, "an event"))
       found.push_back({static_cast<EventKind>(rows.integer(0)), UtcTime{rows.integer(1)}, rows.text_or_none(2),
                        rows.text(3), rows.real(4)});
     return found;

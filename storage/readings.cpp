@@ -5,6 +5,7 @@
 #include "bytes.hpp"
 #include "impl.hpp"
 #include "schema.hpp"
+#include "seal.hpp"
 
 namespace nightwatt::storage {
 namespace {
@@ -26,15 +27,60 @@ Sums sums_from_row(const Query& row) {
   return sums;
 }
 
+#define NIGHTWATT_BLOCK_COLUMNS \
+  "SELECT first_us, last_us, count, data, before_us, carried, " NIGHTWATT_SOUND(NIGHTWATT_BLOCK_SEAL) " FROM block "
+
+constexpr std::int64_t none_us =
+    std::numeric_limits<std::int64_t>::min();  // in the place of a time, where there is none
+constexpr const char* lost_block = "the list of blocks of readings is damaged: one of them";
+
 BlockRow block_row(const Query& row) {
-  return {row.integer(0), row.integer(1), row.integer(2), row.integer_or_none(3)};
+  row.must_be_sound(6, "what is told of a block of readings");
+  return {row.integer(0),         row.integer(1),         row.integer(2),
+          row.integer_or_none(3), row.integer_or_none(4), row.integer_or_none(5)};
 }
+
+/// Written by a program that chained blocks, and not behind `before`: one in between is not found.
+bool breaks_chain(const BlockRow& block, std::int64_t before_us) {
+  return block.carried && block.before_us.value_or(none_us) != before_us;
+}
+
+/// Notices rows of sums that are not found between others, or at the end.
+class SumsChain {
+ public:
+  explicit SumsChain(Quantity quantity) : bit_(std::int64_t{1} << static_cast<unsigned>(quantity)) {}
+
+  /// The next row: block_us, before_us, seal and whether it is sound from column 11 on.
+  void take(const Query& row) {
+    constexpr int block = 11, before = 12, seal = 13, sound = 14;
+    row.must_be_sound(sound, "what is told of the sums of a block of readings");
+    if (last_us_ != none_us && !row.null(seal) && row.integer_or_none(before).value_or(none_us) != last_us_)
+      throw Damage(lost);
+    last_us_ = row.integer(block);
+  }
+  void must_end_with(const BlockRow& block) const {
+    if (block.carried && (*block.carried & bit_) != 0 && last_us_ != block.first_us) throw Damage(lost);
+  }
+
+ private:
+  static constexpr const char* lost = "the list of sums of the blocks is damaged: one of them";
+  std::int64_t bit_;
+  std::int64_t last_us_ = none_us;
+};
 
 }  // namespace
 
-bool read_tail_row(const Query& row, Columns& into) {
-  const auto crc = row.integer_or_none(1);  // NULL: an older service wrote the row
-  return (!crc || *crc == std::int64_t{crc32(row.blob(0))}) && decode_tail(row.blob(0), into);
+std::int64_t tail_crc(StreamId stream, std::string_view bytes) {
+  SealBytes sealed("tail");
+  sealed.put_integer(stream);
+  sealed.put_blob(bytes);
+  return sealed.seal();
+}
+
+bool read_tail_row(StreamId stream, const Query& row, Columns& into) {
+  const auto crc = row.integer_or_none(1);  // NULL: a service of version 2 wrote the row; of its bytes alone: of 3
+  const bool sound = !crc || *crc == tail_crc(stream, row.blob(0)) || *crc == std::int64_t{crc32(row.blob(0))};
+  return sound && decode_tail(row.blob(0), into);
 }
 
 // A store that no writer of this version has opened yet has no checksums.
@@ -52,9 +98,9 @@ Result<Columns> StoreReader::Impl::tail(StreamId stream) {
   Query rows = database->query(tail_sql(TailOrder::oldest_first));
   rows.bind(1, stream);
   while (rows.step())
-    if (!read_tail_row(rows, columns))
+    if (!read_tail_row(stream, rows, columns))
       return fail(ErrorKind::unusable, database->path() + ": the newest readings of stream " + std::to_string(stream) +
-                                           " are damaged; restore the store from a copy");
+                                           " are damaged; " + to_mend);
   return columns;
 }
 
@@ -62,32 +108,59 @@ Result<Columns> StoreReader::Impl::tail(StreamId stream) {
 std::optional<BlockRow> StoreReader::Impl::first_block(StreamId stream, std::int64_t from_us, std::int64_t to_us) {
   if (const std::optional<BlockRow> before = last_block(stream, from_us); before && before->last_us >= from_us)
     return before;
-  Query row = database->query(
-      "SELECT first_us, last_us, count, data FROM block WHERE stream = ?1 AND first_us BETWEEN ?2 AND ?3 "
-      "ORDER BY first_us LIMIT 1");
+  Query row = database->query(NIGHTWATT_BLOCK_COLUMNS
+                              "WHERE stream = ?1 AND first_us BETWEEN ?2 AND ?3 ORDER BY first_us LIMIT 1");
   row.bind(1, stream).bind(2, from_us).bind(3, to_us);
   if (!row.step()) return std::nullopt;
   return block_row(row);
 }
 
 std::optional<BlockRow> StoreReader::Impl::last_block(StreamId stream, std::int64_t to_us) {
-  Query row = database->query(
-      "SELECT first_us, last_us, count, data FROM block WHERE stream = ?1 AND first_us <= ?2 "
-      "ORDER BY first_us DESC LIMIT 1");
-  row.bind(1, stream).bind(2, to_us);
-  if (!row.step()) return std::nullopt;
-  return block_row(row);
+  std::optional<BlockRow> last;
+  {
+    Query row =
+        database->query(NIGHTWATT_BLOCK_COLUMNS "WHERE stream = ?1 AND first_us <= ?2 ORDER BY first_us DESC LIMIT 1");
+    row.bind(1, stream).bind(2, to_us);
+    if (row.step()) last = block_row(row);
+  }
+  must_be_last(stream, last, to_us);
+  return last;
+}
+
+// A search may be led astray by a damaged key. The block behind says which one is before it, the stream which is its
+// newest.
+void StoreReader::Impl::must_be_last(StreamId stream, const std::optional<BlockRow>& last, std::int64_t to_us) {
+  Query next = database->query(NIGHTWATT_BLOCK_COLUMNS "WHERE stream = ?1 AND first_us > ?2 ORDER BY first_us LIMIT 1");
+  next.bind(1, stream).bind(2, to_us);
+  if (next.step()) {
+    const BlockRow behind = block_row(next);
+    if (behind.carried && behind.before_us.value_or(none_us) != (last ? last->first_us : none_us))
+      throw Damage(lost_block);
+    return;
+  }
+  Query newest =
+      database->query("SELECT newest_us, " NIGHTWATT_SOUND(NIGHTWATT_STREAM_SEAL) " FROM stream WHERE id = ?1");
+  newest.bind(1, stream);
+  if (!newest.step()) return;
+  newest.must_be_sound(1, "what is told of a meter");
+  const auto newest_us = newest.integer_or_none(0);
+  if (newest_us && (!last || last->first_us < *newest_us)) throw Damage(lost_block);
 }
 
 std::vector<BlockRow> StoreReader::Impl::blocks(StreamId stream, std::int64_t from_us, std::int64_t to_us) {
   std::vector<BlockRow> found;
+  const std::optional<BlockRow> last = last_block(stream, to_us);
   const std::optional<BlockRow> first = first_block(stream, from_us, to_us);
   if (!first) return found;
-  Query rows = database->query(
-      "SELECT first_us, last_us, count, data FROM block WHERE stream = ?1 AND first_us BETWEEN ?2 AND ?3 ORDER BY "
-      "first_us");
+  Query rows =
+      database->query(NIGHTWATT_BLOCK_COLUMNS "WHERE stream = ?1 AND first_us BETWEEN ?2 AND ?3 ORDER BY first_us");
   rows.bind(1, stream).bind(2, first->first_us).bind(3, to_us);
-  while (rows.step()) found.push_back(block_row(rows));
+  while (rows.step()) {
+    const BlockRow block = block_row(rows);
+    if (!found.empty() && breaks_chain(block, found.back().first_us)) throw Damage(lost_block);
+    found.push_back(block);
+  }
+  if (found.empty() || !last || found.back().first_us != last->first_us) throw Damage(lost_block);
   return found;
 }
 
@@ -95,13 +168,15 @@ Result<Columns> StoreReader::Impl::block_columns(const BlockRow& block) {
   Query row = database->query("SELECT bytes FROM block_data WHERE id = ?1");
   row.bind(1, block.data);
   const auto where = [&](const std::string& what) {
-    return fail(ErrorKind::unusable, database->path() + ": " + what + " (block " +
-                                         std::to_string(block.data.value_or(0)) +
-                                         "); restore the store from a copy (`nightwatt check` says more)");
+    return fail(ErrorKind::unusable,
+                database->path() + ": " + what + " (block " + std::to_string(block.data.value_or(0)) + "); " + to_mend);
   };
   if (!row.step()) return where("a block of readings is missing");
   Result<Columns> columns = decode_block(row.blob(0));
   if (!columns) return where(columns.error().message);
+  if (columns->times.front() != block.first_us || columns->times.back() != block.last_us ||
+      static_cast<std::int64_t>(columns->size()) != block.count)
+    return where("a block's readings are not those its row tells of");
   return columns;
 }
 
@@ -126,11 +201,17 @@ Result<Sums> StoreReader::Impl::sums(StreamId stream, Quantity quantity, std::in
     if (!inside(*first))
       if (auto added = add_edge(*first); !added) return pass_on(added.error());
     Query rows = database->query(
-        "SELECT count, first_us, last_us, first, last, min, max, mean, m2, energy_wh, gap_us FROM sums "
-        "WHERE stream = ?1 AND quantity = ?2 AND block_us BETWEEN ?3 AND ?4 ORDER BY block_us");
+        "SELECT count, first_us, last_us, first, last, min, max, mean, m2, energy_wh, gap_us, block_us, before_us, seal, "
+        NIGHTWATT_SOUND(NIGHTWATT_SUMS_SEAL)
+        " FROM sums WHERE stream = ?1 AND quantity = ?2 AND block_us BETWEEN ?3 AND ?4 ORDER BY block_us");
     rows.bind(1, stream).bind(2, static_cast<std::int64_t>(quantity));
     rows.bind(3, first->first_us + (inside(*first) ? 0 : 1)).bind(4, last.first_us - (inside(last) ? 0 : 1));
-    while (rows.step()) add(total, sums_from_row(rows), quantity, rows.integer(10));
+    SumsChain chain(quantity);
+    while (rows.step()) {
+      chain.take(rows);
+      add(total, sums_from_row(rows), quantity, rows.integer(10));
+    }
+    if (inside(last)) chain.must_end_with(last);
     if (last.first_us != first->first_us && !inside(last))
       if (auto added = add_edge(last); !added) return pass_on(added.error());
   }
@@ -170,9 +251,11 @@ Result<std::int64_t> StoreReader::Impl::count_readings(StreamId stream, std::int
 
 bool StoreReader::Impl::visible(StreamId stream) {
   if (own_imports.contains(stream)) return true;
-  Query row = database->query("SELECT published FROM stream WHERE id = ?1");
+  Query row = database->query("SELECT published, " NIGHTWATT_SOUND(NIGHTWATT_STREAM_SEAL) " FROM stream WHERE id = ?1");
   row.bind(1, stream);
-  return row.step() && row.integer(0) != 0;
+  if (!row.step()) return false;
+  row.must_be_sound(1, "what is told of a meter");
+  return row.integer(0) != 0;
 }
 
 Result<void> StoreReader::readings(StreamId stream, UtcTime from, UtcTime to,
@@ -208,18 +291,16 @@ Result<std::optional<Reading>> StoreReader::last_reading(StreamId stream) const 
       row.bind(1, stream);
       Columns columns;
       if (row.step()) {
-        if (!read_tail_row(row, columns))
+        if (!read_tail_row(stream, row, columns))
           return fail(ErrorKind::unusable, impl_->database->path() + ": the newest readings are damaged");
         return std::optional<Reading>(columns.reading(columns.size() - 1));
       }
     }
-    Query row = impl_->database->query(
-        "SELECT first_us, last_us, count, data FROM block WHERE stream = ?1 AND data IS NOT NULL "
-        "ORDER BY first_us DESC LIMIT 1");
+    Query row = impl_->database->query(NIGHTWATT_BLOCK_COLUMNS
+                                       "WHERE stream = ?1 AND data IS NOT NULL ORDER BY first_us DESC LIMIT 1");
     row.bind(1, stream);
     if (!row.step()) return std::optional<Reading>{};
-    const Result<Columns> columns =
-        impl_->block_columns({row.integer(0), row.integer(1), row.integer(2), row.integer_or_none(3)});
+    const Result<Columns> columns = impl_->block_columns(block_row(row));
     if (!columns) return pass_on(columns.error());
     return std::optional<Reading>(columns->reading(columns->size() - 1));
   });

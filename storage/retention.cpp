@@ -1,7 +1,11 @@
 // Giving up the oldest raw readings for minutes and hours, and what is left of them.
 #include <algorithm>
+#include <iterator>
+#include <limits>
 
 #include "impl.hpp"
+#include "measure/time_text.hpp"
+#include "seal.hpp"
 
 namespace nightwatt::storage {
 namespace {
@@ -9,23 +13,26 @@ namespace {
 constexpr Effort rollup_effort{6};
 // Limits of one retain(): a block is decoded and packed again in about two milliseconds.
 constexpr int blocks_a_call = 8;
-constexpr int minutes_a_call = 64;
-constexpr const char* give_pages_back = "PRAGMA incremental_vacuum(2000)";  // 1 MB
+constexpr int rollups_a_call = 64;
 // Free pages are used again by the tail; only more than this is given back to the file system.
 constexpr std::int64_t free_pages_kept = 512;
+constexpr std::int64_t slow_us = 20'000'000;
 constexpr double us_per_day = 86'400e6;
 constexpr std::int64_t tail_age_limit_us = 86'400'000'000;
+// A hole in a record up to this long counts to the age of what lies before it: nights are recorded, days are not. A
+// longer one may be a clock that was wrong by years when the machine started.
+constexpr std::int64_t hole_counted_us = 86'400'000'000;
 
 }  // namespace
 
 Result<Buckets> StoreReader::Impl::buckets(StreamId stream, const BlockRow& block, std::int64_t step_s) {
-  Query row = database->query("SELECT bytes FROM rollup WHERE stream = ?1 AND block_us = ?2 AND step_s = ?3");
+  Query row = database->query("SELECT bytes, " NIGHTWATT_SOUND(
+      NIGHTWATT_ROLLUP_SEAL) " FROM rollup WHERE stream = ?1 AND block_us = ?2 AND step_s = ?3");
   row.bind(1, stream).bind(2, block.first_us).bind(3, step_s);
   if (!row.step()) return Buckets{};
+  row.must_be_sound(1, "what is left of a block of readings by minutes or hours");
   Result<Buckets> buckets = decode_rollup(row.blob(0), step_s);
-  if (!buckets)
-    return fail(ErrorKind::unusable,
-                database->path() + ": " + buckets.error().message + "; restore the store from a copy");
+  if (!buckets) return fail(ErrorKind::unusable, database->path() + ": " + buckets.error().message + "; " + to_mend);
   return buckets;
 }
 
@@ -97,15 +104,25 @@ Result<bool> StoreReader::raw_is_whole(StreamId stream, UtcTime from, UtcTime to
   });
 }
 
+/// A block that is damaged leaves its sums alone: it must not keep those behind it.
 Result<void> StoreReader::Impl::give_up(StreamId stream, const BlockRow& block) {
   const Result<Columns> columns = block_columns(block);
-  if (!columns) return pass_on(columns.error());
   for (const std::int64_t step_s : {minute_s, hour_s}) {
+    if (!columns) break;
+    // Of a meter that reports every minute or so, minutes tell no less than its readings, in more bytes.
+    if (step_s == minute_s && columns->times.back() - columns->times.front() > slow_us * std::ssize(columns->times))
+      continue;
     const std::string bytes = encode_rollup(*columns, step_s, rollup_effort);
-    Query insert = database->query("INSERT INTO rollup (stream, block_us, step_s, bytes) VALUES (?1, ?2, ?3, ?4)");
+    Query insert = database->query(
+        "INSERT INTO rollup (stream, block_us, step_s, bytes, seal) VALUES (?1, ?2, ?3, ?4, row_seal('rollup', ?1, ?2, "
+        "?3, "
+        "?4))");
     insert.bind(1, stream).bind(2, block.first_us).bind(3, step_s).bind_blob(4, bytes).run();
   }
-  Query mark = database->query("UPDATE block SET data = NULL WHERE stream = ?1 AND first_us = ?2");
+  Query mark = database->query(
+      "UPDATE block SET data = NULL, seal = row_seal('block', stream, first_us, last_us, count, NULL, before_us, "
+      "carried) "
+      "WHERE stream = ?1 AND first_us = ?2");
   mark.bind(1, stream).bind(2, block.first_us).run();
   Query remove = database->query("DELETE FROM block_data WHERE id = ?1");
   remove.bind(1, block.data).run();
@@ -132,31 +149,146 @@ Result<bool> StoreReader::Impl::close_old_tail(std::int64_t now_us) {
 
 Result<bool> StoreReader::Impl::give_up_oldest(std::optional<std::int64_t> before_us) {
   // Kept: what a pinned or imported run holds, and what an open run may have to be replayed from.
-  Query row = database->query(
-      "SELECT stream, first_us, last_us, count, data FROM block WHERE data IS NOT NULL AND last_us < ?1 "
-      "AND NOT EXISTS (SELECT 1 FROM run WHERE run.stream = block.stream AND begin_us <= last_us "
-      "AND (end_us IS NULL OR end_us >= first_us) AND (pinned = 1 OR origin = ?2)) "
-      "AND NOT EXISTS (SELECT 1 FROM run LEFT JOIN run_state ON run_state.run = run.id "
-      "WHERE run.stream = block.stream AND end_us IS NULL AND begin_us <= last_us "
-      "AND coalesce(as_of_us, begin_us) - ?3 <= last_us) "
-      "AND EXISTS (SELECT 1 FROM stream WHERE id = block.stream AND published = 1) ORDER BY last_us LIMIT 1");
+  Query row = database->query("SELECT stream, first_us, last_us, count, data, before_us, carried, " NIGHTWATT_SOUND(
+      NIGHTWATT_BLOCK_SEAL) " FROM block WHERE data IS NOT NULL AND last_us < ?1 "
+                            "AND NOT EXISTS (SELECT 1 FROM run WHERE run.stream = block.stream AND begin_us <= last_us "
+                            "AND (end_us IS NULL OR end_us >= first_us) AND (pinned = 1 OR origin = ?2)) "
+                            "AND NOT EXISTS (SELECT 1 FROM run LEFT JOIN run_state ON run_state.run = run.id "
+                            "WHERE run.stream = block.stream AND end_us IS NULL AND begin_us <= last_us "
+                            "AND coalesce(as_of_us, begin_us) - ?3 <= last_us) "
+                            "AND EXISTS (SELECT 1 FROM stream WHERE id = block.stream AND published = 1) ORDER BY "
+                            "last_us LIMIT 1");
   row.bind(1, before_us.value_or(highest_time_us)).bind(2, static_cast<std::int64_t>(RunOrigin::imported));
   row.bind(3, tail_age_limit_us);
   if (!row.step()) return false;
   const StreamId stream = row.integer(0);
-  const BlockRow block{row.integer(1), row.integer(2), row.integer(3), row.integer_or_none(4)};
+  row.must_be_sound(7, "what is told of a block of readings");
+  const BlockRow block{row.integer(1),         row.integer(2),         row.integer(3),
+                       row.integer_or_none(4), row.integer_or_none(5), row.integer_or_none(6)};
   if (auto given = give_up(stream, block); !given) return pass_on(given.error());
   return true;
 }
 
-bool StoreReader::Impl::drop_oldest_minutes() {
+/// Of the oldest blocks; gives of how many.
+std::int64_t StoreReader::Impl::drop_oldest_rollups(std::int64_t step_s) {
   Query remove = database->query(
-      "DELETE FROM rollup WHERE rowid = (SELECT rowid FROM rollup WHERE step_s = ?1 ORDER BY block_us LIMIT 1)");
-  remove.bind(1, minute_s).run();
-  return sqlite3_changes(database->handle()) > 0;
+      "DELETE FROM rollup WHERE rowid IN (SELECT rowid FROM rollup WHERE step_s = ?1 ORDER BY block_us LIMIT ?2)");
+  remove.bind(1, step_s).bind(2, std::int64_t{rollups_a_call}).run();
+  return sqlite3_changes(database->handle());
 }
 
-Result<bool> StoreWriter::retain(UtcTime now) {
+/// Limits of a store in pages, as its settings want them.
+struct StoreReader::Impl::SizeLimit {
+  std::int64_t pages = 0;         ///< of the file
+  std::int64_t pages_a_call = 0;  ///< given back to the file system at once: they all go through the log
+  std::int64_t kept_free = 0;     ///< used again by the tail; more than these are given back
+};
+
+/// The file and what its log may hold together stay within the limit; a part of it is left for what comes until the
+/// next look.
+StoreReader::Impl::SizeLimit StoreReader::Impl::size_limit() {
+  SizeLimit limit{std::numeric_limits<std::int64_t>::max(), 2'000, free_pages_kept};  // 1 MB at once
+  if (!settings.max_size_mb) return limit;
+  const std::int64_t page_bytes = database->pragma("PRAGMA page_size");
+  const std::int64_t log_pages = log_pages_for(settings);
+  const auto all_pages = static_cast<std::int64_t>(*settings.max_size_mb * 1e6) / page_bytes;
+  constexpr std::int64_t room = 32;
+  limit.pages = std::max<std::int64_t>(1, all_pages - 2 * log_pages - all_pages / room);
+  limit.pages_a_call = log_pages;
+  limit.kept_free = std::min(free_pages_kept, limit.pages / room);
+  return limit;
+}
+
+/// Oldest first in each: readings, then minutes, then hours. Gives how many of each went; true: more must, or nothing
+/// is left that may.
+Result<StoreReader::Impl::Thinned> StoreReader::Impl::thin_out(const SizeLimit& limit, int calls) {
+  Thinned thinned;
+  const auto too_large = [&] {
+    return database->pragma("PRAGMA page_count") - database->pragma("PRAGMA freelist_count") > limit.pages;
+  };
+  for (; calls > 0 && too_large(); --calls) {
+    const Result<bool> given = give_up_oldest(std::nullopt);
+    if (!given) return pass_on(given.error());
+    if (*given) {
+      ++thinned.blocks;
+      continue;
+    }
+    if (const std::int64_t minutes = drop_oldest_rollups(minute_s); minutes > 0) {
+      thinned.minutes += minutes;
+      continue;
+    }
+    if (const std::int64_t hours = drop_oldest_rollups(hour_s); hours > 0) {
+      thinned.hours += hours;
+      continue;
+    }
+    thinned.at_its_end = true;
+    break;
+  }
+  thinned.more = !thinned.at_its_end && too_large();
+  return thinned;
+}
+
+/// Adds up what went since the store was made, for whoever tells people.
+void StoreReader::Impl::note_thinned(const Thinned& thinned) {
+  if (thinned.blocks == 0 && thinned.minutes == 0 && thinned.hours == 0 && !thinned.at_its_end) return;
+  Query oldest = database->query(
+      "SELECT min(last_us) FROM block WHERE data IS NOT NULL AND stream IN (SELECT id FROM stream WHERE meter IS NOT "
+      "NULL)");
+  const auto raw_from = oldest.step() ? oldest.integer_or_none(0) : std::nullopt;
+  std::string text = "at its limit of size";
+  if (thinned.blocks > 0) text += ", readings gave way to minutes and hours";
+  if (thinned.minutes > 0) text += ", the oldest minutes went";
+  if (thinned.hours > 0) text += ", the oldest hours went";
+  if (thinned.at_its_end) text += ", and nothing is left that may go: raise max_size_mb, or unpin runs";
+  if (raw_from)
+    text += "; readings are whole from " + utc_text(UtcTime{*raw_from}) + " on, pinned runs and imports apart";
+  Query put =
+      database->query("INSERT OR REPLACE INTO value (name, bytes, seal) VALUES (?1, ?2, row_seal('value', ?1, ?2))");
+  put.bind_text(1, thinned_value_name).bind_blob(2, text).run();
+}
+
+/// Up to which record time a stream's readings have at least `age_us` of its record behind them; none: nowhere.
+Result<std::optional<std::int64_t>> StoreReader::Impl::aged_until(StreamId stream, std::int64_t age_us) {
+  const Result<StreamEnd*> end = end_of(stream);
+  if (!end) return pass_on(end.error());
+  if (!(*end)->last_us) return std::optional<std::int64_t>{};
+  std::int64_t left_us = age_us;
+  std::int64_t at_us = *(*end)->last_us;
+  // Goes back to `to_us`; true: the age is reached on the way.
+  const auto reached = [&](std::int64_t to_us) {
+    if (at_us - to_us >= left_us) return true;
+    left_us -= at_us - to_us;
+    at_us = to_us;
+    return false;
+  };
+  const auto place = [&] { return std::optional<std::int64_t>(at_us - left_us); };
+  if (reached((*end)->tail_first_us.value_or(at_us))) return place();
+  Query rows = database->query("SELECT first_us, last_us FROM block WHERE stream = ?1 ORDER BY first_us DESC");
+  rows.bind(1, stream);
+  while (rows.step()) {
+    if (at_us - rows.integer(1) > hole_counted_us) at_us = rows.integer(1);
+    if (reached(rows.integer(1)) || reached(rows.integer(0))) return place();
+  }
+  return std::optional<std::int64_t>{};
+}
+
+/// By the meter that has recorded most since: what a meter that is no longer there has left ages too.
+Result<std::optional<std::int64_t>> StoreReader::Impl::aged_until(std::int64_t age_us) {
+  std::vector<StreamId> streams;
+  {
+    Query rows = database->query("SELECT id FROM stream WHERE meter IS NOT NULL AND published = 1");
+    while (rows.step()) streams.push_back(rows.integer(0));
+  }
+  std::optional<std::int64_t> latest;
+  for (const StreamId stream : streams) {
+    const Result<std::optional<std::int64_t>> until = aged_until(stream, age_us);
+    if (!until) return pass_on(until.error());
+    latest = std::max(latest, *until);
+  }
+  return latest;
+}
+
+Result<bool> StoreWriter::retain(UtcTime now, Ageing ageing) {
   if (auto begun = impl_->need_transaction(); !begun) return pass_on(begun.error());
   return impl_->write([&]() -> Result<bool> {
     Database& database = *impl_->database;
@@ -168,36 +300,32 @@ Result<bool> StoreWriter::retain(UtcTime now) {
       more = *closed;
     }
     int left = blocks_a_call;
-    if (settings.keep_raw_days) {
-      const auto before_us = now.us - static_cast<std::int64_t>(*settings.keep_raw_days * us_per_day);
-      Result<bool> given = true;
+    if (settings.keep_raw_days && ageing == Ageing::wanted) {
+      const auto until_us = impl_->aged_until(static_cast<std::int64_t>(*settings.keep_raw_days * us_per_day));
+      if (!until_us) return pass_on(until_us.error());
+      Result<bool> given = until_us->has_value();
       while (left > 0 && *given) {
-        given = impl_->give_up_oldest(before_us);
+        given = impl_->give_up_oldest(**until_us + 1);
         if (!given) return pass_on(given.error());
         --left;
       }
       more = more || *given;
     }
-    const std::int64_t page_bytes = database.pragma("PRAGMA page_size");
-    const auto used_bytes = [&] {
-      return (database.pragma("PRAGMA page_count") - database.pragma("PRAGMA freelist_count")) * page_bytes;
-    };
+    const Impl::SizeLimit limit = impl_->size_limit();
     if (settings.max_size_mb) {
-      const auto limit_bytes = static_cast<std::int64_t>(*settings.max_size_mb * 1e6);
-      for (; left > 0 && used_bytes() > limit_bytes; --left) {
-        const Result<bool> given = impl_->give_up_oldest(std::nullopt);
-        if (!given) return pass_on(given.error());
-        if (*given) continue;
-        bool dropped = true;
-        for (int i = 0; i < minutes_a_call && dropped && used_bytes() > limit_bytes; ++i)
-          dropped = impl_->drop_oldest_minutes();
-        if (!dropped) break;  // only what must stay is left
-      }
-      more = more || (left == 0 && used_bytes() > limit_bytes);
+      const Result<Impl::Thinned> thinned = impl_->thin_out(limit, left);
+      if (!thinned) return pass_on(thinned.error());
+      impl_->note_thinned(*thinned);
+      more = more || thinned->more;
     }
-    if (database.pragma("PRAGMA freelist_count") > free_pages_kept) {
-      database.execute(give_pages_back);
-      more = more || database.pragma("PRAGMA freelist_count") > free_pages_kept;
+    const std::int64_t free = database.pragma("PRAGMA freelist_count");
+    const std::int64_t over = settings.max_size_mb ? database.pragma("PRAGMA page_count") - limit.pages : 0;
+    const std::int64_t wanted = std::min(free, std::max(free - limit.kept_free, over));
+    if (wanted > 0) {
+      const std::string give_back =
+          "PRAGMA incremental_vacuum(" + std::to_string(std::min(wanted, limit.pages_a_call)) + ")";
+      database.execute(give_back.c_str());
+      more = more || wanted > limit.pages_a_call;
     }
     return more;
   });

@@ -14,6 +14,11 @@ constexpr std::array<std::string_view, 9> copied_tables = {"stream",    "mark", 
                                                            "run_state", "stretch", "sketch", "event"};
 constexpr const char* visible_run = "(stream IS NULL OR stream IN (SELECT id FROM stream WHERE published = 1))";
 
+/// What a row says of its place in this file: in another it is not so.
+bool is_of_one_file(std::string_view column) {
+  return column == "seal" || column == "newest_us";
+}
+
 /// FNV-1a in 64 bits (the published offset and prime): no defence against anybody, only against chance.
 class Print {
  public:
@@ -65,7 +70,8 @@ class Rows {
   [[nodiscard]] Row row(std::string_view table) const {
     Row row{std::string(table), {}};
     for (int i = 0; i < sqlite3_column_count(statement_); ++i)
-      row.cells.emplace_back(sqlite3_column_name(statement_, i), cell(i));
+      if (const char* name = sqlite3_column_name(statement_, i); !is_of_one_file(name))
+        row.cells.emplace_back(name, cell(i));
     return row;
   }
   /// Of every column's type and bytes.
@@ -159,11 +165,13 @@ bool is_copied(std::string_view table) {
 void put_row(sqlite3* database, const Row& row) {
   std::string names, places;
   for (std::size_t i = 0; i < row.cells.size(); ++i) {
-    names += (i == 0 ? "" : ", ") + row.cells[i].first;
-    places += (i == 0 ? "?" : ", ?") + std::to_string(i + 1);
+    if (is_of_one_file(row.cells[i].first)) continue;
+    names += (names.empty() ? "" : ", ") + row.cells[i].first;
+    places += (places.empty() ? "?" : ", ?") + std::to_string(i + 1);
   }
   Rows insert(database, "INSERT INTO " + row.table + " (" + names + ") VALUES (" + places + ")");
-  for (std::size_t i = 0; i < row.cells.size(); ++i) insert.bind(static_cast<int>(i + 1), row.cells[i].second);
+  for (std::size_t i = 0; i < row.cells.size(); ++i)
+    if (!is_of_one_file(row.cells[i].first)) insert.bind(static_cast<int>(i + 1), row.cells[i].second);
   (void)insert.step();
 }
 

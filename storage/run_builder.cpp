@@ -207,6 +207,20 @@ Result<Pieces> pieces_of(const StoreReader& store, const RunInfo& info, Sketches
   return pieces;
 }
 
+/// Its length is the calendar's on either side of it, as far as that is known by now.
+void tell_outage(const Event& event, RunFigures& figures) {
+  const auto first = figures.totals.first(), last = figures.totals.last();
+  if (!first || event.at <= *first || event.at > *last) return;
+  const Duration in_record = to_duration({event.amount});
+  const Duration unseen = figures.calendar.shift_at(event.at) - figures.calendar.shift_at(event.at - Duration{1});
+  const bool known = in_record + unseen >= Duration{0};
+  figures.totals.correct_gaps(known ? unseen : -in_record);
+  if (known) return;
+  figures.segment_warnings.emplace_back(
+      "an outage of unknown length: the machine was started anew and its clock stood before the last reading; the gap "
+      "counts as nothing, and the times before it or after it are wrong");
+}
+
 }  // namespace
 
 Result<RunFigures> run_figures(const StoreReader& store, RunId run, Sketches wanted) {
@@ -242,14 +256,17 @@ Result<RunFigures> run_figures(const StoreReader& store, RunId run, Sketches wan
   figures.step_w = pieces->learnt.step_w;
 
   const UtcTime last = info->end.value_or(end_of_time);
-  const Result<Duration> shift = store.shift_at(info->stream, last);
-  if (!shift) return pass(shift.error());
-  figures.shift = *shift;
+  Result<Calendar> calendar = store.calendar(info->stream, info->begin, last);
+  if (!calendar) return pass(calendar.error());
+  figures.calendar = std::move(*calendar);
+  figures.shift = figures.calendar.shift_at(last);
   const Result<std::vector<Event>> events = store.events(info->begin, last);
   if (!events) return pass(events.error());
   for (const Event& event : *events)
     if (event.kind == EventKind::clock_step && info->meter && (!event.meter || event.meter == info->meter))
       ++figures.clock_steps;
+  for (const Event& event : *events)
+    if (event.kind == EventKind::outage && info->meter) tell_outage(event, figures);
   return figures;
 }
 

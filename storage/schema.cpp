@@ -12,6 +12,8 @@
 #include <vector>
 
 #include "bytes.hpp"
+#include "seal.hpp"
+#include "store_files.hpp"
 
 namespace nightwatt::storage {
 namespace {
@@ -48,11 +50,67 @@ CREATE TABLE set_aside (
 );
 )";
 
+// What version 4 adds to the tables of version 3; newest_tables has it.
+constexpr const char* columns_of_version_4 = R"(
+ALTER TABLE stream ADD COLUMN newest_us INTEGER;
+ALTER TABLE stream ADD COLUMN seal INTEGER;
+ALTER TABLE block ADD COLUMN before_us INTEGER;
+ALTER TABLE block ADD COLUMN carried INTEGER;
+ALTER TABLE block ADD COLUMN seal INTEGER;
+ALTER TABLE sums ADD COLUMN before_us INTEGER;
+ALTER TABLE sums ADD COLUMN seal INTEGER;
+ALTER TABLE rollup ADD COLUMN seal INTEGER;
+ALTER TABLE run ADD COLUMN seal INTEGER;
+ALTER TABLE run_word ADD COLUMN seal INTEGER;
+ALTER TABLE run_state ADD COLUMN seal INTEGER;
+ALTER TABLE stretch ADD COLUMN seal INTEGER;
+ALTER TABLE sketch ADD COLUMN seal INTEGER;
+ALTER TABLE mark ADD COLUMN seal INTEGER;
+ALTER TABLE event ADD COLUMN seal INTEGER;
+ALTER TABLE shift ADD COLUMN seal INTEGER;
+ALTER TABLE value ADD COLUMN seal INTEGER;
+ALTER TABLE set_aside ADD COLUMN acknowledged INTEGER;
+)";
+
+// Rows that are altered where they lie, by a program that knows of no seals and was running when the store was brought
+// up to date, are without one until the next writer puts it on.
+constexpr const char* triggers_of_version_4 = R"(
+CREATE TRIGGER stream_altered AFTER UPDATE ON stream WHEN NEW.seal IS OLD.seal AND NEW.seal IS NOT NULL BEGIN
+  UPDATE stream SET seal = NULL WHERE id = NEW.id;
+END;
+CREATE TRIGGER block_altered AFTER UPDATE ON block WHEN NEW.seal IS OLD.seal AND NEW.seal IS NOT NULL BEGIN
+  UPDATE block SET seal = NULL WHERE stream = NEW.stream AND first_us = NEW.first_us;
+END;
+CREATE TRIGGER run_altered AFTER UPDATE ON run WHEN NEW.seal IS OLD.seal AND NEW.seal IS NOT NULL BEGIN
+  UPDATE run SET seal = NULL WHERE id = NEW.id;
+END;
+)";
+
+// A store of an older version that may not be written is read as if it had the columns.
+constexpr const char* views_of_older_versions = R"(
+PRAGMA temp_store = MEMORY;
+CREATE TEMP VIEW stream AS SELECT *, NULL AS newest_us, NULL AS seal FROM main.stream;
+CREATE TEMP VIEW block AS SELECT *, NULL AS before_us, NULL AS carried, NULL AS seal FROM main.block;
+CREATE TEMP VIEW sums AS SELECT *, NULL AS before_us, NULL AS seal FROM main.sums;
+CREATE TEMP VIEW rollup AS SELECT *, NULL AS seal FROM main.rollup;
+CREATE TEMP VIEW run AS SELECT *, NULL AS seal FROM main.run;
+CREATE TEMP VIEW run_word AS SELECT *, NULL AS seal FROM main.run_word;
+CREATE TEMP VIEW run_state AS SELECT *, NULL AS seal FROM main.run_state;
+CREATE TEMP VIEW stretch AS SELECT *, NULL AS seal FROM main.stretch;
+CREATE TEMP VIEW mark AS SELECT *, NULL AS seal FROM main.mark;
+CREATE TEMP VIEW event AS SELECT *, NULL AS seal FROM main.event;
+CREATE TEMP VIEW shift AS SELECT *, NULL AS seal FROM main.shift;
+CREATE TEMP VIEW value AS SELECT *, NULL AS seal FROM main.value;
+)";
+constexpr const char* view_of_version_3 = "CREATE TEMP VIEW sketch AS SELECT *, NULL AS seal FROM main.sketch";
+
 constexpr const char* newest_tables = R"(
 CREATE TABLE stream (
   id INTEGER PRIMARY KEY,
   meter TEXT UNIQUE,
-  published INTEGER NOT NULL
+  published INTEGER NOT NULL,
+  newest_us INTEGER,
+  seal INTEGER
 );
 CREATE TABLE block (
   stream INTEGER NOT NULL,
@@ -60,6 +118,9 @@ CREATE TABLE block (
   last_us INTEGER NOT NULL,
   count INTEGER NOT NULL,
   data INTEGER,
+  before_us INTEGER,
+  carried INTEGER,
+  seal INTEGER,
   PRIMARY KEY (stream, first_us)
 ) WITHOUT ROWID;
 CREATE INDEX block_by_age ON block (last_us) WHERE data IS NOT NULL;
@@ -82,6 +143,8 @@ CREATE TABLE sums (
   m2 REAL NOT NULL,
   energy_wh REAL,
   gap_us INTEGER NOT NULL,
+  before_us INTEGER,
+  seal INTEGER,
   PRIMARY KEY (stream, quantity, block_us)
 ) WITHOUT ROWID;
 CREATE TABLE tail (
@@ -95,6 +158,7 @@ CREATE TABLE rollup (
   block_us INTEGER NOT NULL,
   step_s INTEGER NOT NULL,
   bytes BLOB NOT NULL,
+  seal INTEGER,
   PRIMARY KEY (stream, block_us, step_s)
 );
 CREATE TABLE run (
@@ -118,7 +182,8 @@ CREATE TABLE run (
   energy_accuracy_floor_wh REAL,
   energy_accuracy_class TEXT,
   entered_idle_w REAL,
-  entered_load_w REAL
+  entered_load_w REAL,
+  seal INTEGER
 );
 CREATE INDEX run_of_stream ON run (stream, begin_us);
 CREATE TABLE run_word (
@@ -126,6 +191,7 @@ CREATE TABLE run_word (
   place INTEGER NOT NULL,
   key TEXT,
   value TEXT NOT NULL,
+  seal INTEGER,
   PRIMARY KEY (run, place)
 ) WITHOUT ROWID;
 CREATE TABLE run_state (
@@ -136,7 +202,8 @@ CREATE TABLE run_state (
   median_interval_s REAL NOT NULL,
   segmenter BLOB NOT NULL,
   totals BLOB NOT NULL,
-  crc INTEGER
+  crc INTEGER,
+  seal INTEGER
 );
 CREATE TABLE stretch (
   run INTEGER NOT NULL,
@@ -144,6 +211,7 @@ CREATE TABLE stretch (
   count INTEGER NOT NULL,
   bytes BLOB NOT NULL,
   crc INTEGER,
+  seal INTEGER,
   PRIMARY KEY (run, place)
 );
 CREATE TABLE mark (
@@ -152,7 +220,8 @@ CREATE TABLE mark (
   meter TEXT,
   at_us INTEGER NOT NULL,
   text TEXT NOT NULL,
-  kind INTEGER
+  kind INTEGER,
+  seal INTEGER
 );
 CREATE INDEX mark_by_time ON mark (at_us);
 CREATE TABLE event (
@@ -161,21 +230,24 @@ CREATE TABLE event (
   at_us INTEGER NOT NULL,
   meter TEXT,
   detail TEXT NOT NULL,
-  amount REAL NOT NULL
+  amount REAL NOT NULL,
+  seal INTEGER
 );
 CREATE INDEX event_by_time ON event (at_us);
 CREATE TABLE shift (
   stream INTEGER NOT NULL,
   from_us INTEGER NOT NULL,
   shift_us INTEGER NOT NULL,
+  seal INTEGER,
   PRIMARY KEY (stream, from_us)
 ) WITHOUT ROWID;
 CREATE TABLE value (
   name TEXT PRIMARY KEY,
-  bytes BLOB NOT NULL
+  bytes BLOB NOT NULL,
+  seal INTEGER
 ) WITHOUT ROWID;
 PRAGMA application_id = 0x4E574154;
-PRAGMA user_version = 3;
+PRAGMA user_version = 4;
 )";
 
 tl::unexpected<Error> unusable(const std::string& path, const std::string& what) {
@@ -189,25 +261,33 @@ void keep_wal(Database& database) {
   sqlite3_file_control(database.handle(), "main", SQLITE_FCNTL_PERSIST_WAL, &on);
 }
 
+/// The first bytes of the file, by SQLite's own descriptor: closing another one would end the locks that this process
+/// has on the file (fcntl(2), record locking).
+std::string header_of(Database& database) {
+  sqlite3_file* file = nullptr;
+  std::string header(32, '\0');
+  if (sqlite3_file_control(database.handle(), "main", SQLITE_FCNTL_FILE_POINTER, &file) != SQLITE_OK ||
+      file->pMethods == nullptr)
+    return {};
+  return file->pMethods->xRead(file, header.data(), static_cast<int>(header.size()), 0) == SQLITE_OK ? header
+                                                                                                     : std::string();
+}
+
 /// A file shorter than its own header says, with no log that could hold the rest, or a header that cannot be true.
 bool is_cut(Database& database) {
   struct stat file {};
   struct stat log {};
   if (::stat(database.path().c_str(), &file) != 0) return false;
-  if (::stat((database.path() + "-wal").c_str(), &log) == 0 && log.st_size > 0) return false;
-  std::array<unsigned char, 32> header{};
-  const int descriptor = ::open(database.path().c_str(), O_RDONLY | O_CLOEXEC);
-  if (descriptor < 0) return false;
-  const ssize_t got = ::pread(descriptor, header.data(), header.size(), 0);
-  ::close(descriptor);
+  const bool has_log = ::stat((real_path(database.path()) + log_suffix).c_str(), &log) == 0 && log.st_size > 0;
+  if (file.st_size == 0) return has_log;  // its log is not read: what was in it is lost
+  if (has_log) return false;
+  const std::string header = header_of(database);
   constexpr std::string_view magic("SQLite format 3", 16);
-  const auto begins_as_database =
-      std::equal(magic.begin(), magic.end(), header.begin(),
-                 [](char wanted, unsigned char there) { return static_cast<unsigned char>(wanted) == there; });
-  if (got != static_cast<ssize_t>(header.size()) || !begins_as_database) return false;
-  const std::int64_t page_size = header[16] == 0 && header[17] == 1 ? 65'536 : header[16] * 256 + header[17];
+  if (header.compare(0, magic.size(), magic) != 0) return false;
+  const auto byte = [&](std::size_t place) { return std::int64_t{static_cast<unsigned char>(header[place])}; };
+  const std::int64_t page_size = byte(16) == 0 && byte(17) == 1 ? 65'536 : byte(16) * 256 + byte(17);
   if ((page_size & (page_size - 1)) != 0) return true;
-  const std::int64_t pages = (std::int64_t{header[28]} << 24) | (header[29] << 16) | (header[30] << 8) | header[31];
+  const std::int64_t pages = (byte(28) << 24) | (byte(29) << 16) | (byte(30) << 8) | byte(31);
   return file.st_size < pages * page_size;
 }
 
@@ -221,20 +301,22 @@ bool has_our_tables(Database& database) {
 /// Whether the file is a store this program can read. Nothing is scanned: the header alone tells.
 Result<void> check_identity(Database& database, bool may_be_new) {
   const std::string& path = database.path();
-  if (is_cut(database))
-    return unusable(path, "the store is cut short, or its beginning is damaged; restore it from a copy");
+  const auto damaged = [&](const char* what) {
+    database.set_trouble(StoreTrouble::damaged);
+    return unusable(path, std::string(what) + "; " + to_mend);
+  };
+  if (is_cut(database)) return damaged("the store is cut short, or its beginning is damaged");
   const std::int64_t id = database.pragma("PRAGMA application_id");
   const std::int64_t version = database.pragma("PRAGMA user_version");
   if (id == 0 && version == 0 && may_be_new && database.pragma("SELECT count(*) FROM sqlite_schema") == 0) return {};
-  if (id != application_id && has_our_tables(database))
-    return unusable(path, "the beginning of the store is damaged; restore it from a copy");
+  if (id != application_id && has_our_tables(database)) return damaged("the beginning of the store is damaged");
   if (id != application_id)
     return unusable(path, "a database of another program, not a nightwatt store; give another path");
   if (version > schema_version)
     return unusable(path, "written by a newer nightwatt (store version " + std::to_string(version) +
                               ", this program knows up to " + std::to_string(schema_version) +
                               "); update this program");
-  if (version < 1) return unusable(path, "the beginning of the store is damaged (no version); restore it from a copy");
+  if (version < 1) return damaged("the beginning of the store is damaged (no version)");
   return {};
 }
 
@@ -266,7 +348,10 @@ Result<void> create_tables(Database& database) {
   // Another process may have been first.
   if (database.pragma("PRAGMA user_version") == 0) {
     database.execute(tables_of_version_3);
+    database.execute(
+        "ALTER TABLE sketch ADD COLUMN seal INTEGER; ALTER TABLE set_aside ADD COLUMN acknowledged INTEGER");
     database.execute(newest_tables);
+    database.execute(triggers_of_version_4);
   }
   database.execute("COMMIT");
   return {};
@@ -304,6 +389,38 @@ void add_checksums(Database& database) {
             "UPDATE run_state SET crc = ?2 WHERE run = ?1");
 }
 
+/// Version 3 to 4. What was altered before that is sealed as it is now: only its contents can tell.
+void add_seals(Database& database) {
+  database.execute(columns_of_version_4);
+  seal_all_rows(database);
+  database.execute(triggers_of_version_4);
+}
+
+}  // namespace
+
+void seal_all_rows(Database& database) {
+  database.execute(
+      "UPDATE block SET before_us = (SELECT max(b.first_us) FROM block b WHERE b.stream = block.stream AND b.first_us "
+      "< "
+      "block.first_us), carried = (SELECT sum(1 << quantity) FROM sums WHERE sums.stream = block.stream AND block_us = "
+      "block.first_us)");
+  database.execute(
+      "UPDATE sums SET before_us = (SELECT max(s.block_us) FROM sums s WHERE s.stream = sums.stream AND s.quantity = "
+      "sums.quantity AND s.block_us < sums.block_us)");
+  database.execute("UPDATE stream SET newest_us = (SELECT max(first_us) FROM block WHERE block.stream = stream.id)");
+  for (const char* sql :
+       {"UPDATE stream SET seal = " NIGHTWATT_STREAM_SEAL, "UPDATE block SET seal = " NIGHTWATT_BLOCK_SEAL,
+        "UPDATE sums SET seal = " NIGHTWATT_SUMS_SEAL, "UPDATE rollup SET seal = " NIGHTWATT_ROLLUP_SEAL,
+        "UPDATE run SET seal = " NIGHTWATT_RUN_SEAL, "UPDATE run_word SET seal = " NIGHTWATT_RUN_WORD_SEAL,
+        "UPDATE run_state SET seal = " NIGHTWATT_RUN_STATE_SEAL, "UPDATE stretch SET seal = " NIGHTWATT_STRETCH_SEAL,
+        "UPDATE sketch SET seal = " NIGHTWATT_SKETCH_SEAL, "UPDATE mark SET seal = " NIGHTWATT_MARK_SEAL,
+        "UPDATE event SET seal = " NIGHTWATT_EVENT_SEAL, "UPDATE shift SET seal = " NIGHTWATT_SHIFT_SEAL,
+        "UPDATE value SET seal = " NIGHTWATT_VALUE_SEAL})
+    database.execute(sql);
+}
+
+namespace {
+
 /// In one transaction. Stretches of older versions keep their sketches with them: their bytes say so. Rows of the tail
 /// get no checksum now: a service of the older version that is running changes them.
 Result<void> upgrade(Database& database) {
@@ -313,7 +430,11 @@ Result<void> upgrade(Database& database) {
   if (version < 2) add_checksums(database);
   if (version < 3) {
     database.execute(tables_of_version_3);
-    database.execute("ALTER TABLE tail ADD COLUMN crc INTEGER; PRAGMA user_version = 3");
+    database.execute("ALTER TABLE tail ADD COLUMN crc INTEGER");
+  }
+  if (version < 4) {
+    add_seals(database);
+    database.execute("PRAGMA user_version = 4");
   }
   database.execute("COMMIT");
   return {};
@@ -359,7 +480,7 @@ void StoreWriter::remove_unused(const std::string& path) {
     return database;
   });
   if (!alone) return;
-  for (const char* suffix : {"", "-wal", "-shm", "-lock"}) ::unlink((path + suffix).c_str());
+  for (const char* suffix : {"", log_suffix, index_suffix, lock_suffix}) ::unlink((real_path(path) + suffix).c_str());
 }
 
 Result<std::unique_ptr<Database>> open_for_reading(const std::string& path) {
@@ -374,7 +495,13 @@ Result<std::unique_ptr<Database>> open_for_reading(const std::string& path) {
   return opened(path, [&]() -> Result<std::unique_ptr<Database>> {
     auto database = std::make_unique<Database>(path, SQLite::OPEN_READONLY);
     keep_wal(*database);
-    auto checked = database->guarded([&] { return check_identity(*database, false); });
+    auto checked = database->guarded([&]() -> Result<void> {
+      if (auto identity = check_identity(*database, false); !identity) return identity;
+      const std::int64_t version = database->pragma("PRAGMA user_version");
+      if (version < first_version_with_seals) database->execute(views_of_older_versions);
+      if (version == first_version_with_sketches) database->execute(view_of_version_3);
+      return {};
+    });
     if (!checked) return tl::unexpected<Error>(checked.error());
     return database;
   });

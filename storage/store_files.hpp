@@ -8,6 +8,13 @@
 
 namespace nightwatt::storage {
 
+inline constexpr const char* log_suffix = "-wal";
+inline constexpr const char* index_suffix = "-shm";
+inline constexpr const char* lock_suffix = "-lock";
+
+/// Where a path leads, links followed: beside that lie the log, its index and the lock, whatever name one came by.
+[[nodiscard]] std::string real_path(const std::string& path);
+
 /// What a name means at this moment, whatever it is called.
 struct FileId {
   dev_t device = 0;
@@ -32,6 +39,7 @@ class StoreFiles {
 
  private:
   std::string path_;
+  std::string real_;
   std::optional<FileId> file_, log_, index_;
 };
 

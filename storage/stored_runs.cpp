@@ -5,6 +5,7 @@
 
 #include "impl.hpp"
 #include "schema.hpp"
+#include "seal.hpp"
 
 namespace nightwatt::storage {
 namespace {
@@ -16,7 +17,8 @@ constexpr std::size_t state_bytes_limit = 64U << 20U;
   "SELECT run.id, run.stream, stream.meter, device, origin, begin_us, end_us, pinned, samples, note, "         \
   "shortest_segment_s, resolution_w, starting_w, accuracy_percent, accuracy_floor_w, accuracy_class, "         \
   "energy_step_wh, energy_accuracy_percent, energy_accuracy_floor_wh, energy_accuracy_class, entered_idle_w, " \
-  "entered_load_w FROM run LEFT JOIN stream ON stream.id = run.stream WHERE "
+  "entered_load_w, (run.seal IS NULL OR run.seal = " NIGHTWATT_RUN_SEAL                                        \
+  ") FROM run LEFT JOIN stream ON stream.id = run.stream WHERE "
 // Runs of an import that is not complete do not exist yet.
 constexpr const char* all_runs = NIGHTWATT_RUN_COLUMNS "(run.stream IS NULL OR published = 1) ORDER BY run.id";
 constexpr const char* one_run = NIGHTWATT_RUN_COLUMNS "run.id = ?1";
@@ -31,6 +33,7 @@ std::optional<Accuracy> accuracy_at(const Query& row, int column) {
 }
 
 RunInfo info_from(const Query& row) {
+  row.must_be_sound(22, "what is told of a run");
   RunInfo info;
   info.id = row.integer(0);
   info.stream = row.integer_or_none(1).value_or(0);
@@ -63,6 +66,7 @@ bool crc_fits(const std::optional<std::int64_t>& crc, std::string_view bytes, st
 }
 
 void add_word(RunInfo& info, const Query& row) {
+  row.must_be_sound(3, "what was said of a run");
   const auto key = row.text_or_none(1);
   if (key == std::string(correction_word)) {
     if (auto correction = correction_from_text(row.text(2))) info.traits.correction = std::move(*correction);
@@ -79,9 +83,11 @@ Result<std::int64_t> StoreReader::Impl::samples_of_open(const RunInfo& run) {
   std::int64_t counted = 0;
   std::int64_t from_us = run.begin.us;
   {
-    Query row = database->query("SELECT as_of_us, samples FROM run_state WHERE run = ?1 AND as_of_us IS NOT NULL");
+    Query row = database->query("SELECT as_of_us, samples, " NIGHTWATT_SOUND(
+        NIGHTWATT_RUN_STATE_SEAL) " FROM run_state WHERE run = ?1 AND as_of_us IS NOT NULL");
     row.bind(1, run.id);
-    if (row.step()) {
+    // A damaged state is made anew, and does not count.
+    if (row.step() && row.integer(2) != 0) {
       from_us = row.integer(0) + 1;
       counted = row.integer(1);
     }
@@ -91,6 +97,22 @@ Result<std::int64_t> StoreReader::Impl::samples_of_open(const RunInfo& run) {
   return counted + *since;
 }
 
+Result<std::vector<RunInfo>> StoreReader::sound_runs() const {
+  const Result<Snapshot> moment = snapshot();
+  if (!moment) return pass_on(moment.error());
+  std::vector<RunId> ids;
+  const Result<void> listed = impl_->database->guarded([&]() -> Result<void> {
+    Query rows = impl_->database->query("SELECT id FROM run ORDER BY id");
+    while (rows.step()) ids.push_back(rows.integer(0));
+    return {};
+  });
+  if (!listed) return pass_on(listed.error());
+  std::vector<RunInfo> found;
+  for (const RunId id : ids)
+    if (Result<RunInfo> info = run(id)) found.push_back(std::move(*info));
+  return found;
+}
+
 Result<std::vector<RunInfo>> StoreReader::runs() const {
   const Result<Snapshot> moment = snapshot();
   if (!moment) return pass_on(moment.error());
@@ -98,7 +120,8 @@ Result<std::vector<RunInfo>> StoreReader::runs() const {
     std::vector<RunInfo> found;
     Query rows = impl_->database->query(all_runs);
     while (rows.step()) found.push_back(info_from(rows));
-    Query words = impl_->database->query("SELECT run, key, value FROM run_word ORDER BY run, place");
+    Query words = impl_->database->query(
+        "SELECT run, key, value, " NIGHTWATT_SOUND(NIGHTWATT_RUN_WORD_SEAL) " FROM run_word ORDER BY run, place");
     std::size_t next = 0;
     while (words.step()) {
       while (next < found.size() && found[next].id < words.integer(0)) ++next;
@@ -124,7 +147,8 @@ Result<RunInfo> StoreReader::run(RunId id) const {
     if (!there)
       return fail(ErrorKind::negative, "there is no run " + std::to_string(id) + "; `nightwatt runs` lists them");
     RunInfo info = info_from(row);
-    Query words = impl_->database->query("SELECT run, key, value FROM run_word WHERE run = ?1 ORDER BY place");
+    Query words = impl_->database->query("SELECT run, key, value, " NIGHTWATT_SOUND(
+        NIGHTWATT_RUN_WORD_SEAL) " FROM run_word WHERE run = ?1 ORDER BY place");
     words.bind(1, id);
     while (words.step()) add_word(info, words);
     if (!info.end && info.stream != 0) {
@@ -160,9 +184,10 @@ bool read_outlines(std::string_view squeezed, std::int64_t count, Stretches& int
 }
 
 bool read_sketches(Database& database, RunId run, std::int64_t place, std::span<Stretch> outlines) {
-  Query row = database.query("SELECT bytes, crc FROM sketch WHERE run = ?1 AND place = ?2");
+  Query row = database.query(
+      "SELECT bytes, crc, " NIGHTWATT_SOUND(NIGHTWATT_SKETCH_SEAL) " FROM sketch WHERE run = ?1 AND place = ?2");
   row.bind(1, run).bind(2, place);
-  if (!row.step() || !crc_fits(row.integer_or_none(1), row.blob(0))) return false;
+  if (!row.step() || row.integer(2) == 0 || !crc_fits(row.integer_or_none(1), row.blob(0))) return false;
   auto next = outlines.begin();
   return each_of_batch(row.blob(0), static_cast<std::int64_t>(outlines.size()),
                        [&](std::string_view bytes) { return decode_sketch(bytes, *next++).has_value(); });
@@ -179,12 +204,14 @@ bool lacks_sketch(const Stretch& stretch, Sketches wanted, double step_w) {
 bool StoreReader::Impl::read_stretches(RunId run, Sketches wanted, RunState& state) {
   // A store that no writer of this version has opened yet lacks the column.
   const bool has_crc = database->pragma("PRAGMA user_version") >= first_version_with_figure_crc;
-  Query rows = database->query(has_crc ? "SELECT place, count, bytes, crc FROM stretch WHERE run = ?1 ORDER BY place"
-                                       : "SELECT place, count, bytes, NULL FROM stretch WHERE run = ?1 ORDER BY place");
+  Query rows =
+      database->query(has_crc ? "SELECT place, count, bytes, crc, " NIGHTWATT_SOUND(
+                                    NIGHTWATT_STRETCH_SEAL) " FROM stretch WHERE run = ?1 ORDER BY place"
+                              : "SELECT place, count, bytes, NULL, 1 FROM stretch WHERE run = ?1 ORDER BY place");
   rows.bind(1, run);
   while (rows.step()) {
     const std::size_t before = state.stretches.size();
-    if (!crc_fits(rows.integer_or_none(3), rows.blob(2)) ||
+    if (rows.integer(4) == 0 || !crc_fits(rows.integer_or_none(3), rows.blob(2)) ||
         !read_outlines(rows.blob(2), rows.integer(1), state.stretches))
       return false;
     const std::span<Stretch> batch = std::span(state.stretches).subspan(before);
@@ -193,7 +220,10 @@ bool StoreReader::Impl::read_stretches(RunId run, Sketches wanted, RunState& sta
     });
     if (lacking && !read_sketches(*database, run, rows.integer(0), batch)) return false;
   }
-  return true;
+  // A batch that is not found leaves a hole.
+  return std::adjacent_find(state.stretches.begin(), state.stretches.end(), [](const Stretch& a, const Stretch& b) {
+           return a.end != b.begin;
+         }) == state.stretches.end();
 }
 
 Result<RunState> StoreReader::run_state(RunId id, Sketches wanted) const {
@@ -201,15 +231,15 @@ Result<RunState> StoreReader::run_state(RunId id, Sketches wanted) const {
   if (!moment) return pass_on(moment.error());
   return impl_->database->guarded([&]() -> Result<RunState> {
     const auto damaged = [&] {
-      return fail(ErrorKind::unusable, impl_->database->path() + ": the figures of run " + std::to_string(id) +
-                                           " are damaged; restore the store from a copy");
+      return fail(ErrorKind::unusable,
+                  impl_->database->path() + ": the figures of run " + std::to_string(id) + " are damaged; " + to_mend);
     };
     const bool has_crc = impl_->database->pragma("PRAGMA user_version") >= first_version_with_figure_crc;
     RunState state;
     Query row = impl_->database->query(
-        has_crc ? "SELECT as_of_us, step_w, median_interval_s, segmenter, totals, samples, crc FROM run_state "
-                  "WHERE run = ?1"
-                : "SELECT as_of_us, step_w, median_interval_s, segmenter, totals, samples, NULL FROM run_state "
+        has_crc ? "SELECT as_of_us, step_w, median_interval_s, segmenter, totals, samples, crc, " NIGHTWATT_SOUND(
+                      NIGHTWATT_RUN_STATE_SEAL) " FROM run_state WHERE run = ?1"
+                : "SELECT as_of_us, step_w, median_interval_s, segmenter, totals, samples, NULL, 1 FROM run_state "
                   "WHERE run = ?1");
     row.bind(1, id);
     if (row.step()) {
@@ -221,7 +251,8 @@ Result<RunState> StoreReader::run_state(RunId id, Sketches wanted) const {
       state.resume_segmenter = unsqueeze(segmenter, state_bytes_limit);
       ByteReader totals(row.blob(4));
       state.resume_totals = unsqueeze(totals, state_bytes_limit);
-      if (!segmenter.ok() || !totals.ok() || !crc_fits(row.integer_or_none(6), row.blob(3), row.blob(4)))
+      if (row.integer(7) == 0 || !segmenter.ok() || !totals.ok() ||
+          !crc_fits(row.integer_or_none(6), row.blob(3), row.blob(4)))
         return damaged();
     }
     if (!impl_->read_stretches(id, wanted, state)) return damaged();
@@ -236,12 +267,13 @@ Result<std::vector<Mark>> StoreReader::marks(RunId id) const {
   if (!info) return pass_on(info.error());
   return impl_->database->guarded([&]() -> Result<std::vector<Mark>> {
     std::vector<Mark> found;
-    Query rows = impl_->database->query(
-        "SELECT id, run, meter, at_us, text, kind FROM mark WHERE run = ?1 "
-        "OR (run IS NULL AND meter = ?2 AND at_us BETWEEN ?3 AND ?4) ORDER BY id");
+    Query rows = impl_->database->query("SELECT id, run, meter, at_us, text, kind, " NIGHTWATT_SOUND(
+        NIGHTWATT_MARK_SEAL) " FROM mark WHERE run = ?1 "
+                             "OR (run IS NULL AND meter = ?2 AND at_us BETWEEN ?3 AND ?4) ORDER BY id");
     rows.bind(1, id).bind_text(2, info->meter).bind(3, info->begin.us);
     rows.bind(4, info->end ? info->end->us : std::numeric_limits<std::int64_t>::max());
     while (rows.step()) {
+      rows.must_be_sound(6, "a mark");
       Mark mark;
       mark.id = rows.integer(0);
       mark.run = rows.integer_or_none(1);

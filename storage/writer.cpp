@@ -1,8 +1,13 @@
 // Transactions, streams and readings, written.
+#include <sys/stat.h>
+
 #include <algorithm>
+#include <array>
+#include <cstring>
 
 #include "impl.hpp"
 #include "schema.hpp"
+#include "seal.hpp"
 
 namespace nightwatt::storage {
 namespace {
@@ -15,7 +20,35 @@ constexpr std::int64_t tail_age_limit_us = 86'400'000'000;
 constexpr Effort block_effort{6};
 static_assert(block_target <= block_readings_limit);
 
+void put_sums_of(Database& database, StreamId stream, Quantity quantity, const Sums& sums, std::int64_t block_us,
+                 std::int64_t gap_us) {
+  Query insert = database.query(
+      "INSERT INTO sums (stream, quantity, block_us, count, first_us, last_us, first, last, min, max, mean, m2, "
+      "energy_wh, gap_us, before_us) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, "
+      "(SELECT block_us FROM sums WHERE stream = ?1 AND quantity = ?2 AND block_us < ?3 ORDER BY block_us DESC LIMIT "
+      "1))");
+  insert.bind(1, stream).bind(2, static_cast<std::int64_t>(quantity)).bind(3, block_us);
+  insert.bind(4, sums.count).bind(5, sums.first_us).bind(6, sums.last_us).bind(7, sums.first).bind(8, sums.last);
+  insert.bind(9, sums.min).bind(10, sums.max).bind(11, sums.mean).bind(12, sums.m2).bind(13, sums.energy_wh);
+  insert.bind(14, gap_us).run();
+  Query seal = database.query("UPDATE sums SET seal = " NIGHTWATT_SUMS_SEAL
+                              " WHERE stream = ?1 AND quantity = ?2 AND block_us = ?3");
+  seal.bind(1, stream).bind(2, static_cast<std::int64_t>(quantity)).bind(3, block_us).run();
+}
+
 }  // namespace
+
+std::int64_t put_sums(Database& database, StreamId stream, const Columns& columns) {
+  const std::int64_t gap_us = gap_limit_us(columns);
+  std::int64_t carried = 0;
+  for (const Quantity quantity : all_quantities) {
+    const Sums sums = sums_of(columns, quantity, 0, columns.size());
+    if (sums.count == 0) continue;
+    carried |= std::int64_t{1} << static_cast<unsigned>(quantity);
+    put_sums_of(database, stream, quantity, sums, columns.times.front(), gap_us);
+  }
+  return carried;
+}
 
 Result<void> StoreReader::Impl::need_transaction() const {
   if (writing) return {};
@@ -30,9 +63,7 @@ void StoreReader::Impl::forget_cached() {
 Result<StreamEnd*> StoreReader::Impl::end_of(StreamId stream) {
   if (const auto known = ends.find(stream); known != ends.end()) return &known->second;
   StreamEnd end;
-  Query last = database->query("SELECT last_us FROM block WHERE stream = ?1 ORDER BY first_us DESC LIMIT 1");
-  last.bind(1, stream);
-  if (last.step()) end.last_us = last.integer_or_none(0);
+  if (const std::optional<BlockRow> last = last_block(stream, highest_time_us)) end.last_us = last->last_us;
   const Result<Columns> readings = tail(stream);
   if (!readings) return pass_on(readings.error());
   if (!readings->empty()) {
@@ -44,26 +75,25 @@ Result<StreamEnd*> StoreReader::Impl::end_of(StreamId stream) {
 }
 
 void StoreReader::Impl::write_block(StreamId stream, const Columns& columns) {
+  const std::int64_t first_us = columns.times.front();
+  const std::optional<BlockRow> before = last_block(stream, first_us);
   const std::string bytes = encode_block(columns, block_effort);
   Query data = database->query("INSERT INTO block_data (bytes) VALUES (?1)");
   data.bind_blob(1, bytes).run();
-  Query row = database->query("INSERT INTO block (stream, first_us, last_us, count, data) VALUES (?1, ?2, ?3, ?4, ?5)");
-  row.bind(1, stream).bind(2, columns.times.front()).bind(3, columns.times.back());
-  row.bind(4, static_cast<std::int64_t>(columns.size())).bind(5, database->last_row_id());
-  row.run();
-  const std::int64_t gap_us = gap_limit_us(columns);
-  for (const Quantity quantity : all_quantities) {
-    const Sums sums = sums_of(columns, quantity, 0, columns.size());
-    if (sums.count == 0) continue;
-    Query insert = database->query(
-        "INSERT INTO sums (stream, quantity, block_us, count, first_us, last_us, first, last, min, max, mean, m2, "
-        "energy_wh, gap_us) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14)");
-    insert.bind(1, stream).bind(2, static_cast<std::int64_t>(quantity)).bind(3, columns.times.front());
-    insert.bind(4, sums.count).bind(5, sums.first_us).bind(6, sums.last_us).bind(7, sums.first).bind(8, sums.last);
-    insert.bind(9, sums.min).bind(10, sums.max).bind(11, sums.mean).bind(12, sums.m2).bind(13, sums.energy_wh);
-    insert.bind(14, gap_us);
-    insert.run();
-  }
+  const std::int64_t data_id = database->last_row_id();
+  const std::int64_t carried = put_sums(*database, stream, columns);
+  Query row = database->query(
+      "INSERT INTO block (stream, first_us, last_us, count, data, before_us, carried, seal) VALUES (?1, ?2, ?3, ?4, "
+      "?5, "
+      "?6, ?7, row_seal('block', ?1, ?2, ?3, ?4, ?5, ?6, ?7))");
+  row.bind(1, stream).bind(2, first_us).bind(3, columns.times.back());
+  row.bind(4, static_cast<std::int64_t>(columns.size())).bind(5, data_id);
+  if (before) row.bind(6, before->first_us);
+  row.bind(7, carried).run();
+  Query newest = database->query(
+      "UPDATE stream SET newest_us = ?2, seal = row_seal('stream', id, meter, published, ?2) "
+      "WHERE id = ?1");
+  newest.bind(1, stream).bind(2, first_us).run();
 }
 
 Result<void> StoreReader::Impl::close_tail(StreamId stream, StreamEnd& end, std::span<const Reading> more) {
@@ -83,16 +113,21 @@ Result<void> StoreReader::Impl::close_tail(StreamId stream, StreamEnd& end, std:
   return {};
 }
 
+void StoreReader::Impl::seal_stream(StreamId stream) {
+  Query seal = database->query("UPDATE stream SET seal = " NIGHTWATT_STREAM_SEAL " WHERE id = ?1");
+  seal.bind(1, stream).run();
+}
+
 void StoreReader::Impl::write_tail(StreamId stream, StreamEnd& end, std::span<const Reading> readings) {
   const auto store_row = [&](bool is_new) {
     const std::string_view bytes = open_row->encoder.bytes();
     if (is_new) {
       Query insert = database->query("INSERT INTO tail (stream, bytes, crc) VALUES (?1, ?2, ?3)");
-      insert.bind(1, stream).bind_blob(2, bytes).bind(3, std::int64_t{crc32(bytes)}).run();
+      insert.bind(1, stream).bind_blob(2, bytes).bind(3, tail_crc(stream, bytes)).run();
       open_row->id = database->last_row_id();
     } else {
       Query update = database->query("UPDATE tail SET bytes = ?2, crc = ?3 WHERE id = ?1");
-      update.bind(1, open_row->id).bind_blob(2, bytes).bind(3, std::int64_t{crc32(bytes)}).run();
+      update.bind(1, open_row->id).bind_blob(2, bytes).bind(3, tail_crc(stream, bytes)).run();
     }
   };
   bool is_new = false;
@@ -184,6 +219,12 @@ StoreWriter::~StoreWriter() = default;
 StoreWriter::StoreWriter(StoreWriter&&) noexcept = default;
 StoreWriter& StoreWriter::operator=(StoreWriter&&) noexcept = default;
 
+std::int64_t log_pages_for(const StoreSettings& settings) {
+  constexpr std::int64_t most = 2'000, least = 50, share = 16, page_bytes = 512;  // a page more has 24 bytes of its own
+  if (!settings.max_size_mb) return most;
+  return std::clamp(static_cast<std::int64_t>(*settings.max_size_mb * 1e6) / (page_bytes + 24) / share, least, most);
+}
+
 Result<StoreWriter> StoreWriter::open(const std::string& path, StoreSettings settings, StoreTrouble* trouble) {
   StoreTrouble ignored = StoreTrouble::none;
   StoreTrouble& kind = trouble != nullptr ? *trouble : ignored;
@@ -192,6 +233,15 @@ Result<StoreWriter> StoreWriter::open(const std::string& path, StoreSettings set
   auto impl = std::make_unique<Impl>(std::move(*database));
   impl->settings = settings;
   sqlite3_busy_timeout(impl->database->handle(), settings.busy_timeout_ms);
+  if (const std::int64_t pages = log_pages_for(settings); settings.max_size_mb) {
+    const std::string log = "PRAGMA wal_autocheckpoint = " + std::to_string(pages) +
+                            "; PRAGMA journal_size_limit = " + std::to_string(pages * 536);
+    const Result<void> limited = impl->database->guarded([&]() -> Result<void> {
+      impl->database->execute(log.c_str());
+      return {};
+    });
+    if (!limited) return pass_on(limited.error());
+  }
   const Result<void> swept = impl->database->guarded([&] { return impl->sweep_imports(); });
   kind = impl->database->trouble();
   if (!swept) return pass_on(swept.error());
@@ -216,6 +266,44 @@ bool StoreWriter::leave(StoreWriter store) {
   store.impl_.reset();
   files.remove_log();
   return whole;
+}
+
+void StoreWriter::abandon(StoreWriter store) {
+  store.rollback();
+  sqlite3_db_config(store.impl_->database->handle(), SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, 1, nullptr);
+}
+
+// The index says how many frames the log holds ("WAL-mode File Format", sections 2.1 and 4.1). It is looked at through
+// SQLite, since a descriptor of our own would end SQLite's locks on it when it is closed.
+bool StoreWriter::log_is_cut() const {
+  sqlite3_file* file = nullptr;
+  sqlite3* handle = impl_->database->handle();
+  if (sqlite3_file_control(handle, "main", SQLITE_FCNTL_FILE_POINTER, &file) != SQLITE_OK) return false;
+  if (file->pMethods == nullptr || file->pMethods->iVersion < 2 || file->pMethods->xShmMap == nullptr) return false;
+  void volatile* region = nullptr;
+  constexpr int region_bytes = 32 * 1024, may_grow = 0;
+  if (file->pMethods->xShmMap(file, 0, region_bytes, may_grow, &region) != SQLITE_OK || region == nullptr) return false;
+  constexpr std::size_t header_bytes = 48, page_size_at = 14, frames_at = 16;
+  using Header = std::array<char, 2 * header_bytes>;
+  const auto look = [&] {
+    Header header{};
+    const auto* bytes = static_cast<const volatile char*>(region);
+    std::copy(bytes, bytes + header.size(), header.begin());
+    return header;
+  };
+  const Header before = look();
+  struct stat log {};
+  const bool there = ::stat((real_path(impl_->database->path()) + log_suffix).c_str(), &log) == 0;
+  const bool steady =
+      before == look() && std::equal(before.begin(), before.begin() + header_bytes, before.begin() + header_bytes);
+  if (!steady) return false;  // somebody is writing it
+  std::uint16_t page_size = 0;
+  std::uint32_t frames = 0;
+  std::memcpy(&page_size, before.data() + page_size_at, sizeof page_size);
+  std::memcpy(&frames, before.data() + frames_at, sizeof frames);
+  constexpr std::int64_t log_header = 32, frame_header = 24;
+  const std::int64_t page_bytes = page_size == 1 ? 65'536 : page_size;
+  return frames > 0 && (!there || log.st_size < log_header + frames * (frame_header + page_bytes));
 }
 
 Result<void> StoreWriter::begin() {
@@ -275,7 +363,9 @@ Result<StreamId> StoreWriter::stream_for_meter(std::string_view meter) {
     }
     Query insert = impl_->database->query("INSERT INTO stream (meter, published) VALUES (?1, 1)");
     insert.bind_text(1, meter).run();
-    return impl_->database->last_row_id();
+    const StreamId id = impl_->database->last_row_id();
+    impl_->seal_stream(id);
+    return id;
   });
 }
 
@@ -288,7 +378,7 @@ Result<std::int64_t> StoreWriter::set_aside_damaged_tail(StreamId stream) {
       rows.bind(1, stream);
       for (std::int64_t last_us = lowest_time_us - 1; rows.step();) {
         Columns columns;
-        if (read_tail_row(rows, columns) && columns.times.front() > last_us)
+        if (read_tail_row(stream, rows, columns) && columns.times.front() > last_us)
           last_us = columns.times.back();
         else
           damaged.push_back(rows.integer(2));
@@ -302,6 +392,15 @@ Result<std::int64_t> StoreWriter::set_aside_damaged_tail(StreamId stream) {
       }
     if (!damaged.empty()) impl_->forget_cached();
     return static_cast<std::int64_t>(damaged.size());
+  });
+}
+
+Result<std::int64_t> StoreWriter::acknowledge_set_aside() {
+  if (auto begun = impl_->need_transaction(); !begun) return pass_on(begun.error());
+  return impl_->write([&]() -> Result<std::int64_t> {
+    Query update = impl_->database->query("UPDATE set_aside SET acknowledged = 1 WHERE acknowledged IS NULL");
+    update.run();
+    return std::int64_t{sqlite3_changes(impl_->database->handle())};
   });
 }
 
@@ -325,6 +424,7 @@ Result<void> StoreWriter::publish_import(StreamId stream) {
     if (auto closed = impl_->close_tail(stream, **end, {}); !closed) return closed;
     Query update = impl_->database->query("UPDATE stream SET published = 1 WHERE id = ?1");
     update.bind(1, stream).run();
+    impl_->seal_stream(stream);
     return {};
   });
 }

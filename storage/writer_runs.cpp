@@ -2,6 +2,7 @@
 #include <limits>
 
 #include "impl.hpp"
+#include "seal.hpp"
 
 namespace nightwatt::storage {
 namespace {
@@ -32,7 +33,10 @@ void put_stretches(Database& database, RunId run, std::span<const Stretch> stret
   last.bind(1, run);
   const std::int64_t place = last.step() ? last.integer(0) : 0;
   const std::string outlines = batch_of(stretches, encode_outline);
-  Query outline = database.query("INSERT INTO stretch (run, place, count, bytes, crc) VALUES (?1, ?2, ?3, ?4, ?5)");
+  Query outline = database.query(
+      "INSERT INTO stretch (run, place, count, bytes, crc, seal) VALUES (?1, ?2, ?3, ?4, ?5, row_seal('stretch', ?1, "
+      "?2, "
+      "?3, ?4))");
   outline.bind(1, run).bind(2, place).bind(3, static_cast<std::int64_t>(stretches.size())).bind_blob(4, outlines);
   outline.bind(5, std::int64_t{crc32(outlines)}).run();
   // A program of before sketches lay apart, that was running when the store was brought up to date, leaves those of
@@ -40,7 +44,8 @@ void put_stretches(Database& database, RunId run, std::span<const Stretch> stret
   Query left = database.query("DELETE FROM sketch WHERE run = ?1 AND place >= ?2");
   left.bind(1, run).bind(2, place).run();
   const std::string sketches = batch_of(stretches, encode_sketch);
-  Query sketch = database.query("INSERT INTO sketch (run, place, bytes, crc) VALUES (?1, ?2, ?3, ?4)");
+  Query sketch = database.query(
+      "INSERT INTO sketch (run, place, bytes, crc, seal) VALUES (?1, ?2, ?3, ?4, row_seal('sketch', ?1, ?2, ?3))");
   sketch.bind(1, run).bind(2, place).bind_blob(3, sketches).bind(4, std::int64_t{crc32(sketches)}).run();
 }
 
@@ -87,6 +92,7 @@ Result<RunId> StoreWriter::open_run(const NewRun& run) {
     for (const std::string& item : run.includes) put_word(std::nullopt, item);
     for (const auto& [key, value] : run.conditions) put_word(key, value);
     if (run.traits.correction) put_word(std::string(correction_word), correction_text(*run.traits.correction));
+    impl_->seal_run(id);
     return id;
   });
 }
@@ -119,6 +125,15 @@ Result<void> StoreReader::Impl::store_count(RunId id, std::optional<std::int64_t
   return update_run(id, update);
 }
 
+/// Its row and the words said of it.
+void StoreReader::Impl::seal_run(RunId id) {
+  for (const char* sql : {"UPDATE run SET seal = " NIGHTWATT_RUN_SEAL " WHERE id = ?1",
+                          "UPDATE run_word SET seal = " NIGHTWATT_RUN_WORD_SEAL " WHERE run = ?1"}) {
+    Query seal = database->query(sql);
+    seal.bind(1, id).run();
+  }
+}
+
 Result<void> StoreWriter::put_run_state(RunId id, std::span<const Stretch> new_stretches, const RunState& resume) {
   if (auto begun = impl_->need_transaction(); !begun) return begun;
   return impl_->write([&]() -> Result<void> {
@@ -127,8 +142,9 @@ Result<void> StoreWriter::put_run_state(RunId id, std::span<const Stretch> new_s
     const std::string segmenter = squeeze(resume.resume_segmenter, state_effort);
     const std::string totals = squeeze(resume.resume_totals, state_effort);
     Query put = database.query(
-        "INSERT OR REPLACE INTO run_state (run, as_of_us, samples, step_w, median_interval_s, segmenter, totals, crc) "
-        "VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)");
+        "INSERT OR REPLACE INTO run_state (run, as_of_us, samples, step_w, median_interval_s, segmenter, totals, crc, "
+        "seal) "
+        "VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, row_seal('run_state', ?1, ?2, ?3, ?4, ?5, ?6, ?7))");
     put.bind(1, id);
     if (resume.as_of) put.bind(2, resume.as_of->us);
     put.bind(3, resume.samples).bind(4, resume.learnt.step_w).bind(5, resume.learnt.median_interval_s);
@@ -148,6 +164,7 @@ Result<void> StoreWriter::clear_run_state(RunId id) {
 Result<void> StoreReader::Impl::update_run(RunId id, Query& update) {
   update.run();
   if (sqlite3_changes(database->handle()) == 0) return no_such_run(id);
+  seal_run(id);
   return {};
 }
 
@@ -181,8 +198,10 @@ Result<void> StoreWriter::forget(RunId id) {
 Result<void> StoreWriter::put_mark(const Mark& mark) {
   if (auto begun = impl_->need_transaction(); !begun) return begun;
   return impl_->write([&]() -> Result<void> {
-    Query insert =
-        impl_->database->query("INSERT INTO mark (run, meter, at_us, text, kind) VALUES (?1, ?2, ?3, ?4, ?5)");
+    Query insert = impl_->database->query(
+        "INSERT INTO mark (run, meter, at_us, text, kind, seal) VALUES (?1, ?2, ?3, ?4, ?5, row_seal('mark', ?1, ?2, "
+        "?3, "
+        "?4, ?5))");
     insert.bind(1, mark.run).bind_text(2, mark.meter).bind(3, mark.at.us).bind_text(4, mark.text);
     if (mark.kind) insert.bind(5, static_cast<std::int64_t>(*mark.kind));
     insert.run();
@@ -193,8 +212,10 @@ Result<void> StoreWriter::put_mark(const Mark& mark) {
 Result<void> StoreWriter::put_event(const Event& event) {
   if (auto begun = impl_->need_transaction(); !begun) return begun;
   return impl_->write([&]() -> Result<void> {
-    Query insert =
-        impl_->database->query("INSERT INTO event (kind, at_us, meter, detail, amount) VALUES (?1, ?2, ?3, ?4, ?5)");
+    Query insert = impl_->database->query(
+        "INSERT INTO event (kind, at_us, meter, detail, amount, seal) VALUES (?1, ?2, ?3, ?4, ?5, row_seal('event', "
+        "?1, ?2, "
+        "?3, ?4, ?5))");
     insert.bind(1, static_cast<std::int64_t>(event.kind)).bind(2, event.at.us).bind_text(3, event.meter);
     insert.bind_text(4, event.detail).bind(5, event.amount).run();
     return {};
@@ -204,7 +225,11 @@ Result<void> StoreWriter::put_event(const Event& event) {
 Result<void> StoreWriter::put_shift(StreamId stream, UtcTime from, Duration shift) {
   if (auto begun = impl_->need_transaction(); !begun) return begun;
   return impl_->write([&]() -> Result<void> {
-    Query put = impl_->database->query("INSERT OR REPLACE INTO shift (stream, from_us, shift_us) VALUES (?1, ?2, ?3)");
+    Query later = impl_->database->query("DELETE FROM shift WHERE stream = ?1 AND from_us > ?2");
+    later.bind(1, stream).bind(2, from.us).run();
+    Query put = impl_->database->query(
+        "INSERT OR REPLACE INTO shift (stream, from_us, shift_us, seal) VALUES (?1, ?2, ?3, row_seal('shift', ?1, ?2, "
+        "?3))");
     put.bind(1, stream).bind(2, from.us).bind(3, std::int64_t{shift.count()}).run();
     return {};
   });
@@ -213,7 +238,8 @@ Result<void> StoreWriter::put_shift(StreamId stream, UtcTime from, Duration shif
 Result<void> StoreWriter::put_value(std::string_view name, std::string_view bytes) {
   if (auto begun = impl_->need_transaction(); !begun) return begun;
   return impl_->write([&]() -> Result<void> {
-    Query put = impl_->database->query("INSERT OR REPLACE INTO value (name, bytes) VALUES (?1, ?2)");
+    Query put = impl_->database->query(
+        "INSERT OR REPLACE INTO value (name, bytes, seal) VALUES (?1, ?2, row_seal('value', ?1, ?2))");
     put.bind_text(1, name).bind_blob(2, bytes.empty() ? std::string_view("") : bytes).run();
     return {};
   });
@@ -221,9 +247,11 @@ Result<void> StoreWriter::put_value(std::string_view name, std::string_view byte
 
 Result<std::optional<std::string>> StoreWriter::value(std::string_view name) const {
   return impl_->database->guarded([&]() -> Result<std::optional<std::string>> {
-    Query row = impl_->database->query("SELECT bytes FROM value WHERE name = ?1");
+    Query row =
+        impl_->database->query("SELECT bytes, " NIGHTWATT_SOUND(NIGHTWATT_VALUE_SEAL) " FROM value WHERE name = ?1");
     row.bind_text(1, name);
-    if (!row.step()) return std::optional<std::string>{};
+    // A value that is damaged is as good as none: the service finds out anew what it kept there.
+    if (!row.step() || row.integer(1) == 0) return std::optional<std::string>{};
     return std::optional<std::string>(row.blob(0));
   });
 }

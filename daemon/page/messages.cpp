@@ -75,12 +75,12 @@ std::string_view origin_word(storage::RunOrigin origin) {
   return "entered";
 }
 
-Json listed(const storage::RunInfo& run, Duration shift) {
+Json listed(const storage::RunInfo& run, const Calendar& calendar) {
   return {{"run", run.id},
           {"device", or_null(run.device)},
           {"meter", or_null(run.meter)},
-          {"begin", ms(run.begin + shift)},
-          {"end", run.end ? Json(ms(*run.end + shift)) : Json()},
+          {"begin", ms(calendar.shown(run.begin))},
+          {"end", run.end ? Json(ms(calendar.shown(*run.end))) : Json()},
           {"open", !run.end},
           {"pinned", run.pinned},
           {"samples", run.samples},
@@ -120,12 +120,12 @@ std::string state_json(const State& state, const Curves& curves, const std::vect
                {"meters", std::move(meters)}});
 }
 
-std::string runs_json(const std::vector<storage::RunInfo>& runs, const std::vector<Duration>& shifts) {
+std::string runs_json(const std::vector<storage::RunInfo>& runs, const std::vector<Calendar>& calendars) {
   Json list = Json::array();
   const std::size_t count = std::min(runs.size(), listed_runs);
   for (std::size_t i = 0; i < count; ++i) {
     const std::size_t place = runs.size() - 1 - i;
-    list.push_back(listed(runs[place], shifts[place]));
+    list.push_back(listed(runs[place], calendars[place]));
   }
   return line({{"runs", std::move(list)}, {"more", runs.size() - count}});
 }

@@ -25,7 +25,7 @@ using Curves = std::map<std::string, Curve>;  ///< by the meter's name
 
 /// {"runs": [{"run", "device", "meter", "begin", "end", "open", "pinned", "samples", "origin", "note", "includes"}]},
 /// newest first, at most `listed_runs`, and "more": how many are not listed.
-[[nodiscard]] std::string runs_json(const std::vector<storage::RunInfo>& runs, const std::vector<Duration>& shifts);
+[[nodiscard]] std::string runs_json(const std::vector<storage::RunInfo>& runs, const std::vector<Calendar>& calendars);
 
 /// An event of a live stream (HTML Living Standard, 9.2.5): `data` must have no line break.
 [[nodiscard]] std::string event_text(std::string_view name, std::string_view data);

@@ -54,11 +54,12 @@ Result<const storage::StoreReader*> StoreDesk::reader() {
 
 namespace {
 
-Result<std::vector<OpenRun::MarkLine>> marks_of(const storage::StoreReader& store, storage::RunId run, Duration shift) {
+Result<std::vector<OpenRun::MarkLine>> marks_of(const storage::StoreReader& store, storage::RunId run,
+                                                const Calendar& calendar) {
   const auto marks = store.marks(run);
   if (!marks) return tl::unexpected(marks.error());
   std::vector<OpenRun::MarkLine> lines;
-  for (const storage::Mark& mark : *marks) lines.push_back({mark.at + shift, mark.text, mark.kind});
+  for (const storage::Mark& mark : *marks) lines.push_back({calendar.shown(mark.at), mark.text, mark.kind});
   std::stable_sort(lines.begin(), lines.end(), [](const auto& a, const auto& b) { return a.at < b.at; });
   if (lines.size() > listed_marks) lines.erase(lines.begin(), lines.end() - listed_marks);
   return lines;
@@ -72,17 +73,17 @@ Result<OpenRun> open_run(const storage::StoreReader& store, const storage::RunIn
   run.meter = info.meter.value_or("");
   run.device = info.device;
   run.note = info.note;
-  run.begin = info.begin + figures->shift;
+  run.begin = figures->calendar.shown(info.begin);
   run.energy_wh = figures->totals.energy_wh();
   if (!figures->segments.empty()) {
     const Segment& last = figures->segments.back();
     run.kind = last.kind;
-    run.kind_since = last.begin + figures->shift;
+    run.kind_since = figures->calendar.shown(last.begin);
     run.level_w = last.level_w;
     run.uncertainty_w = last.uncertainty_w;
     run.settling = last.settling_unfinished;
   }
-  auto marks = marks_of(store, info.id, figures->shift);
+  auto marks = marks_of(store, info.id, figures->calendar);
   if (!marks) return tl::unexpected(marks.error());
   run.marks = std::move(*marks);
   return run;
@@ -110,15 +111,15 @@ Result<std::string> run_list(const storage::StoreReader& store) {
   if (!snapshot) return tl::unexpected(snapshot.error());
   auto runs = store.runs();
   if (!runs) return tl::unexpected(runs.error());
-  std::vector<Duration> shifts(runs->size(), Duration(0));
+  std::vector<Calendar> calendars(runs->size());
   for (std::size_t i = runs->size() - std::min(runs->size(), listed_runs); i < runs->size(); ++i) {
     const storage::RunInfo& run = (*runs)[i];
     if (run.stream == 0) continue;
-    const auto shift = store.shift_at(run.stream, run.end.value_or(run.begin));
-    if (!shift) return tl::unexpected(shift.error());
-    shifts[i] = *shift;
+    auto calendar = store.calendar(run.stream, run.begin, run.end.value_or(run.begin));
+    if (!calendar) return tl::unexpected(calendar.error());
+    calendars[i] = std::move(*calendar);
   }
-  return runs_json(*runs, shifts);
+  return runs_json(*runs, calendars);
 }
 
 }  // namespace nightwatt::daemon::page

@@ -15,9 +15,11 @@
 #include <ctime>
 #include <filesystem>
 #include <fstream>
+#include <map>
 #include <optional>
 #include <random>
 #include <string>
+#include <utility>
 #include <vector>
 
 #include "csv/csv_reader.hpp"
@@ -296,6 +298,114 @@ void fast_hour(const std::filesystem::path& folder) {
       static_cast<double>(count) / seconds / 1e6, static_cast<double>(bytes_of(path)) / static_cast<double>(count));
 }
 
+/// Bits a symbol by its own frequency, and by its frequency behind the one before it (from counts: low where the counts
+/// are few).
+struct Entropy {
+  double order_0 = 0.0, order_1 = 0.0;
+};
+Entropy entropy_of(const std::vector<std::int64_t>& symbols) {
+  std::map<std::int64_t, double> alone;
+  std::map<std::pair<std::int64_t, std::int64_t>, double> pairs;
+  for (std::size_t i = 0; i < symbols.size(); ++i) {
+    ++alone[symbols[i]];
+    if (i > 0) ++pairs[{symbols[i - 1], symbols[i]}];
+  }
+  const auto total = static_cast<double>(symbols.size());
+  Entropy entropy;
+  for (const auto& [symbol, count] : alone) entropy.order_0 += count / total * std::log2(total / count);
+  for (const auto& [pair, count] : pairs) entropy.order_1 += count / total * std::log2(alone[pair.first] / count);
+  return entropy;
+}
+
+std::int64_t xz_bytes(const std::filesystem::path& folder, const std::vector<std::int64_t>& counts) {
+  const std::string path = (folder / "column").string();
+  {
+    std::ofstream file(path, std::ios::binary);
+    for (const std::int64_t count : counts) {
+      const auto small = static_cast<std::int16_t>(count);
+      file.write(reinterpret_cast<const char*>(&small), sizeof small);
+    }
+  }
+  if (std::system(("xz -9 -k -f " + path).c_str()) != 0) return -1;
+  return bytes_of(path + ".xz");
+}
+
+/// How near the floor: the same column by its entropy and by xz. All in bytes a reading.
+void near_the_floor(const std::filesystem::path& folder) {
+  std::printf("Noise about a level that drifts, on whole seconds: bytes a reading (seed 4)\n");
+  std::printf("  noise, counts   store   differences: order 0, order 1   values: order 0   xz -9\n");
+  for (const double sigma : {0.5, 1.5, 4.0, 16.0}) {
+    constexpr std::size_t count = 1'000'000;
+    std::mt19937 random(4);
+    std::normal_distribution<double> noise(0.0, sigma);
+    std::vector<std::int64_t> counts(count), differences(count, 0);
+    for (std::size_t i = 0; i < count; ++i) {
+      counts[i] = std::llround(2'500.0 + 5.0 * std::sin(static_cast<double>(i) / 40'000.0) + noise(random));
+      if (i > 0) differences[i] = counts[i] - counts[i - 1];
+    }
+    const std::string path = (folder / ("noise-" + std::to_string(sigma) + ".db")).string();
+    std::optional<StoreWriter> writer = must(StoreWriter::open(path, {}));
+    const StreamId stream = meter_stream(*writer);
+    std::size_t i = 0;
+    write_readings(*writer, stream, static_cast<std::int64_t>(count), [&] {
+      Reading reading;
+      reading.time.us = begin_us + static_cast<std::int64_t>(i) * 1'000'000;
+      reading.values.set(Quantity::power, Decimal{counts[i++], -2});
+      return reading;
+    });
+    writer.reset();
+    const Entropy of_differences = entropy_of(differences), of_values = entropy_of(counts);
+    constexpr auto readings = static_cast<double>(count);
+    std::printf("  %13.1f  %6.3f  %21.3f  %7.3f  %16.3f  %6.3f\n", sigma,
+                static_cast<double>(bytes_of(path)) / readings, of_differences.order_0 / 8.0,
+                of_differences.order_1 / 8.0, of_values.order_0 / 8.0,
+                static_cast<double>(xz_bytes(folder, counts)) / readings);
+  }
+}
+
+/// A reading a minute with noise that hardly compresses, ten years long, in 3 MB.
+void years_at_the_limit(const std::filesystem::path& folder) {
+  StoreSettings settings;
+  settings.max_size_mb = 3.0;
+  const std::string path = (folder / "limit.db").string();
+  StoreWriter writer = must(StoreWriter::open(path, settings));
+  const StreamId stream = meter_stream(writer);
+  std::mt19937 random(5);
+  constexpr std::int64_t a_day = 24 * 60, year = 365 * a_day;
+  std::int64_t largest = 0;
+  std::printf("A reading a minute at max_size_mb = 3: size and time of a query (seed 5)\n");
+  for (std::int64_t minute = 0; minute < 10 * year; minute += a_day) {
+    std::vector<Reading> readings;
+    for (std::int64_t i = 0; i < a_day; ++i) {
+      Reading reading;
+      reading.time.us = begin_us + (minute + i) * 60'000'000;
+      reading.values.set(Quantity::power, Decimal{500 + static_cast<std::int64_t>(random() % 600), -2});
+      readings.push_back(reading);
+    }
+    must(writer.begin());
+    must(writer.append(stream, readings));
+    must(writer.commit());
+    largest = std::max(largest, store_bytes(path).value_or(0));
+    for (bool more = true; more;) {
+      must(writer.begin());
+      more = must(writer.retain(readings.back().time));
+      must(writer.commit());
+    }
+    const std::int64_t days = minute / a_day + 1;
+    if (days != 365 && days != 3 * 365 && days != 10 * 365) continue;
+    const StoreReader reader = must(StoreReader::open(path));
+    const Stopwatch whole;
+    const WindowSums all = must(reader.sums(stream, Quantity::power, UtcTime{0}, always_end));
+    const double whole_s = whole.seconds();
+    const Stopwatch window;
+    (void)must(reader.sums(stream, Quantity::power, readings.back().time - Duration(43'200'000'000), always_end));
+    std::printf("  %2d years: %.2f MB now, %.2f MB at most; all %lld readings %.2f ms, the last 12 h %.2f ms\n",
+                static_cast<int>(days / 365), static_cast<double>(store_bytes(path).value_or(0)) / 1e6,
+                static_cast<double>(largest) / 1e6, static_cast<long long>(all.count), whole_s * 1e3,
+                window.seconds() * 1e3);
+  }
+}
+
 void a_day_at_one_hertz(const std::filesystem::path& folder) {
   constexpr int commits = 20'000;  // a block closes within
   const std::string path = (folder / "day.db").string();
@@ -338,6 +448,8 @@ int main(int argc, char** argv) {
   million_with_figures(folder);
   long_run(folder, static_cast<std::int64_t>(millions * 1e6));
   fast_hour(folder);
+  near_the_floor(folder);
+  years_at_the_limit(folder);
   a_day_at_one_hertz(folder);
   std::filesystem::remove_all(folder);
   return 0;

@@ -55,8 +55,8 @@ webhook = "http://192.168.1.10:8090/hook?x=1"
   CHECK(command.tries == 3);
   const config::TellConfig& web = read->tells[1];
   CHECK(web.webhook == config::WebAddress{"192.168.1.10", 8090, "/hook?x=1"});
-  for (const TellKind kind :
-       {TellKind::silent, TellKind::back, TellKind::disk_full, TellKind::disk_room, TellKind::run_ended})
+  for (const TellKind kind : {TellKind::silent, TellKind::back, TellKind::disk_full, TellKind::disk_room,
+                              TellKind::run_ended, TellKind::store_damaged})
     CHECK(wants(web, kind));
   CHECK(web.silent_s == 300.0);
   CHECK(web.timeout_s == 10.0);

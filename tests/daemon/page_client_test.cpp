@@ -131,7 +131,7 @@ TEST_CASE("page: hostile names, notes and marks go out as JSON text and read bac
 TEST_CASE("page: the run list is newest first and bounded") {
   std::vector<storage::RunInfo> runs(listed_runs + 7);
   for (std::size_t i = 0; i < runs.size(); ++i) runs[i].id = static_cast<storage::RunId>(i + 1);
-  const auto json = nlohmann::json::parse(runs_json(runs, std::vector<Duration>(runs.size(), second)));
+  const auto json = nlohmann::json::parse(runs_json(runs, std::vector<Calendar>(runs.size())));
   CHECK(json.at("runs").size() == listed_runs);
   CHECK(json.at("runs").at(0).at("run") == runs.size());
   CHECK(json.at("more") == 7);

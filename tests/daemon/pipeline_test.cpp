@@ -49,7 +49,7 @@ struct Bench {
   explicit Bench(std::size_t room = ReadingQueue::reading_limit) : queue(clock, room) { open(); }
 
   StorePipeline::Opened open() {
-    pipeline.emplace(path, storage::StoreSettings{}, queue, state, clock, log.sink());
+    pipeline.emplace(path, settings, queue, state, clock, log.sink());
     RecorderSettings spare = bench_settings();
     spare.meter = "spare";
     return must(pipeline->open({{0, bench_settings()}, {1, spare}}));
@@ -86,6 +86,7 @@ struct Bench {
 
   TempFolder folder;
   std::string path = folder.file("nightwatt.db");
+  storage::StoreSettings settings;
   JumpingClock clock;
   Log log;
   ReadingQueue queue;
@@ -459,6 +460,29 @@ TEST_CASE("a service renews the figures that an older program kept, the newest r
   for (int i = 0; i < 3; ++i) bench.pipeline->tidy();
   CHECK_FALSE(storage::has_old_figures(bench.reader(), 1));
   CHECK(must(bench.reader().check()).problems == std::vector<std::string>{});
+}
+
+TEST_CASE("nothing is given up for its age before the calendar has stood for a while, since the start or a step") {
+  Bench bench;
+  bench.settings.keep_raw_days = 0.05;
+  bench.open();
+  const std::vector<Reading> readings = evening_of({{0.0, 40'000}});
+  for (const std::size_t from : {0, 10'000, 20'000, 30'000}) {
+    bench.push({readings.begin() + static_cast<std::ptrdiff_t>(from),
+                readings.begin() + static_cast<std::ptrdiff_t>(from + 10'000)});
+    REQUIRE(bench.pipeline->work() == StorePipeline::Outcome::stored);
+  }
+  const auto tidy_after = [&](Duration time) {
+    bench.clock.pass(time);
+    bench.pipeline->tidy();
+    return bench.stored();
+  };
+  CHECK(tidy_after(0s) == 40'000);
+  CHECK(tidy_after(10min) == 40'000);
+  bench.queue.push_always(QueuedShift{readings.back().time, 3600s});
+  REQUIRE(bench.pipeline->work() == StorePipeline::Outcome::stored);
+  CHECK(tidy_after(14min) == 40'000);
+  CHECK(tidy_after(2min) < 40'000);
 }
 
 TEST_CASE("newest readings that are damaged while the service runs are set aside when they are next needed") {

@@ -27,13 +27,21 @@ class JumpingClock final : public Clock {
  public:
   [[nodiscard]] MonoTime monotonic() const override { return mono_; }
   [[nodiscard]] UtcTime utc() const override { return utc_; }
+  [[nodiscard]] std::string boot() const { return "boot " + std::to_string(boots_); }
   void pass(Duration time) {
     mono_ = mono_ + time;
     utc_ = utc_ + time;
   }
   void set_calendar(Duration step) { utc_ = utc_ + step; }
+  /// The machine was off for `time`, as its calendar tells.
+  void reboot(Duration time) {
+    ++boots_;
+    mono_ = MonoTime{3'000'000};
+    utc_ = utc_ + time;
+  }
 
  private:
+  int boots_ = 1;
   MonoTime mono_{5'000'000};
   UtcTime utc_ = evening;
 };

@@ -92,7 +92,7 @@ IS_ENVIRONMENT = {
     "daemon/page/status_page.cpp", "daemon/page/store_desk.cpp", "daemon/page/store_desk.hpp",
 }
 # The store's files are SQLite's; beside them its lock, the making of the file, and looks at what lies at a path.
-STORE_FILES = {"storage/backup.cpp", "storage/locks.cpp", "storage/schema.cpp", "storage/reader.cpp", "storage/store_files.cpp"}
+STORE_FILES = {"storage/aside.cpp", "storage/backup.cpp", "storage/page_image.cpp", "storage/locks.cpp", "storage/schema.cpp", "storage/reader.cpp", "storage/store_files.cpp"}
 
 
 def code_files(root):

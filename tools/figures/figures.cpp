@@ -126,6 +126,7 @@ Result<RunRecord> run_record(const storage::StoreReader& store, const storage::R
   record.info = std::move(figures->info);
   record.segments = std::move(figures->segments);
   record.stretches = std::move(figures->stretches);
+  record.calendar = std::move(figures->calendar);
   record.shift = figures->shift;
   record.step_w = figures->step_w;
   record.totals = std::move(figures->totals);

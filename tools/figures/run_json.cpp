@@ -11,11 +11,13 @@ void write_figure(JsonWriter& json, std::string_view name, const std::optional<F
   figure ? json.value(figure->uncertainty) : json.null();
 }
 
-void write_segments(JsonWriter& json, std::span<const Segment> segments, Duration shift) {
+void write_segments(JsonWriter& json, std::span<const Segment> segments, const Calendar& calendar) {
   json.begin_array();
   for (const Segment& s : segments) {
     json.line_break().begin_object();
-    json.field("kind", segment_kind_name(s.kind)).field("begin", s.begin + shift).field("end", s.end + shift);
+    json.field("kind", segment_kind_name(s.kind))
+        .field("begin", calendar.shown(s.begin))
+        .field("end", calendar.shown(s.end));
     json.field("samples", s.samples).field("level_w", s.level_w).field("uncertainty_w", s.uncertainty_w);
     json.field("mean_w", s.mean_w).field("settled_w", s.settled_w).field("settling_s", s.settling_s);
     json.field("lowest_w", s.lowest_w).field("highest_w", s.highest_w).field("energy_wh", s.energy_wh);
@@ -38,9 +40,9 @@ void write_summary(JsonWriter& json, const RunRecord& record, const RunBudgets* 
   const Summary& s = record.summary;
   json.begin_object();
   write_run_name(json, info);
-  json.field("begin", info.begin + record.shift);
+  json.field("begin", record.shown(info.begin));
   json.key("end");
-  info.end ? json.value(*info.end + record.shift) : json.null();
+  info.end ? json.value(record.shown(*info.end)) : json.null();
   json.field("open", !info.end.has_value()).field("samples", s.samples).field("gap_s", s.gap_s);
   json.field("energy_wh", s.energy_wh).field("counter_wh", s.counter_wh);
   write_figure(json, "idle", s.idle);
@@ -61,12 +63,12 @@ void write_summary(JsonWriter& json, const RunRecord& record, const RunBudgets* 
   json.end_object();
 }
 
-void write_run(JsonWriter& json, const storage::RunInfo& info, Duration shift,
+void write_run(JsonWriter& json, const storage::RunInfo& info, const Calendar& calendar,
                const std::function<void(JsonWriter&)>& more) {
   json.begin_object();
   write_run_name(json, info);
-  json.field("begin", info.begin + shift).key("end");
-  info.end ? json.value(*info.end + shift) : json.null();
+  json.field("begin", calendar.shown(info.begin)).key("end");
+  info.end ? json.value(calendar.shown(*info.end)) : json.null();
   json.field("open", !info.end.has_value() && info.origin != storage::RunOrigin::entered);
   json.field("pinned", info.pinned).field("samples", info.samples);
   json.field("entered", info.origin == storage::RunOrigin::entered);

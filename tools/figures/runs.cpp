@@ -27,9 +27,9 @@ Result<storage::RunInfo> find_run(const storage::StoreReader& store, std::string
   return store.run(id);
 }
 
-Result<Duration> shown_shift(const storage::StoreReader& store, const storage::RunInfo& run) {
-  if (run.stream == 0) return Duration{0};
-  return store.shift_at(run.stream, run.end.value_or(after_all_runs));
+Result<Calendar> calendar_of(const storage::StoreReader& store, const storage::RunInfo& run) {
+  if (run.stream == 0) return Calendar{};
+  return store.calendar(run.stream, run.begin, run.end.value_or(after_all_runs));
 }
 
 std::string device_text(const storage::RunInfo& run) {

@@ -83,7 +83,7 @@ std::string report_data(const Report& report) {
     json.key("segments");
     const std::vector<Segment>& segments = run.record.segments;
     const std::size_t written = std::min(segments.size(), segments_limit);
-    figures::write_segments(json, std::span(segments).first(written), run.record.shift);
+    figures::write_segments(json, std::span(segments).first(written), run.record.calendar);
     if (written < segments.size())
       json.field("segments_left_out", static_cast<std::int64_t>(segments.size() - written));
     if (!run.bins.empty()) write_curve(json, run);

@@ -26,10 +26,10 @@ std::string segment_row(const ReportRun& run, const Segment& s) {
   return "<tr><th scope=\"row\"><svg class=\"swatch\" width=\"22\" height=\"14\" aria-hidden=\"true\"><rect "
          "class=\"ribbon " +
          kind_class(s.kind) + "\" width=\"22\" height=\"14\"/></svg> " + std::string(segment_kind_name(s.kind)) +
-         "</th><td>" + local_text(s.begin + run.record.shift) + "</td><td class=\"n\">" +
-         duration_text(to_seconds(s.end - s.begin)) + "</td><td class=\"n\">" + words.value + "</td><td class=\"pm\">" +
-         words.uncertainty + "</td>" + cell(s.mean_w) + cell(s.lowest_w) + cell(s.highest_w) + cell(s.energy_wh) +
-         "<td>" + remark + "</td></tr>\n";
+         "</th><td>" + local_text(run.record.shown(s.begin)) + "</td><td class=\"n\">" +
+         duration_text(to_seconds(run.record.shown(s.end) - run.record.shown(s.begin))) + "</td><td class=\"n\">" +
+         words.value + "</td><td class=\"pm\">" + words.uncertainty + "</td>" + cell(s.mean_w) + cell(s.lowest_w) +
+         cell(s.highest_w) + cell(s.energy_wh) + "<td>" + remark + "</td></tr>\n";
 }
 
 std::string segment_table(const ReportRun& run) {
@@ -63,8 +63,8 @@ std::string when_words(const ReportRun& run) {
   const storage::RunInfo& info = run.record.info;
   if (info.origin == storage::RunOrigin::entered) return "Entered by hand " + local_text(info.begin) + ".";
   const Summary& s = run.record.summary;
-  std::string text = local_text(run.window.from + run.record.shift);
-  text += info.end ? " to " + local_text(run.window.to + run.record.shift) : ", still open";
+  std::string text = local_text(run.record.shown(run.window.from));
+  text += info.end ? " to " + local_text(run.record.shown(run.window.to)) : ", still open";
   text += "; " + std::to_string(s.samples) + " readings";
   if (s.gap_s > 0.0) text += ", and " + duration_text({s.gap_s}) + " of gaps";
   if (s.peak_w) text += "; highest reading " + number_text(*s.peak_w, "W");

@@ -124,14 +124,22 @@ struct PinArguments {
 struct ForgetArguments {
   std::string run;
 };
-struct CheckArguments {};
+struct CheckArguments {
+  bool acknowledge = false;
+};
+struct BackupArguments {
+  MaybeWord file, folder, keep;
+};
+struct SalvageArguments {
+  std::string damaged, fresh;
+};
 
 using CommandArguments =
     std::variant<std::monostate, StatusArguments, PortsArguments, SetupArguments, BeginArguments, EndArguments,
                  NameArguments, MarkArguments, RunsArguments, SegmentsArguments, SummaryArguments, CompareArguments,
                  TraceArguments, ImportArguments, ExportArguments, DecodeArguments, EnterArguments, SplitArguments,
-                 PinArguments, ForgetArguments, CheckArguments, EstimateArguments, ReportArguments, DuringArguments,
-                 HistoryArguments, CalibrateArguments>;
+                 PinArguments, ForgetArguments, CheckArguments, BackupArguments, SalvageArguments, EstimateArguments,
+                 ReportArguments, DuringArguments, HistoryArguments, CalibrateArguments>;
 
 /// Turning words into values. Every error is of kind input and names the option.
 [[nodiscard]] Result<double> number_from(std::string_view option, std::string_view word);

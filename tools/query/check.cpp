@@ -4,7 +4,22 @@
 
 namespace nightwatt::query {
 
-Outcome run(Context& context, const CheckArguments&) {
+namespace {
+
+Result<void> acknowledge(Context& context) {
+  auto store = context.open_writer(WhereMissing::refuse);
+  if (!store) return tl::unexpected(store.error());
+  return in_transaction(*store, [&]() -> Result<void> {
+    const auto known = store->acknowledge_set_aside();
+    return known ? Result<void>{} : Result<void>(tl::unexpected(known.error()));
+  });
+}
+
+}  // namespace
+
+Outcome run(Context& context, const CheckArguments& arguments) {
+  if (arguments.acknowledge)
+    if (auto known = acknowledge(context); !known) return tl::unexpected(known.error());
   const auto store = context.open_reader();
   if (!store) return tl::unexpected(store.error());
   const auto check = store->check();

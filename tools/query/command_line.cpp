@@ -139,7 +139,17 @@ class Grammar {
     trace->add_option("--from", t->from, "Begin of the part to show")->type_name("T");
     trace->add_option("--to", t->to, "End of the part to show")->type_name("T");
     followed(trace, t->follow, t->every);
-    plain<CheckArguments>("check", "Verify the store");
+    auto [check, k] = command<CheckArguments>("check", "Verify the store");
+    check->add_flag("--acknowledge", k->acknowledge,
+                    "Readings that were set aside damaged are known: tell of them no more");
+    auto [backup, b] =
+        command<BackupArguments>("backup", "A verified copy of the store, also while the service records");
+    backup->add_option("-o,--output", b->file, "The copy; must not be there yet")->type_name("FILE");
+    backup->add_option("--into", b->folder, "Or a folder: the copy is called after the time")->type_name("FOLDER");
+    backup->add_option("--keep", b->keep, "With --into: so many copies stay, the oldest go")->type_name("N");
+    auto [salvage, v] = command<SalvageArguments>("salvage", "What is sound in a damaged store, in a new one");
+    salvage->add_option("DAMAGED", v->damaged, "The damaged store; it is only read")->required();
+    salvage->add_option("-o,--output", v->fresh, "The new store; must not be there yet")->type_name("NEW")->required();
   }
 
   void calibrations() {

@@ -30,6 +30,8 @@ using Outcome = Result<int>;  ///< the exit status
 [[nodiscard]] Outcome run(Context& context, const PinArguments& arguments);
 [[nodiscard]] Outcome run(Context& context, const ForgetArguments& arguments);
 [[nodiscard]] Outcome run(Context& context, const CheckArguments& arguments);
+[[nodiscard]] Outcome run(Context& context, const BackupArguments& arguments);
+[[nodiscard]] Outcome run(Context& context, const SalvageArguments& arguments);
 [[nodiscard]] Outcome run(Context& context, const EstimateArguments& arguments);
 [[nodiscard]] Outcome run(Context& context, const ReportArguments& arguments);
 [[nodiscard]] Outcome run(Context& context, const DuringArguments& arguments);

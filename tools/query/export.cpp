@@ -20,7 +20,14 @@ struct Selection {
   storage::StreamId stream = 0;
   UtcTime from{0};
   UtcTime to = csv::time_limit;
-  Duration shift{0};
+  Calendar calendar;
+  Duration end_shift{0};  ///< of its last stretch
+
+  /// Times of a file must rise: where an outage of unknown length is in the way, all is shown by the last stretch.
+  [[nodiscard]] Duration shift_at(UtcTime time) const { return calendar.rises() ? calendar.shift_at(time) : end_shift; }
+  [[nodiscard]] UtcTime record_time(UtcTime shown) const {
+    return calendar.rises() ? calendar.record_time(shown) : shown - end_shift;
+  }
 };
 
 Result<Format> format_from(const Context& context, const MaybeWord& word) {
@@ -37,9 +44,10 @@ Result<Selection> of_run(const storage::StoreReader& store, const std::string& w
   if (run->origin == storage::RunOrigin::entered)
     return fail(ErrorKind::negative,
                 run_text(*run) + " was entered by hand and has no readings; see nightwatt summary");
-  const auto shift = shown_shift(store, *run);
-  if (!shift) return tl::unexpected(shift.error());
-  selection.shift = *shift;
+  auto calendar = calendar_of(store, *run);
+  if (!calendar) return tl::unexpected(calendar.error());
+  selection.end_shift = calendar->shift_at(run->end.value_or(csv::time_limit));
+  selection.calendar = std::move(*calendar);
   selection.stream = run->stream;
   selection.from = run->begin;
   if (run->end) selection.to = *run->end;
@@ -56,11 +64,10 @@ Result<Selection> of_meter(const storage::StoreReader& store, const std::string&
     return fail(ErrorKind::negative,
                 "no reading of a meter " + text::quoted(meter) + " is in the store; nightwatt status lists the meters");
   selection.stream = **stream;
-  const auto last = store.last_reading(selection.stream);
-  if (!last) return tl::unexpected(last.error());
-  const auto shift = store.shift_at(selection.stream, *last ? (*last)->time : UtcTime{0});
-  if (!shift) return tl::unexpected(shift.error());
-  selection.shift = *shift;
+  auto calendar = store.calendar(selection.stream, UtcTime{0}, csv::time_limit);
+  if (!calendar) return tl::unexpected(calendar.error());
+  selection.end_shift = calendar->shift_at(csv::time_limit);
+  selection.calendar = std::move(*calendar);
   return selection;
 }
 
@@ -76,8 +83,8 @@ Result<Selection> selection_from(const storage::StoreReader& store, const Export
   if (!to) return tl::unexpected(to.error());
   auto selection = arguments.run ? of_run(store, *arguments.run) : of_meter(store, *arguments.meter);
   if (!selection) return selection;
-  if (*from) selection->from = std::max(selection->from, **from - selection->shift);
-  if (*to) selection->to = std::min(selection->to, **to - selection->shift);
+  if (*from) selection->from = std::max(selection->from, selection->record_time(**from));
+  if (*to) selection->to = std::min(selection->to, selection->record_time(**to));
   return selection;
 }
 
@@ -116,7 +123,7 @@ Result<void> write_csv(Context& context, const storage::StoreReader& store, cons
   context.out.write(line);
   return each_reading(context, store, selection, [&](const Reading& reading) {
     line.clear();
-    csv::append_row(line, reading, selection.shift, others);
+    csv::append_row(line, reading, selection.shift_at(reading.time), others);
     context.out.write(line);
   });
 }
@@ -131,7 +138,7 @@ Result<void> write_json(Context& context, const storage::StoreReader& store, con
   selection.run ? json.value(selection.run->meter) : json.value(selection.meter);
   json.key("readings").begin_array();
   const auto written = each_reading(context, store, selection, [&](const Reading& reading) {
-    json.line_break().begin_object().field("time", reading.time + selection.shift);
+    json.line_break().begin_object().field("time", reading.time + selection.shift_at(reading.time));
     for (const Quantity quantity : all_quantities)
       if (const auto value = reading.values.get(quantity)) json.field(quantity_column(quantity), *value);
     json.end_object();
@@ -146,8 +153,8 @@ void write_segment_rows(Context& context, const RunRecord& record) {
       "kind,begin,end,samples,level_w,uncertainty_w,mean_w,settled_w,settling_s,lowest_w,highest_w,energy_wh,"
       "excursions\n");
   for (const Segment& s : record.segments) {
-    context.out.write(std::string(segment_kind_name(s.kind)) + "," + utc_text(s.begin + record.shift) + "," +
-                      utc_text(s.end + record.shift) + "," + std::to_string(s.samples));
+    context.out.write(std::string(segment_kind_name(s.kind)) + "," + utc_text(record.shown(s.begin)) + "," +
+                      utc_text(record.shown(s.end)) + "," + std::to_string(s.samples));
     for (const auto& figure :
          {s.level_w, s.uncertainty_w, s.mean_w, s.settled_w, s.settling_s, s.lowest_w, s.highest_w, s.energy_wh}) {
       context.out.write(",");
@@ -169,7 +176,7 @@ Result<void> write_segments_of(Context& context, const storage::StoreReader& sto
   json.begin_object();
   write_run_name(json, record->info);
   json.key("segments");
-  write_segments(json, record->segments, record->shift);
+  write_segments(json, record->segments, record->calendar);
   json.end_object();
   context.out.write("\n");
   return {};

@@ -41,12 +41,12 @@ Result<MarkTarget> target_alone(const storage::StoreReader& store) {
 Result<UtcTime> instant_of_run(const storage::StoreReader& store, storage::RunId run, UtcTime shown, bool given) {
   const auto info = store.run(run);
   if (!info) return tl::unexpected(info.error());
-  const auto shift = shown_shift(store, *info);
-  if (!shift) return tl::unexpected(shift.error());
-  const UtcTime at = shown - *shift;
+  const auto calendar = calendar_of(store, *info);
+  if (!calendar) return tl::unexpected(calendar.error());
+  const UtcTime at = calendar->record_time(shown);
   if (at >= info->begin && (!info->end || at <= *info->end)) return at;
   const std::string span =
-      local_text(info->begin + *shift) + (info->end ? " to " + local_text(*info->end + *shift) : " on");
+      local_text(calendar->shown(info->begin)) + (info->end ? " to " + local_text(calendar->shown(*info->end)) : " on");
   return fail(ErrorKind::input, run_text(*info) + " went from " + span +
                                     (given ? "; give a time within it" : "; say when with --at TIME"));
 }
@@ -60,11 +60,9 @@ Result<MarkTarget> mark_target(const storage::StoreReader& store, const MaybeWor
 
 Result<UtcTime> instant_of(const storage::StoreReader& store, const MarkTarget& target, UtcTime shown, bool given) {
   if (target.run) return instant_of_run(store, *target.run, shown, given);
-  const auto rough = store.shift_at(target.stream, shown);
-  if (!rough) return tl::unexpected(rough.error());
-  const auto shift = store.shift_at(target.stream, shown - *rough);
-  if (!shift) return tl::unexpected(shift.error());
-  return shown - *shift;
+  const auto calendar = store.calendar(target.stream, shown, shown);
+  if (!calendar) return tl::unexpected(calendar.error());
+  return calendar->record_time(shown);
 }
 
 }  // namespace nightwatt::query

@@ -12,7 +12,7 @@ constexpr std::size_t most_proposals = 20;
 
 struct Row {
   storage::RunInfo info;
-  Duration shift{0};
+  Calendar calendar;
   std::optional<Proposal> proposal;
 };
 
@@ -45,10 +45,10 @@ Result<std::vector<Row>> chosen_rows(Context& context, const RunsArguments& argu
   std::vector<Row> rows;
   for (storage::RunInfo& run : *runs) {
     if (arguments.device && run.device != arguments.device) continue;
-    const auto shift = shown_shift(*store, run);
-    if (!shift) return tl::unexpected(shift.error());
-    Row row{std::move(run), *shift, std::nullopt};
-    if (*since && row.info.end && *row.info.end + row.shift <= **since) continue;
+    auto calendar = calendar_of(*store, run);
+    if (!calendar) return tl::unexpected(calendar.error());
+    Row row{std::move(run), std::move(*calendar), std::nullopt};
+    if (*since && row.info.end && row.calendar.shown(*row.info.end) <= **since) continue;
     rows.push_back(std::move(row));
   }
   if (auto proposed = propose_names(*store, rows); !proposed) return tl::unexpected(proposed.error());
@@ -60,7 +60,7 @@ void write_json(Context& context, const std::vector<Row>& rows) {
   json.begin_object().key("runs").begin_array();
   for (const Row& row : rows) {
     json.line_break();
-    write_run(json, row.info, row.shift, [&row](JsonWriter& more) {
+    write_run(json, row.info, row.calendar, [&row](JsonWriter& more) {
       more.key("proposal");
       if (row.proposal && row.proposal->device())
         more.begin_object().field("device", *row.proposal->device()).field("odds", row.proposal->odds()).end_object();
@@ -108,12 +108,13 @@ void write_people(Context& context, const std::vector<Row>& rows) {
   for (const Row& row : rows) {
     const bool entered = row.info.origin == storage::RunOrigin::entered;
     std::string length;
-    if (row.info.end && !entered) length = duration_text(to_seconds(*row.info.end - row.info.begin));
+    if (row.info.end && !entered)
+      length = duration_text(to_seconds(row.calendar.shown(*row.info.end) - row.calendar.shown(row.info.begin)));
     if (!row.info.end && !entered) length = "open";
     table.row({{std::to_string(row.info.id)},
                device_cell(row),
                {row.info.meter ? text::printable(*row.info.meter) : std::string()},
-               {local_text(row.info.begin + row.shift)},
+               {local_text(row.calendar.shown(row.info.begin))},
                {length, row.info.end ? Tone::plain : Tone::green},
                {entered ? std::string() : std::to_string(row.info.samples)},
                {remarks(row.info)}});

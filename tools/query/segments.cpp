@@ -12,7 +12,7 @@ void write_json(Context& context, const RunRecord& record) {
   json.begin_object();
   write_run_name(json, record.info);
   json.key("segments");
-  write_segments(json, record.segments, record.shift);
+  write_segments(json, record.segments, record.calendar);
   json.end_object();
   context.out.write("\n");
 }
@@ -44,8 +44,8 @@ void write_people(Context& context, const RunRecord& record) {
     if (s.level_w) level = figure_or_nothing(Figure{*s.level_w, s.uncertainty_w.value_or(0.0)}, "W");
     const std::string what = remarks(s);
     table.row({{std::string(segment_kind_name(s.kind)), kind_tone(s.kind)},
-               {local_text(s.begin + record.shift)},
-               {duration_text(to_seconds(s.end - s.begin))},
+               {local_text(record.shown(s.begin))},
+               {duration_text(to_seconds(record.shown(s.end) - record.shown(s.begin)))},
                {level, Tone::strong},
                {number_or_nothing(s.mean_w, "")},
                {number_or_nothing(s.lowest_w, "")},

@@ -86,12 +86,12 @@ Outcome run(Context& context, const SplitArguments& arguments) {
   if (!info) return tl::unexpected(info.error());
   if (info->origin == storage::RunOrigin::entered)
     return fail(ErrorKind::negative, run_text(*info) + " was entered by hand and has no readings to split");
-  const auto shift = shown_shift(*store, *info);
-  if (!shift) return tl::unexpected(shift.error());
-  const UtcTime at = *shown - *shift;
+  const auto calendar = calendar_of(*store, *info);
+  if (!calendar) return tl::unexpected(calendar.error());
+  const UtcTime at = calendar->record_time(*shown);
   if (at <= info->begin || (info->end && at >= *info->end))
-    return fail(ErrorKind::input, run_text(*info) + " went from " + local_text(info->begin + *shift) +
-                                      (info->end ? " to " + local_text(*info->end + *shift) : " on") +
+    return fail(ErrorKind::input, run_text(*info) + " went from " + local_text(calendar->shown(info->begin)) +
+                                      (info->end ? " to " + local_text(calendar->shown(*info->end)) : " on") +
                                       "; give a time --at within it");
   const auto id = info->end ? split_here(context, *info, at) : service_split(context, info->id, *shown);
   if (!id) return tl::unexpected(id.error());

@@ -32,7 +32,10 @@ void write_json(Context& context, const StatusPicture& picture) {
     oldest = picture.store->oldest;
   }
   if (!picture.store_problem.empty()) json.field("problem", picture.store_problem);
-  json.field("bytes", bytes).field("oldest", oldest).field("samples", samples).end_object();
+  json.field("bytes", bytes).field("oldest", oldest).field("samples", samples);
+  json.key("set_aside").begin_array();
+  for (const std::string& name : picture.set_aside) json.value(name);
+  json.end_array().end_object();
   const TellState& tell = picture.tell;
   json.key("tell").begin_object().field("told", tell.told).field("failed", tell.failed);
   json.field("given_up", tell.given_up).field("waiting", tell.waiting).end_object();
@@ -128,6 +131,9 @@ void write_people(Context& context, const StatusPicture& picture) {
                       " readings" + (picture.store->oldest ? ", oldest " + local_text(*picture.store->oldest) : "") +
                       "\n");
   }
+  for (const std::string& name : picture.set_aside)
+    context.out.write("damaged  " + toned(context.style, Tone::red, text::printable(name)) +
+                      ", set aside: see nightwatt salvage\n");
   if (picture.paused)
     context.out.write("paused   " +
                       toned(context.style, Tone::red, std::to_string(picture.waiting) + " readings wait in memory") +

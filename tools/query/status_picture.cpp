@@ -4,6 +4,8 @@
 
 #include <algorithm>
 
+#include "storage/aside.hpp"
+
 namespace nightwatt::query {
 namespace {
 
@@ -66,6 +68,7 @@ Result<StatusPicture> look_at_status(Context& context) {
   const auto path = context.store_path();
   if (!path) return tl::unexpected(path.error());
   picture.store_path = *path;
+  picture.set_aside = storage::stores_set_aside(*path);
   auto service = service_status(context);
   picture.running = service.has_value();
   if (service) {

@@ -11,10 +11,10 @@ namespace {
 
 std::string span_text(const RunRecord& record, UtcTime now) {
   const storage::RunInfo& info = record.info;
-  const UtcTime shown_end = info.end ? *info.end + record.shift : now;
-  std::string text = local_text(info.begin + record.shift);
+  const UtcTime shown_end = info.end ? record.shown(*info.end) : now;
+  std::string text = local_text(record.shown(info.begin));
   text += info.end ? " to " + local_text(shown_end) : ", still open";
-  return text + ", " + duration_text(to_seconds(shown_end - (info.begin + record.shift)));
+  return text + ", " + duration_text(to_seconds(shown_end - record.shown(info.begin)));
 }
 
 void line(Context& context, std::string_view name, const std::string& what) {

@@ -19,13 +19,13 @@ Result<Window> window_of(const storage::StoreReader& store, const RunRecord& rec
   if (!to) return tl::unexpected(to.error());
   auto window = whole_run(store, record);
   if (!window) return window;
-  if (*from) window->from = std::max(window->from, **from - record.shift);
-  if (*to) window->to = std::min(window->to, **to - record.shift);
+  if (*from) window->from = std::max(window->from, record.calendar.record_time(**from));
+  if (*to) window->to = std::min(window->to, record.calendar.record_time(**to));
   if (window->from > window->to)
     return fail(ErrorKind::negative,
                 run_text(record.info) + " has nothing there: it went from " +
-                    local_text(record.info.begin + record.shift) +
-                    (record.info.end ? " to " + local_text(*record.info.end + record.shift) : " on"));
+                    local_text(record.shown(record.info.begin)) +
+                    (record.info.end ? " to " + local_text(record.shown(*record.info.end)) : " on"));
   return window;
 }
 
@@ -51,7 +51,7 @@ void write_json(Context& context, const RunRecord& record, const std::vector<Bin
   json.key("points").begin_array();
   for (const Bin& point : points) {
     if (point.samples == 0) continue;
-    json.line_break().begin_object().field("time", point.begin + record.shift).field("power_w", point.mean_w);
+    json.line_break().begin_object().field("time", record.shown(point.begin)).field("power_w", point.mean_w);
     json.field("lowest_w", point.lowest_w)
         .field("highest_w", point.highest_w)
         .field("samples", point.samples)
@@ -61,7 +61,7 @@ void write_json(Context& context, const RunRecord& record, const std::vector<Bin
   std::vector<Segment> within;
   for (const Segment& segment : record.segments)
     if (segment.begin <= window.to && segment.end >= window.from) within.push_back(segment);
-  write_segments(json, within, record.shift);
+  write_segments(json, within, record.calendar);
   json.end_object();
   context.out.write("\n");
 }
@@ -91,7 +91,7 @@ Outcome run(Context& context, const TraceArguments& arguments) {
     return fail(ErrorKind::negative, run_text(*info) + " has no readings there");
   if (context.json) return 0;
   context.out.write(toned(context.style, Tone::strong, "Power of " + run_text(record->info)) + "\n");
-  write_chart(context.out, context.style, *bins, window->from + record->shift, window->to + record->shift);
+  write_chart(context.out, context.style, *bins, record->shown(window->from), record->shown(window->to));
   return 0;
 }
 

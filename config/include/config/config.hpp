@@ -35,8 +35,8 @@ struct MeterConfig {
 };
 
 /// What may be told at night.
-enum class TellKind : std::uint8_t { silent, back, disk_full, disk_room, run_ended, level_moved };
-inline constexpr std::size_t tell_kinds = 6;
+enum class TellKind : std::uint8_t { silent, back, disk_full, disk_room, run_ended, level_moved, store_damaged };
+inline constexpr std::size_t tell_kinds = 7;
 /// The event's name in the config and to whoever is told.
 [[nodiscard]] std::string_view tell_kind_name(TellKind kind);
 

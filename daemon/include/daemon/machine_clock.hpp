@@ -1,6 +1,8 @@
 // The machine's own clocks.
 #pragma once
 
+#include <string>
+
 #include "measure/time.hpp"
 
 namespace nightwatt::daemon {
@@ -11,5 +13,8 @@ class MachineClock final : public Clock {
   [[nodiscard]] MonoTime monotonic() const override;
   [[nodiscard]] UtcTime utc() const override;
 };
+
+/// Names the start of the machine that MachineClock::monotonic() counts from; empty where it is not known.
+[[nodiscard]] std::string machine_boot();
 
 }  // namespace nightwatt::daemon

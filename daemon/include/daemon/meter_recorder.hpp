@@ -56,6 +56,8 @@ class MeterRecorder {
   [[nodiscard]] std::size_t out_of_order() const { return out_of_order_; }
   /// The runs that ended since the last call, for who tells of them once the transaction is over.
   [[nodiscard]] std::vector<storage::RunId> take_ended() { return std::exchange(ended_, {}); }
+  /// What was found damaged and how recording goes on all the same, in lines.
+  [[nodiscard]] std::vector<std::string> take_damage() { return std::exchange(damage_, {}); }
 
  private:
   MeterRecorder(RecorderSettings settings, storage::StreamId stream);
@@ -68,6 +70,7 @@ class MeterRecorder {
   };
 
   [[nodiscard]] Result<void> find_runs(storage::StoreWriter& store);
+  [[nodiscard]] Result<void> end_damaged(storage::StoreWriter& store, const storage::RunInfo& run, const Error& damage);
   [[nodiscard]] Result<void> restore_auto_state(storage::StoreWriter& store);
   [[nodiscard]] Result<void> replay_auto_state(storage::StoreWriter& store, UtcTime after);
   [[nodiscard]] Result<void> put_auto_state(storage::StoreWriter& store, std::optional<UtcTime> as_of);
@@ -93,6 +96,7 @@ class MeterRecorder {
   bool last_looked_off_ = false;
   std::size_t out_of_order_ = 0;
   std::vector<storage::RunId> ended_;
+  std::vector<std::string> damage_;
 };
 
 /// The name under which the store keeps a meter's automatic-run state.

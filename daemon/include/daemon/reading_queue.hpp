@@ -12,6 +12,7 @@
 #include <variant>
 #include <vector>
 
+#include "daemon/kept_clock.hpp"
 #include "daemon/requests.hpp"
 #include "measure/reading.hpp"
 #include "measure/time.hpp"
@@ -39,6 +40,7 @@ struct QueuedReading {
 struct QueuedShift {
   UtcTime from;
   Duration shift{0};
+  std::optional<KeptClock> clock = {};  ///< for the service that comes after this one
 };
 /// The meters as they are from now on; a meter that is not named is no longer recorded.
 struct QueuedMeters {

@@ -24,6 +24,7 @@ struct ServiceParts {
   std::function<Result<config::ServiceConfig>()> reload;  ///< reads the config again
   bool handle_signals = true;                             ///< SIGTERM, SIGINT, SIGHUP
   std::function<std::optional<MirrorState>()> mirror{};   ///< how it keeps up, for `status`; may be empty
+  std::string boot = {};  ///< names the machine's start that the clock's monotonic() counts from
 };
 
 class Service {

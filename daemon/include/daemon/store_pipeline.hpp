@@ -60,6 +60,8 @@ struct PipelineState {
   std::atomic<bool> paused{false};        ///< the store cannot be written: full disk, locked
   std::atomic<bool> full{false};          ///< it cannot for want of room
   SharedLine why;                         ///< it cannot; empty while it can
+  std::atomic<int> damages{0};            ///< how many damaged stores this service has set aside
+  SharedLine damage;                      ///< the last of them, in a line
   std::atomic<std::uint64_t> refused{0};  ///< readings left out because they were not later than the last
 };
 
@@ -82,6 +84,7 @@ class StorePipeline {
     std::optional<UtcTime> newest;                                 ///< latest reading of any meter, configured or not
     std::vector<std::pair<MeterId, std::optional<UtcTime>>> last;  ///< of each meter
     std::vector<Duration> shifts;                                  ///< in force in the store, in the order of `last`
+    std::optional<KeptClock> clock;                                ///< of the last service
     bool killed = false;                                           ///< the last service did not stop cleanly
     bool looked = false;  ///< the above is from the store; else it could not even be read for want of room
   };
@@ -93,6 +96,10 @@ class StorePipeline {
   /// left.
   static constexpr Duration retain_every{60'000'000};
   static constexpr Duration retain_more{1'000'000};
+  /// What a size limit takes away is logged this often at most.
+  static constexpr Duration say_what_went_every{6 * 3'600'000'000LL};
+  /// Nothing is given up for its age before the calendar has stood for this long, since the start or its last step.
+  static constexpr Duration calendar_settles{900'000'000};
 
   StorePipeline(std::string path, storage::StoreSettings settings, ReadingQueue& queue, PipelineState& state,
                 const Clock& clock, LogSink log);
@@ -154,7 +161,15 @@ class StorePipeline {
   [[nodiscard]] std::optional<UtcTime> first_of_batch(std::optional<MeterId> meter) const;
   void answer_failed(std::vector<Answer>& answers, const Error& error);
   void leave_moved_store();
+  [[nodiscard]] Result<Opened> try_open();
+  [[nodiscard]] Result<void> try_transact(std::vector<Answer>& answers);
+  [[nodiscard]] bool is_damage(const Error& error) const;
+  [[nodiscard]] bool leave_damaged_store(const Error& damage);
+  void carry_on_from_store();
+  [[nodiscard]] Result<void> tell_damage(MeterRecorder& recorder);
   void renew_next_run();
+  [[nodiscard]] storage::Ageing ageing(MonoTime now);
+  void say_what_went(MonoTime now);
   [[nodiscard]] Result<void> ready_store();
   [[nodiscard]] Result<void> reopen_if_wanted();
   [[nodiscard]] StoreTrouble trouble() const { return store_ ? store_->trouble() : open_trouble_; }
@@ -171,10 +186,12 @@ class StorePipeline {
   StoreTrouble open_trouble_ = StoreTrouble::none;  ///< why there is no store_
   Meters meters_;
   Recorders recorders_;
-  bool reopen_ = false;                ///< the store's settings changed
-  bool stale_ = false;                 ///< the recorders ran ahead of a transaction that failed
-  bool introduced_ = false;            ///< the store knows that this service is running
-  std::vector<CarriedMeter> carried_;  ///< from a store whose file is gone, not yet in the one at its path
+  bool reopen_ = false;                  ///< the store's settings changed
+  bool stale_ = false;                   ///< the recorders ran ahead of a transaction that failed
+  bool introduced_ = false;              ///< the store knows that this service is running
+  std::vector<CarriedMeter> carried_;    ///< from a store whose file is gone, not yet in the one at its path
+  std::string set_aside_as_;             ///< the damaged store that carried_ is from; empty: it was moved by others
+  std::optional<KeptClock> clock_kept_;  ///< what a new store is told of the record's clock
   std::deque<QueueItem> batch_;
   std::map<MeterId, std::vector<Reading>> gathered_;
   Duration pause_{first_pause};
@@ -182,7 +199,10 @@ class StorePipeline {
   MonoTime full_seen_;  ///< when that was found out
   RepeatLimiter failure_lines_, moved_lines_;
   std::optional<MonoTime> tidied_;
+  std::optional<MonoTime> calendar_since_;  ///< the first look, or the calendar's last step
   bool more_to_tidy_ = false;
+  std::string what_went_;
+  std::optional<MonoTime> said_what_went_;
   std::optional<std::vector<storage::RunId>> to_renew_;  ///< runs not looked at yet by this service
   std::vector<storage::RunId> ended_;                    ///< in the transaction under way
   std::function<void(const RunEnded&)> run_ended_;

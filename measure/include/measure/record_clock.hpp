@@ -17,6 +17,9 @@ class RecordClock {
   /// `not_before`: the last instant already in the store; the record goes on after it even if UTC now lies earlier.
   RecordClock(MonoTime mono, UtcTime utc, std::optional<UtcTime> not_before);
 
+  /// The record goes on at `record`, whatever the machine's UTC says.
+  [[nodiscard]] static RecordClock going_on(MonoTime mono, UtcTime utc, UtcTime record);
+
   [[nodiscard]] UtcTime at(MonoTime mono) const;
 
   /// UTC minus record time as now in force; what to add to a record time to show it.

@@ -1,6 +1,7 @@
 // The figures of a run that need no segments: counts, energy, gaps, the meter's own counter, the peak.
 #pragma once
 
+#include <algorithm>
 #include <cstdint>
 #include <optional>
 #include <string>
@@ -26,6 +27,7 @@ class GapFreeIntegral {
   [[nodiscard]] Duration covered() const { return covered_; }
   [[nodiscard]] Duration gaps() const { return gaps_; }
   [[nodiscard]] std::int64_t readings() const { return readings_; }
+  void correct_gaps(Duration by) { gaps_ = std::max(Duration{0}, gaps_ + by); }
 
   void save(ByteWriter& out) const;
   [[nodiscard]] bool restore(ByteReader& in);
@@ -89,6 +91,9 @@ class RunTotals {
   [[nodiscard]] std::int64_t counter_resets() const;  ///< where more than 0, counter_wh() is a lower bound
   [[nodiscard]] std::optional<double> peak_w() const;
   [[nodiscard]] std::optional<double> mean_w() const;  ///< time-weighted, over the data
+
+  /// The gaps were longer than the record's times tell, by the calendar.
+  void correct_gaps(Duration by);
 
   [[nodiscard]] std::string save() const;
   [[nodiscard]] static Result<RunTotals> restore(std::string_view state);

@@ -68,7 +68,8 @@ struct RunFigures {
   std::vector<Stretch> stretches;
   std::vector<std::string> segment_warnings;
   RunTotals totals;
-  Duration shift{0};    ///< add to every time of the run to show it: the calendar as last corrected during the run
+  Calendar calendar;    ///< how its times are shown
+  Duration shift{0};    ///< that of its end, for who shows only that
   int clock_steps = 0;  ///< during the run
   double step_w = 0.0;  ///< the display's, from the traits or learnt; 0 while unknown
 };

@@ -16,6 +16,7 @@
 #include <utility>
 #include <vector>
 
+#include "measure/calendar.hpp"
 #include "measure/meter_profile.hpp"
 #include "measure/reading.hpp"
 #include "measure/result.hpp"
@@ -105,7 +106,9 @@ enum class EventKind : std::uint8_t {
   disk_room,
   readings_lost,
   config_reloaded,
-  store_moved
+  store_moved,
+  outage,
+  store_damaged
 };
 [[nodiscard]] std::string_view event_kind_name(EventKind kind);
 struct Event {
@@ -113,7 +116,7 @@ struct Event {
   UtcTime at;
   std::optional<std::string> meter;
   std::string detail;   ///< one line
-  double amount = 0.0;  ///< seconds of a clock step, readings lost; else 0
+  double amount = 0.0;  ///< seconds of a clock step, of an outage in the record's time, readings lost; else 0
 };
 
 /// Counts, extremes and sums of one quantity over a window, from the sums kept beside the blocks.
@@ -152,6 +155,7 @@ struct StoreCheck {
   std::int64_t samples = 0;
   std::int64_t blocks = 0;
   std::vector<std::string> problems;
+  std::size_t known = 0;  ///< of the problems: rows set aside that nobody has acknowledged yet; all else is sound
 };
 
 struct StoreSettings {
@@ -163,8 +167,11 @@ struct StoreSettings {
   int busy_timeout_ms = 5'000;
 };
 
+/// Whether the age of readings may take them away now; size always may.
+enum class Ageing : std::uint8_t { wanted, not_now };
+
 /// What kept a store from being used, where that makes a difference to what to do next.
-enum class StoreTrouble : std::uint8_t { none, no_room, locked, other };
+enum class StoreTrouble : std::uint8_t { none, no_room, locked, damaged, other };
 
 class StoreReader;
 
@@ -201,8 +208,9 @@ class StoreReader {
   [[nodiscard]] Result<StoreStatus> status() const;
   [[nodiscard]] Result<std::vector<StreamInfo>> streams() const;
   [[nodiscard]] Result<std::optional<StreamId>> stream_of_meter(std::string_view meter) const;
-  [[nodiscard]] Result<std::vector<RunInfo>> runs() const;  ///< all, by number
-  [[nodiscard]] Result<RunInfo> run(RunId id) const;        ///< ErrorKind::negative: no such run
+  [[nodiscard]] Result<std::vector<RunInfo>> runs() const;        ///< all, by number
+  [[nodiscard]] Result<std::vector<RunInfo>> sound_runs() const;  ///< those whose rows are not damaged
+  [[nodiscard]] Result<RunInfo> run(RunId id) const;              ///< ErrorKind::negative: no such run
   [[nodiscard]] Result<RunState> run_state(RunId id, Sketches wanted = Sketches::all) const;
   [[nodiscard]] Result<std::vector<Mark>> marks(RunId id) const;  ///< of the run, or of its meter within it
   [[nodiscard]] Result<std::vector<Event>> events(UtcTime from, UtcTime to) const;
@@ -220,6 +228,9 @@ class StoreReader {
   /// Whole window from the sums beside the blocks plus the two edge blocks. Where an edge lies in readings given up,
   /// its block counts by whole minutes (or hours).
   [[nodiscard]] Result<WindowSums> sums(StreamId stream, Quantity quantity, UtcTime from, UtcTime to) const;
+  /// How a stream's times are shown (as they are for imports). What lies in [from, to] is one thing, a run: its
+  /// calendar is the one that was last corrected in it, back to an outage that no clock saw.
+  [[nodiscard]] Result<Calendar> calendar(StreamId stream, UtcTime from, UtcTime to) const;
   /// UTC minus record time in force at a record time (0 for imports).
   [[nodiscard]] Result<Duration> shift_at(StreamId stream, UtcTime time) const;
   /// Every block decodes and agrees with its sums, no overlap, no orphan, figures agree with readings; SQLite's own
@@ -263,6 +274,10 @@ class StoreWriter : public StoreReader {
   /// Closes a store that moved(): what its log holds goes into its file, wherever that is now, and no log stays at the
   /// path for another file to be read with. False: some of the log could not be brought into the file.
   static bool leave(StoreWriter store);
+  /// Closes a damaged store and leaves its files as they are: what a cut log holds must not get into its file.
+  static void abandon(StoreWriter store);
+  /// Somebody cut the store's log short: what was committed there is lost, and what is read there is nothing.
+  [[nodiscard]] bool log_is_cut() const;
   /// Takes a store away again that holds nothing at all and that nobody else has open; else leaves it as it is. For who
   /// made it by open() and then had nothing to put in.
   static void remove_unused(const std::string& path);
@@ -288,6 +303,8 @@ class StoreWriter : public StoreReader {
   /// Nothing can be appended behind newest readings that are damaged. Takes their rows out, a few hundred readings
   /// each, and keeps the bytes for whoever wants to look. Only for the one who appends to the stream. Gives how many.
   [[nodiscard]] Result<std::int64_t> set_aside_damaged_tail(StreamId stream);
+  /// Rows set aside so far are known to whoever keeps the store: check() tells of them no more. Gives how many.
+  [[nodiscard]] Result<std::int64_t> acknowledge_set_aside();
   [[nodiscard]] Result<RunId> open_run(const NewRun& run);
   /// A run holds the readings of [begin, end], both included. `samples`: how many, where the caller knows; else they
   /// are counted.
@@ -302,14 +319,16 @@ class StoreWriter : public StoreReader {
   [[nodiscard]] Result<void> forget(RunId id);  ///< the run's row, state and marks; readings stay
   [[nodiscard]] Result<void> put_mark(const Mark& mark);
   [[nodiscard]] Result<void> put_event(const Event& event);
+  /// From `from` on, whatever was put for later instants before.
   [[nodiscard]] Result<void> put_shift(StreamId stream, UtcTime from, Duration shift);
   /// Small named values of the service: resume marks of auto runs, "running since".
   [[nodiscard]] Result<void> put_value(std::string_view name, std::string_view bytes);
   [[nodiscard]] Result<std::optional<std::string>> value(std::string_view name) const;
-  /// Applies age and size limits as of `now`: the oldest raw readings give way to minutes and hours, save those of
-  /// pinned and imported runs. A bounded amount of work (some ten milliseconds); says whether more is left. Between
-  /// begin() and commit().
-  [[nodiscard]] Result<bool> retain(UtcTime now);
+  /// Applies age and size limits: the oldest raw readings give way to minutes and hours, save those of pinned and
+  /// imported runs. A reading's age is the record that came after it, in the meter that recorded most since; a hole of
+  /// more than a day counts as nothing, since it may be a clock that was wrong. `now` says which tails are a day old. A
+  /// bounded amount of work (some ten milliseconds); says whether more is left. Between begin() and commit().
+  [[nodiscard]] Result<bool> retain(UtcTime now, Ageing ageing = Ageing::wanted);
 
  private:
   explicit StoreWriter(std::unique_ptr<Impl> impl);

@@ -18,9 +18,12 @@ struct RunRecord {
   std::vector<Segment> segments;
   std::vector<Stretch> stretches;  ///< what each segment was made of, with the sketches that were wanted
   Summary summary;
-  Duration shift{0};    ///< add to every time to show it
+  Calendar calendar;    ///< how its times are shown
+  Duration shift{0};    ///< that of its end, for who shows only that
   double step_w = 0.0;  ///< the display's, from the traits or learnt; 0 while unknown
   RunTotals totals;
+
+  [[nodiscard]] UtcTime shown(UtcTime record) const { return calendar.shown(record); }
 };
 /// `wanted`: all where budgets are to be made of it.
 [[nodiscard]] Result<RunRecord> run_record(const storage::StoreReader& store, const storage::RunInfo& info,

@@ -13,8 +13,8 @@ namespace nightwatt::figures {
 /// RUN: a number or `last`. ErrorKind::negative where there is none.
 [[nodiscard]] Result<storage::RunInfo> find_run(const storage::StoreReader& store, std::string_view word);
 
-/// What to add to every time of the run to show it: the calendar as last corrected during the run.
-[[nodiscard]] Result<Duration> shown_shift(const storage::StoreReader& store, const storage::RunInfo& run);
+/// How the run's times are shown.
+[[nodiscard]] Result<Calendar> calendar_of(const storage::StoreReader& store, const storage::RunInfo& run);
 
 /// `run 12 (Gannet board)`, safe to print.
 [[nodiscard]] std::string run_text(const storage::RunInfo& run);

@@ -1,0 +1,222 @@
+#include "found_rows.hpp"
+
+#include <cstdlib>
+#include <string_view>
+
+#include "block.hpp"
+#include "bytes.hpp"
+#include "impl.hpp"
+#include "schema.hpp"
+#include "seal.hpp"
+
+namespace nightwatt::storage {
+namespace {
+
+// What a column holds: its number in the row's key (I), a whole number (i), a real (r), text (t), bytes (b); capital:
+// never NULL.
+struct Form {
+  const char* name;
+  const char* columns;  ///< without the seal, with the sizes of older versions before them
+  std::string_view kinds;
+  std::size_t keys;    ///< so many columns from the left tell one row from another; 0: the row's number
+  bool numbered;       ///< the first column is the row's number
+  bool with_id;        ///< a table that numbers its rows, whether a column shows that or not
+  std::size_t sealed;  ///< so many of the columns are sealed, from `sealed_from` on
+  std::size_t sealed_from;
+};
+
+// In the order of Table.
+constexpr Form forms[table_count] = {
+    {"stream", "id, meter, published, newest_us", "NtIi", 0, true, true, 4, 0},
+    {"block", "stream, first_us, last_us, count, data, before_us, carried", "IIIIiii", 2, false, false, 7, 0},
+    {"block_data", "id, bytes", "NB", 0, true, true, 0, 0},
+    {"sums",
+     "stream, quantity, block_us, count, first_us, last_us, first, last, min, max, mean, m2, energy_wh, gap_us, "
+     "before_us",
+     "IIIIIIRRRRRRrIi", 3, false, false, 15, 0},
+    {"tail", "id, stream, bytes, crc", "NIBI", 0, true, true, 0, 0},
+    {"rollup", "stream, block_us, step_s, bytes", "IIIB", 3, false, true, 4, 0},
+    {"run",
+     "id, stream, device, origin, begin_us, end_us, pinned, samples, note, shortest_segment_s, resolution_w, "
+     "starting_w, accuracy_percent, accuracy_floor_w, accuracy_class, energy_step_wh, energy_accuracy_percent, "
+     "energy_accuracy_floor_wh, energy_accuracy_class, entered_idle_w, entered_load_w",
+     "NitIIiIITRrrrrtrrrtrr", 0, true, true, 21, 0},
+    {"run_word", "run, place, key, value", "IItT", 2, false, false, 4, 0},
+    {"run_state", "run, as_of_us, samples, step_w, median_interval_s, segmenter, totals, crc", "NiIRRBBi", 0, true,
+     true, 7, 0},
+    {"stretch", "run, place, count, bytes, crc", "IIIBi", 2, false, true, 4, 0},
+    {"sketch", "run, place, bytes, crc", "IIBI", 2, false, true, 3, 0},
+    {"mark", "id, run, meter, at_us, text, kind", "NitITi", 0, true, true, 5, 1},
+    {"event", "id, kind, at_us, meter, detail, amount", "NIItTR", 0, true, true, 5, 1},
+    {"shift", "stream, from_us, shift_us", "III", 2, false, false, 3, 0},
+    {"value", "name, bytes", "TB", 1, false, false, 2, 0},
+};
+
+const Form& form_of(Table table) {
+  return forms[static_cast<std::size_t>(table)];
+}
+
+bool fits(char kind, RowValue& value) {
+  const bool null = std::holds_alternative<std::monostate>(value);
+  switch (kind) {
+    case 'N':  // the record says NULL, the number lies before it
+      return null;
+    case 'i':
+      if (null) return true;
+      [[fallthrough]];
+    case 'I':
+      return std::holds_alternative<std::int64_t>(value);
+    case 'r':
+      if (null) return true;
+      [[fallthrough]];
+    case 'R':  // a whole number is stored as one, and read as a real
+      if (const auto* whole = std::get_if<std::int64_t>(&value)) value = static_cast<double>(*whole);
+      return std::holds_alternative<double>(value);
+    case 't':
+      if (null) return true;
+      [[fallthrough]];
+    case 'T':
+      return std::holds_alternative<std::string>(value);
+    default:
+      return std::holds_alternative<BlobValue>(value);
+  }
+}
+
+std::int64_t seal_of(const Form& form, const SoundRow& row) {
+  SealBytes bytes(form.name);
+  for (std::size_t i = form.sealed_from; i < form.sealed_from + form.sealed; ++i) {
+    const RowValue& value = row.values[i];
+    if (const auto* whole = std::get_if<std::int64_t>(&value))
+      bytes.put_integer(*whole);
+    else if (const auto* real = std::get_if<double>(&value))
+      bytes.put_real(*real);
+    else if (const auto* text = std::get_if<std::string>(&value))
+      bytes.put_text(*text);
+    else if (const auto* blob = std::get_if<BlobValue>(&value))
+      bytes.put_blob(blob->bytes);
+    else
+      bytes.put_null();
+  }
+  return bytes.seal();
+}
+
+/// Rows that have no seal, and prove themselves in another way.
+bool proves_itself(Table table, const SoundRow& row) {
+  if (table == Table::block_data) return decode_block(row.blob(1)).has_value();
+  const std::int64_t crc = row.integer(3);
+  Columns columns;
+  const bool sealed = crc == tail_crc(row.integer(1), row.blob(2)) || crc == std::int64_t{crc32(row.blob(2))};
+  return sealed && decode_tail(row.blob(2), columns);
+}
+
+/// Three whole numbers may be a row of an index as well: told apart by what they can be.
+bool looks_like_one(Table table, const SoundRow& row) {
+  constexpr std::int64_t some_days_of_1970_us = 1'000'000'000'000, a_second_us = 1'000'000;
+  if (table != Table::shift) return true;
+  return row.integer(1) > some_days_of_1970_us && std::abs(row.integer(2)) >= a_second_us;
+}
+
+/// The row as one of the table, if it is one. Columns that a later version added may be missing at its end.
+std::optional<SoundRow> as_row(Table table, const FoundRow& found, std::int64_t version) {
+  const Form& form = form_of(table);
+  const std::size_t columns = form.kinds.size();
+  const bool has_seal = form.sealed > 0;
+  if (found.has_id != form.with_id || found.values.size() > columns + (has_seal ? 1 : 0)) return std::nullopt;
+  SoundRow row;
+  row.id = found.id;
+  row.values = found.values;
+  RowValue seal;
+  if (row.values.size() == columns + 1) {
+    seal = row.values.back();
+    row.values.pop_back();
+  } else if (has_seal && version >= first_version_with_seals) {
+    return std::nullopt;  // of an index
+  }
+  // Two at most came with one version.
+  if (row.values.size() != columns && (version >= first_version_with_seals || row.values.size() + 2 < columns))
+    return std::nullopt;
+  row.values.resize(columns);
+  for (std::size_t i = 0; i < columns; ++i)
+    if (!fits(form.kinds[i], row.values[i])) return std::nullopt;
+  if (form.numbered) row.values[0] = row.id;
+  if (!has_seal) return proves_itself(table, row) ? std::optional(row) : std::nullopt;
+  if (std::holds_alternative<std::monostate>(seal))  // by a program that knew none
+    return looks_like_one(table, row) ? std::optional(row) : std::nullopt;
+  if (seal.index() != RowValue(std::int64_t{0}).index()) return std::nullopt;
+  return std::get<std::int64_t>(seal) == seal_of(form, row) ? std::optional(row) : std::nullopt;
+}
+
+std::string key_of(Table table, const SoundRow& row) {
+  const Form& form = form_of(table);
+  if (form.keys == 0) return row_key({row.id});
+  std::string key;
+  for (std::size_t i = 0; i < form.keys; ++i) {
+    const auto* text = std::get_if<std::string>(&row.values[i]);
+    key += text != nullptr ? *text : row_key({row.integer(i)});
+  }
+  return key;
+}
+
+FoundTables rows_of_version(const PageImage& image, std::int64_t version) {
+  FoundTables tables;
+  image.each_row([&](const FoundRow& found) {
+    for (std::size_t i = 0; i < table_count; ++i) {
+      const auto table = static_cast<Table>(i);
+      if (auto row = as_row(table, found, version)) {
+        std::string key = key_of(table, *row);
+        tables[i].emplace(std::move(key), std::move(*row));
+        return;
+      }
+    }
+  });
+  return tables;
+}
+
+}  // namespace
+
+const char* table_name(Table table) {
+  return form_of(table).name;
+}
+
+std::string column_list(Table table) {
+  return form_of(table).columns;
+}
+
+std::int64_t SoundRow::integer(std::size_t column) const {
+  return integer_or_none(column).value_or(0);
+}
+std::optional<std::int64_t> SoundRow::integer_or_none(std::size_t column) const {
+  const auto* value = std::get_if<std::int64_t>(&values[column]);
+  return value == nullptr ? std::nullopt : std::optional(*value);
+}
+std::string SoundRow::text(std::size_t column) const {
+  const auto* value = std::get_if<std::string>(&values[column]);
+  return value == nullptr ? std::string() : *value;
+}
+const std::string& SoundRow::blob(std::size_t column) const {
+  static const std::string none;
+  const auto* value = std::get_if<BlobValue>(&values[column]);
+  return value == nullptr ? none : value->bytes;
+}
+
+// So that the order of keys is the numbers'.
+std::string row_key(std::initializer_list<std::int64_t> numbers) {
+  std::string key;
+  for (const std::int64_t number : numbers) {
+    const std::uint64_t bits = static_cast<std::uint64_t>(number) ^ (std::uint64_t{1} << 63U);
+    for (unsigned byte = 8; byte > 0; --byte) key.push_back(static_cast<char>(bits >> (8 * (byte - 1)) & 0xFFU));
+  }
+  return key;
+}
+
+FoundTables find_sound_rows(const PageImage& image) {
+  const std::int64_t told = image.version();
+  const bool known = told >= 1 && told <= schema_version;
+  FoundTables tables = rows_of_version(image, known ? told : schema_version);
+  const bool nothing =
+      tables[static_cast<std::size_t>(Table::run)].empty() && tables[static_cast<std::size_t>(Table::stream)].empty();
+  if (nothing && !known) return rows_of_version(image, first_version_with_seals - 1);
+  return tables;
+}
+
+}  // namespace nightwatt::storage

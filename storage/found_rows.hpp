@@ -1,0 +1,55 @@
+// The rows of a damaged store that prove to be ours, by table.
+#pragma once
+
+#include <array>
+#include <cstdint>
+#include <initializer_list>
+#include <map>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "page_image.hpp"
+
+namespace nightwatt::storage {
+
+enum class Table : std::uint8_t {
+  stream,
+  block,
+  block_data,
+  sums,
+  tail,
+  rollup,
+  run,
+  run_word,
+  run_state,
+  stretch,
+  sketch,
+  mark,
+  event,
+  shift,
+  value
+};
+inline constexpr std::size_t table_count = 15;
+[[nodiscard]] const char* table_name(Table table);
+/// The columns to put a row into, in the order of its values: without the seal.
+[[nodiscard]] std::string column_list(Table table);
+
+struct SoundRow {
+  std::int64_t id = 0;
+  std::vector<RowValue> values;  ///< as the columns of column_list(), the row's number in its place
+
+  [[nodiscard]] std::int64_t integer(std::size_t column) const;
+  [[nodiscard]] std::optional<std::int64_t> integer_or_none(std::size_t column) const;
+  [[nodiscard]] std::string text(std::size_t column) const;
+  [[nodiscard]] const std::string& blob(std::size_t column) const;
+};
+
+/// The key of a row that is told from others by whole numbers, or by its own number.
+[[nodiscard]] std::string row_key(std::initializer_list<std::int64_t> numbers);
+
+/// By table; of two rows with one key the first found counts.
+using FoundTables = std::array<std::map<std::string, SoundRow>, table_count>;
+[[nodiscard]] FoundTables find_sound_rows(const PageImage& image);
+
+}  // namespace nightwatt::storage

@@ -1,0 +1,378 @@
+#include "storage/salvage.hpp"
+
+#include <unistd.h>
+
+#include <algorithm>
+#include <filesystem>
+#include <set>
+#include <utility>
+
+#include "found_rows.hpp"
+#include "impl.hpp"
+#include "rollup.hpp"
+#include "schema.hpp"
+#include "storage/run_builder.hpp"
+#include "store_files.hpp"
+
+namespace nightwatt::storage {
+namespace {
+
+// Readings further apart, between two rows of which one is missing, are told as a loss.
+constexpr std::int64_t told_hole_us = 10'000'000;
+
+void bind_value(Query& query, int place, const RowValue& value) {
+  if (const auto* whole = std::get_if<std::int64_t>(&value))
+    query.bind(place, *whole);
+  else if (const auto* real = std::get_if<double>(&value))
+    query.bind(place, *real);
+  else if (const auto* text = std::get_if<std::string>(&value))
+    query.bind_text(place, std::string_view(*text));
+  else if (const auto* blob = std::get_if<BlobValue>(&value))
+    query.bind_blob(place, blob->bytes);
+}
+
+/// A block as the new store will have it.
+struct Brought {
+  std::int64_t first_us = 0, last_us = 0, count = 0;
+  const std::string* bytes = nullptr;  ///< none: its readings are gone, or were given up
+};
+
+/// From the rows of the damaged store to those of the new one, within one transaction.
+class Salvager {
+ public:
+  Salvager(FoundTables& found, Database& fresh, SalvageReport& report)
+      : found_(found), fresh_(fresh), report_(report) {}
+
+  void run() {
+    bring_streams();
+    for (const auto& [stream, meter] : streams_) bring_readings(stream, meter);
+    bring_runs();
+    for (const Table table : {Table::mark, Table::event, Table::shift, Table::value}) bring_all(table);
+    report_.marks = static_cast<std::int64_t>(rows(Table::mark).size());
+    list_unclaimed();
+    name_runs_of_losses();
+  }
+
+ private:
+  using Meter = std::optional<std::string>;
+  std::map<std::string, SoundRow>& rows(Table table) { return found_[static_cast<std::size_t>(table)]; }
+
+  void put(Table table, const SoundRow& row) {
+    std::string sql = std::string("INSERT INTO ") + table_name(table) + " (" + column_list(table) + ") VALUES (?1";
+    for (std::size_t i = 2; i <= row.values.size(); ++i) sql += ", ?" + std::to_string(i);
+    // One text a table: statements are kept by its address.
+    const std::string& text = statements_.emplace(table, sql + ")").first->second;
+    Query insert = fresh_.query(text.c_str());
+    for (std::size_t i = 0; i < row.values.size(); ++i) bind_value(insert, static_cast<int>(i) + 1, row.values[i]);
+    insert.run();
+  }
+  void bring_all(Table table) {
+    for (const auto& [key, row] : rows(table)) put(table, row);
+  }
+
+  /// Also those whose row is lost, as long as something of them is there.
+  void bring_streams() {
+    std::set<StreamId> named;
+    for (auto& [key, row] : rows(Table::stream)) {
+      named.insert(row.id);
+      if (row.integer(2) == 0) {
+        report_.remarks.push_back("an import that was not complete was left out");
+        continue;
+      }
+      newest_[row.id] = row.integer_or_none(3);
+      row.values[3] = {};
+      streams_[row.id] = row.text(1).empty() ? Meter{} : Meter{row.text(1)};
+      put(Table::stream, row);
+    }
+    for (const auto& [table, column] :
+         {std::pair(Table::block, 0), std::pair(Table::tail, 1), std::pair(Table::sums, 0), std::pair(Table::run, 1)})
+      for (const auto& [key, row] : rows(table)) {
+        const auto id = row.integer_or_none(static_cast<std::size_t>(column));
+        if (!id || !named.insert(*id).second) continue;
+        const std::string name = "salvaged-" + std::to_string(*id);
+        report_.remarks.push_back("the name of a meter is lost: it is called " + name + " now");
+        SoundRow stream;
+        stream.values = {*id, name, std::int64_t{1}, {}};
+        streams_[*id] = name;
+        put(Table::stream, stream);
+      }
+  }
+
+  /// A block that no row tells of, or whose row tells of other readings, is found by its own first time.
+  const SoundRow* data_of(std::optional<std::int64_t> id, std::int64_t first_us, std::int64_t last_us,
+                          std::int64_t count) {
+    if (!id) return nullptr;
+    const auto found = rows(Table::block_data).find(row_key({*id}));
+    if (found == rows(Table::block_data).end()) return nullptr;
+    const Result<Columns> columns = decode_block(found->second.blob(1));
+    const bool same = columns && columns->times.front() == first_us && columns->times.back() == last_us &&
+                      static_cast<std::int64_t>(columns->size()) == count;
+    if (!same) return nullptr;
+    claimed_.insert(*id);
+    return &found->second;
+  }
+
+  std::vector<std::pair<Brought, const SoundRow*>> blocks_of(StreamId stream, const Meter& meter);
+  const std::multimap<std::int64_t, const SoundRow*>& data_by_time();
+  void bring_readings(StreamId stream, const Meter& meter);
+  void bring_block(StreamId stream, const Brought& block);
+  void bring_given_up(StreamId stream, const Brought& block);
+  std::int64_t bring_tail(StreamId stream, const Meter& meter, std::optional<std::int64_t> last_us);
+  void bring_runs();
+  void list_unclaimed();
+  void lose(const Meter& meter, StreamId stream, std::int64_t from_us, std::int64_t to_us,
+            std::optional<std::int64_t> readings) {
+    report_.losses.push_back({meter, UtcTime{from_us}, UtcTime{to_us}, readings, {}});
+    loss_streams_.push_back(stream);
+  }
+  void name_runs_of_losses() {
+    for (std::size_t i = 0; i < report_.losses.size(); ++i) {
+      SalvageLoss& loss = report_.losses[i];
+      for (const auto& [key, run] : rows(Table::run)) {
+        const bool of_it = run.integer_or_none(1) == loss_streams_[i] && run.integer(4) <= loss.to.us &&
+                           run.integer_or_none(5).value_or(highest_time_us) >= loss.from.us;
+        if (of_it) loss.runs.push_back(run.id);
+      }
+    }
+  }
+
+  FoundTables& found_;
+  Database& fresh_;
+  SalvageReport& report_;
+  std::map<Table, std::string> statements_;
+  std::map<StreamId, Meter> streams_;
+  std::map<StreamId, std::optional<std::int64_t>> newest_;
+  std::set<std::int64_t> claimed_;
+  std::optional<std::multimap<std::int64_t, const SoundRow*>> data_by_time_;
+  std::vector<StreamId> loss_streams_;
+};
+
+/// By time, without overlap. A block of which only the sums are left holds its place.
+std::vector<std::pair<Brought, const SoundRow*>> Salvager::blocks_of(StreamId stream, const Meter&) {
+  std::map<std::int64_t, std::pair<Brought, const SoundRow*>> by_time;
+  for (const auto& [key, row] : rows(Table::block)) {
+    if (row.integer(0) != stream) continue;
+    Brought block{row.integer(1), row.integer(2), row.integer(3), nullptr};
+    if (const SoundRow* data = data_of(row.integer_or_none(4), block.first_us, block.last_us, block.count))
+      block.bytes = &data->blob(1);
+    by_time[block.first_us] = {block, &row};
+  }
+  for (const auto& [key, row] : rows(Table::sums)) {
+    if (row.integer(0) != stream) continue;
+    auto& [block, known] = by_time[row.integer(2)];
+    if (known != nullptr) continue;
+    block.first_us = row.integer(2);
+    block.last_us = std::max({block.last_us, block.first_us, row.integer(5)});
+    block.count = std::max(block.count, row.integer(3));
+    if (block.bytes != nullptr) continue;
+    // Its readings may be there all the same.
+    const auto [from, to] = data_by_time().equal_range(block.first_us);
+    for (auto data = from; data != to && block.bytes == nullptr; ++data) {
+      if (!claimed_.insert(data->second->id).second) continue;
+      const Result<Columns> columns = decode_block(data->second->blob(1));
+      if (columns)
+        block = {columns->times.front(), columns->times.back(), static_cast<std::int64_t>(columns->size()),
+                 &data->second->blob(1)};
+    }
+  }
+  std::vector<std::pair<Brought, const SoundRow*>> blocks;
+  for (const auto& [first_us, block] : by_time)
+    if (blocks.empty() || blocks.back().first.last_us < first_us) blocks.push_back(block);
+  return blocks;
+}
+
+const std::multimap<std::int64_t, const SoundRow*>& Salvager::data_by_time() {
+  if (data_by_time_) return *data_by_time_;
+  data_by_time_.emplace();
+  for (const auto& [key, data] : rows(Table::block_data))
+    if (const Result<Columns> columns = decode_block(data.blob(1)))
+      data_by_time_->emplace(columns->times.front(), &data);
+  return *data_by_time_;
+}
+
+void Salvager::bring_readings(StreamId stream, const Meter& meter) {
+  std::optional<std::int64_t> last_us, last_first_us;
+  for (const auto& [block, row] : blocks_of(stream, meter)) {
+    const auto before_us = row == nullptr ? std::nullopt : row->integer_or_none(5);
+    const bool chained = row != nullptr && row->integer_or_none(6).has_value();
+    if (chained && before_us && before_us != last_first_us)
+      lose(meter, stream, last_us ? *last_us + 1 : *before_us, block.first_us - 1, std::nullopt);
+    if (block.bytes != nullptr) {
+      bring_block(stream, block);
+    } else {
+      const bool given_up = row != nullptr && !row->integer_or_none(4);
+      if (!given_up) lose(meter, stream, block.first_us, block.last_us, block.count);
+      bring_given_up(stream, block);
+    }
+    last_us = block.last_us;
+    last_first_us = block.first_us;
+  }
+  const std::int64_t tail_first_us = bring_tail(stream, meter, last_us);
+  const auto newest = newest_.find(stream);
+  if (newest != newest_.end() && newest->second && newest->second != last_first_us)
+    lose(meter, stream, last_us ? *last_us + 1 : *newest->second, tail_first_us - 1, std::nullopt);
+}
+
+void Salvager::bring_block(StreamId stream, const Brought& block) {
+  const Result<Columns> columns = decode_block(*block.bytes);
+  if (!columns) return;  // it was decoded before
+  Query data = fresh_.query("INSERT INTO block_data (bytes) VALUES (?1)");
+  data.bind_blob(1, *block.bytes).run();
+  Query row = fresh_.query("INSERT INTO block (stream, first_us, last_us, count, data) VALUES (?1, ?2, ?3, ?4, ?5)");
+  row.bind(1, stream).bind(2, block.first_us).bind(3, block.last_us).bind(4, block.count).bind(5, fresh_.last_row_id());
+  row.run();
+  put_sums(fresh_, stream, *columns);
+  ++report_.blocks;
+  report_.readings += block.count;
+}
+
+/// What stays of it: sums, minutes and hours, as far as they are there.
+void Salvager::bring_given_up(StreamId stream, const Brought& block) {
+  Query row = fresh_.query("INSERT INTO block (stream, first_us, last_us, count, data) VALUES (?1, ?2, ?3, ?4, NULL)");
+  row.bind(1, stream).bind(2, block.first_us).bind(3, block.last_us).bind(4, block.count).run();
+  bool any_sums = false;
+  for (const Quantity quantity : all_quantities) {
+    const auto sums = rows(Table::sums).find(row_key({stream, static_cast<std::int64_t>(quantity), block.first_us}));
+    if (sums == rows(Table::sums).end()) continue;
+    put(Table::sums, sums->second);
+    any_sums = true;
+  }
+  for (const std::int64_t step_s : {minute_s, hour_s}) {
+    const auto rollup = rows(Table::rollup).find(row_key({stream, block.first_us, step_s}));
+    if (any_sums && rollup != rows(Table::rollup).end() && decode_rollup(rollup->second.blob(3), step_s))
+      put(Table::rollup, rollup->second);
+  }
+  ++report_.blocks;
+}
+
+/// Gives the first time that came over.
+std::int64_t Salvager::bring_tail(StreamId stream, const Meter& meter, std::optional<std::int64_t> last_us) {
+  std::int64_t first_us = highest_time_us;
+  std::optional<std::int64_t> last_id;
+  for (const auto& [key, row] : rows(Table::tail)) {
+    if (row.integer(1) != stream) continue;
+    Columns columns;
+    if (!decode_tail(row.blob(2), columns) || (last_us && columns.times.front() <= *last_us)) continue;
+    if (last_id && row.id != *last_id + 1 && columns.times.front() - *last_us > told_hole_us)
+      lose(meter, stream, *last_us + 1, columns.times.front() - 1, std::nullopt);
+    put(Table::tail, row);
+    first_us = std::min(first_us, columns.times.front());
+    last_us = columns.times.back();
+    last_id = row.id;
+    report_.readings += static_cast<std::int64_t>(columns.size());
+  }
+  return first_us;
+}
+
+void Salvager::bring_runs() {
+  std::set<RunId> known;
+  for (const auto& [key, row] : rows(Table::run)) {
+    const auto stream = row.integer_or_none(1);
+    if (stream && !streams_.contains(*stream)) continue;  // of an import that was not complete
+    put(Table::run, row);
+    known.insert(row.id);
+  }
+  report_.runs = static_cast<std::int64_t>(known.size());
+  std::set<RunId> lost;
+  for (const Table table : {Table::run_word, Table::run_state, Table::stretch, Table::sketch})
+    for (const auto& [key, row] : rows(table)) {
+      const RunId run = row.integer(0);
+      const bool alone = table == Table::sketch && !rows(Table::stretch).contains(row_key({run, row.integer(1)}));
+      if (alone) continue;  // of a batch of stretches that is lost
+      if (known.contains(run))
+        put(table, row);
+      else
+        lost.insert(run);
+    }
+  for (const RunId run : lost)
+    report_.remarks.push_back("run " + std::to_string(run) + ": when it was and of what is lost; its readings stay");
+}
+
+void Salvager::list_unclaimed() {
+  for (const auto& [key, data] : rows(Table::block_data)) {
+    if (claimed_.contains(data.id)) continue;
+    const Result<Columns> columns = decode_block(data.blob(1));
+    if (!columns) continue;
+    report_.remarks.push_back("a block of " + std::to_string(columns->size()) +
+                              " readings is whole, but of which meter is lost: it was left out");
+  }
+}
+
+/// Figures that are damaged, or count other readings than there are, are made anew where that can be.
+Result<void> mend_runs(StoreWriter& store, SalvageReport& report) {
+  const auto runs = store.runs();
+  if (!runs) return pass_on(runs.error());
+  for (const RunInfo& run : *runs) {
+    if (run.stream == 0) continue;
+    if (auto begun = store.begin(); !begun) return begun;
+    const UtcTime end = run.end.value_or(UtcTime{highest_time_us});
+    const auto whole = store.raw_is_whole(run.stream, run.begin, end);
+    if (!whole) return pass_on(whole.error());
+    if (run.end)
+      if (auto counted = store.set_run_span(run.id, run.begin, run.end); !counted) return counted;
+    const auto now = store.run(run.id);
+    if (!now) return pass_on(now.error());
+    const auto state = store.run_state(run.id);
+    const bool good = state && state->as_of && run.end && state->samples == now->samples;
+    const std::string name = "run " + std::to_string(run.id);
+    if (!good && *whole) {
+      if (auto made = resegment(store, run.id); !made) return made;
+      report.remarks.push_back(name + ": its figures were made anew from the readings that are there");
+    } else if (!state) {
+      if (auto cleared = store.clear_run_state(run.id); !cleared) return cleared;
+      report.remarks.push_back(name + ": its figures are lost");
+    }
+    if (auto done = store.commit(); !done) return done;
+  }
+  return {};
+}
+
+Result<void> fill(const std::string& path, FoundTables& found, SalvageReport& report) {
+  StoreTrouble trouble = StoreTrouble::none;
+  auto opened = open_for_writing(path, trouble);
+  if (!opened) return pass_on(opened.error());
+  Database& fresh = **opened;
+  auto filled = fresh.guarded([&]() -> Result<void> {
+    fresh.execute("BEGIN IMMEDIATE");
+    Salvager(found, fresh, report).run();
+    seal_all_rows(fresh);
+    fresh.execute("COMMIT");
+    return {};
+  });
+  opened->reset();
+  if (!filled) return filled;
+  auto writer = StoreWriter::open(path, {});
+  if (!writer) return pass_on(writer.error());
+  if (auto mended = mend_runs(*writer, report); !mended) return mended;
+  const auto check = writer->check();
+  if (!check) return pass_on(check.error());
+  if (check->ok) return {};
+  return fail(ErrorKind::unusable, path + ": what was brought over is not sound: " + check->problems.front());
+}
+
+void remove_store(const std::string& path) {
+  for (const char* suffix : {"", log_suffix, index_suffix, lock_suffix}) ::unlink((path + suffix).c_str());
+}
+
+}  // namespace
+
+Result<SalvageReport> salvage(const std::string& damaged, const std::string& fresh) {
+  if (std::filesystem::exists(fresh))
+    return fail(ErrorKind::input, fresh + ": is there already; give the path of a new store");
+  auto image = PageImage::read(damaged);
+  if (!image) return pass_on(image.error());
+  FoundTables found = find_sound_rows(*image);
+  const bool nothing = std::all_of(found.begin(), found.end(), [](const auto& rows) { return rows.empty(); });
+  if (nothing) return fail(ErrorKind::negative, damaged + ": nothing in it proves to be of a store");
+  SalvageReport report;
+  auto filled = fill(fresh, found, report);
+  if (!filled) {
+    remove_store(fresh);
+    return pass_on(filled.error());
+  }
+  std::sort(report.losses.begin(), report.losses.end(),
+            [](const SalvageLoss& a, const SalvageLoss& b) { return a.from < b.from; });
+  return report;
+}
+
+}  // namespace nightwatt::storage

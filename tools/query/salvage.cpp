@@ -1,0 +1,56 @@
+#include "storage/salvage.hpp"
+
+#include "commands.hpp"
+#include "measure/time_text.hpp"
+#include "text/json_text.hpp"
+#include "text/printable.hpp"
+
+namespace nightwatt::query {
+namespace {
+
+void write_json(Context& context, const std::string& file, const storage::SalvageReport& report) {
+  JsonWriter json(context.out);
+  json.begin_object().field("file", file).field("runs", report.runs).field("blocks", report.blocks);
+  json.field("samples", report.readings).field("marks", report.marks).key("lost").begin_array();
+  for (const storage::SalvageLoss& loss : report.losses) {
+    json.line_break().begin_object().field("meter", loss.meter).field("from", loss.from).field("to", loss.to);
+    json.field("samples", loss.readings).key("runs").begin_array();
+    for (const storage::RunId run : loss.runs) json.value(run);
+    json.end_array().end_object();
+  }
+  json.end_array().key("remarks").begin_array();
+  for (const std::string& remark : report.remarks) json.value(remark);
+  json.end_array().end_object();
+  context.out.write("\n");
+}
+
+std::string whose(const storage::SalvageLoss& loss) {
+  std::string text;
+  for (const storage::RunId run : loss.runs) text += (text.empty() ? "run " : ", run ") + std::to_string(run);
+  const std::string meter = loss.meter ? "meter " + text::printable(*loss.meter) : "an imported file";
+  return text.empty() ? meter + ", no run" : text + " on " + meter;
+}
+
+}  // namespace
+
+Outcome run(Context& context, const SalvageArguments& arguments) {
+  const auto report = storage::salvage(arguments.damaged, arguments.fresh);
+  if (!report) return tl::unexpected(report.error());
+  if (context.json) {
+    write_json(context, arguments.fresh, *report);
+    return 0;
+  }
+  context.out.write(text::printable(arguments.fresh) + ": " + std::to_string(report->runs) + " runs, " +
+                    std::to_string(report->readings) + " readings, " + std::to_string(report->marks) +
+                    " marks proved sound and were brought over.\n");
+  for (const storage::SalvageLoss& loss : report->losses)
+    context.out.write(toned(context.style, Tone::red, "lost:") + " " + whose(loss) + ", " + local_text(loss.from) +
+                      " to " + local_text(loss.to) +
+                      (loss.readings ? ", " + std::to_string(*loss.readings) + " readings" : "") + "\n");
+  for (const std::string& remark : report->remarks)
+    context.out.write(toned(context.style, Tone::yellow, "note:") + " " + text::printable(remark) + "\n");
+  if (report->losses.empty() && report->remarks.empty()) context.out.write("Nothing is known to be lost.\n");
+  return 0;
+}
+
+}  // namespace nightwatt::query
