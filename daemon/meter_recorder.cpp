@@ -208,14 +208,29 @@ Result<void> MeterRecorder::record(StoreWriter& store, std::span<const Reading> 
   }
   if (rising.empty()) return {};
   if (auto appended = store.append(stream_, rising); !appended) return appended;
+  if (auto taken = take_late(store, rising.front().time); !taken) return taken;
   last_looked_off_ = looks_off(rising.back());
   for (const Reading& reading : rising) {
     last_ = reading.time;
     ++unsaved_readings_;
-    if (open_) open_->builder.push(reading);
+    if (open_ && reading.time >= open_->begin) open_->builder.push(reading);
     if (auto judged = judge(store, reading, reading.time); !judged) return judged;
   }
   return save_if_due(store);
+}
+
+// A reading may come a moment after a hand ended the run that it lies in: a meter that gives several answers gives its
+// power with the power's own time. Such a run is made anew, as far as its readings are still there.
+Result<void> MeterRecorder::take_late(StoreWriter& store, UtcTime first) {
+  if (!last_end_ || first > *last_end_) return {};
+  const auto runs = store.runs();
+  if (!runs) return tl::unexpected(runs.error());
+  for (const storage::RunInfo& run : *runs) {
+    if (run.stream != stream_ || !run.end || *run.end < first) continue;
+    const auto made = storage::resegment(store, run.id);
+    if (!made && made.error().kind != ErrorKind::negative) return made;
+  }
+  return {};
 }
 
 // Lets one reading open or end an automatic run. `stored_until`: the last reading that a run opened now has to take

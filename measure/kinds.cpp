@@ -39,7 +39,6 @@ constexpr double charging_step = 0.15;  // of a level: a charging curve begins w
 constexpr double longest_tail = 0.3;    // of a charging curve's length: pieces at its end
 constexpr double working_share = 0.90;  // of the lowest steady level: below it the device was seen working lower
 constexpr double small_standby_w = 3.0;
-constexpr std::size_t come_back_to = 3;  // times: two windows of one load are no idle
 
 /// Log-density of a normal variable.
 double log_normal(double x, double mean, double deviation) {
@@ -51,7 +50,7 @@ double of_standby(double share_of_idle) {
   return log_normal(std::log(std::max(share_of_idle, 1e-4)), std::log(0.07), 0.9);
 }
 double of_load(double times_idle) {
-  return log_normal(std::log(times_idle), std::log(3.2), 0.7);
+  return log_normal(std::log(times_idle), std::log(3.2), 0.8);
 }
 
 struct Odds {
@@ -344,11 +343,6 @@ class Namer {
   /// After the first level of the working device it worked well below its lowest one, but never 20 s at one power.
   [[nodiscard]] bool seen_working_below(const Account& best) {
     const double level = states_[best.idle].level_w;
-    // What it comes back to again and again is its idle, whatever dips there are.
-    std::size_t times = 0;
-    for (std::size_t i = 0; i < state_of_.size(); ++i)
-      if (state_of_[i] == best.idle && (i == 0 || state_of_[i - 1] != best.idle)) ++times;
-    if (times >= come_back_to) return false;
     bool begun = false;
     for (std::size_t i = 0; i < segments_.size(); ++i) {
       const Segment& g = segments_[i];

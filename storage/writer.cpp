@@ -310,7 +310,9 @@ Result<void> StoreWriter::begin() {
   if (impl_->writing) return fail(ErrorKind::unusable, impl_->database->path() + ": a transaction is open already");
   if (impl_->snapshots > 0)
     return fail(ErrorKind::unusable, impl_->database->path() + ": no transaction can begin while a snapshot is held");
-  return impl_->database->guarded([&]() -> Result<void> {
+  Result<void> begun = impl_->database->guarded([&]() -> Result<void> {
+    // The ROLLBACK of the transaction before may have failed for want of memory.
+    if (impl_->database->in_transaction()) impl_->database->execute("ROLLBACK");
     impl_->database->execute("BEGIN IMMEDIATE");
     impl_->writing = true;
     Query version = impl_->database->query("PRAGMA data_version");
@@ -319,6 +321,8 @@ Result<void> StoreWriter::begin() {
     impl_->data_version = now;
     return {};
   });
+  if (!begun) rollback();
+  return begun;
 }
 
 Result<void> StoreWriter::commit() {

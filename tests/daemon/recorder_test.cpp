@@ -297,6 +297,21 @@ TEST_CASE("a begin and an end with nothing between are a run without readings") 
   CHECK(meter.check().ok);
 }
 
+TEST_CASE("a reading that comes after an end or a begin by hand belongs where its own time lies") {
+  RecordedMeter meter;
+  meter.record(evening_of({{5.0, 60}}));
+  const auto ended = must(meter.begin("Gannet board", at(10), at(60)));
+  CHECK(must(meter.end(at(62))) == ended);
+  meter.record(evening_of({{5.0, 1}}, at(61)));  // measured before the end
+  const auto next = must(meter.begin("Fulmar board", at(65), at(65)));
+  meter.record(evening_of({{5.0, 1}}, at(64)));  // measured before the begin
+  meter.record(evening_of({{5.0, 30}}, at(66)));
+  CHECK(meter.figures(ended).totals.samples() == 51);
+  CHECK(meter.figures(next).totals.samples() == 30);
+  CHECK(must(meter.end(at(100))) == next);
+  CHECK(meter.check().problems == std::vector<std::string>{});
+}
+
 TEST_CASE("readings that do not come later than the last are left out and counted") {
   RecordedMeter meter;
   const auto readings = evening_of({{5.0, 10}});

@@ -74,6 +74,7 @@ class MeterRecorder {
   [[nodiscard]] Result<void> restore_auto_state(storage::StoreWriter& store);
   [[nodiscard]] Result<void> replay_auto_state(storage::StoreWriter& store, UtcTime after);
   [[nodiscard]] Result<void> put_auto_state(storage::StoreWriter& store, std::optional<UtcTime> as_of);
+  [[nodiscard]] Result<void> take_late(storage::StoreWriter& store, UtcTime first);
   [[nodiscard]] Result<void> judge(storage::StoreWriter& store, const Reading& reading, UtcTime stored_until);
   [[nodiscard]] Result<void> open(storage::StoreWriter& store, storage::NewRun run, UtcTime stored_until);
   [[nodiscard]] Result<void> close(storage::StoreWriter& store, UtcTime end);

@@ -1,0 +1,82 @@
+// Nights of the whole service in a simulated world: how many it gets through, with how many faults, and in what time.
+//
+//   bench_world [NIGHTS] [SEED] [MINUTES] [FAULTS] [first]
+//   bench_world calls
+//
+// `calls`: a short night once for every call on the disk and every kind of fault at it.
+// Prints the seed of a night in which the store did not tell the truth, and the smallest night found that does the
+// same. The same seed, minutes and faults are the same night again. `first`: stops at the first, and only names it.
+#include <chrono>
+#include <cstdint>
+#include <cstdlib>
+#include <iostream>
+#include <string>
+
+#include "tests/world/night.hpp"
+
+namespace {
+
+using namespace nightwatt;
+using namespace nightwatt::world;
+
+std::uint64_t number(int argc, char** argv, int place, std::uint64_t otherwise) {
+  return argc > place ? std::strtoull(argv[place], nullptr, 10) : otherwise;
+}
+
+void show(const Night& night, const Outcome& outcome) {
+  std::cout << "seed " << night.seed << ": " << outcome.problem << "\n";
+  const Night smaller = made_smaller(night, 200);
+  std::vector<std::string> log;
+  const Outcome again = live(smaller, &log);
+  std::cout << "made smaller: " << night_text(smaller) << "\n  comes to: " << again.problem << "\n";
+  for (const std::string& line : log) std::cout << "    " << line << "\n";
+}
+
+int try_all_calls() {
+  const std::uint64_t calls = live(busy_moment()).disk_calls;
+  std::uint64_t failed = 0;
+  for (const CallFault fault : {CallFault::kill, CallFault::power_cut, CallFault::error, CallFault::full})
+    for (std::uint64_t call = 1; call <= calls; ++call) {
+      const Night night = with_call_fault(busy_moment(), fault, call);
+      const Outcome outcome = live(night);
+      if (outcome.problem.empty()) continue;
+      ++failed;
+      std::cout << outcome.problem << "\n" << night_text(night) << "\n";
+    }
+  std::cout << "a fault of each of 4 kinds at each of " << calls << " calls: " << failed << " went wrong\n";
+  return failed == 0 ? 0 : 1;
+}
+
+}  // namespace
+
+int main(int argc, char** argv) {
+  if (argc > 1 && std::string(argv[1]) == "calls") return try_all_calls();
+  const std::uint64_t nights = number(argc, argv, 1, 300);
+  const std::uint64_t first = number(argc, argv, 2, 1);
+  const Duration length{static_cast<std::int64_t>(number(argc, argv, 3, 10)) * 60'000'000};
+  const std::uint64_t faults = number(argc, argv, 4, 30);
+  const bool only_first = argc > 5 && std::string(argv[5]) == "first";
+  constexpr std::uint64_t failures_shown = 5;
+  std::uint64_t failed = 0, befell = 0, readings = 0, starts = 0, calls = 0;
+  const auto began = std::chrono::steady_clock::now();
+  for (std::uint64_t seed = first; seed < first + nights && failed < failures_shown; ++seed) {
+    const Night night = make_night(seed, length, faults);
+    const Outcome outcome = live(night);
+    befell += outcome.faults;
+    readings += outcome.readings;
+    starts += outcome.starts;
+    calls += outcome.disk_calls;
+    if (outcome.problem.empty()) continue;
+    ++failed;
+    if (only_first) {
+      std::cout << "found in night " << seed - first + 1 << ": " << outcome.problem << "\n";
+      return 1;
+    }
+    show(night, outcome);
+  }
+  const double took_s = std::chrono::duration<double>(std::chrono::steady_clock::now() - began).count();
+  std::cout << "nights " << nights << " of " << length.count() / 60'000'000 << " min, seeds " << first << " to "
+            << first + nights - 1 << ", faults " << befell << ", starts " << starts << ", readings " << readings
+            << ", calls on the disk " << calls << ", " << took_s << " s: " << failed << " went wrong\n";
+  return failed == 0 ? 0 : 1;
+}

@@ -1,0 +1,526 @@
+#include "night.hpp"
+
+#include <sqlite3.h>
+
+#include <algorithm>
+#include <array>
+#include <cerrno>
+#include <map>
+#include <memory>
+#include <optional>
+#include <utility>
+
+#include "daemon/service.hpp"
+#include "sim_meter.hpp"
+#include "storage/run_builder.hpp"
+#include "truth.hpp"
+
+namespace nightwatt::world {
+namespace {
+
+using daemon::Service;
+
+constexpr std::int64_t second_us = 1'000'000;
+constexpr std::int64_t day_us = 86'400 * second_us;
+constexpr UtcTime evening{1'767'646'800'000'000};  // 2026-01-05T21:00:00Z
+/// A reading is stored `flush_s` after it came, and half a second is allowed for what a commit takes.
+constexpr std::int64_t flush_us = second_us + second_us / 2;
+/// After a trouble with the disk the next try is up to ten seconds away; see StorePipeline::longest_pause.
+constexpr std::int64_t after_trouble_us = 12 * second_us;
+/// A service manager starts what died again.
+constexpr std::int64_t start_again_us = 2 * second_us;
+
+constexpr std::array<const char*, fault_kinds> names = {
+    "kill",       "kill at a call",  "power cut",     "stop",   "disk full", "disk error",    "disk slow",
+    "locked",     "memory",          "line",          "unplug", "swap",      "counter reset", "drift",
+    "clock step", "clock slew",      "suspend",       "reload", "begin",     "end",           "split",
+    "query",      "query at a call", "second service"};
+
+enum class Death : std::uint8_t { none, kill, power_cut, stop };
+
+class Life {
+ public:
+  Life(const Night& night, std::vector<std::string>* log)
+      : night_(night),
+        log_(log),
+        random_(night.seed),
+        scheduler_(night.seed ^ 0x5EED),
+        clock_(scheduler_, evening),
+        disk_(night.seed ^ 0xD15C),
+        environment_(std::make_unique<SimEnvironment>(scheduler_, clock_, disk_)),
+        bench_("bench", false, Duration{second_us}, night.seed ^ 0xB, scheduler_, clock_),
+        shelf_("shelf", true, Duration{2 * second_us}, night.seed ^ 0x5, scheduler_, clock_),
+        truth_(disk_.path("night.db")) {
+    config_.store.path = disk_.path("night.db");
+    config_.meters = {bench_.config(), shelf_.config()};
+    for (SimMeter* meter : {&bench_, &shelf_}) {
+      environment_->connect(meter->name(), &meter->plug());
+      truth_.know(meter);
+    }
+    disk_.on_call = [this](DiskCall call, std::string_view name) { return on_disk(call, name); };
+  }
+  ~Life() {
+    unlock();
+    fail_allocations(0, 0);
+  }
+  Life(const Life&) = delete;
+  Life& operator=(const Life&) = delete;
+
+  Outcome live();
+
+ private:
+  struct Trouble {
+    std::int64_t from_us = 0, to_us = 0;
+  };
+
+  void start();
+  void go_on_until(std::int64_t end_us);
+  void die();
+  void befall(const Fault& fault);
+  void on_machine(const Fault& fault, Random& draw);
+  void on_meter(const Fault& fault, Random& draw);
+  void by_people(const Fault& fault, Random& draw);
+  void ask(daemon::ControlRequest request, const std::string& device);
+  void query();
+  void unlock();
+  void trouble_until(std::int64_t to_us) { troubles_.push_back({now(), to_us}); }
+  [[nodiscard]] bool troubled(std::int64_t since_us) const;
+  [[nodiscard]] std::optional<DiskTrouble> on_disk(DiskCall call, std::string_view name);
+  [[nodiscard]] std::optional<DiskTrouble> disk_error(DiskCall call);
+  [[nodiscard]] DiskTrouble die_at_once(Death death);
+  void look(const End& end);
+  void fail_with(const std::string& what) {
+    if (outcome_.problem.empty()) outcome_.problem = what;
+  }
+  [[nodiscard]] std::int64_t now() const { return clock_.true_us(); }
+  [[nodiscard]] daemon::LogSink log_sink();
+  [[nodiscard]] SimMeter& meter(std::uint64_t which) { return which % 2 == 0 ? bench_ : shelf_; }
+
+  const Night& night_;
+  std::vector<std::string>* log_;
+  Random random_;
+  Scheduler scheduler_;
+  SimClock clock_;
+  SimDisk disk_;
+  std::unique_ptr<SimEnvironment> environment_;
+  SimMeter bench_, shelf_;
+  Truth truth_;
+  config::ServiceConfig config_;
+  daemon::Supervisor supervisor_;
+  std::unique_ptr<Service> service_;
+  Outcome outcome_;
+  std::uint64_t boot_ = 0;
+  Death death_ = Death::none;
+  std::optional<std::int64_t> start_at_us_ = 0;
+  std::vector<Trouble> troubles_;
+  std::int64_t full_until_us_ = 0, errors_until_us_ = 0, slow_until_us_ = 0;
+  std::uint64_t error_share_ = 20;
+  std::uint64_t calls_to_death_ = 0, calls_to_query_ = 0;
+  Death death_at_call_ = Death::none;
+  bool quiet_disk_ = false;  ///< the world itself looks at the store
+  sqlite3* locker_ = nullptr;
+  std::map<std::string, Asked> asked_;
+  int devices_ = 0;
+};
+
+daemon::LogSink Life::log_sink() {
+  return [this](daemon::LogLevel, std::string_view text) {
+    if (log_ != nullptr)
+      log_->push_back(std::to_string(now() / second_us) + "." + std::to_string(now() / 1000 % 1000) + " " +
+                      std::string(text));
+  };
+}
+
+// True where the disk was unwell since then, or has not been well for long enough for the service to have noticed.
+bool Life::troubled(std::int64_t since_us) const {
+  return std::any_of(troubles_.begin(), troubles_.end(),
+                     [&](const Trouble& trouble) { return trouble.to_us + after_trouble_us > since_us; });
+}
+
+std::optional<DiskTrouble> Life::on_disk(DiskCall call, std::string_view name) {
+  if (quiet_disk_ || name.find("night.db") != 0 || name.find(".copy") != std::string_view::npos) return std::nullopt;
+  ++outcome_.disk_calls;
+  if (calls_to_death_ > 0 && --calls_to_death_ == 0) return die_at_once(death_at_call_);
+  if (outcome_.disk_calls == night_.call && night_.call_fault != CallFault::no_memory) {
+    if (night_.call_fault == CallFault::kill) return die_at_once(Death::kill);
+    if (night_.call_fault == CallFault::power_cut) return die_at_once(Death::power_cut);
+    trouble_until(now());
+    if (night_.call_fault == CallFault::error) return disk_error(call);
+    if (call == DiskCall::write) return DiskTrouble{SQLITE_FULL, ENOSPC};
+  }
+  if (calls_to_query_ > 0 && --calls_to_query_ == 0) query();
+  if (scheduler_.now_us() < slow_until_us_) disk_.spend(static_cast<std::int64_t>(random_() % 40'000));
+  if (scheduler_.now_us() < full_until_us_ && call == DiskCall::write) return DiskTrouble{SQLITE_FULL, ENOSPC};
+  if (scheduler_.now_us() >= errors_until_us_ || random_() % error_share_ != 0) return std::nullopt;
+  return disk_error(call);
+}
+
+DiskTrouble Life::die_at_once(Death death) {
+  death_ = death;
+  disk_.kill();
+  environment_->kill();
+  return {SQLITE_IOERR, EIO};
+}
+
+std::optional<DiskTrouble> Life::disk_error(DiskCall call) {
+  switch (call) {
+    case DiskCall::open:
+      return DiskTrouble{SQLITE_CANTOPEN, EIO};
+    case DiskCall::read:
+      return DiskTrouble{SQLITE_IOERR_READ, EIO};
+    case DiskCall::write:
+      return DiskTrouble{SQLITE_IOERR_WRITE, EIO};
+    case DiskCall::truncate:
+      return DiskTrouble{SQLITE_IOERR_TRUNCATE, EIO};
+    case DiskCall::sync:
+      return DiskTrouble{SQLITE_IOERR_FSYNC, EIO};
+    default:
+      return std::nullopt;
+  }
+}
+
+void Life::start() {
+  start_at_us_.reset();
+  ++boot_;
+  ++outcome_.starts;
+  environment_->revive();
+  for (SimMeter* one : {&bench_, &shelf_}) one->heard_by(boot_);
+  auto made = Service::make(config_, {*environment_, supervisor_, log_sink(),
+                                      [this] { return Result<config::ServiceConfig>(config_); }, false});
+  if (death_ != Death::none) {
+    if (made) service_ = std::move(*made);
+    return;
+  }
+  if (!made) {
+    if (!troubled(now())) fail_with("would not start: " + made.error().message);
+    start_at_us_ = scheduler_.now_us() + start_again_us;
+    return;
+  }
+  service_ = std::move(*made);
+  service_->start();
+}
+
+void Life::go_on_until(std::int64_t end_us) {
+  while (outcome_.problem.empty() && scheduler_.now_us() < end_us) {
+    if (!service_ && start_at_us_ && *start_at_us_ <= scheduler_.now_us()) start();
+    if (death_ != Death::none) die();
+    const std::int64_t next = start_at_us_ ? std::min(end_us, std::max(*start_at_us_, scheduler_.now_us())) : end_us;
+    (void)scheduler_.step(next);
+    if (death_ != Death::none) die();
+  }
+}
+
+// Only here, never from within one of its own calls.
+void Life::die() {
+  const Death death = std::exchange(death_, Death::none);
+  const std::int64_t died_us = now();
+  std::int64_t safe_us = died_us - flush_us;
+  calls_to_death_ = 0;
+  calls_to_query_ = 0;
+  fail_allocations(0, 0);
+  if (death == Death::stop && service_) {
+    service_->stop();
+    while (!service_->stopped()) (void)scheduler_.step(scheduler_.now_us() + second_us);
+    if (service_->finish()) safe_us = died_us - 1;
+  }
+  environment_->kill();
+  disk_.kill();
+  unlock();
+  service_.reset();
+  const std::int64_t calendar_us = clock_.utc().us - clock_.monotonic().us;
+  if (death == Death::power_cut) {
+    disk_.lose_power(random_);
+    clock_.boot();
+  }
+  // One trouble after the other: nothing was stored since the first of them.
+  std::int64_t well_until_us = died_us;
+  for (auto trouble = troubles_.rbegin(); trouble != troubles_.rend(); ++trouble)
+    if (trouble->to_us + after_trouble_us > well_until_us) well_until_us = std::min(well_until_us, trouble->from_us);
+  safe_us = std::min(safe_us, well_until_us < died_us ? well_until_us - flush_us : safe_us);
+  start_at_us_ = scheduler_.now_us() + start_again_us;
+  for (SimMeter* one : {&bench_, &shelf_}) one->excuse();
+  look({boot_, death == Death::power_cut, safe_us, calendar_us});
+}
+
+void Life::look(const End& end) {
+  quiet_disk_ = true;
+  if (std::string problem = truth_.look(end, asked_); !problem.empty()) fail_with(problem);
+  quiet_disk_ = false;
+}
+
+void Life::unlock() {
+  if (locker_ == nullptr) return;
+  sqlite3_exec(locker_, "ROLLBACK", nullptr, nullptr, nullptr);
+  sqlite3_close(std::exchange(locker_, nullptr));
+}
+
+// Whoever reads the store at any moment gets an answer.
+void Life::query() {
+  const bool quiet = std::exchange(quiet_disk_, true);
+  const bool excused = troubled(now()) || locker_ != nullptr || !service_ || death_ != Death::none;
+  const auto wrong = [&](const std::string& what) {
+    if (!excused) fail_with("a query at a bad moment: " + what);
+  };
+  const auto store = storage::StoreReader::open(config_.store.path);
+  if (!store) wrong(store.error().message);
+  if (store) {
+    const auto runs = store->runs();
+    if (!runs) wrong(runs.error().message);
+    if (runs && !runs->empty())
+      if (const auto figures = storage::run_figures(*store, runs->back().id); !figures) wrong(figures.error().message);
+    if (const auto status = store->status(); !status) wrong(status.error().message);
+  }
+  quiet_disk_ = quiet;
+}
+
+void Life::ask(daemon::ControlRequest request, const std::string& device) {
+  if (!device.empty()) asked_[device] = {device, false, false};
+  (void)environment_->ask(std::move(request), [this, device](const std::string& answer) {
+    if (device.empty()) return;
+    const auto known = asked_.find(device);
+    if (known != asked_.end()) known->second = {device, true, answer.find("\"ok\":true") != std::string::npos};
+  });
+}
+
+void Life::on_machine(const Fault& fault, Random& draw) {
+  const std::int64_t now_us = scheduler_.now_us();
+  const auto lasting_us = static_cast<std::int64_t>((1 + draw() % 30) * second_us);
+  const auto deadly = [&](Death death) {
+    death_at_call_ = death;
+    calls_to_death_ = 1 + draw() % 400;
+  };
+  switch (fault.kind) {
+    case FaultKind::kill:
+      death_ = Death::kill;
+      return;
+    case FaultKind::kill_at_call:
+      return deadly(Death::kill);
+    case FaultKind::power_cut:
+      return deadly(Death::power_cut);
+    case FaultKind::stop:
+      death_ = Death::stop;
+      return;
+    case FaultKind::disk_full:
+      full_until_us_ = now_us + lasting_us;
+      return trouble_until(now() + lasting_us);
+    case FaultKind::disk_error:
+      errors_until_us_ = now_us + lasting_us;
+      error_share_ = 1 + draw() % 50;
+      return trouble_until(now() + lasting_us);
+    case FaultKind::disk_slow:
+      slow_until_us_ = now_us + lasting_us;
+      return trouble_until(now() + lasting_us);
+    case FaultKind::no_memory:
+      fail_allocations(1 + draw() % 2000, draw() % 3);
+      scheduler_.after(Duration{lasting_us}, [] { fail_allocations(0, 0); });
+      return trouble_until(now() + lasting_us);
+    case FaultKind::locked:
+      if (locker_ != nullptr || sqlite3_open(config_.store.path.c_str(), &locker_) != SQLITE_OK) return;
+      sqlite3_exec(locker_, "BEGIN IMMEDIATE", nullptr, nullptr, nullptr);
+      trouble_until(now() + lasting_us);
+      scheduler_.after(Duration{lasting_us}, [this] { unlock(); });
+      return;
+    case FaultKind::suspend: {
+      const auto asleep_us = static_cast<std::int64_t>((1 + draw() % 3'600) * second_us);
+      for (SimMeter* one : {&bench_, &shelf_}) one->excuse();
+      for (Trouble& trouble : troubles_)
+        if (trouble.to_us > now()) trouble.to_us += asleep_us;
+      clock_.fall_asleep(Duration{asleep_us});
+      for (SimMeter* one : {&bench_, &shelf_}) one->slept(Duration{asleep_us});
+      return;
+    }
+    default:
+      return;
+  }
+}
+
+void Life::on_meter(const Fault& fault, Random& draw) {
+  SimMeter& one = meter(draw());
+  switch (fault.kind) {
+    case FaultKind::line: {
+      auto kind = static_cast<LineFault>(1 + draw() % (line_faults - 1));
+      // Known: an answer that is given in another's place and is of its length cannot be told; see docs/meters.md.
+      if (kind == LineFault::previous && &one == &shelf_) kind = LineFault::doubled;
+      return one.fault(kind, static_cast<int>(1 + draw() % 20));
+    }
+    case FaultKind::unplug:
+      if (!one.plug().in()) return;
+      one.pull();
+      scheduler_.after(Duration{static_cast<std::int64_t>(draw() % 40'000'000)}, [&one] { one.put(); });
+      return;
+    case FaultKind::swap:
+      return one.swap();
+    case FaultKind::counter_reset:
+      return one.reset_counter();
+    case FaultKind::drift:
+      return one.drift(static_cast<std::int64_t>(draw() % 20'000) - 10'000);
+    case FaultKind::clock_step: {
+      constexpr std::array<std::int64_t, 8> steps = {second_us / 2, 2 * second_us,  3'600 * second_us,  day_us,
+                                                     400 * day_us,  -2 * second_us, -3'600 * second_us, -400 * day_us};
+      const std::uint64_t kind = draw() % (steps.size() + 2);
+      if (kind == steps.size()) return clock_.set_utc({static_cast<std::int64_t>(draw() % 1'000'000'000)});  // 1970
+      if (kind > steps.size()) return clock_.set_utc(evening + Duration{now()});
+      return clock_.step(Duration{steps[kind]});
+    }
+    case FaultKind::clock_slew:
+      return clock_.slew(static_cast<std::int64_t>(draw() % 1'000) - 500);
+    default:
+      return;
+  }
+}
+
+void Life::by_people(const Fault& fault, Random& draw) {
+  const std::string device = "Device " + std::to_string(++devices_);
+  switch (fault.kind) {
+    case FaultKind::begin: {
+      daemon::BeginRequest request;
+      request.device = device;
+      request.meter = meter(draw()).name();
+      if (draw() % 3 == 0) request.at = clock_.utc() - Duration{static_cast<std::int64_t>(draw() % 30'000'000)};
+      return ask(std::move(request), device);
+    }
+    case FaultKind::end: {
+      daemon::EndRequest request;
+      request.meter = meter(draw()).name();
+      if (draw() % 3 == 0) request.at = clock_.utc() - Duration{static_cast<std::int64_t>(draw() % 30'000'000)};
+      return ask(std::move(request), {});
+    }
+    case FaultKind::split:
+      return ask(daemon::SplitRequest{static_cast<storage::RunId>(1 + draw() % 8),
+                                      clock_.utc() - Duration{static_cast<std::int64_t>(draw() % 20'000'000)}},
+                 {});
+    case FaultKind::reload:
+      if (!service_) return;
+      config_.store.flush_s = draw() % 2 == 0 ? 1.0 : 0.5;
+      if (draw() % 2 == 0) {
+        shelf_.excuse();
+        config_.meters.resize(1);
+        if (draw() % 2 == 0) config_.meters.push_back(shelf_.config());
+      }
+      return service_->reload();
+    case FaultKind::query:
+      return query();
+    case FaultKind::query_at_call:
+      calls_to_query_ = 1 + draw() % 40;
+      return;
+    case FaultKind::second_service: {
+      if (!service_ || troubled(now())) return;
+      SimEnvironment other(scheduler_, clock_, disk_);
+      const auto second = Service::make(config_, {other, supervisor_, [](daemon::LogLevel, std::string_view) {},
+                                                  [this] { return Result<config::ServiceConfig>(config_); }, false});
+      if (second) fail_with("a second service was let in");
+      return;
+    }
+    default:
+      return;
+  }
+}
+
+void Life::befall(const Fault& fault) {
+  ++outcome_.faults;
+  if (log_ != nullptr) log_->push_back(std::to_string(now() / second_us) + " -- " + fault_name(fault.kind));
+  Random draw(fault.detail);
+  on_machine(fault, draw);
+  on_meter(fault, draw);
+  by_people(fault, draw);
+}
+
+Outcome Life::live() {
+  const std::int64_t begin_us = scheduler_.now_us();
+  for (const Fault& fault : night_.faults) scheduler_.at(begin_us + fault.at_us, [this, &fault] { befall(fault); });
+  start_at_us_ = begin_us;
+  if (night_.call_fault == CallFault::no_memory) {
+    fail_allocations(night_.call, 0);
+    trouble_until(now() + night_.length.count());
+  }
+  go_on_until(begin_us + night_.length.count());
+  // Morning: everything is well for long enough that nothing excuses a loss.
+  fail_allocations(0, 0);
+  full_until_us_ = errors_until_us_ = slow_until_us_ = 0;
+  calls_to_death_ = 0;
+  if (outcome_.problem.empty()) go_on_until(scheduler_.now_us() + 3 * after_trouble_us);
+  if (outcome_.problem.empty() && service_) {
+    death_ = Death::stop;
+    die();
+  }
+  outcome_.readings = truth_.readings();
+  return outcome_;
+}
+
+}  // namespace
+
+std::string fault_name(FaultKind kind) {
+  return names[static_cast<std::size_t>(kind)];
+}
+
+Night busy_moment() {
+  Night night{3, Duration{20 * second_us}, {}};
+  std::int64_t at_us = 0;
+  constexpr std::uint64_t detail = 11;
+  for (const FaultKind kind : {FaultKind::begin, FaultKind::clock_step, FaultKind::split, FaultKind::reload,
+                               FaultKind::end, FaultKind::stop, FaultKind::begin})
+    night.faults.push_back({at_us += 2'500'000, kind, detail});
+  return night;
+}
+
+Night with_call_fault(Night night, CallFault fault, std::uint64_t call) {
+  night.call_fault = fault;
+  night.call = call;
+  return night;
+}
+
+Night make_night(std::uint64_t seed, Duration length, std::size_t faults) {
+  Random random(seed);
+  Night night{seed, length, {}};
+  for (std::size_t i = 0; i < faults; ++i)
+    night.faults.push_back({static_cast<std::int64_t>(random() % static_cast<std::uint64_t>(length.count())),
+                            static_cast<FaultKind>(random() % fault_kinds), random()});
+  std::sort(night.faults.begin(), night.faults.end(), [](const Fault& a, const Fault& b) { return a.at_us < b.at_us; });
+  return night;
+}
+
+Outcome live(const Night& night, std::vector<std::string>* log) {
+  return Life(night, log).live();
+}
+
+Night made_smaller(const Night& night, std::size_t tries) {
+  Night smallest = night;
+  const auto still_fails = [&](const Night& candidate) {
+    if (tries == 0) return false;
+    --tries;
+    if (live(candidate).problem.empty()) return false;
+    smallest = candidate;
+    return true;
+  };
+  for (std::size_t piece = std::max<std::size_t>(1, smallest.faults.size() / 2); piece > 0; piece /= 2) {
+    for (std::size_t from = 0; from < smallest.faults.size();) {
+      Night candidate = smallest;
+      const auto begin = candidate.faults.begin() + static_cast<std::ptrdiff_t>(from);
+      const auto count = std::min(piece, candidate.faults.size() - from);
+      candidate.faults.erase(begin, begin + static_cast<std::ptrdiff_t>(count));
+      if (!still_fails(candidate)) from += piece;
+    }
+  }
+  for (int i = 0; i < 6; ++i) {
+    Night candidate = smallest;
+    candidate.length = smallest.length * 2 / 3;
+    std::erase_if(candidate.faults, [&](const Fault& fault) { return fault.at_us > candidate.length.count(); });
+    if (!still_fails(candidate)) break;
+  }
+  return smallest;
+}
+
+std::string night_text(const Night& night) {
+  std::string text = "seed " + std::to_string(night.seed) + ", " + std::to_string(night.length.count() / second_us) +
+                     " s, " + std::to_string(night.faults.size()) + " faults";
+  constexpr std::array<const char*, 6> at_call = {"", "kill", "power cut", "error", "full disk", "no memory"};
+  if (night.call > 0)
+    text += std::string(", ") + at_call[static_cast<std::size_t>(night.call_fault)] + " at call " +
+            std::to_string(night.call);
+  for (const Fault& fault : night.faults)
+    text += "\n  " + std::to_string(fault.at_us / 1000) + " ms  " + fault_name(fault.kind) + " (" +
+            std::to_string(fault.detail) + ")";
+  return text;
+}
+
+}  // namespace nightwatt::world

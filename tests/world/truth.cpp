@@ -1,0 +1,237 @@
+#include "truth.hpp"
+
+#include <algorithm>
+#include <cmath>
+#include <cstdlib>
+#include <filesystem>
+#include <iterator>
+
+#include "storage/run_builder.hpp"
+
+namespace nightwatt::world {
+namespace {
+
+/// A clock that is off by less than a second is not called a step; see RecordClock::step_limit.
+constexpr std::int64_t step_limit_us = 1'100'000;
+
+bool same_value(const Reading& reading, const Said& said) {
+  const auto power = reading.values.get(Quantity::power);
+  if (!power || !(*power == Decimal{said.milliwatts, -3})) return false;
+  const auto energy = reading.values.get(Quantity::energy);
+  return !energy || said.milliwatt_hours < 0 || *energy == Decimal{said.milliwatt_hours, -3};
+}
+
+std::string when(const Reading& reading) {
+  const auto power = reading.values.get(Quantity::power);
+  return std::to_string(reading.time.us) + " us, " + (power ? power->text() : std::string("no")) + " W";
+}
+
+bool near(double a, double b) {
+  constexpr double relative = 1e-9;
+  return std::abs(a - b) <= relative * std::max({1.0, std::abs(a), std::abs(b)});
+}
+
+/// The stored readings from `from` on as those that were said from `first` on, with one clock between them: for each
+/// its place among the said; nothing where it does not work out.
+std::optional<std::vector<std::size_t>> follow(const std::vector<Reading>& stored, std::size_t from,
+                                               const SimMeter& meter, std::size_t first, std::int64_t shift_us,
+                                               std::size_t& stuck) {
+  const std::vector<Said>& said = meter.said();
+  /// Stamps are cut to a millisecond, ports are read up to a fifth of one late, and readings that come together are set
+  /// a millisecond apart.
+  constexpr std::int64_t tolerance_us = 5'000;
+  std::vector<std::size_t> places;
+  std::size_t next = first;
+  for (std::size_t i = from; i < stored.size(); ++i) {
+    const auto off = [&](std::size_t place) { return stored[i].time.us - said[place].mono_us - shift_us; };
+    const auto fits = [&](std::size_t place) {
+      return off(place) <= tolerance_us + said[place].late_us && off(place) >= -tolerance_us &&
+             same_value(stored[i], said[place]);
+    };
+    while (next < said.size() && off(next) >= -tolerance_us && !fits(next)) ++next;
+    stuck = std::max(stuck, i);
+    if (next >= said.size() || !fits(next)) return std::nullopt;
+    places.push_back(next++);
+  }
+  return places;
+}
+
+std::string compare(const storage::RunFigures& kept, const storage::RunFigures& anew) {
+  if (kept.totals.samples() != anew.totals.samples()) return "another count of readings";
+  if (!near(kept.totals.energy_wh().value_or(-1.0), anew.totals.energy_wh().value_or(-1.0))) return "another energy";
+  if (!near(kept.totals.gap_s(), anew.totals.gap_s())) return "other gaps";
+  if (kept.segments.size() != anew.segments.size())
+    return std::to_string(kept.segments.size()) + " segments, anew " + std::to_string(anew.segments.size());
+  for (std::size_t i = 0; i < kept.segments.size(); ++i) {
+    const Segment& a = kept.segments[i];
+    const Segment& b = anew.segments[i];
+    if (a.kind != b.kind || a.begin != b.begin || a.end != b.end) return "another segment " + std::to_string(i);
+    if (a.level_w.has_value() != b.level_w.has_value() || !near(a.level_w.value_or(0.0), b.level_w.value_or(0.0)))
+      return "another level of segment " + std::to_string(i);
+  }
+  return {};
+}
+
+}  // namespace
+
+std::uint64_t Truth::readings() const {
+  std::uint64_t count = 0;
+  for (const auto& [name, stream] : streams_) count += stream.accepted.size();
+  return count;
+}
+
+std::string Truth::look(const End& end, std::map<std::string, Asked>& asked) {
+  const auto store = storage::StoreReader::open(path_);
+  const bool never_made = storage::store_bytes(path_).value_or(0) == 0;
+  if (!store && never_made && readings() == 0) return {};
+  // Killed while the store was being made: whoever writes to it next makes the rest.
+  if (!store && nothing_must_be_there(end)) {
+    for (auto& [name, stream] : streams_) stream.accepted.clear();
+    return {};
+  }
+  if (!store) return "the store cannot be opened: " + store.error().message;
+  for (const SimMeter* meter : meters_)
+    if (std::string problem = look_at_meter(*store, *meter, end); !problem.empty())
+      return "meter " + meter->name() + ": " + problem;
+  const auto check = store->check();
+  if (!check) return "check: " + check.error().message;
+  if (!check->ok) return "check: " + check->problems.front();
+  if (std::string problem = look_at_runs(*store, end, asked); !problem.empty()) return problem;
+  return figures_anew(*store);
+}
+
+bool Truth::nothing_must_be_there(const End& end) const {
+  if (end.power_cut) return readings() == 0;
+  return readings() == 0 && std::all_of(meters_.begin(), meters_.end(), [&](const SimMeter* meter) {
+           return std::all_of(meter->said().begin(), meter->said().end(),
+                              [&](const Said& said) { return !said.must || said.true_us > end.safe_us; });
+         });
+}
+
+std::string Truth::look_at_meter(const storage::StoreReader& store, const SimMeter& meter, const End& end) {
+  Stream& stream = streams_[meter.name()];
+  std::vector<Reading> stored;
+  const auto id = store.stream_of_meter(meter.name());
+  if (!id) return id.error().message;
+  if (*id) {
+    const auto read = store.readings(**id, UtcTime{INT64_MIN}, UtcTime{INT64_MAX}, [&](const Reading& reading) {
+      stored.push_back(reading);
+      return true;
+    });
+    if (!read) return read.error().message;
+  }
+  if (std::string problem = keep_old(stream, stored, meter.name(), end.power_cut); !problem.empty()) return problem;
+  return match_new(store, id->value_or(0), stream, stored, meter, end);
+}
+
+std::string Truth::keep_old(Stream& stream, const std::vector<Reading>& stored, const std::string&, bool may_shrink) {
+  const std::size_t both = std::min(stream.accepted.size(), stored.size());
+  for (std::size_t i = 0; i < both; ++i)
+    if (!(stream.accepted[i] == stored[i]))
+      return "a reading that was stored is another now: " + when(stream.accepted[i]) + " became " + when(stored[i]);
+  if (stored.size() < stream.accepted.size() && !may_shrink)
+    return "readings that were stored are gone, from " + when(stream.accepted[both]);
+  stream.accepted.resize(both);
+  return {};
+}
+
+std::string Truth::match_new(const storage::StoreReader& store, storage::StreamId id, Stream& stream,
+                             const std::vector<Reading>& stored, const SimMeter& meter, const End& end) {
+  const std::vector<Said>& said = meter.said();
+  const std::size_t first = stream.said;
+  const std::size_t from = stream.accepted.size();
+  stream.said = said.size();
+  stream.accepted = stored;
+  std::optional<std::vector<std::size_t>> places;
+  std::size_t stuck = from;
+  if (from == stored.size()) places.emplace();
+  for (std::size_t i = first; i < said.size() && !places; ++i)
+    if (same_value(stored[from], said[i]))
+      places = follow(stored, from, meter, i, stored[from].time.us - said[i].mono_us, stuck);
+  if (!places) return "stored, but not said then: " + when(stored[std::min(stuck, stored.size() - 1)]);
+  for (std::size_t i = 0; i < places->size(); ++i) {
+    const Reading& reading = stored[from + i];
+    const auto shift = store.shift_at(id, reading.time);
+    if (!shift) return shift.error().message;
+    const Said& one = said[(*places)[i]];
+    const std::int64_t shown_us = reading.time.us + shift->count();
+    // As the calendar was then, as it was before a step that nobody had noticed yet, or as it was put right since.
+    const std::int64_t calendars[] = {one.utc_us, one.unstepped_us, one.mono_us + end.calendar_us};
+    const bool right = std::any_of(std::begin(calendars), std::end(calendars),
+                                   [&](std::int64_t one_us) { return std::abs(shown_us - one_us) <= step_limit_us; });
+    if (one.late_us == 0 && !right)
+      return "shown " + std::to_string(shown_us - one.utc_us) + " us off the calendar: " + when(reading);
+  }
+  std::size_t next = 0;
+  for (std::size_t i = first; i < said.size(); ++i) {
+    if (next < places->size() && (*places)[next] == i) {
+      ++next;
+      continue;
+    }
+    const bool required = end.power_cut ? next < places->size() : said[i].true_us <= end.safe_us;
+    if (said[i].must && required)
+      return "said and not stored: " + std::to_string(said[i].milliwatts) + " mW at " +
+             std::to_string(said[i].true_us) + " us of the world";
+  }
+  return {};
+}
+
+std::string Truth::look_at_runs(const storage::StoreReader& store, const End& end,
+                                std::map<std::string, Asked>& asked) {
+  const auto runs = store.runs();
+  if (!runs) return runs.error().message;
+  std::set<std::string> there;
+  for (const storage::RunInfo& run : *runs) {
+    if (!run.device) continue;
+    if (!there.insert(*run.device).second) return "two runs of device " + *run.device;
+    const auto known = asked.find(*run.device);
+    if (known == asked.end()) return "a run of a device that nobody named: " + *run.device;
+    if (known->second.answered && !known->second.done) return "begun though refused: " + *run.device;
+    known->second = {*run.device, true, true};
+  }
+  for (auto known = asked.begin(); known != asked.end();) {
+    const bool missing = !there.contains(known->first);
+    if (missing && known->second.done && !end.power_cut) return "begun and gone: " + known->first;
+    known = missing ? asked.erase(known) : std::next(known);
+  }
+  return {};
+}
+
+// On a copy, where every run is made anew from its readings.
+std::string Truth::figures_anew(const storage::StoreReader& store) {
+  namespace fs = std::filesystem;
+  const auto runs = store.runs();
+  if (!runs) return runs.error().message;
+  if (runs->empty()) return {};
+  const std::string copy = path_ + ".copy";
+  for (const char* part : {"", "-wal"}) {
+    std::error_code ignored;
+    fs::remove(copy + part, ignored);
+    fs::copy_file(path_ + part, copy + part, ignored);
+  }
+  std::string problem;
+  {
+    auto anew = storage::StoreWriter::open(copy, {});
+    if (!anew) return "a copy cannot be opened: " + anew.error().message;
+    for (const storage::RunInfo& run : *runs) {
+      const auto begun = anew->begin();
+      const auto made = begun ? storage::resegment(*anew, run.id) : begun;
+      const auto done = made ? anew->commit() : made;
+      if (!done) return "run " + std::to_string(run.id) + " cannot be made anew: " + done.error().message;
+      const auto kept_figures = storage::run_figures(store, run.id);
+      const auto anew_figures = storage::run_figures(*anew, run.id);
+      if (!kept_figures) return "run " + std::to_string(run.id) + ": " + kept_figures.error().message;
+      if (!anew_figures) return "run " + std::to_string(run.id) + " anew: " + anew_figures.error().message;
+      const std::string differs = compare(*kept_figures, *anew_figures);
+      if (!differs.empty() && problem.empty())
+        problem = "run " + std::to_string(run.id) + " has not the figures of its readings: " + differs;
+    }
+  }
+  for (const char* part : {"", "-wal", "-shm", "-lock"}) {
+    std::error_code ignored;
+    fs::remove(copy + part, ignored);
+  }
+  return problem;
+}
+
+}  // namespace nightwatt::world

@@ -1,0 +1,72 @@
+// The whole service through bad nights: what a store holds afterwards is what the meters said.
+#include <catch2/catch.hpp>
+
+#include "night.hpp"
+#include "sim_disk.hpp"
+
+using namespace nightwatt;
+using namespace nightwatt::world;
+
+namespace {
+
+constexpr Duration minute{60'000'000};
+
+void require_truth(const Night& night) {
+  const Outcome outcome = live(night);
+  if (!outcome.problem.empty()) {
+    const Night smaller = made_smaller(night, 60);
+    FAIL(live(smaller).problem << "\n"
+                               << night_text(smaller) << "\nwas: " << outcome.problem << ", seed " << night.seed);
+  }
+  CHECK(outcome.readings > 0);
+}
+
+}  // namespace
+
+TEST_CASE("world: in a quiet night every reading of two meters is stored, and nothing else") {
+  const Outcome outcome = live({1, 10 * minute, {}});
+  CHECK(outcome.problem == "");
+  CHECK(outcome.readings >= 890);  // one a second and one in two, but for the first
+  CHECK(outcome.starts == 1);
+}
+
+TEST_CASE("world: a seed is a night, and the same night the next time") {
+  const Night night = make_night(7, 4 * minute, 12);
+  const Outcome first = live(night);
+  const Outcome again = live(make_night(7, 4 * minute, 12));
+  CHECK(first.problem == again.problem);
+  CHECK(first.readings == again.readings);
+  CHECK(first.starts == again.starts);
+  CHECK(first.disk_calls == again.disk_calls);
+}
+
+// `tools/dev bench world calls` tries them all.
+TEST_CASE("world: whatever happens at any one call on the disk, the store tells the truth") {
+  const std::uint64_t calls = live(busy_moment()).disk_calls;
+  REQUIRE(calls > 100);
+  constexpr std::uint64_t stride = 17;
+  std::uint64_t from = 1;
+  for (const CallFault fault : {CallFault::kill, CallFault::power_cut, CallFault::error, CallFault::full})
+    for (std::uint64_t call = from++; call <= calls; call += stride) {
+      const Night night = with_call_fault(busy_moment(), fault, call);
+      const Outcome outcome = live(night);
+      if (!outcome.problem.empty()) FAIL(outcome.problem << "\n" << night_text(night));
+    }
+}
+
+TEST_CASE("world: whichever allocation of SQLite fails, the store tells the truth") {
+  const std::uint64_t before = allocations();
+  (void)live(busy_moment());
+  const std::uint64_t count = allocations() - before;
+  REQUIRE(count > 100);
+  constexpr std::uint64_t tried = 150;  // of some thousands, evenly
+  for (std::uint64_t call = 1; call <= count; call += 1 + count / tried) {
+    const Night night = with_call_fault(busy_moment(), CallFault::no_memory, call);
+    const Outcome outcome = live(night);
+    if (!outcome.problem.empty()) FAIL(outcome.problem << "\n" << night_text(night));
+  }
+}
+
+TEST_CASE("world: in two hundred short nights of a dozen faults each, the store tells the truth") {
+  for (std::uint64_t seed = 1; seed <= 200; ++seed) require_truth(make_night(seed, 3 * minute, 12));
+}
