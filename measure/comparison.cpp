@@ -6,6 +6,7 @@
 #include <limits>
 #include <vector>
 
+#include "between_repeats.hpp"
 #include "measure/distributions.hpp"
 #include "measure/level_budget.hpp"
 #include "measure/statistics.hpp"
@@ -15,15 +16,6 @@ namespace nightwatt {
 namespace {
 
 constexpr double infinity = std::numeric_limits<double>::infinity();
-
-/// Few repeats agree by chance though the runs differ: the spread of two that differ by three of their own
-/// uncertainties lies within these one time in four. So it counts from this share of their own variance on, by what it
-/// is above: half of repeats that do not differ have less, or hardly more. Found by simulation over runs that differ by
-/// 0 to 30 of their own uncertainties: two hold the truth 90 to 98 times in 100, three and more 93 to 98; with less,
-/// two runs that do not differ would have a wide interval more often than not.
-double agreeing_share(std::size_t repeats) {
-  return repeats == 2 ? 0.55 : repeats == 3 ? 0.64 : 0.8;
-}
 
 Compared compared(double value, double by_chance, double freedom, double shared) {
   Compared result;
@@ -52,7 +44,7 @@ void join(Compared& result, const Compared& a, double of_a, const Compared& b, d
 }  // namespace
 
 Measured measured(double value, const LevelParts& parts) {
-  return {value, parts.chance_w, parts.chance_freedom, std::hypot(parts.shared_w, parts.accuracy_w)};
+  return {value, parts.chance_w, parts.chance_freedom, std::hypot(parts.shared_w, parts.accuracy_w), parts.shared_w};
 }
 
 Measured measured(const LevelBudget& budget) {
@@ -60,29 +52,24 @@ Measured measured(const LevelBudget& budget) {
 }
 
 Measured measured_on_display(double value, double step) {
-  return {value, 0.0, infinity, step / std::sqrt(12.0)};
+  return {value, 0.0, infinity, step / std::sqrt(12.0), step / std::sqrt(12.0)};
 }
 
-std::optional<Compared> pool(std::span<const Measured> repeats) {
+std::optional<Compared> pool(std::span<const Measured> repeats, Repeated what) {
   if (repeats.empty()) return std::nullopt;
   const auto n = static_cast<double>(repeats.size());
   Moments moments;
-  std::vector<UncertaintyPart> within;
+  std::vector<UncertaintyPart> by_chance;
+  std::vector<Repeat> all;
   double shared = 0.0;
   for (const Measured& repeat : repeats) {
     moments.add(repeat.value);
-    within.push_back({repeat.standard / n, repeat.freedom});
+    by_chance.push_back({repeat.standard / n, repeat.freedom});
+    all.push_back({repeat.value, 1.0 / n, {repeat.standard, repeat.freedom}, repeat.display});
     shared += repeat.shared / n;
   }
-  UncertaintyPart chance{combined_uncertainty(within), std::max(1.0, effective_freedom(within))};
-  const double usual = agreeing_share(repeats.size()) * chance.uncertainty * chance.uncertainty;
-  const double between_variance = moments.variance() / n;
-  if (repeats.size() > 1 && between_variance > usual) {
-    const double beyond = std::sqrt(between_variance - usual);
-    const double expanded = std::hypot(k_for(chance.freedom) * chance.uncertainty, k_for(n - 1.0) * beyond);
-    chance.uncertainty = std::hypot(chance.uncertainty, beyond);
-    chance.freedom = freedom_for(expanded / chance.uncertainty);
-  }
+  by_chance.push_back({between_repeats(all, what == Repeated::runs ? runs_differ : tasks_differ), infinity});
+  const UncertaintyPart chance{combined_uncertainty(by_chance), std::max(1.0, effective_freedom(by_chance))};
   Compared result = compared(moments.mean(), chance.uncertainty, chance.freedom, shared);
   result.spread = moments.deviation();
   result.repeats = static_cast<int>(repeats.size());

@@ -2,7 +2,7 @@
 #include <charconv>
 #include <cmath>
 
-#include "measure/summary.hpp"
+#include "measure/figure.hpp"
 
 namespace nightwatt {
 

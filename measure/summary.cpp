@@ -3,10 +3,9 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
-#include <limits>
 
-#include "measure/pooled_level.hpp"
 #include "measure/time_text.hpp"
+#include "measure/work.hpp"
 
 namespace nightwatt {
 
@@ -14,48 +13,9 @@ namespace {
 
 /// Fewer readings than this make no statistics worth the name ("common practice, no source").
 constexpr std::int64_t few_samples = 30;
-/// The contract's: a plateau must last this long to be the load before a shorter, higher one.
-constexpr double load_held_s = 120.0;
 /// A counter that is reset more often counts nothing that lasts: its digits jump, or it is no counter ("common
 /// practice, no source").
 constexpr std::int64_t most_resets = 10;
-constexpr double infinity = std::numeric_limits<double>::infinity();
-
-double length_s(const Segment& segment) {
-  return to_seconds(segment.end - segment.begin).value;
-}
-
-LevelParts parts_of(const Segment& segment) {
-  return segment.parts.value_or(LevelParts{0.0, infinity, segment.uncertainty_w.value_or(0.0) / 2.0, 0.0});
-}
-
-/// Mean of the levels of a kind, weighted by length. What is chance in each averages out; display and meter are the
-/// same in all. Where the levels differ by more than their own chance, their spread counts, as the standard error of a
-/// weighted mean (GUM 4.2.3, weights in place of 1/n).
-std::optional<Figure> pooled_level(std::span<const Segment> segments, SegmentKind kind) {
-  std::vector<PooledLevel> levels;
-  for (const Segment& segment : segments)
-    if (segment.kind == kind && segment.level_w)
-      levels.push_back({*segment.level_w, std::max(length_s(segment), 1e-6), parts_of(segment)});
-  if (levels.empty()) return std::nullopt;
-  const Pooled pooled = pool_levels(levels);
-  return Figure{pooled.level_w, pooled.parts.expanded_w(), pooled.parts};
-}
-
-const Segment* load_segment(std::span<const Segment> segments) {
-  const Segment* best = nullptr;
-  bool best_held = false;
-  for (const Segment& segment : segments) {
-    if (segment.kind != SegmentKind::plateau || !segment.level_w) continue;
-    const bool held = length_s(segment) >= load_held_s;
-    if (best == nullptr || (held && !best_held) || (held == best_held && *segment.level_w > *best->level_w)) {
-      best = &segment;
-      best_held = held;
-    }
-  }
-  return best;
-}
-
 std::string times_word(std::int64_t count) {
   return count == 1 ? "once" : std::to_string(count) + " times";
 }
@@ -103,23 +63,121 @@ void warn_of_record(Summary& summary, std::span<const Segment> segments, const R
       warnings.push_back("the level from " + local_text(segment.begin) + " had not settled when it ended");
 }
 
+Figure figure_of(const Segment& segment) {
+  return {*segment.level_w, segment.uncertainty_w.value_or(0.0), parts_of(segment)};
+}
+
+/// Idle and standby that are not quoted: a person may have meant one of them.
+void warn_of_other_states(Summary& summary) {
+  for (const SegmentKind kind : {SegmentKind::idle, SegmentKind::standby}) {
+    const LevelState* quoted = longest_state(summary.states, kind);
+    for (const LevelState& state : summary.states)
+      if (state.kind == kind && &state != quoted)
+        summary.warnings.push_back("there was another " + std::string(segment_kind_name(kind)) +
+                                   " level: " + figure_text(state.level, "W") + " for " +
+                                   duration_text({state.time_s}) + ", beside " + figure_text(quoted->level, "W") +
+                                   " for " + duration_text({quoted->time_s}) + ", which is quoted");
+  }
+}
+
+class Figures {
+ public:
+  Figures(Summary& summary, std::span<const Segment> segments, const RunMeter& meter)
+      : summary_(summary), segments_(segments), meter_(meter) {}
+
+  void make() {
+    summary_.states = states_of(segments_, meter_.step_w);
+    of_state(summary_.idle, SegmentKind::idle, "idle",
+             "no steady level of the working device lasted long enough: 20 s at one power");
+    of_state(summary_.standby, SegmentKind::standby, "standby",
+             "no low level was held before a start-up or after a shut-down");
+    make_load();
+    make_sustained();
+    make_baseline();
+  }
+
+ private:
+  void of_state(std::optional<Figure>& figure, SegmentKind kind, std::string_view name, std::string why) {
+    if (const LevelState* state = longest_state(summary_.states, kind))
+      figure = state->level;
+    else
+      summary_.missing.push_back({name, std::move(why)});
+  }
+
+  void make_load() {
+    if (const Segment* load = load_segment(segments_))
+      summary_.load = figure_of(*load);
+    else
+      summary_.missing.push_back({"load", "no level above idle was held"});
+  }
+
+  void make_sustained() {
+    const Sustained sustained = sustained_load(segments_);
+    if (sustained.plateau != nullptr)
+      summary_.sustained = figure_of(*sustained.plateau);
+    else if (!summary_.load)
+      summary_.missing.push_back({"sustained", "no level above idle was held"});
+    else if (sustained.longest_s < sustained_work_s)
+      summary_.missing.push_back({"sustained", "the longest unbroken work lasted " +
+                                                   duration_text({sustained.longest_s}) +
+                                                   ": what a load comes down to takes ten minutes or more"});
+    else
+      summary_.missing.push_back({"sustained", "the work of ten minutes or more ended at no steady level"});
+  }
+
+  void make_baseline() {
+    summary_.idling = baseline_of(segments_, meter_);
+    if (!summary_.idling) return summary_.missing.push_back({"baseline", "no time at idle"});
+    const LevelBudget& budget = summary_.idling->budget;
+    summary_.baseline = Figure{budget.level_w, budget.uncertainty_w, level_parts(budget)};
+  }
+
+  Summary& summary_;
+  std::span<const Segment> segments_;
+  const RunMeter& meter_;
+};
+
 }  // namespace
 
 Summary summarise(std::span<const Segment> segments, const RunTotals& totals,
-                  std::span<const std::string> segment_warnings, int clock_steps) {
+                  std::span<const std::string> segment_warnings, int clock_steps, const RunMeter& meter) {
   Summary summary;
   summary.samples = totals.samples();
   summary.gap_s = totals.gap_s();
   summary.energy_wh = totals.energy_wh();
   summary.peak_w = totals.peak_w();
   for (const Segment& segment : segments) ++summary.segments[static_cast<std::size_t>(segment.kind)];
-  summary.idle = pooled_level(segments, SegmentKind::idle);
-  summary.standby = pooled_level(segments, SegmentKind::standby);
-  if (const Segment* load = load_segment(segments))
-    summary.load = Figure{*load->level_w, load->uncertainty_w.value_or(0.0), parts_of(*load)};
+  Figures(summary, segments, meter).make();
   warn_of_record(summary, segments, totals, clock_steps);
+  warn_of_other_states(summary);
   summary.warnings.insert(summary.warnings.end(), segment_warnings.begin(), segment_warnings.end());
   return summary;
+}
+
+bool differ(const std::optional<Figure>& more, const std::optional<Figure>& plain) {
+  if (!more) return false;
+  if (!plain) return true;
+  return std::abs(more->value - plain->value) > std::max(more->uncertainty, plain->uncertainty);
+}
+
+std::vector<NamedFigure> shown_figures(const Summary& summary) {
+  std::vector<NamedFigure> shown;
+  const auto add = [&](std::string_view name, const std::optional<Figure>& figure) {
+    if (figure) shown.push_back({name, *figure});
+  };
+  add("standby", summary.standby);
+  add("idle", summary.idle);
+  if (differ(summary.baseline, summary.idle)) add("baseline", summary.baseline);
+  add("load", summary.load);
+  if (differ(summary.sustained, summary.load)) add("sustained", summary.sustained);
+  return shown;
+}
+
+std::vector<std::string> missing_texts(const Summary& summary) {
+  std::vector<std::string> texts;
+  for (const MissingFigure& figure : summary.missing)
+    texts.push_back("no " + std::string(figure.name) + ": " + figure.why);
+  return texts;
 }
 
 }  // namespace nightwatt

@@ -57,9 +57,9 @@ class Maker {
       seconds.push_back({made.seconds, clock_s, infinity, 0.0});
     }
     if (energies.empty()) return fail(ErrorKind::negative, "the task did not run once");
-    result_.above_idle_wh = figure(*pool(energies));
-    result_.mean_above_idle_w = figure(*pool(powers));
-    result_.seconds = figure(*pool(seconds));
+    result_.above_idle_wh = figure(*pool(energies, Repeated::tasks));
+    result_.mean_above_idle_w = figure(*pool(powers, Repeated::tasks));
+    result_.seconds = figure(*pool(seconds, Repeated::tasks));
     const Pooled idle = pool_levels(idles);
     result_.idle_w = {idle.level_w, idle.parts.expanded_w(), idle.parts};
     warn();

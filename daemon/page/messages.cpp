@@ -35,6 +35,10 @@ Json run_of(const OpenRun& run) {
   Json marks = Json::array();
   for (const OpenRun::MarkLine& mark : run.marks)
     marks.push_back({{"at", ms(mark.at)}, {"text", mark.text}, {"kind", kind_name(mark.kind)}});
+  Json so_far = Json::array();
+  for (const NamedFigure& one : run.so_far)
+    so_far.push_back(
+        {{"name", std::string(one.name)}, {"value_w", one.figure.value}, {"uncertainty_w", one.figure.uncertainty}});
   return {{"run", run.run},
           {"device", or_null(run.device)},
           {"note", run.note},
@@ -44,6 +48,7 @@ Json run_of(const OpenRun& run) {
           {"level_w", or_null(run.level_w)},
           {"uncertainty_w", or_null(run.uncertainty_w)},
           {"settling", run.settling},
+          {"so_far", std::move(so_far)},
           {"energy_wh", or_null(run.energy_wh)},
           {"marks", std::move(marks)}};
 }

@@ -11,6 +11,7 @@
 #include "daemon/control_request.hpp"
 #include "daemon/store_pipeline.hpp"
 #include "measure/segment.hpp"
+#include "measure/summary.hpp"
 #include "storage/store.hpp"
 
 namespace nightwatt::daemon::page {
@@ -40,7 +41,8 @@ struct OpenRun {
   std::optional<SegmentKind> kind;
   UtcTime kind_since;
   std::optional<double> level_w, uncertainty_w;
-  bool settling = false;  ///< a settling curve has not ended: the level is not settled
+  bool settling = false;            ///< a settling curve has not ended: the level is not settled
+  std::vector<NamedFigure> so_far;  ///< of the whole run; they may still change
   std::optional<double> energy_wh;
   struct MarkLine {
     UtcTime at;

@@ -75,6 +75,8 @@ Result<OpenRun> open_run(const storage::StoreReader& store, const storage::RunIn
   run.note = info.note;
   run.begin = figures->calendar.shown(info.begin);
   run.energy_wh = figures->totals.energy_wh();
+  run.so_far = shown_figures(summarise(figures->segments, figures->totals, figures->segment_warnings,
+                                       figures->clock_steps, {figures->step_w, figures->info.traits.accuracy}));
   if (!figures->segments.empty()) {
     const Segment& last = figures->segments.back();
     run.kind = last.kind;

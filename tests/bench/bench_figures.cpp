@@ -11,9 +11,11 @@
 #include <string>
 #include <vector>
 
+#include "measure/baseline.hpp"
 #include "measure/comparison.hpp"
 #include "measure/distributions.hpp"
 #include "measure/level_budget.hpp"
+#include "measure/pooled_level.hpp"
 #include "measure/segmenter.hpp"
 #include "tests/bench/level_bounds.hpp"
 
@@ -340,6 +342,76 @@ std::vector<Case> strange_cases(const Recipe& fine, const Recipe& whole) {
       night_case("whole watts, holds 4 s", with(whole, [](Recipe& r) { r.hold = 4; }))};
 }
 
+/// Idles of one run, whose levels differ by a share of the level: 0, as real repeats do (half-Cauchy, 0.25 %), or
+/// fixed.
+Outcome idles_pooled(const Recipe& fine, int count, double share, bool as_real, Random& random) {
+  std::normal_distribution<double> normal;
+  std::uniform_real_distribution<double> even(0.0, 1.0);
+  const double spread_w = 25.0 * (as_real ? std::min(0.02, 0.0025 * std::tan(M_PI / 2.0 * even(random))) : share);
+  std::vector<PooledLevel> levels;
+  double within_w = 0.0;
+  for (int i = 0; i < count; ++i) {
+    const double level_w = 25.0 + spread_w * normal(random);
+    const Record record = make(with(fine, [=](Recipe& r) { r.jitter_w = 0.0, r.level_w = level_w; }), random);
+    within_w = record.best_w / z95;
+    const LevelBudget budget = budget_of(record);
+    levels.push_back({budget.level_w, 1.0, level_parts(budget)});
+  }
+  const Pooled pooled = pool_levels(levels);
+  // The best would know the spread.
+  return {pooled.level_w - 25.0, pooled.parts.expanded_w(), z95 * std::hypot(within_w, spread_w) / std::sqrt(count)};
+}
+
+/// A baseline of some hours, 14.25 W more for 20 to 100 s every quarter of an hour, by the clock or by chance.
+Outcome baseline_with_bursts(double hours, bool by_clock, Random& random) {
+  std::uniform_real_distribution<double> even(0.0, 1.0);
+  std::vector<Segment> span;
+  double at_s = 0.0, squares_ws2 = 0.0;
+  const auto add = [&](SegmentKind kind, double length_s, double power_w) {
+    Segment s;
+    s.kind = kind;
+    s.begin = UtcTime{static_cast<std::int64_t>(at_s * 1e6)};
+    at_s += length_s;
+    s.end = UtcTime{static_cast<std::int64_t>(at_s * 1e6)};
+    s.mean_w = power_w;
+    s.level_w = power_w;
+    s.uncertainty_w = 0.01;
+    s.parts = LevelParts{0.005, 1e9, 0.0, 0.0};
+    span.push_back(s);
+  };
+  const auto rest_s = [&] { return by_clock ? 840.0 * (0.95 + 0.1 * even(random)) : -840.0 * std::log(even(random)); };
+  double rest = by_clock ? rest_s() * even(random) : rest_s();
+  while (at_s + rest + 100.0 < hours * 3600.0) {
+    const double burst_s = 20.0 + 80.0 * even(random);
+    add(SegmentKind::idle, std::max(1.0, rest), 7.30);
+    add(SegmentKind::plateau, burst_s, 21.55);
+    squares_ws2 += std::pow(14.25 * burst_s, 2);
+    rest = rest_s();
+  }
+  add(SegmentKind::idle, std::max(1.0, hours * 3600.0 - at_s), 7.30);
+  const auto baseline = baseline_of(span, {});
+  const double best_w =
+      z95 * std::sqrt(by_clock ? squares_ws2 / std::max<double>(1.0, baseline->departures) / 6.0 : squares_ws2) / at_s;
+  return {baseline->budget.level_w - 8.25, baseline->budget.uncertainty_w, std::max(best_w, 1e-6)};
+}
+
+std::vector<Case> pooled_cases(const Recipe& fine) {
+  std::vector<Case> all;
+  for (const int count : {2, 3, 6}) {
+    const std::string name = std::to_string(count) + " idles of one run, ";
+    all.push_back({name + "alike", [=](Random& r) { return idles_pooled(fine, count, 0.0, false, r); }});
+    all.push_back({name + "0.2 % apart", [=](Random& r) { return idles_pooled(fine, count, 0.002, false, r); }});
+    all.push_back({name + "1 % apart", [=](Random& r) { return idles_pooled(fine, count, 0.01, false, r); }});
+    all.push_back({name + "as real repeats are", [=](Random& r) { return idles_pooled(fine, count, 0.0, true, r); }});
+  }
+  for (const double hours : {2.0, 8.0})
+    for (const bool by_clock : {true, false})
+      all.push_back({"baseline, " + std::to_string(static_cast<int>(hours)) + " h, bursts by " +
+                         (by_clock ? "the clock" : "chance"),
+                     [=](Random& r) { return baseline_with_bursts(hours, by_clock, r); }});
+  return all;
+}
+
 std::vector<Case> cases() {
   const Recipe fine;
   const auto slow = [&](double memory_s, int seconds) {
@@ -524,6 +596,7 @@ std::vector<Case> cases() {
          return Outcome{apart.value - 5.0, apart.uncertainty,
                         coverage_factor(0.95, 4.0) * deviation * std::sqrt(2.0 / 3.0)};
        }});
+  for (Case& one : pooled_cases(fine)) all.push_back(std::move(one));
   return all;
 }
 

@@ -166,7 +166,7 @@ TEST_CASE("repeats that differ make the interval as wide as their spread asks") 
       bench.power_w[i] += 2.0;
   const auto energy = task_energy(bench.input);
   CHECK(energy->above_idle_wh.value == Approx(0.2 + 1.0 / 60.0).margin(0.003));
-  CHECK(energy->above_idle_wh.uncertainty > 0.1);  // t(1) = 13.97 times half the difference
+  CHECK(energy->above_idle_wh.uncertainty > 0.1);  // half the difference is 0.017 Wh, and two say little
 }
 
 TEST_CASE("what cannot be known is refused in one line") {

@@ -1,13 +1,14 @@
 #include "figures/budget.hpp"
 
 #include <algorithm>
-#include <array>
 #include <cmath>
+#include <limits>
 #include <string_view>
 #include <vector>
 
 #include "measure/distributions.hpp"
 #include "measure/pooled_level.hpp"
+#include "measure/work.hpp"
 
 namespace nightwatt::figures {
 namespace {
@@ -127,29 +128,28 @@ LevelBudget joined_budget(const std::vector<OneBudget>& budgets) {
     BudgetPart part;
     part.name = "between segments";
     part.uncertainty_w = pooled.between_w;
-    part.freedom = pooled.between_freedom;
-    part.how = std::to_string(budgets.size()) + " segments differ by more than their own chance";
+    part.freedom = std::numeric_limits<double>::infinity();
+    part.how = "how far " + std::to_string(budgets.size()) + " segments lie apart, beyond what each is unsure of";
     joined.parts.push_back(std::move(part));
   }
   complete(joined);
   return joined;
 }
 
-/// `only_level`: of that kind, the segment that has exactly this level.
+/// Of the segments at those places, one level.
 Result<std::optional<FigureBudget>> figure_budget(const storage::StoreReader& store, const RunRecord& record,
-                                                  SegmentKind kind, std::optional<double> only_level, RunBudgets& all) {
+                                                  const std::vector<std::size_t>& places, RunBudgets& all) {
   std::vector<OneBudget> budgets;
   const Segment* longest = nullptr;
-  for (std::size_t i = 0; i < std::min(record.segments.size(), record.stretches.size()); ++i) {
+  for (const std::size_t i : places) {
+    if (i >= std::min(record.segments.size(), record.stretches.size())) continue;
     const Segment& segment = record.segments[i];
-    if (segment.kind != kind || !segment.level_w || (only_level && segment.level_w != only_level)) continue;
     if (record.stretches[i].without_sketch)
       return fail(ErrorKind::unusable, "a budget was asked of a record that was read without its sketches");
     auto budget = level_budget(record.stretches[i], record.info.traits, record.step_w);
     if (!budget) continue;
     budgets.push_back({std::move(*budget), seconds_of(segment)});
     if (longest == nullptr || seconds_of(segment) > seconds_of(*longest)) longest = &segment;
-    if (only_level) break;
   }
   if (budgets.empty()) return std::nullopt;
   FigureBudget figure{joined_budget(budgets), static_cast<int>(budgets.size()), std::nullopt};
@@ -157,6 +157,16 @@ Result<std::optional<FigureBudget>> figure_budget(const storage::StoreReader& st
   if (!verdict) return tl::unexpected(verdict.error());
   figure.stability = std::move(*verdict);
   return figure;
+}
+
+/// Where the segments are that each figure is made of.
+std::vector<std::size_t> of_state(const RunRecord& record, SegmentKind kind) {
+  const LevelState* state = longest_state(record.summary.states, kind);
+  return state == nullptr ? std::vector<std::size_t>{} : state->segments;
+}
+std::vector<std::size_t> of_segment(const RunRecord& record, const Segment* segment) {
+  if (segment == nullptr) return {};
+  return {static_cast<std::size_t>(segment - record.segments.data())};
 }
 
 std::string_view verdict_name(Stability verdict) {
@@ -237,19 +247,22 @@ Result<RunBudgets> run_budgets(const storage::StoreReader& store, const RunRecor
   if (!moment) return tl::unexpected(moment.error());
   struct Wanted {
     std::optional<FigureBudget>* into;
-    SegmentKind kind;
-    std::optional<double> only_level;
+    std::vector<std::size_t> places;
   };
-  const Summary& s = record.summary;
-  const std::array<Wanted, 3> all = {
-      {{&budgets.idle, SegmentKind::idle, std::nullopt},
-       {&budgets.load, SegmentKind::plateau, s.load ? std::optional(s.load->value) : std::nullopt},
-       {&budgets.standby, SegmentKind::standby, std::nullopt}}};
+  const Segment* load = load_segment(record.segments);
+  const Segment* sustained = sustained_load(record.segments).plateau;
+  std::vector<Wanted> all = {{&budgets.idle, of_state(record, SegmentKind::idle)},
+                             {&budgets.load, of_segment(record, load)},
+                             {&budgets.standby, of_state(record, SegmentKind::standby)}};
+  if (sustained != load) all.push_back({&budgets.sustained, of_segment(record, sustained)});
   for (const Wanted& wanted : all) {
-    auto made = figure_budget(store, record, wanted.kind, wanted.only_level, budgets);
+    auto made = figure_budget(store, record, wanted.places, budgets);
     if (!made) return tl::unexpected(made.error());
     *wanted.into = std::move(*made);
   }
+  if (sustained == load) budgets.sustained = budgets.load;
+  if (const auto& idling = record.summary.idling)
+    budgets.baseline = FigureBudget{idling->budget, idling->departures + 1, std::nullopt};
   return budgets;
 }
 
@@ -263,6 +276,8 @@ void write_budgets(JsonWriter& json, const RunBudgets& budgets) {
   write_one(json, "idle", budgets.idle);
   write_one(json, "load", budgets.load);
   write_one(json, "standby", budgets.standby);
+  write_one(json, "sustained", budgets.sustained);
+  write_one(json, "baseline", budgets.baseline);
   json.end_object();
 }
 

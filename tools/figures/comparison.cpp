@@ -68,6 +68,18 @@ void write_ratio(JsonWriter& json, const std::string& name, const std::optional<
   ratio ? json.value(ratio->uncertainty) : json.null();
 }
 
+void write_day(JsonWriter& json, const DayFigures& day) {
+  const auto figure = [&](const char* name, const char* unsure, const std::optional<Figure>& of) {
+    json.key(name);
+    of ? json.value(of->value) : json.null();
+    json.key(unsure);
+    of ? json.value(of->uncertainty) : json.null();
+  };
+  figure("day_wh", "day_uncertainty_wh", day.energy_wh);
+  figure("cost_a_year", "cost_a_year_uncertainty", day.cost_a_year);
+  json.field("lasts_h", day.lasts_h);
+}
+
 void write_rank(JsonWriter& json, const Comparison& all, std::size_t i, const std::string& name,
                 const std::optional<Rank>& rank, RowFigure figure) {
   json.key(name + "_rank");
@@ -90,7 +102,7 @@ void write_against(JsonWriter& json, const Comparison& all, const DeviceRow& row
 
 }  // namespace
 
-Result<Infos> default_runs(const storage::StoreReader& store) {
+Result<Infos> default_runs(const storage::StoreReader& store, bool all) {
   auto runs = store.runs();
   if (!runs) return tl::unexpected(runs.error());
   std::map<std::string, storage::RunId> newest;
@@ -99,7 +111,7 @@ Result<Infos> default_runs(const storage::StoreReader& store) {
   Infos chosen;
   for (storage::RunInfo& run : *runs) {
     const bool entered = run.origin == storage::RunOrigin::entered;
-    if (entered || (run.device && newest.at(*run.device) == run.id)) chosen.push_back(std::move(run));
+    if (entered || (run.device && (all || newest.at(*run.device) == run.id))) chosen.push_back(std::move(run));
   }
   if (chosen.empty())
     return fail(ErrorKind::negative, "no run has a device's name yet; give it one with nightwatt name RUN DEVICE");
@@ -120,7 +132,7 @@ Result<Infos> given_runs(const storage::StoreReader& store, const std::vector<st
 
 Result<Comparison> comparison_of(const storage::StoreReader& store, const ComparisonRequest& request) {
   Comparison all;
-  auto infos = request.runs.empty() ? default_runs(store) : given_runs(store, request.runs);
+  auto infos = request.runs.empty() ? default_runs(store, request.all) : given_runs(store, request.runs);
   if (!infos) return tl::unexpected(infos.error());
   Figure less;
   storage::RunInfo less_run;
@@ -173,8 +185,8 @@ std::string conditions_text(const DeviceRow& row, std::string_view equals, std::
   return text;
 }
 
-void write_comparison(JsonWriter& json, const Comparison& all) {
-  json.begin_object().key("devices").begin_array();
+void write_comparison(JsonWriter& json, const Comparison& all, const DayRequest* day) {
+  json.begin_document().key("devices").begin_array();
   for (std::size_t i = 0; i < all.rows.size(); ++i) {
     const DeviceRow& row = all.rows[i];
     json.line_break().begin_object().field("device", row.device).key("runs").begin_array();
@@ -183,6 +195,8 @@ void write_comparison(JsonWriter& json, const Comparison& all) {
     write_figure(json, "idle", row.idle);
     write_figure(json, "load", row.load);
     write_figure(json, "standby", row.standby);
+    write_figure(json, "sustained", row.sustained);
+    write_figure(json, "baseline", row.baseline);
     json.field("energy_wh", row.energy_wh).field("entered", row.entered);
     write_rank(json, all, i, "idle", all.idle_ranks[i], &DeviceRow::idle);
     write_rank(json, all, i, "load", all.load_ranks[i], &DeviceRow::load);
@@ -191,6 +205,7 @@ void write_comparison(JsonWriter& json, const Comparison& all) {
     json.end_array().key("set").begin_object();
     for (const auto& [key, value] : row.conditions) json.field(key, value);
     json.end_object().field("accuracy", row.accuracy);
+    if (day != nullptr) write_day(json, day_of(row, *day));
     if (all.against && *all.against != i) write_against(json, all, row);
     json.end_object();
   }

@@ -103,11 +103,15 @@ DeviceRow pooled(std::string device, std::span<const RunRecord> records) {
   for (const RunRecord& record : records) {
     row.runs.push_back(record.info.id);
     row.entered = row.entered || record.info.origin == storage::RunOrigin::entered;
-    if (record.summary.energy_wh) row.energy_wh = row.energy_wh.value_or(0.0) + *record.summary.energy_wh;
+    if (!record.summary.energy_wh) continue;
+    row.energy_wh = row.energy_wh.value_or(0.0) + *record.summary.energy_wh;
+    if (const auto first = record.totals.first()) row.length_s += to_seconds(*record.totals.last() - *first).value;
   }
   row.idle = pooled_figure(records, &Summary::idle);
   row.load = pooled_figure(records, &Summary::load);
   row.standby = pooled_figure(records, &Summary::standby);
+  row.sustained = pooled_figure(records, &Summary::sustained);
+  row.baseline = pooled_figure(records, &Summary::baseline);
   row.accuracy = accuracy_text(records);
   gather_conditions(row, records);
   return row;
@@ -185,7 +189,9 @@ Against against(const std::optional<Figure>& row, const std::optional<Figure>& o
 void subtract(std::vector<DeviceRow>& rows, const Figure& less, std::vector<std::string>& warnings) {
   bool left_out = false;
   for (DeviceRow& row : rows) {
-    for (const auto& [figure, name] : {std::pair{&row.idle, "idle"}, std::pair{&row.load, "load"}}) {
+    for (const auto& [figure, name] :
+         {std::pair{&row.idle, "idle"}, std::pair{&row.load, "load"}, std::pair{&row.sustained, "sustained load"},
+          std::pair{&row.baseline, "baseline"}}) {
       if (!*figure) continue;
       *figure = Figure{(*figure)->value - less.value, std::hypot((*figure)->uncertainty, less.uncertainty)};
       if ((*figure)->value < 0.0)

@@ -122,7 +122,8 @@ Result<RunRecord> run_record(const storage::StoreReader& store, const storage::R
   }
   auto figures = storage::run_figures(store, info.id, wanted);
   if (!figures) return tl::unexpected(figures.error());
-  record.summary = summarise(figures->segments, figures->totals, figures->segment_warnings, figures->clock_steps);
+  record.summary = summarise(figures->segments, figures->totals, figures->segment_warnings, figures->clock_steps,
+                             {figures->step_w, figures->info.traits.accuracy});
   record.info = std::move(figures->info);
   record.segments = std::move(figures->segments);
   record.stretches = std::move(figures->stretches);

@@ -164,7 +164,7 @@ std::vector<std::string> baseline_lines(const History& history, const LongBaseli
 }
 
 void write_history(text::JsonWriter& json, const History& history) {
-  json.begin_object().field("device", history.device).key("runs").begin_array();
+  json.begin_document().field("device", history.device).key("runs").begin_array();
   for (const HistoryRun& run : history.runs) {
     json.line_break().begin_object().field("run", run.info.id).field("meter", run.info.meter);
     json.field("begin", run.begin()).field("open", !run.info.end.has_value());

@@ -3,6 +3,23 @@
 #include <string>
 
 namespace nightwatt::figures {
+namespace {
+
+void write_states(JsonWriter& json, std::span<const LevelState> states) {
+  json.line_break().key("states").begin_array();
+  for (const LevelState& state : states)
+    json.line_break()
+        .begin_object()
+        .field("kind", segment_kind_name(state.kind))
+        .field("level_w", state.level.value)
+        .field("uncertainty_w", state.level.uncertainty)
+        .field("time_s", state.time_s)
+        .field("times", static_cast<std::int64_t>(state.segments.size()))
+        .end_object();
+  json.end_array();
+}
+
+}  // namespace
 
 void write_figure(JsonWriter& json, std::string_view name, const std::optional<Figure>& figure) {
   json.key(std::string(name) + "_w");
@@ -38,7 +55,7 @@ void write_run_name(JsonWriter& json, const storage::RunInfo& info) {
 void write_summary(JsonWriter& json, const RunRecord& record, const RunBudgets* budgets) {
   const storage::RunInfo& info = record.info;
   const Summary& s = record.summary;
-  json.begin_object();
+  json.begin_document();
   write_run_name(json, info);
   json.field("begin", record.shown(info.begin));
   json.key("end");
@@ -48,11 +65,16 @@ void write_summary(JsonWriter& json, const RunRecord& record, const RunBudgets* 
   write_figure(json, "idle", s.idle);
   write_figure(json, "standby", s.standby);
   write_figure(json, "load", s.load);
-  json.field("peak_w", s.peak_w).key("segments").begin_object();
+  write_figure(json, "sustained", s.sustained);
+  write_figure(json, "baseline", s.baseline);
+  json.field("peak_w", s.peak_w);
+  write_states(json, s.states);
+  json.key("segments").begin_object();
   for (std::size_t kind = 0; kind < s.segments.size(); ++kind)
     json.field(segment_kind_name(static_cast<SegmentKind>(kind)), s.segments[kind]);
   json.end_object().key("warnings").begin_array();
   for (const std::string& warning : s.warnings) json.value(warning);
+  for (const std::string& missing : missing_texts(s)) json.value(missing);
   json.end_array().field("note", info.note).key("includes").begin_array();
   for (const std::string& item : info.includes) json.value(item);
   json.end_array().key("set").begin_object();

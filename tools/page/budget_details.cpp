@@ -38,7 +38,12 @@ std::string one_budget(std::string_view name, const std::optional<figures::Figur
 
 std::string budget_details(const ReportRun& run) {
   return one_budget("standby", run.budgets.standby) + one_budget("idle", run.budgets.idle) +
-         one_budget("load", run.budgets.load);
+         one_budget("load", run.budgets.load) +
+         (differ(run.record.summary.sustained, run.record.summary.load)
+              ? one_budget("sustained load", run.budgets.sustained)
+              : std::string()) +
+         (differ(run.record.summary.baseline, run.record.summary.idle) ? one_budget("baseline", run.budgets.baseline)
+                                                                       : std::string());
 }
 
 }  // namespace nightwatt::page

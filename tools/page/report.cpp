@@ -53,7 +53,7 @@ Result<Report> report_of(const storage::StoreReader& store, const ReportRequest&
   const auto moment = store.snapshot();
   if (!moment) return tl::unexpected(moment.error());
   Report report{request.title, request.note, request.made, {}, {}, {}};
-  auto comparison = figures::comparison_of(store, {request.runs, std::nullopt, std::nullopt});
+  auto comparison = figures::comparison_of(store, {request.runs, std::nullopt, std::nullopt, false});
   if (!comparison) return tl::unexpected(comparison.error());
   report.comparison = std::move(*comparison);
   for (const figures::DeviceRow& row : report.comparison.rows)

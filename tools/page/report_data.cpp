@@ -73,7 +73,7 @@ std::string report_data(const Report& report) {
   std::string text;
   text::Sink sink(text);
   JsonWriter json(sink);
-  json.begin_object().field("version", NIGHTWATT_VERSION).field("made", report.made).field("title", report.title);
+  json.begin_document().field("version", NIGHTWATT_VERSION).field("made", report.made).field("title", report.title);
   json.line_break().key("compare");
   figures::write_comparison(json, report.comparison);
   json.line_break().key("runs").begin_array();

@@ -18,12 +18,15 @@ std::string figure_cells(const std::optional<Figure>& figure) {
 
 /// Columns that say something for any row.
 struct Shown {
-  bool ranks = false, includes = false, conditions = false;
+  bool ranks = false, includes = false, conditions = false, baseline = false, sustained = false;
 };
 
 Shown shown_of(const figures::Comparison& all) {
-  Shown shown{all.rows.size() > 1, false, false};
+  Shown shown;
+  shown.ranks = all.rows.size() > 1;
   for (const figures::DeviceRow& row : all.rows) {
+    shown.baseline = shown.baseline || differ(row.baseline, row.idle);
+    shown.sustained = shown.sustained || differ(row.sustained, row.load);
     shown.includes = shown.includes || !row.includes.empty();
     shown.conditions = shown.conditions || !row.conditions.empty();
   }
@@ -35,8 +38,10 @@ std::string device_row(const figures::Comparison& all, std::size_t i, Shown show
   std::string text = "<tr><th scope=\"row\">" + html(row.device.empty() ? "no name yet" : row.device) + "</th>";
   text += figure_cells(row.standby) + figure_cells(row.idle);
   if (shown.ranks) text += "<td class=\"n\">" + figures::rank_text(all.idle_ranks[i]) + "</td>";
+  if (shown.baseline) text += figure_cells(row.baseline);
   text += figure_cells(row.load);
   if (shown.ranks) text += "<td class=\"n\">" + figures::rank_text(all.load_ranks[i]) + "</td>";
+  if (shown.sustained) text += figure_cells(row.sustained);
   text += "<td class=\"n\">" + figures::number_or_nothing(row.energy_wh, "") + "</td>";
   if (shown.includes) text += "<td class=\"k\">" + html(figures::includes_text(row, ", ")) + "</td>";
   if (shown.conditions) text += "<td class=\"k\">" + html(figures::conditions_text(row, " ", ", ")) + "</td>";
@@ -56,8 +61,12 @@ std::string device_table(const figures::Comparison& all) {
   };
   for (const char* title : {"standby, W", "±", "idle, W", "±"}) column(title);
   if (shown.ranks) column("place");
+  if (shown.baseline)
+    for (const char* title : {"baseline, W", "±"}) column(title);
   for (const char* title : {"load, W", "±"}) column(title);
   if (shown.ranks) column("place");
+  if (shown.sustained)
+    for (const char* title : {"sustained, W", "±"}) column(title);
   column("energy, Wh");
   if (shown.includes) column("plugged in");
   if (shown.conditions) column("conditions");
@@ -76,6 +85,10 @@ std::string table_notes(const figures::Comparison& all) {
   if (std::any_of(all.idle_ranks.begin(), all.idle_ranks.end(), shared) ||
       std::any_of(all.load_ranks.begin(), all.load_ranks.end(), shared))
     text += " A place such as 1-2 is a tie: the intervals overlap, and an order would rank noise.";
+  const Shown shown = shown_of(all);
+  if (shown.baseline)
+    text += " Baseline is the mean power of a long time at idle, with all that the device does of itself meanwhile.";
+  if (shown.sustained) text += " Sustained is the level that the longest work came down to.";
   text += "</p>\n";
   if (all.warnings.empty()) return text;
   text += "<ul class=\"warnings\">";

@@ -67,6 +67,8 @@ struct SummaryArguments {
 struct CompareArguments {
   Words runs;
   MaybeWord against, less, format;
+  bool all = false;
+  MaybeWord columns, day, tariff, currency, battery;
 };
 struct CalibrateArguments {
   std::string meter;

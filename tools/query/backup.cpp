@@ -73,7 +73,7 @@ Outcome run(Context& context, const BackupArguments& arguments) {
     removed = remove_old(*arguments.folder, static_cast<std::size_t>(*keep), fs::path(name).filename().string());
   if (context.json) {
     JsonWriter json(context.out);
-    json.begin_object().field("file", name).field("samples", check->samples).field("blocks", check->blocks);
+    json.begin_document().field("file", name).field("samples", check->samples).field("blocks", check->blocks);
     json.key("removed").begin_array();
     for (const std::string& old : removed) json.value(old);
     json.end_array().end_object();

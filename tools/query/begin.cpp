@@ -32,7 +32,7 @@ Outcome run(Context& context, const BeginArguments& arguments) {
   const auto id = service_begin(context, *request);
   if (!id) return tl::unexpected(id.error());
   if (context.json) {
-    JsonWriter(context.out).begin_object().field("run", *id).end_object();
+    JsonWriter(context.out).begin_document().field("run", *id).end_object();
     context.out.write("\n");
   } else {
     context.out.write("Run " + std::to_string(*id) + " began: " + text::printable(request->device) +

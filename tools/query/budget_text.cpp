@@ -43,6 +43,9 @@ void print_budgets(Context& context, const RunBudgets& budgets) {
   print_one(context, "idle", budgets.idle);
   print_one(context, "load", budgets.load);
   print_one(context, "standby", budgets.standby);
+  if (budgets.sustained && !(budgets.load && budgets.load->budget.level_w == budgets.sustained->budget.level_w))
+    print_one(context, "sustained", budgets.sustained);
+  print_one(context, "baseline", budgets.baseline);
 }
 
 }  // namespace nightwatt::query

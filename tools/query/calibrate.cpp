@@ -119,7 +119,7 @@ void write_json(Context& context, const CalibrateArguments& arguments, const Cal
                 const PairedLevels& paired, const std::optional<std::string>& written) {
   const Correction& c = made.correction;
   JsonWriter json(context.out);
-  json.begin_object().field("meter", arguments.meter).field("against", arguments.against);
+  json.begin_document().field("meter", arguments.meter).field("against", arguments.against);
   json.key("coefficients").begin_array();
   for (const double number : c.coefficients) json.value(number);
   json.end_array().key("covariance").begin_array();

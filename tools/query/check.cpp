@@ -26,7 +26,7 @@ Outcome run(Context& context, const CheckArguments& arguments) {
   if (!check) return tl::unexpected(check.error());
   if (context.json) {
     JsonWriter json(context.out);
-    json.begin_object().field("ok", check->ok).field("samples", check->samples).field("blocks", check->blocks);
+    json.begin_document().field("ok", check->ok).field("samples", check->samples).field("blocks", check->blocks);
     json.key("problems").begin_array();
     for (const std::string& problem : check->problems) json.value(problem);
     json.end_array().end_object();

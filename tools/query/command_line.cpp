@@ -123,6 +123,14 @@ class Grammar {
     compare->add_option("--less", c->less, "Subtract what was measured alone in this run: an adapter, a display")
         ->type_name("RUN");
     compare->add_option("--format", c->format, "text, markdown, csv or json")->type_name("F");
+    compare->add_flag("--all", c->all, "Without RUN: all runs of each device, pooled");
+    compare->add_option("--columns", c->columns, "Of the text: standby,idle,idle-place,baseline,load,... in this order")
+        ->type_name("LIST");
+    compare->add_option("--day", c->day, "What a day of such hours takes: idle=20h,load=4h")->type_name("HOURS");
+    compare->add_option("--tariff", c->tariff, "With --day: the price of a kWh, for a year's cost")->type_name("P");
+    compare->add_option("--currency", c->currency, "Its name, for the table")->type_name("C");
+    compare->add_option("--battery", c->battery, "With --day: how long one lasts, \"100Ah 12V\" or 1200Wh")
+        ->type_name("B");
     auto [history, h] = command<HistoryArguments>("history", "A device's figures run by run, and whether they moved");
     history->add_option("DEVICE", h->device, "The device")->required();
     history->add_option("--format", h->format, "text, csv or json")->type_name("F");

@@ -2,6 +2,7 @@
 #include <cmath>
 
 #include "commands.hpp"
+#include "compare_columns.hpp"
 #include "figures/comparison.hpp"
 #include "text/printable.hpp"
 
@@ -19,9 +20,9 @@ Result<Format> format_from(const Context& context, const MaybeWord& word) {
   return fail(ErrorKind::input, "--format is " + text::quoted(name) + "; give text, markdown, csv or json");
 }
 
-void write_json(Context& context, const Comparison& all) {
+void write_json(Context& context, const Comparison& all, const TableRequest& request) {
   JsonWriter json(context.out);
-  write_comparison(json, all);
+  write_comparison(json, all, request.day ? &*request.day : nullptr);
   context.out.write("\n");
 }
 
@@ -44,7 +45,7 @@ void append_csv(std::string& line, const std::optional<Figure>& figure) {
   if (figure && std::isfinite(figure->uncertainty)) line += exact_text(figure->uncertainty);
 }
 
-void write_csv(Context& context, const Comparison& all) {
+void write_csv(Context& context, const Comparison& all, const TableRequest& request) {
   std::string line =
       "device,runs,idle_w,idle_uncertainty_w,load_w,load_uncertainty_w,standby_w,standby_uncertainty_w,energy_wh,"
       "entered,idle_rank,load_rank,includes,set,accuracy";
@@ -52,6 +53,8 @@ void write_csv(Context& context, const Comparison& all) {
     line +=
         ",idle_difference_w,idle_difference_uncertainty_w,idle_ratio,idle_ratio_uncertainty,load_difference_w,"
         "load_difference_uncertainty_w,load_ratio,load_ratio_uncertainty";
+  line += ",sustained_w,sustained_uncertainty_w,baseline_w,baseline_uncertainty_w";
+  if (request.day) line += ",day_wh,day_uncertainty_wh,cost_a_year,cost_a_year_uncertainty,lasts_h";
   context.out.write(line + "\n");
   for (std::size_t i = 0; i < all.rows.size(); ++i) {
     const DeviceRow& row = all.rows[i];
@@ -72,43 +75,18 @@ void write_csv(Context& context, const Comparison& all) {
     } else if (all.against) {
       line += ",,,,,,,,";
     }
+    append_csv(line, row.sustained);
+    append_csv(line, row.baseline);
+    if (request.day) {
+      const DayFigures day = day_of(row, *request.day);
+      append_csv(line, day.energy_wh);
+      append_csv(line, day.cost_a_year);
+      line += "," + (day.lasts_h ? exact_text(*day.lasts_h) : std::string());
+    }
     context.out.write(line + "\n");
   }
   for (const std::string& warning : all.warnings)
     context.err.write("nightwatt: warning: " + text::printable(warning) + "\n");
-}
-
-Table devices_table(const Comparison& all) {
-  const auto any = [&](const auto& has) { return std::any_of(all.rows.begin(), all.rows.end(), has); };
-  const bool ranked = all.rows.size() > 1;
-  const bool includes = any([](const DeviceRow& row) { return !row.includes.empty(); });
-  const bool under = any([](const DeviceRow& row) { return !row.conditions.empty(); });
-  Table table;
-  table.column("device", Table::Align::left);
-  table.column("standby", Table::Align::right);
-  table.column("idle", Table::Align::right);
-  if (ranked) table.column("place", Table::Align::left);
-  table.column("load", Table::Align::right);
-  if (ranked) table.column("place", Table::Align::left);
-  table.column("energy", Table::Align::right);
-  if (includes) table.column("plugged in", Table::Align::left);
-  if (under) table.column("under", Table::Align::left);
-  table.column("from", Table::Align::left);
-  for (std::size_t i = 0; i < all.rows.size(); ++i) {
-    const DeviceRow& row = all.rows[i];
-    std::vector<Table::Cell> cells = {{text::printable(row.device), Tone::strong},
-                                      {figure_or_nothing(row.standby, "W")},
-                                      {figure_or_nothing(row.idle, "W")}};
-    if (ranked) cells.push_back({rank_text(all.idle_ranks[i])});
-    cells.push_back({figure_or_nothing(row.load, "W")});
-    if (ranked) cells.push_back({rank_text(all.load_ranks[i])});
-    cells.push_back({number_or_nothing(row.energy_wh, "Wh")});
-    if (includes) cells.push_back({text::printable(includes_text(row, ", "))});
-    if (under) cells.push_back({text::printable(conditions_text(row, " ", ", "))});
-    cells.push_back({runs_text(row) + (all.less ? ", less run " + std::to_string(*all.less) : "")});
-    table.row(std::move(cells));
-  }
-  return table;
 }
 
 Table against_table(const Comparison& all) {
@@ -128,11 +106,27 @@ Table against_table(const Comparison& all) {
   return table;
 }
 
-void write_tables(Context& context, const Comparison& all, bool markdown) {
+/// What the columns of a day stand on.
+std::string day_note(const TableRequest& request) {
+  const Day& day = request.day->day;
+  std::string text = "A day is " + exact_text(day.idle_h) + " h" + " idle";
+  if (day.load_h > 0.0) text += ", " + exact_text(day.load_h) + " h" + " at load";
+  if (day.standby_h > 0.0) text += ", " + exact_text(day.standby_h) + " h" + " on standby";
+  const double rest_h = 24.0 - day.idle_h - day.load_h - day.standby_h;
+  if (rest_h > 1e-6) text += ", and " + number_text(rest_h, "h") + " unplugged";
+  text += "; baseline and sustained are taken for idle and load.";
+  if (request.day->battery_wh)
+    text += " Of the battery half is used, and nine tenths of that arrive (common practice, no source).";
+  return text;
+}
+
+Result<void> write_tables(Context& context, const Comparison& all, const TableRequest& request, bool markdown) {
+  const auto devices = devices_table(all, request);
+  if (!devices) return tl::unexpected(devices.error());
   const auto write = [&](const Table& table) {
     markdown ? table.write_markdown(context.out) : table.write(context.out, context.style);
   };
-  write(devices_table(all));
+  write(*devices);
   if (all.against) {
     context.out.write("\n");
     write(against_table(all));
@@ -144,9 +138,40 @@ void write_tables(Context& context, const Comparison& all, bool markdown) {
     notes.emplace_back("A place such as 1-2 is a tie: the intervals overlap, and an order would rank noise.");
   if (const std::string unknown = unknown_accuracy_text(all.rows); !unknown.empty())
     notes.push_back(text::printable(unknown));
+  if (request.day) notes.push_back(day_note(request));
   for (const std::string& warning : all.warnings) notes.push_back("warning: " + text::printable(warning));
   if (!notes.empty() && markdown) context.out.write("\n");
   for (const std::string& note : notes) context.out.write((markdown ? "- " + markdown_text(note) : note) + "\n");
+  return {};
+}
+
+Result<TableRequest> request_from(const CompareArguments& arguments) {
+  TableRequest request;
+  request.columns = arguments.columns;
+  if (arguments.currency) {
+    constexpr std::size_t currency_limit = 16;  // a name or a sign
+    if (auto checked = text::check_text("--currency", *arguments.currency, currency_limit); !checked)
+      return tl::unexpected(checked.error());
+    request.currency = *arguments.currency;
+  }
+  if (!arguments.day) {
+    if (arguments.tariff || arguments.battery)
+      return fail(ErrorKind::input, "--tariff and --battery need a day to reckon with; give --day idle=24h too");
+    return request;
+  }
+  request.day.emplace();
+  const auto day = day_from(*arguments.day);
+  if (!day) return tl::unexpected(day.error());
+  request.day->day = *day;
+  const auto tariff = maybe_not_negative("--tariff", arguments.tariff);
+  if (!tariff) return tl::unexpected(tariff.error());
+  request.day->tariff = *tariff;
+  if (arguments.battery) {
+    const auto battery = battery_from(*arguments.battery);
+    if (!battery) return tl::unexpected(battery.error());
+    request.day->battery_wh = *battery;
+  }
+  return request;
 }
 
 }  // namespace
@@ -154,20 +179,24 @@ void write_tables(Context& context, const Comparison& all, bool markdown) {
 Outcome run(Context& context, const CompareArguments& arguments) {
   const auto format = format_from(context, arguments.format);
   if (!format) return tl::unexpected(format.error());
+  const auto request = request_from(arguments);
+  if (!request) return tl::unexpected(request.error());
+  if (arguments.all && !arguments.runs.empty()) return fail(ErrorKind::input, "give runs or --all, not both");
   const auto store = context.open_reader();
   if (!store) return tl::unexpected(store.error());
-  const auto all = comparison_of(*store, {arguments.runs, arguments.against, arguments.less});
+  const auto all = comparison_of(*store, {arguments.runs, arguments.against, arguments.less, arguments.all});
   if (!all) return tl::unexpected(all.error());
   switch (*format) {
     case Format::json:
-      write_json(context, *all);
+      write_json(context, *all, *request);
       break;
     case Format::csv:
-      write_csv(context, *all);
+      write_csv(context, *all, *request);
       break;
     case Format::text:
     case Format::markdown:
-      write_tables(context, *all, *format == Format::markdown);
+      if (auto written = write_tables(context, *all, *request, *format == Format::markdown); !written)
+        return tl::unexpected(written.error());
       break;
   }
   return 0;

@@ -209,7 +209,7 @@ Result<MarkTarget> recorded_meter(Context& context, const MaybeWord& meter) {
 
 void write_json(Context& context, const Watch& watch, const TaskEnergy& energy) {
   JsonWriter json(context.out);
-  json.begin_object().field("label", watch.plan().label).field("meter", watch.target().meter);
+  json.begin_document().field("label", watch.plan().label).field("meter", watch.target().meter);
   json.key("command").begin_array();
   for (const std::string& word : watch.plan().words) json.value(word);
   json.end_array();

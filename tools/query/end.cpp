@@ -10,7 +10,7 @@ Outcome run(Context& context, const EndArguments& arguments) {
   const auto id = service_end(context, arguments.meter, *at);
   if (!id) return tl::unexpected(id.error());
   if (context.json) {
-    JsonWriter(context.out).begin_object().field("run", *id).end_object();
+    JsonWriter(context.out).begin_document().field("run", *id).end_object();
     context.out.write("\n");
   } else {
     context.out.write("Run " + std::to_string(*id) + " ended. Its figures: nightwatt summary " + std::to_string(*id) +

@@ -66,7 +66,7 @@ Outcome run(Context& context, const EnterArguments& arguments) {
   });
   if (!stored) return tl::unexpected(stored.error());
   if (context.json) {
-    JsonWriter(context.out).begin_object().field("run", id).end_object();
+    JsonWriter(context.out).begin_document().field("run", id).end_object();
     context.out.write("\n");
   } else {
     context.out.write("Row " + std::to_string(id) + ": " + text::printable(*entered->device) + ", idle " +

@@ -197,20 +197,22 @@ struct Powers {
   std::optional<double> peak_w;
 };
 
-Result<Powers> powers_of(const storage::StoreReader& store, const DeviceRow& row) {
+Result<Powers> powers_of(const storage::StoreReader& store, const DeviceRow& row, bool by_the_day) {
   Powers powers{row.idle, row.load, row.standby, std::nullopt, std::nullopt};
+  // A day is long: what idling and work cost is the mean with all that the device does of itself, and what a load comes
+  // down to.
+  if (by_the_day && differ(row.baseline, row.idle)) powers.idle = row.baseline;
+  if (by_the_day && differ(row.sustained, row.load)) powers.load = row.sustained;
   for (const storage::RunId id : row.runs) {
     const auto info = store.run(id);
     if (!info) return tl::unexpected(info.error());
     const auto record = run_record(store, *info);
     if (!record) return tl::unexpected(record.error());
     if (const auto peak = record->summary.peak_w) powers.peak_w = std::max(*peak, powers.peak_w.value_or(*peak));
-    for (const Segment& segment : record->segments) {
-      if (segment.kind != SegmentKind::off || !segment.level_w || powers.off) continue;
-      // Below its threshold a meter shows nothing, whatever flows.
-      powers.off = Figure{*segment.level_w,
-                          std::max(segment.uncertainty_w.value_or(0.0), info->traits.starting_w.value_or(0.0))};
-    }
+    const LevelState* off = longest_state(record->summary.states, SegmentKind::off);
+    // Below its threshold a meter shows nothing, whatever flows.
+    if (off != nullptr && !powers.off)
+      powers.off = Figure{off->level.value, std::max(off->level.uncertainty, info->traits.starting_w.value_or(0.0))};
   }
   return powers;
 }
@@ -313,7 +315,9 @@ Result<void> size_battery(Estimate& e, const Request& r) {
 Result<Estimate> estimate_of(const storage::StoreReader& store, const DeviceRow& row, const Request& r) {
   Estimate e;
   e.device = row.device;
-  const auto powers = powers_of(store, row);
+  // The published shares of a year are of the idle level itself.
+  const bool by_the_day = !r.shares;
+  const auto powers = powers_of(store, row, by_the_day);
   if (!powers) return tl::unexpected(powers.error());
   add_states(e, r, *powers);
   if (!e.missing.empty()) {
@@ -342,6 +346,10 @@ Result<Estimate> estimate_of(const storage::StoreReader& store, const DeviceRow&
     e.warnings.push_back("the interval of " + of + " is that of the powers alone: " + exact +
                          " and hours are taken as exact");
   }
+  if (by_the_day && differ(row.baseline, row.idle))
+    e.warnings.emplace_back("idle is taken with what the device does of itself meanwhile (baseline)");
+  if (by_the_day && differ(row.sustained, row.load))
+    e.warnings.emplace_back("load is taken as what long work comes down to (sustained)");
   if (!row.accuracy)
     e.warnings.emplace_back("the meter's accuracy is not known: the intervals are those of a perfect meter");
   if (auto sized = size_battery(e, r); !sized) return tl::unexpected(sized.error());
@@ -367,7 +375,7 @@ void write_json(Context& context, const std::vector<Estimate>& all, const Reques
     json.key(name + "_uncertainty");
     of ? json.value(of->uncertainty) : json.null();
   };
-  json.begin_object().key("cautions").begin_array();
+  json.begin_document().key("cautions").begin_array();
   for (const char* caution : cautions) json.value(caution);
   json.end_array().field("hours_a_year", hours_a_year).key("devices").begin_array();
   for (const Estimate& e : all) {

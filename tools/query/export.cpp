@@ -130,7 +130,7 @@ Result<void> write_csv(Context& context, const storage::StoreReader& store, cons
 
 Result<void> write_json(Context& context, const storage::StoreReader& store, const Selection& selection) {
   JsonWriter json(context.out);
-  json.begin_object().key("run");
+  json.begin_document().key("run");
   selection.run ? json.value(selection.run->id) : json.null();
   json.key("device");
   selection.run ? json.value(selection.run->device) : json.null();
@@ -173,7 +173,7 @@ Result<void> write_segments_of(Context& context, const storage::StoreReader& sto
     return {};
   }
   JsonWriter json(context.out);
-  json.begin_object();
+  json.begin_document();
   write_run_name(json, record->info);
   json.key("segments");
   write_segments(json, record->segments, record->calendar);

@@ -15,7 +15,7 @@ Outcome run(Context& context, const ForgetArguments& arguments) {
   const auto forgotten = in_transaction(*store, [&] { return store->forget(info->id); });
   if (!forgotten) return tl::unexpected(forgotten.error());
   if (context.json) {
-    JsonWriter(context.out).begin_object().field("forgotten", info->id).end_object();
+    JsonWriter(context.out).begin_document().field("forgotten", info->id).end_object();
     context.out.write("\n");
     return 0;
   }

@@ -197,7 +197,7 @@ class Import {
 
 void write_json(Context& context, const Imported& imported, std::int64_t segments, std::uint64_t duplicates) {
   JsonWriter json(context.out);
-  json.begin_object().field("run", imported.run).field("samples", imported.samples).field("segments", segments);
+  json.begin_document().field("run", imported.run).field("samples", imported.samples).field("segments", segments);
   json.field("duplicates", static_cast<std::int64_t>(duplicates)).end_object();
   context.out.write("\n");
 }

@@ -100,6 +100,17 @@ FrameLine level_line(const LiveCurve& curve) {
   return line;
 }
 
+/// `this run so far  idle 7.30 ± 0.02 W  load 44.9 ± 0.2 W`
+FrameLine so_far_line(const LiveCurve& curve) {
+  FrameLine line;
+  add(line, "this run so far", Tone::dim);
+  for (const NamedFigure& one : curve.so_far) {
+    add(line, "  " + std::string(one.name) + " ");
+    add(line, figure_text(one.figure, "W"), Tone::strong);
+  }
+  return line;
+}
+
 Frame meter_lines(const LivePicture& picture) {
   Frame lines;
   std::size_t widest = 0;
@@ -133,6 +144,7 @@ Frame head_of(const LivePicture& picture, ScreenSize size) {
   if (picture.curve) {
     head.push_back(power_line(picture));
     head.push_back(level_line(*picture.curve));
+    if (!picture.curve->so_far.empty()) head.push_back(so_far_line(*picture.curve));
   }
   return head;
 }
@@ -211,7 +223,7 @@ std::string live_line(const LivePicture& picture) {
 void write_live_json(Sink& out, const LivePicture& picture) {
   JsonWriter json(out);
   const MeterState* meter = chosen_meter(picture);
-  json.begin_object().field("time", picture.now).field("service", picture.running ? "running" : "down");
+  json.begin_document().field("time", picture.now).field("service", picture.running ? "running" : "down");
   add_field(json, "meter", picture.curve ? picture.curve->meter : meter != nullptr ? meter->name : "");
   add_field(json, "state", meter != nullptr ? meter->state : "");
   const LiveCurve none;
@@ -237,6 +249,12 @@ void write_live_json(Sink& out, const LivePicture& picture) {
   json.field("level_w", level_w).field("uncertainty_w", uncertainty_w).field("good_to_1_percent", good);
   json.field("good_in_s", wait_s);
   add_field(json, "limited_by", limit);
+  json.key("so_far").begin_object();
+  for (const NamedFigure& one : curve.so_far) {
+    json.field(std::string(one.name) + "_w", one.figure.value);
+    json.field(std::string(one.name) + "_uncertainty_w", one.figure.uncertainty);
+  }
+  json.end_object();
   add_field(json, "trouble", picture.trouble);
   json.end_object();
 }

@@ -182,6 +182,8 @@ Result<void> LiveSource::add_run(const storage::RunInfo& run, LiveCurve& curve, 
       bin.kind = figures->segments.back().kind;
   }
   if (figures->segments.empty()) return {};
+  curve.so_far = shown_figures(summarise(figures->segments, figures->totals, figures->segment_warnings,
+                                         figures->clock_steps, {figures->step_w, figures->info.traits.accuracy}));
   const Segment& segment = figures->segments.back();
   curve.kind = segment.kind;
   curve.kind_for_s = to_seconds(segment.end - segment.begin).value;

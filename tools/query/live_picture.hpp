@@ -31,6 +31,7 @@ struct LiveCurve {
   double kind_for_s = 0.0;
   bool settling = false;
   std::optional<LiveLevel> level;
+  std::vector<NamedFigure> so_far;  ///< of the whole run; they may still change
   std::vector<Bin> bins;
   UtcTime from;
   UtcTime to;

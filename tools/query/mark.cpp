@@ -45,7 +45,7 @@ Outcome run(Context& context, const MarkArguments& arguments) {
   if (!put) return tl::unexpected(put.error());
   if (context.json) {
     JsonWriter json(context.out);
-    json.begin_object()
+    json.begin_document()
         .field("run", mark.run)
         .field("meter", mark.meter)
         .field("at", shown)

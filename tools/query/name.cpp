@@ -10,7 +10,7 @@ Outcome give(Context& context, storage::StoreWriter& store, const storage::RunIn
   const auto named = in_transaction(store, [&] { return store.set_device(info.id, device); });
   if (!named) return tl::unexpected(named.error());
   if (context.json) {
-    JsonWriter(context.out).begin_object().field("run", info.id).field("device", device).end_object();
+    JsonWriter(context.out).begin_document().field("run", info.id).field("device", device).end_object();
     context.out.write("\n");
   } else {
     context.out.write("Run " + std::to_string(info.id) + " is now " + text::printable(device) +
@@ -36,7 +36,7 @@ Result<Proposal> proposal_for(const storage::StoreReader& store, const storage::
 void show(Context& context, const storage::RunInfo& info, const Proposal& proposal) {
   if (context.json) {
     JsonWriter json(context.out);
-    json.begin_object().field("run", info.id).key("devices").begin_array();
+    json.begin_document().field("run", info.id).key("devices").begin_array();
     for (const auto& [device, odds] : proposal.devices)
       json.line_break().begin_object().field("device", device).field("odds", odds).end_object();
     json.end_array().field("none", proposal.none).key("proposal");

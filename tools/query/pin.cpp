@@ -11,7 +11,7 @@ Outcome run(Context& context, const PinArguments& arguments) {
   const auto pinned = in_transaction(*store, [&] { return store->set_pinned(info->id, !arguments.off); });
   if (!pinned) return tl::unexpected(pinned.error());
   if (context.json) {
-    JsonWriter(context.out).begin_object().field("run", info->id).field("pinned", !arguments.off).end_object();
+    JsonWriter(context.out).begin_document().field("run", info->id).field("pinned", !arguments.off).end_object();
     context.out.write("\n");
   } else {
     context.out.write(

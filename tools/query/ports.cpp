@@ -36,7 +36,7 @@ std::optional<std::string> maybe(const std::string& text) {
 
 void write_json(Context& context, const config::ServiceConfig* settings, const std::vector<drivers::PortInfo>& ports) {
   JsonWriter json(context.out);
-  json.begin_object().key("ports").begin_array();
+  json.begin_document().key("ports").begin_array();
   for (const drivers::PortInfo& port : ports) {
     json.line_break().begin_object().field("path", port.path).field("by_id", maybe(port.by_id));
     json.field("vendor", maybe(port.vendor)).field("product", maybe(port.product)).field("serial", maybe(port.serial));

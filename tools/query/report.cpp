@@ -40,7 +40,7 @@ Outcome run(Context& context, const ReportArguments& arguments) {
   const std::size_t runs = report->runs.size();
   if (context.json) {
     JsonWriter json(context.out);
-    json.begin_object().field("file", *arguments.file).field("runs", static_cast<std::int64_t>(runs));
+    json.begin_document().field("file", *arguments.file).field("runs", static_cast<std::int64_t>(runs));
     json.field("bytes", static_cast<std::int64_t>(text.size())).end_object();
     context.out.write("\n");
   } else {

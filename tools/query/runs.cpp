@@ -57,7 +57,7 @@ Result<std::vector<Row>> chosen_rows(Context& context, const RunsArguments& argu
 
 void write_json(Context& context, const std::vector<Row>& rows) {
   JsonWriter json(context.out);
-  json.begin_object().key("runs").begin_array();
+  json.begin_document().key("runs").begin_array();
   for (const Row& row : rows) {
     json.line_break();
     write_run(json, row.info, row.calendar, [&row](JsonWriter& more) {

@@ -10,7 +10,7 @@ namespace {
 
 void write_json(Context& context, const std::string& file, const storage::SalvageReport& report) {
   JsonWriter json(context.out);
-  json.begin_object().field("file", file).field("runs", report.runs).field("blocks", report.blocks);
+  json.begin_document().field("file", file).field("runs", report.runs).field("blocks", report.blocks);
   json.field("samples", report.readings).field("marks", report.marks).key("lost").begin_array();
   for (const storage::SalvageLoss& loss : report.losses) {
     json.line_break().begin_object().field("meter", loss.meter).field("from", loss.from).field("to", loss.to);

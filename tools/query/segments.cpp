@@ -9,7 +9,7 @@ namespace {
 
 void write_json(Context& context, const RunRecord& record) {
   JsonWriter json(context.out);
-  json.begin_object();
+  json.begin_document();
   write_run_name(json, record.info);
   json.key("segments");
   write_segments(json, record.segments, record.calendar);

@@ -448,7 +448,7 @@ class Setup {
     if (!written) return tl::unexpected(written.error());
     if (context_.json) {
       JsonWriter json(context_.out);
-      json.begin_object().field("config", written->config).field("profile", written->profile);
+      json.begin_document().field("config", written->config).field("profile", written->profile);
       if (!written->added.empty()) json.field("added", written->added);
       json.field("meter", name_).field("port", port).field("baud", static_cast<std::int64_t>(profile_.line.baud));
       json.field("protocol", profile_.protocol_name()).field("power_w", power_w_).end_object();

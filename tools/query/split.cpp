@@ -96,7 +96,7 @@ Outcome run(Context& context, const SplitArguments& arguments) {
   const auto id = info->end ? split_here(context, *info, at) : service_split(context, info->id, *shown);
   if (!id) return tl::unexpected(id.error());
   if (context.json) {
-    JsonWriter(context.out).begin_object().field("run", info->id).field("new_run", *id).end_object();
+    JsonWriter(context.out).begin_document().field("run", info->id).field("new_run", *id).end_object();
     context.out.write("\n");
   } else {
     context.out.write("From " + local_text(*shown) + " on it is run " + std::to_string(*id) +

@@ -15,7 +15,7 @@ constexpr std::size_t events_shown = 8;
 
 void write_json(Context& context, const StatusPicture& picture) {
   JsonWriter json(context.out);
-  json.begin_object().field("service", picture.running ? "running" : "down").field("paused", picture.paused);
+  json.begin_document().field("service", picture.running ? "running" : "down").field("paused", picture.paused);
   json.key("paused_why");
   picture.paused_why.empty() ? json.null() : json.value(picture.paused_why);
   json.key("meters").begin_array();

@@ -22,6 +22,26 @@ void line(Context& context, std::string_view name, const std::string& what) {
                     "\n");
 }
 
+/// A figure or, where the run has none, why.
+void figure_line(Context& context, const Summary& s, std::string_view name, const std::optional<Figure>& figure) {
+  if (figure) return line(context, name, figure_or_nothing(figure, "W"));
+  for (const MissingFigure& missing : s.missing)
+    if (missing.name == name) return line(context, name, toned(context.style, Tone::dim, "- (" + missing.why + ")"));
+  line(context, name, "");
+}
+
+/// `8.25 ± 0.04 W, with 32 departures from idle in 8 h`
+std::string baseline_text(const Summary& s) {
+  std::string text = figure_or_nothing(s.baseline, "W");
+  if (!s.idling) return text;
+  if (s.idling->departures > 0)
+    text += ", with " + std::to_string(s.idling->departures) +
+            (s.idling->departures == 1 ? " departure" : " departures") + " from idle in ";
+  else
+    text += ", the mean of ";
+  return text + duration_text(to_seconds(s.idling->end - s.idling->begin));
+}
+
 void write_conditions(Context& context, const storage::RunInfo& info) {
   std::string list;
   for (const std::string& item : info.includes) list += (list.empty() ? "" : ", ") + text::printable(item);
@@ -46,10 +66,13 @@ void write_people(Context& context, const RunRecord& record) {
     if (s.gap_s > 0.0) readings += ", and " + duration_text({s.gap_s}) + " of gaps";
     line(context, "readings", readings);
   }
-  line(context, "idle", figure_or_nothing(s.idle, "W"));
-  line(context, "load", figure_or_nothing(s.load, "W"));
+  figure_line(context, s, "idle", s.idle);
+  if (differ(s.baseline, s.idle)) line(context, "baseline", baseline_text(s));
+  figure_line(context, s, "load", s.load);
+  if (differ(s.sustained, s.load))
+    line(context, "sustained", figure_or_nothing(s.sustained, "W") + ", where the longest work ended");
   if (!entered) {
-    line(context, "standby", figure_or_nothing(s.standby, "W"));
+    figure_line(context, s, "standby", s.standby);
     line(context, "peak", number_or_nothing(s.peak_w, "W"));
     std::string energy = number_or_nothing(s.energy_wh, "Wh");
     if (s.counter_wh)

@@ -46,7 +46,7 @@ Result<std::vector<Bin>> points_of(const storage::StoreReader& store, const RunR
 
 void write_json(Context& context, const RunRecord& record, const std::vector<Bin>& points, Window window) {
   JsonWriter json(context.out);
-  json.begin_object();
+  json.begin_document();
   write_run_name(json, record.info);
   json.key("points").begin_array();
   for (const Bin& point : points) {

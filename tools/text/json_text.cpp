@@ -51,6 +51,11 @@ JsonWriter& JsonWriter::begin_object() {
   return *this;
 }
 
+JsonWriter& JsonWriter::begin_document() {
+  constexpr int form = 1;
+  return begin_object().field("format", form);
+}
+
 JsonWriter& JsonWriter::end_object() {
   need_comma_ = false;
   raw("}");

@@ -217,6 +217,8 @@ class MeterCard {
     const level = run ? figure(run.level_w, run.uncertainty_w) : null;
     this.fact('Level so far', level === null ? '–' : level + (run.settling ? ', settling' : ''), 'figure');
     this.fact('Since', run && run.kind ? `${clock.format(run.kind_since)} (${duration((now - run.kind_since) / 1000)})` : '–');
+    const soFar = (run ? run.so_far : []).map((one) => `${one.name} ${figure(one.value_w, one.uncertainty_w)}`);
+    this.fact('This run so far', soFar.length ? soFar.join(', ') : '–', 'broad');
     this.fact('Run', run ? `${run.run}, since ${calendar.format(run.begin)}` : 'none open', 'broad');
     this.fact('Device', run ? run.device ?? 'not named yet' : '–', 'broad');
     this.fact('Note', run && run.note ? run.note : '–', 'broad');

@@ -1,6 +1,7 @@
 // Repeats pooled, differences and ratios taken, each with the interval that both sides' uncertainties leave.
 #pragma once
 
+#include <cstdint>
 #include <optional>
 #include <span>
 
@@ -16,6 +17,7 @@ struct Measured {
   double standard = 0.0;  ///< standard uncertainty by chance
   double freedom = 1e9;   ///< of `standard`
   double shared = 0.0;    ///< standard uncertainty that is the same in the next repeat
+  double display = 0.0;   ///< of `shared`, what the display may yet do otherwise at a level a little off
 };
 [[nodiscard]] Measured measured(double value, const LevelParts& parts);
 /// A level's budget in that form.
@@ -33,11 +35,13 @@ struct Compared {
   int repeats = 1;
 };
 
+/// Of what there are repeats: runs of a device usually lie close together, what a command takes need not.
+enum class Repeated : std::uint8_t { runs, tasks };
+
 /// Repeats of one figure with one meter. Each run counts alike. Where the repeats agree within their own uncertainties
-/// these say how sure the mean is; where they differ more, the spread between runs does, with the few degrees of
-/// freedom of few runs. Two or three, which may agree by chance, must agree better. What display and meter do is not
-/// averaged away.
-[[nodiscard]] std::optional<Compared> pool(std::span<const Measured> repeats);
+/// these say how sure the mean is; where they differ more, the spread between runs does: see docs/measuring.md,
+/// "Repeats". What display and meter do is not averaged away.
+[[nodiscard]] std::optional<Compared> pool(std::span<const Measured> repeats, Repeated what = Repeated::runs);
 
 /// Figures of two meters or of one: the promises are taken as independent, since a promise of a percentage does not say
 /// that the error is the same at both levels.

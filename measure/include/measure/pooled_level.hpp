@@ -15,9 +15,9 @@ struct PooledLevel {
 
 struct Pooled {
   double level_w = 0.0;
-  LevelParts parts;        ///< `between_w` counted in chance
-  double between_w = 0.0;  ///< standard uncertainty that the levels' spread adds to their own chance
-  double between_freedom = 0.0;
+  LevelParts parts;  ///< `between_w` counted in chance
+  double between_w =
+      0.0;  ///< standard uncertainty that the levels' spread adds to their own; 0 where theirs explains it
 };
 
 /// Of one level or more, weights above 0.

@@ -20,7 +20,7 @@ struct FigureBudget {
   std::optional<StabilityVerdict> stability;  ///< of the longest segment
 };
 struct RunBudgets {
-  std::optional<FigureBudget> idle, load, standby;
+  std::optional<FigureBudget> idle, load, standby, sustained, baseline;
   std::vector<std::string> warnings;  ///< what of them is missing
 };
 

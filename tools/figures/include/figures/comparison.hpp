@@ -6,6 +6,7 @@
 #include <string_view>
 #include <vector>
 
+#include "figures/day.hpp"
 #include "figures/device_table.hpp"
 #include "text/json_text.hpp"
 
@@ -15,6 +16,7 @@ struct ComparisonRequest {
   std::vector<std::string> runs;  ///< each a number or `last`; none: the newest of each named device, and entered rows
   std::optional<std::string> against;  ///< a device
   std::optional<std::string> less;     ///< a run
+  bool all = false;                    ///< without runs: all of each named device
 };
 
 /// All that one comparison shows.
@@ -26,8 +28,8 @@ struct Comparison {
   std::vector<std::string> warnings;
 };
 
-/// The newest run of each named device, and every entered row; ErrorKind::negative where there is none.
-[[nodiscard]] Result<std::vector<storage::RunInfo>> default_runs(const storage::StoreReader& store);
+/// The newest run of each named device, or all of them, and every entered row; ErrorKind::negative where there is none.
+[[nodiscard]] Result<std::vector<storage::RunInfo>> default_runs(const storage::StoreReader& store, bool all = false);
 /// Each once, in the order given.
 [[nodiscard]] Result<std::vector<storage::RunInfo>> given_runs(const storage::StoreReader& store,
                                                                const std::vector<std::string>& words);
@@ -39,7 +41,7 @@ struct Comparison {
 [[nodiscard]] std::string includes_text(const DeviceRow& row, std::string_view between);
 [[nodiscard]] std::string conditions_text(const DeviceRow& row, std::string_view equals, std::string_view between);
 
-/// The object of `compare --json`.
-void write_comparison(text::JsonWriter& json, const Comparison& all);
+/// The document of `compare --json`. `day` may be null: not asked for.
+void write_comparison(text::JsonWriter& json, const Comparison& all, const DayRequest* day = nullptr);
 
 }  // namespace nightwatt::figures

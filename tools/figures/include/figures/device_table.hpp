@@ -15,8 +15,9 @@ namespace nightwatt::figures {
 struct DeviceRow {
   std::string device;
   std::vector<storage::RunId> runs;
-  std::optional<Figure> idle, load, standby;
+  std::optional<Figure> idle, load, standby, sustained, baseline;
   std::optional<double> energy_wh;
+  double length_s = 0.0;  ///< of the runs that `energy_wh` is of
   bool entered = false;
   std::vector<std::string> includes;                            ///< sorted; of repeats all that any had
   std::vector<std::pair<std::string, std::string>> conditions;  ///< sorted by key; of repeats `a or b`

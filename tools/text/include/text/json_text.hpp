@@ -22,6 +22,9 @@ class JsonWriter {
   explicit JsonWriter(Sink& out) : out_(out) {}
 
   JsonWriter& begin_object();
+  /// An object that is a document of its own: it begins with the number of the form that all documents have. A key once
+  /// published keeps its meaning within a form; see nightwatt-json(5).
+  JsonWriter& begin_document();
   JsonWriter& end_object();
   JsonWriter& begin_array();
   JsonWriter& end_array();
