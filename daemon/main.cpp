@@ -28,10 +28,11 @@ constexpr int exit_wrong_use = 2;
 constexpr int exit_unusable = 3;
 
 constexpr const char* usage =
-    "usage: nightwattd [--config FILE] [--foreground] [--check]\n"
+    "usage: nightwattd [--config FILE] [--foreground] [--check] | --version | --help\n"
     "  --config FILE  settings; else $NIGHTWATT_CONFIG, else /etc/nightwatt/nightwatt.toml\n"
     "  --foreground   for a terminal: log lines carry the time; else they carry a level for the journal\n"
     "  --check        say what is wrong in the config and where; exit status 0 or 1\n"
+    "  --version      say which version this is; -h, --help: this\n"
     "It never goes into the background by itself: a service manager or a terminal keeps it.\n";
 
 struct Options {
@@ -39,19 +40,19 @@ struct Options {
   bool foreground = false;
   bool check = false;
   bool help = false;
+  bool version = false;
 };
 
 std::optional<Options> parse_options(int argc, char** argv) {
-  constexpr int config = 'c', foreground = 'f', check = 'k', help = 'h';
-  static const option known[] = {{"config", required_argument, nullptr, config},
-                                 {"foreground", no_argument, nullptr, foreground},
-                                 {"check", no_argument, nullptr, check},
-                                 {"help", no_argument, nullptr, help},
-                                 {nullptr, 0, nullptr, 0}};
+  constexpr int config = 'c', foreground = 'f', check = 'k', help = 'h', version = 'v';
+  static const option known[] = {
+      {"config", required_argument, nullptr, config}, {"foreground", no_argument, nullptr, foreground},
+      {"check", no_argument, nullptr, check},         {"help", no_argument, nullptr, help},
+      {"version", no_argument, nullptr, version},     {nullptr, 0, nullptr, 0}};
   Options options;
   opterr = 0;
   for (;;) {
-    const int found = getopt_long(argc, argv, "", known, nullptr);
+    const int found = getopt_long(argc, argv, "h", known, nullptr);
     if (found == -1) break;
     if (found == config)
       options.config = optarg;
@@ -61,6 +62,8 @@ std::optional<Options> parse_options(int argc, char** argv) {
       options.check = true;
     else if (found == help)
       options.help = true;
+    else if (found == version)
+      options.version = true;
     else
       return std::nullopt;
   }
@@ -169,6 +172,10 @@ int main(int argc, char** argv) {
   }
   if (options->help) {
     std::cout << usage;
+    return exit_done;
+  }
+  if (options->version) {
+    std::cout << "nightwattd " NIGHTWATT_VERSION "\n";
     return exit_done;
   }
   const std::string file = config::config_path(options->config);

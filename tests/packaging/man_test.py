@@ -51,7 +51,7 @@ def main():
         names |= set(re.findall(r"^  (?:-\w,)?(--[a-z-]+)", help_of(nightwatt, command), re.MULTILINE))
     names -= {"--help", "--version"}
     for page, wanted in (("nightwatt.1", names),
-                         ("nightwatt-sim.1", set(re.findall(r"^  (--[a-z-]+)", help_of(str(build / "bin" / "nightwatt-sim")), re.MULTILINE)) - {"--help"}),
+                         ("nightwatt-sim.1", set(re.findall(r"^  (--[a-z-]+)", help_of(str(build / "bin" / "nightwatt-sim")), re.MULTILINE)) - {"--help", "--version"}),
                          ("nightwattd.8", set(re.findall(r"^  (--[a-z-]+)", help_of(str(build / "bin" / "nightwattd")), re.MULTILINE)))):
         absent = missing_from(build / "man" / page, sorted(wanted))
         if absent:

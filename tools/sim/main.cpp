@@ -54,6 +54,7 @@ int main(int argc, char** argv) {
   Options options;
   CLI::App app("Plays a meter of any profile on a pseudo-terminal, from a script of levels, ramps, noise and faults.",
                "nightwatt-sim");
+  app.set_version_flag("--version", std::string("nightwatt-sim ") + NIGHTWATT_VERSION);
   app.add_option("--script", options.script, "what the meter sees and suffers; docs/simulator.md")->required();
   app.add_option("--profile", options.profile, "the meter's profile: a file, or an installed one's name");
   app.add_option("--link", options.player.link, "the port's name: a link to the pseudo-terminal");
