@@ -355,9 +355,7 @@ class Setup {
       talk_.say(line);
     }
     const setup::ProbeAnswer& first = found.answers.front();
-    const auto& modbus = *first.profile.protocol.find<ModbusRtuSettings>();
-    const std::string where =
-        "at unit " + std::to_string(modbus.unit) + ", " + std::to_string(found.line.baud) + " baud";
+    const std::string where = setup::where_text(first.profile);
     if (usable == 0)
       return fail(ErrorKind::negative, "a Modbus meter answers " + where +
                                            ", but has the registers of no profile that was tried: write one from its "

@@ -87,11 +87,12 @@ Heard hear_at_any_speed(Dialogue& talk, const std::string& port, const SetupArgu
   return std::nullopt;
 }
 
-std::vector<MeterProfile> modbus_profiles() {
+/// The installed profiles of meters that are found by asking.
+std::vector<MeterProfile> asked_profiles() {
   std::vector<MeterProfile> profiles;
   for (const std::string& name : config::installed_profiles()) {
     auto profile = config::load_profile(name, "", drivers::protocol_readers());
-    if (profile && profile->protocol.find<ModbusRtuSettings>() != nullptr) profiles.push_back(std::move(*profile));
+    if (profile && setup::is_asked(*profile)) profiles.push_back(std::move(*profile));
   }
   return profiles;
 }
@@ -104,15 +105,26 @@ Result<std::vector<setup::ProbeAnswer>> ask_around(Dialogue& talk, const std::st
     if (!profile) return tl::unexpected(profile.error());
     profiles.push_back(std::move(*profile));
   } else {
-    profiles = modbus_profiles();
+    profiles = asked_profiles();
   }
   if (profiles.empty()) {
-    talk.say("No Modbus profile is installed to ask with.");
+    talk.say("No profile is installed to ask with.");
     return std::vector<setup::ProbeAnswer>{};
   }
-  talk.say("Asking with " + std::to_string(profiles.size()) + " Modbus profiles, a minute at most:");
-  auto answers =
-      setup::probe_modbus(port, profiles, [&](std::string_view line) { talk.say("  asking at " + std::string(line)); });
+  const auto others = std::stable_partition(profiles.begin(), profiles.end(), [](const MeterProfile& profile) {
+    return profile.protocol.find<ModbusRtuSettings>() != nullptr;
+  });
+  const std::vector<MeterProfile> modbus(profiles.begin(), others);
+  const std::vector<MeterProfile> rest(others, profiles.end());
+  const auto progress = [&](std::string_view line) { talk.say("  asking at " + std::string(line)); };
+  if (!modbus.empty()) {
+    talk.say("Asking with " + std::to_string(modbus.size()) + " Modbus profiles, a minute at most:");
+    auto answers = setup::probe_modbus(port, modbus, progress);
+    if (!answers) return port_trouble(answers.error());
+    if (!answers->empty()) return std::move(*answers);
+  }
+  if (!rest.empty()) talk.say("Asking with " + std::to_string(rest.size()) + " more profiles:");
+  auto answers = setup::probe_others(port, rest, progress);
   if (!answers) return port_trouble(answers.error());
   return std::move(*answers);
 }

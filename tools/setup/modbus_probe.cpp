@@ -8,7 +8,7 @@
 #include <cerrno>
 #include <chrono>
 
-#include "drivers/modbus/settings.hpp"
+#include "drivers/protocols.hpp"
 
 namespace nightwatt::setup {
 namespace {
@@ -63,6 +63,24 @@ struct Heard {
   bool refused = false;
 };
 
+/// The profile, giving up soon.
+MeterProfile impatient(MeterProfile profile) {
+  const auto hurried = [](auto settings) {
+    settings.timeout = probe_wait;
+    settings.retries = 0;
+    return ProtocolSettings(settings);
+  };
+  const auto as_it_is = [](const auto& settings) { return ProtocolSettings(settings); };
+  profile.protocol = drivers::visit_settings(
+      profile.protocol, drivers::Overloaded{[&](const ModbusRtuSettings& asked) { return hurried(asked); },
+                                            [&](const ModbusTcpSettings& asked) { return hurried(asked); },
+                                            [&](const ScpiSettings& asked) { return hurried(asked); },
+                                            [&](const SunSpecSettings& asked) { return hurried(asked); },
+                                            [&](const TextLineSettings& speaks) { return as_it_is(speaks); },
+                                            [&](const S0PulseSettings& speaks) { return as_it_is(speaks); }});
+  return profile;
+}
+
 /// Lets the decoder ask and listen until it has a reading, a refusal, or the time is over.
 Heard talk(int descriptor, drivers::Decoder& decoder, Duration most) {
   Heard heard;
@@ -86,21 +104,59 @@ Heard talk(int descriptor, drivers::Decoder& decoder, Duration most) {
 
 }  // namespace
 
+bool is_asked(const MeterProfile& profile) {
+  return drivers::visit_settings(
+      profile.protocol,
+      drivers::Overloaded{[](const ModbusRtuSettings&) { return true; }, [](const ModbusTcpSettings&) { return false; },
+                          [](const TextLineSettings&) { return false; }, [](const ScpiSettings&) { return true; },
+                          [](const SunSpecSettings&) { return true; }, [](const S0PulseSettings&) { return false; }});
+}
+
+std::string where_text(const MeterProfile& profile) {
+  const std::string unit = drivers::visit_settings(
+      profile.protocol,
+      drivers::Overloaded{[](const ModbusRtuSettings& modbus) { return "at unit " + std::to_string(modbus.unit); },
+                          [](const ModbusTcpSettings& modbus) { return "at unit " + std::to_string(modbus.unit); },
+                          [](const SunSpecSettings& map) { return "at unit " + std::to_string(map.unit); },
+                          [](const ScpiSettings&) { return std::string("to its queries"); },
+                          [](const TextLineSettings&) { return std::string("in lines"); },
+                          [](const S0PulseSettings&) { return std::string("in pulses"); }});
+  return unit + ", " + std::to_string(profile.line.baud) + " baud";
+}
+
 drivers::PortResult<std::optional<ProbeAnswer>> ask_once(const std::string& port, const MeterProfile& profile) {
   auto opened = drivers::open_port(port, profile.line);
   if (!opened) return tl::unexpected(opened.error());
-  MeterProfile impatient = profile;
-  if (auto* modbus = impatient.protocol.find<ModbusRtuSettings>()) {
-    modbus->timeout = probe_wait;
-    modbus->retries = 0;
-  }
-  auto decoder = drivers::make_decoder(impatient);
+  auto decoder = drivers::make_decoder(impatient(profile));
   if (!decoder) return std::nullopt;
   // A profile of several requests needs so much for each.
   const Duration most = probe_wait * static_cast<int>(1 + profile.reads.size());
   Heard heard = talk(opened->fd(), **decoder, most);
   if (heard.output.readings.empty() && !heard.refused) return std::nullopt;
   return ProbeAnswer{profile, heard.output.readings, heard.output.readings.empty()};
+}
+
+drivers::PortResult<std::vector<ProbeAnswer>> probe_others(const std::string& port,
+                                                           const std::vector<MeterProfile>& profiles,
+                                                           const std::function<void(std::string_view)>& progress) {
+  std::vector<ProbeAnswer> answers;
+  for (const MeterProfile& profile : profiles) {
+    std::vector<LineSettings> lines = {profile.line};
+    for (const std::uint32_t baud : {9600U, 115200U, 19200U})
+      if (baud != profile.line.baud) lines.push_back({baud, Parity::none, 8, 1});
+    for (const LineSettings& line : lines) {
+      progress(profile.name + ", " + std::to_string(line.baud) + " baud");
+      MeterProfile tried = profile;
+      tried.line = line;
+      auto answer = ask_once(port, tried);
+      if (!answer && answer.error().problem == drivers::PortProblem::unsupported) continue;
+      if (!answer) return tl::unexpected(answer.error());
+      if (!*answer || (*answer)->readings.empty()) continue;
+      answers.push_back(std::move(**answer));
+      return answers;
+    }
+  }
+  return answers;
 }
 
 drivers::PortResult<std::vector<ProbeAnswer>> probe_modbus(const std::string& port,

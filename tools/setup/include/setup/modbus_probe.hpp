@@ -30,6 +30,17 @@ struct ProbeAnswer {
 [[nodiscard]] drivers::PortResult<std::optional<ProbeAnswer>> ask_once(const std::string& port,
                                                                        const MeterProfile& profile);
 
+/// Whether a meter of this profile is found by asking on a serial port.
+[[nodiscard]] bool is_asked(const MeterProfile& profile);
+/// Where a meter answered, in words: "at unit 3, 9600 baud".
+[[nodiscard]] std::string where_text(const MeterProfile& profile);
+
+/// Asks with each of the profiles at its own line and at the usual speeds, harmlessly: instruments by their queries,
+/// maps by their registers. The first that answers with a reading; empty: none did.
+[[nodiscard]] drivers::PortResult<std::vector<ProbeAnswer>> probe_others(
+    const std::string& port, const std::vector<MeterProfile>& profiles,
+    const std::function<void(std::string_view)>& progress);
+
 /// Tries lines and units with the first profile until somebody answers, then every profile there. Those with readings,
 /// the most readings first; one that was refused only where no other fits. `progress` is called before each line.
 [[nodiscard]] drivers::PortResult<std::vector<ProbeAnswer>> probe_modbus(
