@@ -45,7 +45,8 @@ std::string conditions_of(const storage::RunInfo& info) {
 
 std::string meter_of(const storage::RunInfo& info) {
   if (info.meter) return *info.meter;
-  return info.origin == storage::RunOrigin::entered ? "a display, read by hand" : "files";
+  if (info.origin == storage::RunOrigin::entered) return "a display, read by hand";
+  return info.traits.accuracy ? "files of accuracy " + info.traits.accuracy->text() : "files";
 }
 
 /// Runs of one meter whose settings were the same: another display step is another meter.
