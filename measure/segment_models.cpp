@@ -23,7 +23,7 @@ constexpr double curve_cost = 8.0;       // two numbers more
 constexpr double turns_cost = 8.0;       // a second level and its share of the time
 constexpr double irregular_cost = 3.0;   // irregular work begins
 constexpr double irregular_piece = 1.2;  // each of its pieces has a mean of its own
-constexpr double irregular_s = 8.0;      // and lasts so long: what holds for longer is less and less irregular work
+constexpr double irregular_share = 0.4;  // and lasts so much of a shortest segment: the longer, the less it is irregular
 constexpr double ramp_cost = 2.5;        // its ends are its neighbours' levels
 constexpr double jump_cost = 0.5;        // a reading or two on the way from one level to the next
 constexpr double excursion_cost = 4.0;   // a short departure from a level that comes back
@@ -45,7 +45,8 @@ constexpr double decay_ends = 4.0;          // time constants, after which the r
 // A level lies by chance on the edge between two counts of its display, the less likely the coarser that is.
 constexpr double edge_share = 0.10;
 constexpr std::int64_t jump_points = 2;
-constexpr std::int64_t least_points = 3;   // the contract's: of a steady segment
+constexpr std::int64_t least_readings = 3;  // the contract's: of a steady segment
+constexpr std::int64_t least_points = 3;    // that tell a lean, or more than a jump
 constexpr std::size_t least_phases = 10;   // five cycles
 constexpr double quotable_floor_w = 0.05;  // near 0 W every share is small
 
@@ -65,7 +66,8 @@ struct Evidence {
   double mean_variance = 0.0;
   double lean_w = 0.0;
   double lean_variance = 0.0;
-  std::int64_t points = 0;
+  std::int64_t points = 0;    // what the engine saw: readings, or seconds of a fast stream
+  std::int64_t readings = 0;
   bool brief = false;            // shorter than any steady segment
   bool irregular = false;        // known to be irregular work
   bool restless = false;         // no mean of it can be quoted
@@ -132,6 +134,7 @@ class Evidences {
     e.middle_s = lined ? p.line.x - seconds_of(origin) : e.begin_s + e.length_s / 2.0;
     e.mean_w = sketch.mean();
     e.points = p.points;
+    e.readings = p.stretch.samples;
     e.brief = e.length_s < rules_.shortest_s;
     e.lean_w = p.points > least_points ? lean_of(p) : 0.0;
     const auto n = static_cast<double>(std::max<std::int64_t>(sketch.n(), 1));
@@ -281,7 +284,7 @@ class Explainer {
   void walk_level(std::size_t i, Tell tell) const {
     Mean sure;  // of all pieces of the level but the last
     double rest = 0.0, held_s = 0.0, away_s = 0.0, back_s = 0.0, last_away_s = 0.0, stepped = 0.0;
-    std::int64_t points = 0;
+    std::int64_t readings = 0;
     std::size_t last = at_.size();
     const auto variance_of = [&](std::size_t k, double steps) {
       return at_[k].mean_variance + (1.0 - steps) * at_[k].wander_variance;
@@ -313,9 +316,9 @@ class Explainer {
         back_s += e.length_s;
         rest += 0.5 * e.lean_w * e.lean_w / e.lean_variance;
         held_s += e.length_s;
-        points += e.points;
+        readings += e.readings;
       }
-      const bool whole = !away && back_s >= last_away_s && held_s >= rules_.shortest_s && points >= least_points;
+      const bool whole = !away && back_s >= last_away_s && held_s >= rules_.shortest_s && readings >= least_readings;
       if (!tell(j, away, whole, rest + so_far.rest())) return;
     }
   }
@@ -510,7 +513,7 @@ class Explainer {
   // ---- what is between levels
 
   void irregular(std::size_t i, const Step& in) {
-    const double lasts_s = std::max(irregular_s, static_cast<double>(least_points) * rules_.interval_s);
+    const double lasts_s = std::max(irregular_share * rules_.shortest_s, static_cast<double>(least_points) * rules_.interval_s);
     double cost = irregular_cost;
     for (std::size_t j = i; j < at_.size(); ++j) {
       if (pieces_[j].stretch.shape != StretchShape::unsteady)

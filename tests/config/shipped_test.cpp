@@ -29,7 +29,7 @@ TEST_CASE("every shipped profile loads, by file and by name, and measures power"
     CHECK(has_power);
     names.insert(by_file->name);
   }
-  CHECK(names == std::set<std::string>{"modbus-float32", "modbus-s32-scaled", "modbus-tcp-float32", "s0-pulse", "scpi-wattmeter",
+  CHECK(names == std::set<std::string>{"modbus-float32", "modbus-s32-scaled", "modbus-tcp-float32", "s0-pulse", "scpi-wattmeter", "sunspec",
                                        "text-csv", "text-json", "text-key-value"});
 }
 
