@@ -98,7 +98,7 @@ std::string segments_json(const figures::RunRecord& record) {
   std::string text;
   text::Sink sink(text);
   text::JsonWriter json(sink);
-  figures::write_segments(json, record.segments, record.shift);
+  figures::write_segments(json, record.segments, record.calendar);
   sink.flush();
   return text;
 }
