@@ -20,7 +20,7 @@ constexpr std::size_t least_for_bend = 5;
 constexpr double bend_quantile = 1.0 - 0.0005;
 /// A level is never surer than this share of itself: doubles end somewhere.
 constexpr double least_deviation = 1e-9;
-constexpr int scatter_rounds = 60;
+constexpr int scatter_rounds = 30;
 
 class Maker {
  public:

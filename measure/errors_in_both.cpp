@@ -9,7 +9,7 @@ namespace {
 
 /// Steps of Gauss and Newton: a dozen do for points near a line; more, and the points are near none.
 constexpr int step_limit = 200;
-constexpr double step_tolerance = 1e-13;
+constexpr double step_tolerance = 1e-10;
 
 double value_of(const std::vector<double>& coefficients, double x) {
   double sum = 0.0;
