@@ -113,7 +113,7 @@ class Bench:
                               capture_output=True, text=True).stdout
 
     def rows_of_store(self, name):
-        lines = self.ask(name, "export", "--meter", "bench", "--from", "0", "--to", "9999999999", "--format", "csv").splitlines()[1:]
+        lines = self.ask(name, "export", "--meter", "bench", "--from", "0", "--to", "4102444800", "--format", "csv").splitlines()[1:]
         return [line.split(",")[:2] for line in lines]
 
     def rows_of_mirror(self, name):
