@@ -86,7 +86,7 @@ std::string faults_of(const Night& night, const Found& found) {
   for (std::size_t f = 0; f < figure_count; ++f) {
     const FigureName name = static_cast<FigureName>(f);
     const TrueFigure& truth = night.truth.figures[f];
-    if (!is_known(name) || !truth.judged) continue;
+    if (!truth.judged) continue;
     const std::optional<Figure> figure = figure_of(found.summary, name);
     const double error = figure && truth.value_w ? std::abs(figure->value - *truth.value_w) : 0.0;
     const bool right =
@@ -130,12 +130,9 @@ void explain(const Night& night) {
 
 void print_heads() {
   std::printf("%-14s %6s %9s", "sort", "nights", "readings");
-  for (std::size_t f = 0; f < figure_count; ++f)
-    if (is_known(static_cast<FigureName>(f))) std::printf(" | %-20s", std::string(figure_names[f]).c_str());
+  for (std::size_t f = 0; f < figure_count; ++f) std::printf(" | %-20s", std::string(figure_names[f]).c_str());
   std::printf(" | %-20s | kinds %%\n%-31s", "levels", "");
-  for (std::size_t f = 0; f <= figure_count; ++f)
-    if (f == figure_count || is_known(static_cast<FigureName>(f)))
-      std::printf(" | %5s %4s %4s %4s", "judge", "miss", "wrng", "vage");
+  for (std::size_t f = 0; f <= figure_count; ++f) std::printf(" | %5s %4s %4s %4s", "judge", "miss", "wrng", "vage");
   std::printf(" |\n");
 }
 
@@ -144,8 +141,7 @@ void print_row(const std::string& name, const Score& s) {
   const auto print = [](const FigureScore& f) {
     std::printf(" | %5d %4d %4d %4d", f.judged, f.missing, f.wrong, f.vague);
   };
-  for (std::size_t f = 0; f < figure_count; ++f)
-    if (is_known(static_cast<FigureName>(f))) print(s.figures[f]);
+  for (std::size_t f = 0; f < figure_count; ++f) print(s.figures[f]);
   print(s.levels);
   std::printf(" | %7.2f\n", s.judged_s > 0.0 ? 100.0 * s.right_s / s.judged_s : NAN);
 }

@@ -467,7 +467,7 @@ TEST_CASE("nothing is given up for its age before the calendar has stood for a w
   bench.settings.keep_raw_days = 0.05;
   bench.open();
   const std::vector<Reading> readings = evening_of({{0.0, 40'000}});
-  for (const std::size_t from : {0, 10'000, 20'000, 30'000}) {
+  for (const std::size_t from : {std::size_t{0}, std::size_t{10'000}, std::size_t{20'000}, std::size_t{30'000}}) {
     bench.push({readings.begin() + static_cast<std::ptrdiff_t>(from),
                 readings.begin() + static_cast<std::ptrdiff_t>(from + 10'000)});
     REQUIRE(bench.pipeline->work() == StorePipeline::Outcome::stored);

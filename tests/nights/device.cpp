@@ -86,6 +86,8 @@ Act& Device::idle_with_bursts(double length_s) {
 }
 
 void Device::add_bursts(Act& act, double every_s, double added_w) {
+  // Where a reading is a mean, bursts in every other one are not told from the level.
+  if (plan.meter.averages) every_s = std::max(every_s, 8.0 * plan.meter.interval_s);
   for (double t = random.uniform(0.0, every_s); t < act.length_s; t += every_s * random.uniform(0.6, 1.4)) {
     const double burst_s = random.uniform(3.0, 14.0);
     act.steps.emplace_back(t, added_w * random.uniform(0.7, 1.3));

@@ -43,6 +43,15 @@ Act boot(double low_w, double high_w, double length_s, std::uint64_t seed) {
   return one;
 }
 
+Act charging(double own_w, double charge_w, double flat_s, double tau_s) {
+  Act one = act(Kind::charging, own_w, flat_s + 3.0 * tau_s);  // ends at a twentieth of the current
+  one.noise_w = 0.003 * (own_w + charge_w);
+  one.charge_w = charge_w;
+  one.charge_flat_s = flat_s;
+  one.charge_tau_s = tau_s;
+  return one;
+}
+
 Plan plan(std::vector<Act> acts, double step_w = 0.1, double interval_s = 1.0) {
   Plan one;
   one.acts = std::move(acts);
@@ -84,6 +93,19 @@ std::vector<double> levels(const Found& night) {
 
 }  // namespace
 
+TEST_CASE("an idle of 7.2 W and a load of 26 W that begins with a peak of 31 W are idle and load") {
+  const auto seed = GENERATE(std::uint64_t{1}, 2, 3);
+  CAPTURE(seed);
+  Act work = load(26.0, 1200);
+  work.peak_w = 5.0;
+  work.peak_s = 3.0;
+  const Found night = found(plan({idle(7.2, 1800), work, idle(7.2, 1800)}), seed);
+  CHECK(kinds(night) == "idle plateau idle");
+  CHECK(is_near(night.summary.idle, 7.2));
+  CHECK(is_near(night.summary.load, 26.0));
+  CHECK_FALSE(night.summary.standby);
+}
+
 TEST_CASE("the second half of a night says of idle and load what the whole says") {
   const auto seed = GENERATE(std::uint64_t{4}, 5, 6);
   CAPTURE(seed);
@@ -96,6 +118,36 @@ TEST_CASE("the second half of a night says of idle and load what the whole says"
     CHECK(is_near(night.summary.load, 26.0));
   }
   CHECK(kinds(second) == "plateau idle plateau idle");
+}
+
+TEST_CASE("the same load six times with rests of minutes between is a segment each time") {
+  const auto seed = GENERATE(std::uint64_t{7}, 8, 9);
+  CAPTURE(seed);
+  std::vector<Act> acts = {idle(7.2, 600)};
+  std::string expected = "idle";
+  for (int n = 0; n < 6; ++n) {
+    acts.push_back(load(26.0, 240));
+    acts.push_back(idle(7.2, 180));
+    expected += " plateau idle";
+  }
+  const Found night = found(plan(acts), seed);
+  CHECK(kinds(night) == expected);
+  CHECK(is_near(night.summary.idle, 7.2));
+  CHECK(is_near(night.summary.load, 26.0));
+}
+
+TEST_CASE("a display on a timer is standby and idle by turns") {
+  const auto seed = GENERATE(std::uint64_t{10}, 11, 12);
+  CAPTURE(seed);
+  std::vector<Act> acts;
+  for (int n = 0; n < 5; ++n) {
+    acts.push_back(standby(0.3, 600));
+    acts.push_back(idle(22.4, 900));
+  }
+  const Found night = found(plan(acts), seed);
+  CHECK(kinds(night) == "standby idle standby idle standby idle standby idle standby idle");
+  CHECK(is_near(night.summary.standby, 0.3));
+  CHECK(is_near(night.summary.idle, 22.4));
 }
 
 TEST_CASE("a stair of loads between two idles leaves idle where it is") {
@@ -125,12 +177,106 @@ TEST_CASE("a reading each 5 or 10 s gives levels where they are held for 12 read
   CHECK(is_near(night.summary.load, 40.0));
 }
 
-TEST_CASE("a load that is throttled after ten minutes is quoted as it was before") {
+TEST_CASE("a laptop whose battery fills for 90 min has the idle and the load it has afterwards") {
+  const auto seed = GENERATE(std::uint64_t{19}, 20, 21);
+  CAPTURE(seed);
+  const Found night =
+      found(plan({charging(4.2, 27.0, 3600, 600), idle(4.2, 1800), load(31.5, 900), idle(4.2, 900)}), seed);
+  CHECK(kinds(night) == "charging idle plateau idle");
+  CHECK(is_near(night.summary.idle, 4.2));
+  CHECK(is_near(night.summary.load, 31.5));
+  CHECK_FALSE(night.summary.standby);
+}
+
+TEST_CASE("a laptop that charges while switched off is charging, then standby, then idle") {
+  const auto seed = GENERATE(std::uint64_t{22}, 23, 24);
+  CAPTURE(seed);
+  const Found night = found(plan({charging(0.4, 31.0, 2700, 700), standby(0.4, 1200), boot(4.0, 15.0, 45, seed),
+                                  idle(4.2, 1800), load(24.0, 600), idle(4.2, 900)}),
+                            seed);
+  CHECK(kinds(night) == "charging standby unsteady idle plateau idle");
+  CHECK(is_near(night.summary.standby, 0.4));
+  CHECK(is_near(night.summary.idle, 4.2));
+  CHECK(is_near(night.summary.load, 24.0));
+}
+
+TEST_CASE("asleep at 2.9 W and softly off at 1.1 W are two states and not their mean") {
+  const auto seed = GENERATE(std::uint64_t{25}, 26, 27);
+  CAPTURE(seed);
+  const Found night = found(plan({idle(41.0, 900), load(95.0, 600), idle(41.0, 900), standby(2.9, 3600),
+                                  idle(41.0, 600), standby(1.1, 1800)}),
+                            seed);
+  CHECK(kinds(night) == "idle plateau idle standby idle standby");
+  CHECK(is_near(night.summary.standby, 2.9));
+  CHECK(is_near(night.summary.idle, 41.0));
+  std::vector<double> standbys;
+  for (const LevelState& state : night.summary.states)
+    if (state.kind == SegmentKind::standby) standbys.push_back(state.level.value);
+  REQUIRE(standbys.size() == 2);
+  CHECK(standbys[0] == Approx(1.1).margin(0.05));
+  CHECK(standbys[1] == Approx(2.9).margin(0.05));
+}
+
+TEST_CASE("awake for 3 min each quarter of an hour is idle, asleep between is standby") {
+  const auto seed = GENERATE(std::uint64_t{28}, 29, 30);
+  CAPTURE(seed);
+  std::vector<Act> acts;
+  for (int n = 0; n < 8; ++n) {
+    acts.push_back(standby(2.9, 720));
+    acts.push_back(idle(41.0, 180));
+  }
+  acts.push_back(standby(2.9, 720));
+  const Found night = found(plan(acts), seed);
+  CHECK(is_near(night.summary.idle, 41.0));
+  CHECK(is_near(night.summary.standby, 2.9));
+}
+
+TEST_CASE("two levels of a small board are two on a display of whole watts") {
+  const auto seed = GENERATE(std::uint64_t{31}, 32, 33);
+  CAPTURE(seed);
+  std::vector<Act> acts = {idle(0.62, 3600), load(1.55, 1800), idle(0.62, 3600)};
+  for (Act& one : acts) one.noise_w = 0.12;
+  const std::vector<double> seen = levels(found(plan(acts, 1.0), seed));
+  REQUIRE(seen.size() == 3);
+  CHECK(std::abs(seen[0] - 0.62) <= 0.25);
+  CHECK(std::abs(seen[1] - 1.55) <= 0.25);
+  CHECK(std::abs(seen[2] - 0.62) <= 0.25);
+}
+
+TEST_CASE("two idles 0.02 W apart make a figure about as sure as each of them") {
+  const auto seed = GENERATE(std::uint64_t{34}, 35, 36);
+  CAPTURE(seed);
+  const Found night = found(plan({idle(9.253, 1800), load(24.0, 600), idle(9.275, 900)}, 0.01), seed);
+  REQUIRE(night.summary.idle);
+  CHECK(night.summary.idle->value == Approx(9.26).margin(0.03));
+  CHECK(night.summary.idle->uncertainty <= 0.08);
+}
+
+TEST_CASE("idle with maintenance bursts is quoted without them, and the baseline with them") {
+  const auto seed = GENERATE(std::uint64_t{37}, 38, 39);
+  CAPTURE(seed);
+  Random random(seed);
+  Act quiet = idle(7.3, 5400);
+  for (double t = 30.0; t < quiet.length_s; t += random.uniform(80.0, 120.0)) {
+    quiet.steps.emplace_back(t, 11.9);  // 8 s each 100 s are 0.95 W on average
+    quiet.steps.emplace_back(t + 8.0, 0.0);
+  }
+  const Plan acts = plan({quiet, load(24.0, 600), idle(7.3, 300)});
+  const Found night = found(acts, seed);
+  CHECK(is_near(night.summary.idle, 7.3));
+  const TrueFigure baseline = truth_of(acts).figures[static_cast<std::size_t>(FigureName::baseline)];
+  REQUIRE(baseline.value_w);
+  CHECK(*baseline.value_w == Approx(8.25).margin(0.15));
+  CHECK(is_near(night.summary.baseline, *baseline.value_w));
+}
+
+TEST_CASE("a load that is throttled after ten minutes is quoted as it was before and as it is sustained") {
   const auto seed = GENERATE(std::uint64_t{40}, 41, 42);
   CAPTURE(seed);
   const Found night = found(plan({idle(11.2, 900), load(44.85, 600), load(37.97, 2400), idle(11.2, 900)}), seed);
   CHECK(kinds(night) == "idle plateau plateau idle");
   CHECK(is_near(night.summary.load, 44.85));
+  CHECK(is_near(night.summary.sustained, 37.97));
   CHECK(is_near(night.summary.idle, 11.2));
 }
 

@@ -123,7 +123,7 @@ Compared compare(const Night& night, const Found& whole, const Relation& relatio
     for (std::size_t f = 0; f < figure_count; ++f) {
       const FigureName name = static_cast<FigureName>(f);
       const TrueFigure &a = night.truth.figures[f], &b = truth.figures[f];
-      if (!is_known(name) || !a.judged || !b.judged || a.value_w.has_value() != b.value_w.has_value()) continue;
+      if (!a.judged || !b.judged || a.value_w.has_value() != b.value_w.has_value()) continue;
       const double truth_moves_w = a.value_w ? std::abs(retold.factor * *a.value_w - *b.value_w) : 0.0;
       if (a.value_w && truth_moves_w > 0.01 * *b.value_w) continue;  // the figure of another level
       ++compared.figures;

@@ -50,6 +50,10 @@ void holds(const std::string& name) {
 
 }  // namespace
 
+TEST_CASE("two halves of a night agree with the whole where each has the evidence") {
+  holds("halves");
+}
+
 TEST_CASE("a night twice in a row has the figures of the night") {
   holds("twice in a row");
 }

@@ -91,13 +91,10 @@ Found find(const std::vector<std::pair<std::int64_t, double>>& readings, const S
   input.learnt = segmenter.learnt();
   Classified classified = classify(stretches, input);
   Found found;
-  found.summary = summarise(classified.segments, totals, classified.warnings, 0);
+  found.summary =
+      summarise(classified.segments, totals, classified.warnings, 0, {input.learnt.step_w, settings.traits.accuracy});
   found.segments = std::move(classified.segments);
   return found;
-}
-
-bool is_known(FigureName name) {
-  return name == FigureName::idle || name == FigureName::load || name == FigureName::standby;
 }
 
 std::optional<Figure> figure_of(const Summary& summary, FigureName name) {
@@ -108,9 +105,12 @@ std::optional<Figure> figure_of(const Summary& summary, FigureName name) {
       return summary.load;
     case FigureName::standby:
       return summary.standby;
-    default:
-      return std::nullopt;
+    case FigureName::sustained:
+      return summary.sustained;
+    case FigureName::baseline:
+      return summary.baseline;
   }
+  return std::nullopt;
 }
 
 double tolerance_w(double true_w, double step_w) {
@@ -146,7 +146,7 @@ Score score(const Night& night, const Found& found) {
   const double step_w = night.plan.meter.step_w;
   for (std::size_t i = 0; i < figure_count; ++i) {
     const FigureName name = static_cast<FigureName>(i);
-    if (is_known(name)) judge(result.figures[i], night.truth.figures[i], figure_of(found.summary, name), step_w);
+    judge(result.figures[i], night.truth.figures[i], figure_of(found.summary, name), step_w);
   }
   for (const TrueSegment& truth : night.truth.segments) {
     if (night.truth.kinds_judged) judge_kinds(result, truth, found.segments);

@@ -20,7 +20,6 @@ struct Found {
 /// The figures that the code under test has; those that it has not yet are not
 /// counted.
 [[nodiscard]] std::optional<Figure> figure_of(const Summary& summary, FigureName name);
-[[nodiscard]] bool is_known(FigureName name);
 
 /// What a figure may miss the truth by, whatever its own uncertainty says:
 /// max(1.5 %, 0.2 step, 0.03 W).

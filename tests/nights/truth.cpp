@@ -233,6 +233,7 @@ struct Work {
   double least_s = 0.0;  ///< its plateaus alone
   double most_s = 0.0;   ///< with what lies between them
   double last_w = 0.0;
+  double after_s = 0.0;  ///< what follows the last plateau
   bool sure = true;
 };
 
@@ -250,6 +251,7 @@ std::vector<Work> stretches_of_work(const std::vector<Part>& parts) {
     Work& work = all.back();
     work.most_s += part.length_s();
     if (part.is(Kind::unsteady)) work.sure = false;
+    work.after_s = part.is(Kind::plateau) ? 0.0 : work.after_s + part.length_s();
     if (!part.is(Kind::plateau)) continue;
     work.least_s += part.length_s();
     work.last_w = part.level_w;
@@ -265,7 +267,8 @@ TrueFigure sustained_figure(const std::vector<Part>& parts) {
   for (const Work& work : all)
     if (longest == nullptr || work.most_s > longest->most_s) longest = &work;
   if (longest == nullptr || longest->most_s < least_s * (1.0 - margin)) return none();
-  if (!longest->sure || longest->least_s < least_s * (1.0 + margin)) return {};
+  constexpr double longest_way_s = 30.0;  // what ends in a long way down: did it end at the plateau before it?
+  if (!longest->sure || longest->after_s > longest_way_s || longest->least_s < least_s * (1.0 + margin)) return {};
   for (const Work& work : all)
     if (work.most_s > 0.9 * longest->least_s && std::abs(work.last_w - longest->last_w) > 0.003 * longest->last_w)
       return {};
