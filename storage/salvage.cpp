@@ -31,6 +31,15 @@ void bind_value(Query& query, int place, const RowValue& value) {
     query.bind_blob(place, blob->bytes);
 }
 
+/// Whether a row of sums was made of these readings.
+bool agree(const Columns& columns, const SoundRow& row) {
+  if (row.integer(1) < 0 || row.integer(1) >= static_cast<std::int64_t>(quantity_count)) return false;
+  const Sums sums = sums_of(columns, static_cast<Quantity>(row.integer(1)), 0, columns.size());
+  const auto real = [&](std::size_t column) { return std::get<double>(row.values[column]); };
+  return sums.count == row.integer(3) && sums.first_us == row.integer(4) && sums.last_us == row.integer(5) &&
+         sums.first == real(6) && sums.last == real(7) && sums.min == real(8) && sums.max == real(9);
+}
+
 /// A block as the new store will have it.
 struct Brought {
   std::int64_t first_us = 0, last_us = 0, count = 0;
@@ -168,9 +177,8 @@ std::vector<std::pair<Brought, const SoundRow*>> Salvager::blocks_of(StreamId st
     // Its readings may be there all the same.
     const auto [from, to] = data_by_time().equal_range(block.first_us);
     for (auto data = from; data != to && block.bytes == nullptr; ++data) {
-      if (!claimed_.insert(data->second->id).second) continue;
       const Result<Columns> columns = decode_block(data->second->blob(1));
-      if (columns)
+      if (columns && agree(*columns, row) && claimed_.insert(data->second->id).second)
         block = {columns->times.front(), columns->times.back(), static_cast<std::int64_t>(columns->size()),
                  &data->second->blob(1)};
     }
@@ -184,9 +192,15 @@ std::vector<std::pair<Brought, const SoundRow*>> Salvager::blocks_of(StreamId st
 const std::multimap<std::int64_t, const SoundRow*>& Salvager::data_by_time() {
   if (data_by_time_) return *data_by_time_;
   data_by_time_.emplace();
-  for (const auto& [key, data] : rows(Table::block_data))
+  // What a row tells to be its own is nobody else's: two meters, or a file of one of them, may have the same times.
+  std::set<std::int64_t> owned;
+  for (const auto& [key, row] : rows(Table::block))
+    if (const auto id = row.integer_or_none(4)) owned.insert(*id);
+  for (const auto& [key, data] : rows(Table::block_data)) {
+    if (owned.contains(data.id)) continue;
     if (const Result<Columns> columns = decode_block(data.blob(1)))
       data_by_time_->emplace(columns->times.front(), &data);
+  }
   return *data_by_time_;
 }
 

@@ -101,6 +101,16 @@ std::string answers(const std::string& path) {
   return must(all_answers(path));
 }
 
+/// Of version 3, brought up to date, with figures as this program makes them: what has to be made anew is then the
+/// same.
+void make_good(const std::string& path) {
+  copy_fixture(path, 3);
+  StoreWriter writer = must(StoreWriter::open(path, {}));
+  must(writer.begin());
+  for (const RunId run : {1, 3}) must(resegment(writer, run));
+  must(writer.commit());
+}
+
 }  // namespace
 
 TEST_CASE("stores of every older version say the same before and after they are brought up to date, and carry seals") {
@@ -148,7 +158,7 @@ TEST_CASE("an upgrade that is cut at any write goes on when the store is opened 
 
 TEST_CASE("a row that is changed in any column is found by check and by the query that needs it") {
   Folder folder;
-  copy_fixture(folder.file("good.db"), 3);
+  make_good(folder.file("good.db"));
   {
     StoreSettings settings;
     StoreWriter writer = must(StoreWriter::open(folder.file("good.db"), settings));
@@ -203,8 +213,7 @@ TEST_CASE("a row that is changed in any column is found by check and by the quer
 
 TEST_CASE("of hundreds of flipped bits none gives another answer in silence") {
   Folder folder;
-  copy_fixture(folder.file("good.db"), 3);
-  { const StoreWriter writer = must(StoreWriter::open(folder.file("good.db"), {})); }
+  make_good(folder.file("good.db"));
   nightwatt::test::run_sql(folder.file("good.db"), "PRAGMA wal_checkpoint(TRUNCATE)");
   const std::string good = answers(folder.file("good.db"));
   std::ifstream file(folder.file("good.db"), std::ios::binary);
