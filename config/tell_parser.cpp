@@ -16,9 +16,8 @@ constexpr double longest_silence_s = 86400.0 * 7;
 constexpr double longest_try_s = 300.0;  // a hook that needs longer should put itself into a queue of its own
 constexpr std::int64_t most_tries = 20;  // with the pauses between them, an hour and a half
 
-constexpr std::array<std::string_view, tell_kinds> kind_names = {"silent",    "back",      "disk_full",
-                                                                 "disk_room", "run_ended", "level_moved",
-                                                                 "store_damaged"};
+constexpr std::array<std::string_view, tell_kinds> kind_names = {
+    "silent", "back", "disk_full", "disk_room", "run_ended", "level_moved", "store_damaged"};
 
 tl::unexpected<Error> wrong(std::string_view what, std::string_view remedy) {
   return fail(ErrorKind::input, std::string(what) + "; " + std::string(remedy));

@@ -23,10 +23,11 @@ constexpr double curve_cost = 8.0;       // two numbers more
 constexpr double turns_cost = 8.0;       // a second level and its share of the time
 constexpr double irregular_cost = 3.0;   // irregular work begins
 constexpr double irregular_piece = 1.2;  // each of its pieces has a mean of its own
-constexpr double irregular_share = 0.4;  // and lasts so much of a shortest segment: the longer, the less it is irregular
-constexpr double ramp_cost = 2.5;        // its ends are its neighbours' levels
-constexpr double jump_cost = 0.5;        // a reading or two on the way from one level to the next
-constexpr double excursion_cost = 4.0;   // a short departure from a level that comes back
+constexpr double irregular_share =
+    0.4;                                // and lasts so much of a shortest segment: the longer, the less it is irregular
+constexpr double ramp_cost = 2.5;       // its ends are its neighbours' levels
+constexpr double jump_cost = 0.5;       // a reading or two on the way from one level to the next
+constexpr double excursion_cost = 4.0;  // a short departure from a level that comes back
 // Of its way: how nearly a ramp is straight and a curve exponential. The looser is paid for by what it lets pass.
 constexpr std::array<double, 2> shape_shares = {0.01, 0.05};
 constexpr double instant_share = 0.1;    // of the time between readings: so well is a reading's instant known
@@ -47,8 +48,8 @@ constexpr double edge_share = 0.10;
 constexpr std::int64_t jump_points = 2;
 constexpr std::int64_t least_readings = 3;  // the contract's: of a steady segment
 constexpr std::int64_t least_points = 3;    // that tell a lean, or more than a jump
-constexpr std::size_t least_phases = 10;   // five cycles
-constexpr double quotable_floor_w = 0.05;  // near 0 W every share is small
+constexpr std::size_t least_phases = 10;    // five cycles
+constexpr double quotable_floor_w = 0.05;   // near 0 W every share is small
 
 constexpr double infinity = std::numeric_limits<double>::infinity();
 constexpr double linear_below_w = 10.0;  // noise grows with the level above it, as the engine takes it
@@ -66,7 +67,7 @@ struct Evidence {
   double mean_variance = 0.0;
   double lean_w = 0.0;
   double lean_variance = 0.0;
-  std::int64_t points = 0;    // what the engine saw: readings, or seconds of a fast stream
+  std::int64_t points = 0;  // what the engine saw: readings, or seconds of a fast stream
   std::int64_t readings = 0;
   bool brief = false;            // shorter than any steady segment
   bool irregular = false;        // known to be irregular work
@@ -513,7 +514,8 @@ class Explainer {
   // ---- what is between levels
 
   void irregular(std::size_t i, const Step& in) {
-    const double lasts_s = std::max(irregular_share * rules_.shortest_s, static_cast<double>(least_points) * rules_.interval_s);
+    const double lasts_s =
+        std::max(irregular_share * rules_.shortest_s, static_cast<double>(least_points) * rules_.interval_s);
     double cost = irregular_cost;
     for (std::size_t j = i; j < at_.size(); ++j) {
       if (pieces_[j].stretch.shape != StretchShape::unsteady)

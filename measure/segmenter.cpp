@@ -31,8 +31,8 @@ constexpr double linear_below_w = 10.0;
 constexpr double binned_below_s = 0.45;
 constexpr double negligible_share = 0.015;     // of the power: a step that nobody would quote
 constexpr double least_level_readings = 12.0;  // make a level, however rarely a meter speaks
-constexpr double noise_width_s = 4.0;    // of the means that tell slow noise: two of them are short beside any level
-constexpr std::size_t early_limit = 16;  // readings looked at before the rate is believed
+constexpr double noise_width_share = 0.2;  // of a shortest segment: means that tell slow noise are short beside a level
+constexpr std::size_t early_limit = 16;    // readings looked at before the rate is believed
 constexpr std::int64_t fewest_edged =
     3;  // seconds: a part of a fast stream needs more to do without its first and last
 // A few readings away from a level that comes back are an excursion, though the engine takes them for noise.
@@ -203,7 +203,8 @@ class Segmenter::Impl {
     binned_ = early_.size() > 2 && preview.median_interval_s() < binned_below_s;
     rate_known_ = true;
     const double interval_s = binned_ ? 1.0 : std::max(preview.median_interval_s(), 1e-3);
-    engine_.judge_locally(static_cast<std::size_t>(std::clamp(noise_width_s / interval_s, 1.0, noise_width_s)),
+    const double widest = noise_width_share * settings_.shortest_segment_s;
+    engine_.judge_locally(static_cast<std::size_t>(std::clamp(widest / interval_s, 1.0, std::max(1.0, widest))),
                           negligible_share, std::max(least_level_readings, settings_.shortest_segment_s / interval_s));
     std::vector<RawReading> early = std::exchange(early_, {});
     for (RawReading& r : early) accept(r);

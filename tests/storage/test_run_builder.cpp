@@ -228,9 +228,10 @@ TEST_CASE("sketches that an older program left behind are no hindrance when its 
   const RunId whole = record(writer, readings, 6, readings.back().time);
   const RunFigures expected = must(run_figures(writer, whole));
   const RunId run = record(writer, readings, 4, std::nullopt);
-  change_by_hand(folder.file(),
-                 "INSERT INTO sketch (run, place, bytes, crc) SELECT 2, place, bytes, crc FROM sketch WHERE run = 1 UNION ALL "
-                 "SELECT 2, place + 7, bytes, crc FROM sketch WHERE run = 1");
+  change_by_hand(
+      folder.file(),
+      "INSERT INTO sketch (run, place, bytes, crc) SELECT 2, place, bytes, crc FROM sketch WHERE run = 1 UNION ALL "
+      "SELECT 2, place + 7, bytes, crc FROM sketch WHERE run = 1");
   RunBuilder builder = must(RunBuilder::resume(writer, run));
   must(writer.begin());
   must(builder.finish(writer, readings.back().time));

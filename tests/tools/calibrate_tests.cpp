@@ -120,7 +120,7 @@ TEST_CASE("what cannot be a calibration is refused with the reason") {
   }
 }
 
-TEST_CASE("--write puts the correction into the profile, the rest left as it was, and again in its place") {
+TEST_CASE("calibrate --write puts the correction into the profile, the rest left as it was, and again in its place") {
   const LiveStore bench;
   bench.configure({"bench"});
   const auto runs = record_pairs(bench, 2);

@@ -434,7 +434,7 @@ TEST_CASE("a run split in two keeps every reading once, and each half has figure
   imported(bench, "Gannet board");
   CHECK(bench({"mark", "work begins", "--run", "1", "--at", "2026-01-05T21:20:00Z"}).status == 0);
   const Json answer = bench.json({"split", "1", "--at", "2026-01-05T21:10:00.250Z"});  // right at a reading
-  CHECK(answer == Json({{"run", 1}, {"new_run", 2}}));
+  CHECK(answer == Json({{"format", 1}, {"run", 1}, {"new_run", 2}}));
   const Json first = bench.json({"summary", "1"}), second = bench.json({"summary", "2"});
   CHECK(first["samples"] == 600);
   CHECK(second["samples"] == 1800);
