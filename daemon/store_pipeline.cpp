@@ -236,10 +236,15 @@ StorePipeline::Outcome StorePipeline::work() {
 
 Result<void> StorePipeline::transact(std::vector<Answer>& answers) {
   Result<void> done = try_transact(answers);
+  const auto again = [&] {
+    for (Answer& answer : answers) answer.command->put_back();
+    answers.clear();
+    return try_transact(answers);
+  };
+  // Damage costs what it hit: what can be set aside in the store is, as the recorders are resumed.
+  if (!done && is_damage(done.error())) done = again();
   if (done || !leave_damaged_store(done.error())) return done;
-  for (Answer& answer : answers) answer.command->put_back();
-  answers.clear();
-  return try_transact(answers);
+  return again();
 }
 
 Result<void> StorePipeline::try_transact(std::vector<Answer>& answers) {

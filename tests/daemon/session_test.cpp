@@ -136,6 +136,7 @@ TEST_CASE("a fault that repeats is counted each time and logged once a minute wi
 
 TEST_CASE("an hour of garbage leaves counts and no more, and the next good frame is a reading", "[!mayfail]") {
   Bench bench;
+  (void)bench.queue.take();  // what the clock tells the store at the start
   const std::string noise(1000, '!');
   for (int i = 0; i < 3600; ++i) {
     bench.hear(noise);

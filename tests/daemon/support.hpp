@@ -27,7 +27,7 @@ class JumpingClock final : public Clock {
  public:
   [[nodiscard]] MonoTime monotonic() const override { return mono_; }
   [[nodiscard]] UtcTime utc() const override { return utc_; }
-  [[nodiscard]] std::string boot() const { return "boot " + std::to_string(boots_); }
+  [[nodiscard]] std::string boot() const { return "boot-" + std::to_string(boots_); }
   void pass(Duration time) {
     mono_ = mono_ + time;
     utc_ = utc_ + time;
