@@ -485,8 +485,7 @@ TEST_CASE("nothing is given up for its age before the calendar has stood for a w
   CHECK(tidy_after(2min) < 40'000);
 }
 
-TEST_CASE("newest readings that are damaged while the service runs are set aside when they are next needed",
-          "[!mayfail]") {
+TEST_CASE("newest readings that are damaged while the service runs are set aside when they are next needed") {
   Bench bench;
   bench.push(evening_of({{5.0, 1'000}}));
   REQUIRE(bench.pipeline->work() == StorePipeline::Outcome::stored);
