@@ -592,7 +592,9 @@ void StorePipeline::note_failure(const Error& error) {
     if (!full_since_) full_since_ = newest();
     full_seen_ = clock_.monotonic();
   }
-  pause_ = state_.paused ? std::min(pause_ * 2, longest_pause) : first_pause;
+  // Another program keeps the store for moments, and each try already waits for it: no growing pauses on top.
+  const bool grows = state_.paused && trouble() != StoreTrouble::locked;
+  pause_ = grows ? std::min(pause_ * 2, longest_pause) : first_pause;
   state_.paused = true;
   if (const auto swallowed = failure_lines_.admit(clock_.monotonic())) {
     log_(LogLevel::error, "store: recording is paused, readings wait in memory: " + error.message +

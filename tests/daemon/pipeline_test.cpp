@@ -86,7 +86,11 @@ struct Bench {
 
   TempFolder folder;
   std::string path = folder.file("nightwatt.db");
-  storage::StoreSettings settings;
+  storage::StoreSettings settings = [] {
+    storage::StoreSettings quick;
+    quick.busy_timeout_ms = 10;  // no test waits for a lock longer than it must
+    return quick;
+  }();
   JumpingClock clock;
   Log log;
   ReadingQueue queue;
@@ -265,6 +269,20 @@ TEST_CASE(
   bench.clock.pass(61s);
   CHECK(bench.pipeline->work() == StorePipeline::Outcome::paused);
   CHECK(bench.log.count("(9 more tries failed)") == 1);
+}
+
+TEST_CASE("recording goes on soon after another program has let go of the store, however long it kept it") {
+  Bench bench;
+  auto other = must(storage::StoreWriter::open(bench.folder.file("nightwatt.db"), {}));
+  must(other.begin());
+  bench.push(evening_of({{5.0, 10}}));
+  for (int i = 0; i < 10; ++i) {
+    CHECK(bench.pipeline->work() == StorePipeline::Outcome::paused);
+    CHECK(bench.pipeline->pause() == StorePipeline::first_pause);
+  }
+  other.rollback();
+  CHECK(bench.pipeline->work() == StorePipeline::Outcome::stored);
+  CHECK_FALSE(bench.state.paused);
 }
 
 TEST_CASE("a begin that was withdrawn while another program kept the store locked is never obeyed") {
