@@ -76,6 +76,8 @@ std::optional<MonoTime> MeterSession::next_tick() const {
 void MeterSession::take_output(MonoTime now) {
   for (const drivers::Fault& fault : output_.faults) count_fault(fault, now);
   output_.faults.clear();
+  for (const std::string& note : output_.notes) say(LogLevel::info, note);
+  output_.notes.clear();
   if (output_.readings.empty()) return;
   time_.observe(now);
   for (const drivers::Measurement& measurement : output_.readings)

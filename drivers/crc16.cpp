@@ -21,13 +21,20 @@ constexpr std::array<std::uint16_t, 256> make_table() {
 
 constexpr std::array<std::uint16_t, 256> table = make_table();
 
-}  // namespace
-
-std::uint16_t crc16_modbus(std::span<const std::byte> bytes) {
-  std::uint16_t crc = 0xFFFF;
+std::uint16_t crc16(std::span<const std::byte> bytes, std::uint16_t crc) {
   for (const std::byte byte : bytes)
     crc = static_cast<std::uint16_t>((crc >> 8U) ^ table[(crc ^ std::to_integer<unsigned>(byte)) & 0xFFU]);
   return crc;
+}
+
+}  // namespace
+
+std::uint16_t crc16_modbus(std::span<const std::byte> bytes) {
+  return crc16(bytes, 0xFFFF);
+}
+
+std::uint16_t crc16_arc(std::span<const std::byte> bytes) {
+  return crc16(bytes, 0);
 }
 
 }  // namespace nightwatt::drivers

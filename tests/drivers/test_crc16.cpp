@@ -13,6 +13,11 @@ TEST_CASE("the check of \"123456789\" is 0x4B37") {
   CHECK(crc16_modbus(test::from_text("123456789")) == 0x4B37);
 }
 
+TEST_CASE("the check of \"123456789\" with a start of 0 is 0xBB3D") {
+  // The check value that catalogues of CRC algorithms give for CRC-16/ARC.
+  CHECK(crc16_arc(test::from_text("123456789")) == 0xBB3D);
+}
+
 TEST_CASE("the check of 02 07 is 0x1241, sent 41 12") {
   // Modbus over Serial Line V1.02, appendix B (from memory).
   CHECK(crc16_modbus(test::from_hex("02 07")) == 0x1241);

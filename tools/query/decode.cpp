@@ -26,6 +26,7 @@ class Printer {
     for (const drivers::Fault& fault : output.faults)
       context_.err.write(file_ + ": byte " + std::to_string(fault.at_byte) + ": " +
                          std::string(fault_kind_name(fault.kind)) + ": " + text::printable(fault.message) + "\n");
+    for (const std::string& note : output.notes) context_.err.write(file_ + ": " + text::printable(note) + "\n");
     readings_ += output.readings.size();
     faults_ += output.faults.size();
     output = {};

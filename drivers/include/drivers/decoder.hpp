@@ -50,6 +50,7 @@ struct Output {
   std::vector<std::byte> send;  ///< to be written to the port, in order
   /// The port is to be set up so, once what is to be sent has left the wire: a meter that changes its speed.
   std::optional<LineSettings> line = std::nullopt;
+  std::vector<std::string> notes;  ///< what is worth one line, said once, and no fault
 };
 
 /// A protocol's state machine. A value with bounded memory, used by one thread. Elapsed time is an argument that never
