@@ -6,6 +6,7 @@
 #include <optional>
 
 #include "config/installed.hpp"
+#include "config/places.hpp"
 #include "config_files.hpp"
 #include "config_parser.hpp"
 #include "problems.hpp"
@@ -65,18 +66,31 @@ struct Loaded {
   std::vector<Error> errors;
 };
 
-Loaded load(const std::string& file, ProtocolReaders protocols, const std::string& with = {}) {
+/// A profile that nobody reads.
+ProfileOutcome no_profile(const std::string&, const std::string&) {
+  ProfileOutcome none;
+  none.profile.emplace();
+  return none;
+}
+
+Loaded load_with(const std::string& file, const ProfileSource& profiles, const std::string& with) {
   auto read = read_config_files(file, with);
   if (!read) return {std::nullopt, {read.error()}};
-  const ProfileSource profiles = [protocols](const std::string& name, const std::string& relative_to) {
-    return find_profile(name, relative_to, protocols);
-  };
   auto config = parse_config(read->root, profiles, read->problems);
   if (config) {
     config->file = file;
     config->warnings = open_secrets(*read);
   }
   return {std::move(config), read->problems.errors()};
+}
+
+Loaded load(const std::string& file, ProtocolReaders protocols, const std::string& with = {}) {
+  return load_with(
+      file,
+      [protocols](const std::string& name, const std::string& relative_to) {
+        return find_profile(name, relative_to, protocols);
+      },
+      with);
 }
 
 /// `file:line: ` of the key that names the token's file.
@@ -91,6 +105,12 @@ std::string token_place(const std::string& file) {
 
 Result<ServiceConfig> load_config(const std::string& file, ProtocolReaders protocols, const std::string& with) {
   Loaded loaded = load(file, protocols, with);
+  if (!loaded.config) return tl::unexpected(loaded.errors.front());
+  return std::move(*loaded.config);
+}
+
+Result<ServiceConfig> load_config_without_profiles(const std::string& file) {
+  Loaded loaded = load_with(file, no_profile, {});
   if (!loaded.config) return tl::unexpected(loaded.errors.front());
   return std::move(*loaded.config);
 }

@@ -127,6 +127,52 @@ Result<ControlRequest> parse_split(const Json& request) {
   return SplitRequest{*run, UtcTime{*at}};
 }
 
+Result<ControlRequest> parse_join(const Json& request) {
+  if (auto good = allow_only(request, {"do", "run"}); !good) return tl::unexpected(good.error());
+  const auto run = integer_of(request, "run", std::numeric_limits<std::int64_t>::max());
+  if (!run) return tl::unexpected(run.error());
+  return JoinRequest{*run};
+}
+
+Result<ControlRequest> parse_mark(const Json& request) {
+  if (auto good = allow_only(request, {"do", "run", "meter", "record_us", "text", "kind"}); !good)
+    return tl::unexpected(good.error());
+  MarkRequest marking;
+  storage::Mark& mark = marking.mark;
+  auto meter = meter_of(request);
+  if (!meter) return tl::unexpected(meter.error());
+  mark.meter = std::move(*meter);
+  if (request.contains("run")) {
+    const auto run = integer_of(request, "run", std::numeric_limits<std::int64_t>::max());
+    if (!run) return tl::unexpected(run.error());
+    mark.run = *run;
+  }
+  if (mark.run.has_value() == mark.meter.has_value()) return wrong("a mark needs run or meter, one of them");
+  const auto at = integer_of(request, "record_us", latest_us);
+  if (!at) return tl::unexpected(at.error());
+  mark.at = UtcTime{*at};
+  auto text = text_of(request, "text");
+  if (!text) return tl::unexpected(text.error());
+  if (auto good = check_note("the mark's text", *text); !good) return tl::unexpected(good.error());
+  mark.text = std::move(*text);
+  const auto kind = text_of(request, "kind");
+  if (!kind) return tl::unexpected(kind.error());
+  mark.kind = segment_kind_from_name(*kind);
+  if (request.contains("kind") && (!mark.kind || *mark.kind == SegmentKind::gap))
+    return wrong("kind is none that a segment can be called");
+  return marking;
+}
+
+Result<ControlRequest> parse_unmark(const Json& request) {
+  if (auto good = allow_only(request, {"do", "mark"}); !good) return tl::unexpected(good.error());
+  const auto id = integer_of(request, "mark", std::numeric_limits<std::int64_t>::max());
+  if (!id) return tl::unexpected(id.error());
+  MarkRequest marking;
+  marking.mark.id = *id;
+  marking.remove = true;
+  return marking;
+}
+
 std::string line(const Json& json) {
   return json.dump(-1, ' ', false, Json::error_handler_t::replace) + '\n';
 }
@@ -141,7 +187,10 @@ Result<ControlRequest> parse_control_request(std::string_view text) {
   if (*what == "begin") return parse_begin(request);
   if (*what == "end") return parse_end(request);
   if (*what == "split") return parse_split(request);
-  if (*what != "status") return wrong("do must be status, begin, end or split");
+  if (*what == "join") return parse_join(request);
+  if (*what == "mark") return parse_mark(request);
+  if (*what == "unmark") return parse_unmark(request);
+  if (*what != "status") return wrong("do must be status, begin, end, split, join, mark or unmark");
   if (auto good = allow_only(request, {"do"}); !good) return tl::unexpected(good.error());
   return StatusRequest{};
 }

@@ -6,6 +6,7 @@
 #include <utility>
 
 #include "measure/time_text.hpp"
+#include "storage/run_edit.hpp"
 
 namespace nightwatt::daemon {
 namespace {
@@ -361,6 +362,29 @@ Result<RunId> MeterRecorder::split(StoreWriter& store, UtcTime at, UtcTime now) 
     return tl::unexpected(opened.error());
   if (auto put = put_auto_state(store, last_); !put) return tl::unexpected(put.error());
   return open_->builder.run();
+}
+
+Result<RunId> MeterRecorder::join(StoreWriter& store, const storage::RunInfo& first) {
+  if (!open_ || !first.end || *first.end > open_->begin)
+    return fail(ErrorKind::negative, run_name(first.id) + " and the run that follows it are no neighbours");
+  const RunId second = open_->builder.run();
+  storage::RunInfo whole = first;
+  whole.end.reset();
+  auto builder = storage::RunBuilder::over(store, whole);
+  if (!builder) return tl::unexpected(builder.error());
+  if (auto joined = storage::take_into(store, first, second, std::nullopt); !joined)
+    return tl::unexpected(joined.error());
+  builder->set_run(first.id);
+  if (auto saved = builder->save(store); !saved) return tl::unexpected(saved.error());
+  const RunOrigin origin = first.origin;
+  open_.emplace(OpenRun{std::move(*builder), origin, first.begin});
+  last_end_.reset();
+  const auto runs = store.runs();
+  if (!runs) return tl::unexpected(runs.error());
+  for (const storage::RunInfo& run : *runs)
+    if (run.stream == stream_ && run.end) last_end_ = last_end_ ? std::max(*last_end_, *run.end) : *run.end;
+  if (auto put = put_auto_state(store, last_); !put) return tl::unexpected(put.error());
+  return first.id;
 }
 
 Result<void> MeterRecorder::save(StoreWriter& store) {

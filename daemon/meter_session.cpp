@@ -101,11 +101,16 @@ void MeterSession::keep(const drivers::Measurement& measurement, UtcTime at) {
 
 void MeterSession::show(const drivers::Measurement& measurement, UtcTime time) {
   if (gap_rule_.push(time)) ++gaps_;
-  const auto power = measurement.values.get(Quantity::power);
-  power_w_ = power ? std::optional(power->value()) : std::nullopt;
-  if (!watched_ || !power_w_) return;
+  values_ = measurement.values;
+  const auto power = last_value(Quantity::power);
+  if (!watched_ || !power) return;
   if (live_.size() >= live_limit) live_.erase(live_.begin(), live_.begin() + live_limit / 2);
-  live_.push_back({time + time_.shift(), *power_w_});
+  live_.push_back({time + time_.shift(), *power});
+}
+
+std::optional<double> MeterSession::last_value(Quantity quantity) const {
+  const auto value = values_.get(quantity);
+  return value ? std::optional(value->value()) : std::nullopt;
 }
 
 void MeterSession::watch(bool wanted) {
@@ -148,7 +153,10 @@ MeterStatus MeterSession::status(MonoTime now) const {
   result.lost = lost_total_;
   result.gaps = gaps_;
   result.gap_s = std::max(GapRule::shortest_gap_s, GapRule::median_factor * gap_rule_.median_interval_s());
-  result.power_w = power_w_;
+  result.power_w = last_value(Quantity::power);
+  result.voltage_v = last_value(Quantity::voltage);
+  result.current_a = last_value(Quantity::current);
+  result.energy_wh = last_value(Quantity::energy);
   if (last_stamp_) {
     result.last = *last_stamp_ + time_.shift();
     result.age_s = std::max(0.0, to_seconds(time_.stamp(now) - *last_stamp_).value);

@@ -10,6 +10,7 @@
 #include "measure/time_text.hpp"
 #include "storage/aside.hpp"
 #include "storage/renewal.hpp"
+#include "storage/run_edit.hpp"
 #include "text/printable.hpp"
 
 namespace nightwatt::daemon {
@@ -552,6 +553,22 @@ Result<RunId> StorePipeline::obey(const SplitRequest& request, UtcTime now) {
     return recorder.split(*store_, *at, not_before_last(recorder, now));
   }
   return fail(ErrorKind::negative, "run " + std::to_string(request.run) + " is not open: see `nightwatt runs`");
+}
+
+Result<RunId> StorePipeline::obey(const JoinRequest& request, UtcTime) {
+  const auto run = store_->run(request.run);
+  if (!run) return tl::unexpected(run.error());
+  for (auto& [id, recorder] : recorders_)
+    if (recorder.stream() == run->stream) return recorder.join(*store_, *run);
+  return fail(ErrorKind::negative, "the meter of run " + std::to_string(request.run) + " is not recorded now");
+}
+
+Result<RunId> StorePipeline::obey(const MarkRequest& request, UtcTime) {
+  if (request.mark.run)
+    if (const auto run = store_->run(*request.mark.run); !run) return tl::unexpected(run.error());
+  const auto done = request.remove ? storage::remove_mark(*store_, request.mark.id) : store_->put_mark(request.mark);
+  if (!done) return tl::unexpected(done.error());
+  return request.mark.run.value_or(0);
 }
 
 Result<MeterRecorder*> StorePipeline::find_meter(const std::optional<std::string>& name, bool with_open_run) {

@@ -6,6 +6,7 @@
 #include "impl.hpp"
 #include "schema.hpp"
 #include "seal.hpp"
+#include "storage/run_edit.hpp"
 
 namespace nightwatt::storage {
 namespace {
@@ -70,9 +71,9 @@ void add_word(RunInfo& info, const Query& row) {
   const auto key = row.text_or_none(1);
   if (key == std::string(correction_word)) {
     if (auto correction = correction_from_text(row.text(2))) info.traits.correction = std::move(*correction);
-  } else if (key)
+  } else if (key && *key != entered_standby_key)
     info.conditions.emplace_back(*key, row.text(2));
-  else
+  else if (!key)
     info.includes.push_back(row.text(2));
 }
 

@@ -101,6 +101,7 @@ void Connection::take_request() {
   request.host = std::string(message[http::field::host]);
   request.cookie = std::string(message[http::field::cookie]);
   request.authorization = std::string(message[http::field::authorization]);
+  request.accept = std::string(message[http::field::accept]);
   request.peer = peer_;
   const auto length = parser_->content_length();
   request.hosts = message.count(http::field::host);

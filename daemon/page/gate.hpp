@@ -19,6 +19,7 @@ struct Request {
   std::string host;
   std::string cookie;
   std::string authorization;
+  std::string accept;
   std::string peer;             ///< address
   std::size_t hosts = 1;        ///< Host header fields
   bool has_body = false;        ///< or may have one: its length is anybody's guess

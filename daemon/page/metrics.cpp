@@ -1,5 +1,6 @@
 #include "metrics.hpp"
 
+#include <algorithm>
 #include <charconv>
 #include <string_view>
 
@@ -43,12 +44,19 @@ std::string bucket_end(int milliseconds) {
 
 class Text {
  public:
-  // A unit is the end of the name too, as the format wants it.
+  explicit Text(MetricsForm form) : form_(form) {}
+  // A unit is the end of the name too, as the format wants it. The older form knows neither units nor `info`, and calls
+  // a counter's family as its samples.
   void family(std::string_view name, std::string_view type, std::string_view unit, std::string_view help) {
     name_ = "nightwatt_" + std::string(name);
-    put("# TYPE ", type);
-    if (!unit.empty()) put("# UNIT ", unit);
+    const bool older = form_ == MetricsForm::text;
+    const std::string family = name_;
+    if (older && type == "counter") name_ += "_total";
+    if (older && type == "info") name_ += "_info";
+    put("# TYPE ", older && type == "info" ? "gauge" : type);
+    if (!unit.empty() && !older) put("# UNIT ", unit);
     put("# HELP ", help);
+    name_ = family;
   }
   void sample(std::string_view suffix, const std::string& labels, const std::string& value) {
     text_ += name_;
@@ -64,15 +72,36 @@ class Text {
     family(name, "counter", "", help);
     sample("_total", "", std::to_string(value));
   }
-  [[nodiscard]] std::string end() { return std::move(text_) + "# EOF\n"; }
+  [[nodiscard]] std::string end() { return std::move(text_) + (form_ == MetricsForm::open ? "# EOF\n" : ""); }
 
  private:
   void put(std::string_view what, std::string_view value) {
     text_.append(what).append(name_).append(" ").append(value).append("\n");
   }
+  MetricsForm form_;
   std::string name_;
   std::string text_;
 };
+
+/// The share of 1 that an Accept header gives a type (RFC 9110, 12.5.1); nothing where it does not name it.
+std::optional<double> weight_of(std::string_view accept, std::string_view type) {
+  while (!accept.empty()) {
+    const std::size_t end = std::min(accept.find(','), accept.size());
+    std::string_view entry = accept.substr(0, end);
+    accept.remove_prefix(std::min(end + 1, accept.size()));
+    while (!entry.empty() && entry.front() == ' ') entry.remove_prefix(1);
+    if (entry.substr(0, type.size()) != type) continue;
+    const std::string_view rest = entry.substr(type.size());
+    if (!rest.empty() && rest.front() != ';' && rest.front() != ' ') continue;
+    const std::size_t q = rest.find("q=");
+    if (q == std::string_view::npos) return 1.0;
+    double weight = 0.0;
+    const std::string_view digits = rest.substr(q + 2);
+    std::from_chars(digits.data(), digits.data() + digits.size(), weight);
+    return weight;
+  }
+  return std::nullopt;
+}
 
 std::string meter_label(const MeterStatus& meter) {
   return "meter=\"" + escaped(meter.name) + "\"";
@@ -83,6 +112,24 @@ void put_meter_counter(Text& text, const State& state, std::string_view name, st
   text.family(name, "counter", "", help);
   for (const MeterStatus& meter : state.service.meters)
     text.sample("_total", meter_label(meter), std::to_string(meter.*count));
+}
+
+/// Beside the power: what the meter gives, as long as it records.
+void put_last_values(Text& text, const State& state) {
+  struct Kind {
+    std::string_view name, type, unit, help;
+    std::optional<double> MeterStatus::*value;
+  };
+  constexpr Kind kinds[] = {{"voltage_volts", "gauge", "volts", "Of the last reading.", &MeterStatus::voltage_v},
+                            {"current_amperes", "gauge", "amperes", "Of the last reading.", &MeterStatus::current_a},
+                            {"energy_watt_hours", "gauge", "watt_hours",
+                             "The meter's own counter; it may be set back at the meter.", &MeterStatus::energy_wh}};
+  for (const Kind& kind : kinds) {
+    text.family(kind.name, kind.type, kind.unit, kind.help);
+    for (const MeterStatus& meter : state.service.meters)
+      if (meter.*kind.value && meter.state == "recording")
+        text.sample("", meter_label(meter), number(*(meter.*kind.value)));
+  }
 }
 
 void put_meters(Text& text, const State& state) {
@@ -101,6 +148,7 @@ void put_meters(Text& text, const State& state) {
   text.family("power_watts", "gauge", "watts", "The last reading; absent while the meter is not recording.");
   for (const MeterStatus& meter : state.service.meters)
     if (meter.power_w && meter.state == "recording") text.sample("", meter_label(meter), number(*meter.power_w));
+  put_last_values(text, state);
   text.family("last_reading_age_seconds", "gauge", "seconds", "How long ago the last reading was.");
   for (const MeterStatus& meter : state.service.meters)
     if (meter.age_s) text.sample("", meter_label(meter), number(*meter.age_s));
@@ -121,8 +169,15 @@ void put_flushes(Text& text, const FlushCounts& flushes) {
 
 }  // namespace
 
-std::string metrics_text(const State& state, const PageCounts& page, std::optional<std::int64_t> store_bytes) {
-  Text text;
+MetricsForm metrics_form(std::string_view accept) {
+  const auto open = weight_of(accept, "application/openmetrics-text");
+  const auto text = weight_of(accept, "text/plain");
+  return text && *text > open.value_or(0.0) ? MetricsForm::text : MetricsForm::open;
+}
+
+std::string metrics_text(const State& state, const PageCounts& page, std::optional<std::int64_t> store_bytes,
+                         MetricsForm form) {
+  Text text(form);
   text.family("build", "info", "", "The version that runs.");
   text.sample("_info", "version=\"" + escaped(state.service.version) + "\"", "1");
   text.gauge("start_time_seconds", "seconds", "When the service started, Unix time.",

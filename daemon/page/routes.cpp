@@ -1,9 +1,14 @@
 // What the page answers to which path.
 #include <boost/asio/post.hpp>
 
+#include "figures/comparison.hpp"
+#include "figures/figures.hpp"
+#include "figures/run_json.hpp"
 #include "page/report.hpp"
 #include "server.hpp"
 #include "site.hpp"
+#include "text/json_text.hpp"
+#include "text/sink.hpp"
 
 namespace nightwatt::daemon::page {
 
@@ -23,6 +28,42 @@ std::string policy_of(std::string_view html) {
   return std::string(rest.substr(0, rest.find('"'))) + "; frame-ancestors 'none'";
 }
 
+Result<std::string> run_document(const storage::StoreReader& store, storage::RunId run, bool of_segments) {
+  const auto snapshot = store.snapshot();
+  if (!snapshot) return tl::unexpected(snapshot.error());
+  const auto info = store.run(run);
+  if (!info) return tl::unexpected(info.error());
+  const auto record = figures::run_record(store, *info);
+  if (!record) return tl::unexpected(record.error());
+  std::string body;
+  {
+    text::Sink sink(body);
+    text::JsonWriter json(sink);
+    if (of_segments) {
+      json.begin_document();
+      figures::write_run_name(json, record->info);
+      json.key("segments");
+      figures::write_segments(json, record->segments, record->calendar);
+      json.end_object();
+    } else {
+      figures::write_summary(json, *record, nullptr);
+    }
+  }
+  return body;
+}
+
+Result<std::string> comparison_document(const storage::StoreReader& store) {
+  const auto all = figures::comparison_of(store, {});
+  if (!all) return tl::unexpected(all.error());
+  std::string body;
+  {
+    text::Sink sink(body);
+    text::JsonWriter json(sink);
+    figures::write_comparison(json, *all);
+  }
+  return body;
+}
+
 Answer of_error(const Error& error) {
   if (error.kind == ErrorKind::negative) return plain(404, "No such run.");
   return plain(503, "The store cannot be read now.");
@@ -34,7 +75,7 @@ void Server::asked(const Client& client, const Request& request) {
   ++counts_.requests;
   auto verdict = gate_.judge(request, now());
   if (const Answer* refusal = std::get_if<Answer>(&verdict)) return send(client, *refusal);
-  route(client, std::get<Target>(verdict));
+  route(client, std::get<Target>(verdict), request.accept);
 }
 
 void Server::send(const Client& client, const Answer& answer) {
@@ -42,7 +83,7 @@ void Server::send(const Client& client, const Answer& answer) {
   client->answer(answer);
 }
 
-void Server::route(const Client& client, const Target& target) {
+void Server::route(const Client& client, const Target& target, const std::string& accept) {
   if (const auto file = site_file(target.path)) {
     Answer answer;
     answer.type = std::string(file->type);
@@ -51,9 +92,10 @@ void Server::route(const Client& client, const Target& target) {
   }
   if (target.path == "/live") return start_stream(client);
   if (target.path == "/live/seen") return note_seen(client, target);
-  if (target.path == "/metrics") return send_metrics(client);
+  if (target.path == "/metrics") return send_metrics(client, metrics_form(accept));
   if (target.path == "/runs.json") return send_run_list(client);
   if (const auto run = run_of_path(target.path)) return send_report(client, *run);
+  if (target.path.ends_with(".json")) return send_json(client, target.path);
   send(client, plain(404, "There is nothing here."));
 }
 
@@ -68,12 +110,12 @@ void Server::note_seen(const Client& client, const Target& target) {
   send(client, plain(404, "No such stream."));
 }
 
-void Server::send_metrics(const Client& client) {
-  with_state([this, client] {
+void Server::send_metrics(const Client& client, MetricsForm form) {
+  with_state([this, client, form] {
     counts_.connections = clients_.size();
     Answer answer;
-    answer.type = metrics_content_type;
-    answer.body = metrics_text(*state_, counts_, storage::store_bytes(parts_.store_path));
+    answer.type = form == MetricsForm::open ? metrics_content_type : metrics_text_type;
+    answer.body = metrics_text(*state_, counts_, storage::store_bytes(parts_.store_path), form);
     send(client, answer);
   });
 }
@@ -85,6 +127,23 @@ void Server::send_run_list(const Client& client) {
     Answer answer;
     answer.type = json_type;
     answer.body = std::move(*list);
+    return answer;
+  });
+}
+
+// The same documents as `compare --json`, `summary RUN --json` and `segments RUN --json`.
+void Server::send_json(const Client& client, std::string_view path) {
+  const std::string_view name = path.substr(0, path.size() - std::string_view(".json").size());
+  constexpr std::string_view segments = "/segments";
+  const bool of_segments = name.ends_with(segments);
+  const auto run = run_of_path(of_segments ? name.substr(0, name.size() - segments.size()) : name);
+  if (!run && name != "/compare") return send(client, plain(404, "There is nothing here."));
+  ask_store(client, [run, of_segments](const storage::StoreReader& store) {
+    auto body = run ? run_document(store, *run, of_segments) : comparison_document(store);
+    if (!body) return of_error(body.error());
+    Answer answer;
+    answer.type = json_type;
+    answer.body = std::move(*body);
     return answer;
   });
 }

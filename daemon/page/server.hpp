@@ -51,9 +51,10 @@ class Server final : public ConnectionOwner, public std::enable_shared_from_this
   void arm_sweep();
 
   // answering
-  void route(const Client& client, const Target& target);
+  void route(const Client& client, const Target& target, const std::string& accept);
   void send(const Client& client, const Answer& answer);
-  void send_metrics(const Client& client);
+  void send_metrics(const Client& client, MetricsForm form);
+  void send_json(const Client& client, std::string_view path);
   void send_run_list(const Client& client);
   void send_report(const Client& client, storage::RunId run);
   void ask_store(const Client& client, std::function<Answer(const storage::StoreReader&)> question);

@@ -37,6 +37,22 @@ TEST_CASE("status, end and split are understood with and without their options")
   CHECK(std::get<SplitRequest>(*split).at == UtcTime{5});
 }
 
+TEST_CASE("join, mark and unmark are understood") {
+  const auto join = parse_control_request(R"({"do":"join","run":12})");
+  REQUIRE(join);
+  CHECK(std::get<JoinRequest>(*join).run == 12);
+  const auto mark = parse_control_request(R"({"do":"mark","meter":"bench","record_us":5,"text":"lid","kind":"idle"})");
+  REQUIRE(mark);
+  CHECK(std::get<MarkRequest>(*mark).mark.meter == "bench");
+  CHECK(std::get<MarkRequest>(*mark).mark.at == UtcTime{5});
+  CHECK(std::get<MarkRequest>(*mark).mark.kind == SegmentKind::idle);
+  CHECK_FALSE(std::get<MarkRequest>(*mark).remove);
+  const auto unmark = parse_control_request(R"({"do":"unmark","mark":3})");
+  REQUIRE(unmark);
+  CHECK(std::get<MarkRequest>(*unmark).remove);
+  CHECK(std::get<MarkRequest>(*unmark).mark.id == 3);
+}
+
 TEST_CASE("what is not a request is refused as wrong input, in one line") {
   const std::string long_name(257, 'x');
   for (const std::string& bad : {std::string(),
@@ -60,6 +76,12 @@ TEST_CASE("what is not a request is refused as wrong input, in one line") {
                                  std::string(R"({"do":"end","at_us":18446744073709551615})"),
                                  std::string(R"({"do":"end","meter":""})"),
                                  std::string(R"({"do":"split","run":1})"),
+                                 std::string(R"({"do":"join"})"),
+                                 std::string(R"({"do":"mark","record_us":5,"text":"x"})"),
+                                 std::string(R"({"do":"mark","run":1,"meter":"m","record_us":5,"text":"x"})"),
+                                 std::string(R"({"do":"mark","run":1,"record_us":5,"text":"a\nb"})"),
+                                 std::string(R"({"do":"mark","run":1,"record_us":5,"text":"x","kind":"gap"})"),
+                                 std::string(R"({"do":"unmark"})"),
                                  std::string(R"({"do":"split","at_us":1})")}) {
     CAPTURE(bad);
     const auto parsed = parse_control_request(bad);

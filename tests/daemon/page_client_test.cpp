@@ -151,3 +151,34 @@ TEST_CASE("page: metrics count flushes by how long they took, each bucket with t
   CHECK(text.find("nightwatt_store_bytes 4096\n") != std::string::npos);
   CHECK(text.ends_with("# EOF\n"));
 }
+
+TEST_CASE("page: metrics come as OpenMetrics unless the older text is wanted more (RFC 9110, 12.5.1)") {
+  CHECK(metrics_form("") == MetricsForm::open);
+  CHECK(metrics_form("*/*") == MetricsForm::open);
+  CHECK(metrics_form("application/openmetrics-text;version=1.0.0;q=0.6,text/plain;version=0.0.4;q=0.5,*/*;q=0.1") ==
+        MetricsForm::open);
+  CHECK(metrics_form("text/plain;version=0.0.4") == MetricsForm::text);
+  CHECK(metrics_form("text/plain, application/openmetrics-text;q=0.5") == MetricsForm::text);
+  CHECK(metrics_form("text/plainer") == MetricsForm::open);
+}
+
+TEST_CASE("page: the older text has no unit lines and no end mark, and calls a counter as its samples") {
+  MeterStatus meter;
+  meter.name = "bench";
+  meter.state = "recording";
+  meter.power_w = 25.0;
+  meter.voltage_v = 230.5;
+  meter.energy_wh = 1234.5;
+  const State state = state_of({meter});
+  const std::string open = metrics_text(state, {}, 4096);
+  CHECK(open.find("# UNIT nightwatt_voltage_volts volts\n") != std::string::npos);
+  CHECK(open.find("nightwatt_voltage_volts{meter=\"bench\"} 230.5\n") != std::string::npos);
+  CHECK(open.find("nightwatt_energy_watt_hours{meter=\"bench\"} 1234.5\n") != std::string::npos);
+  CHECK(open.find("nightwatt_current_amperes{") == std::string::npos);  // the meter gives none
+  const std::string older = metrics_text(state, {}, 4096, MetricsForm::text);
+  CHECK(older.find("# UNIT") == std::string::npos);
+  CHECK(older.find("# EOF") == std::string::npos);
+  CHECK(older.find("# TYPE nightwatt_readings_total counter\n") != std::string::npos);
+  CHECK(older.find("# TYPE nightwatt_build_info gauge\n") != std::string::npos);
+  CHECK(older.find("nightwatt_power_watts{meter=\"bench\"} 25\n") != std::string::npos);
+}

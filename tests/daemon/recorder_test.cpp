@@ -288,6 +288,27 @@ TEST_CASE("split ends the open run and opens the next, which lacks a device") {
   CHECK_FALSE(meter.split(at(700), at(600)));
 }
 
+TEST_CASE("join takes a split of the open run back: it goes on as if it had never been parted") {
+  RecordedMeter parted;
+  RecordedMeter whole;
+  const auto first = parted.begin("Gannet board", at(0));
+  const auto same = whole.begin("Gannet board", at(0));
+  const auto before = evening_of({{5.0, 300}, {25.0, 300}});
+  parted.record(before);
+  whole.record(before);
+  REQUIRE(parted.split(at(300), at(600)));
+  REQUIRE(parted.join(*first) == *first);
+  REQUIRE(parted.runs().size() == 1);
+  const auto after = evening_of({{5.0, 200}}, at(600));
+  parted.record(after);
+  whole.record(after);
+  REQUIRE(parted.end(at(799)));
+  REQUIRE(whole.end(at(799)));
+  same_figures(parted.figures(*first), whole.figures(*same));
+  CHECK(parted.check().ok);
+  CHECK_FALSE(parted.join(*first));  // nothing is open
+}
+
 TEST_CASE("a begin and an end with nothing between are a run without readings") {
   RecordedMeter meter;
   const auto run = meter.begin("Gannet board", at(0));

@@ -111,6 +111,13 @@ class RecordedMeter {
   Result<storage::RunId> split(UtcTime at, UtcTime now) {
     return transact([&] { return recorder_->split(*store_, at, now); });
   }
+  Result<storage::RunId> join(storage::RunId first) {
+    return transact([&]() -> Result<storage::RunId> {
+      const auto run = store_->run(first);
+      if (!run) return tl::unexpected(run.error());
+      return recorder_->join(*store_, *run);
+    });
+  }
 
   [[nodiscard]] daemon::MeterRecorder& recorder() { return *recorder_; }
   [[nodiscard]] std::vector<storage::RunInfo> runs() const { return must(store_->runs()); }

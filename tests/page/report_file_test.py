@@ -149,7 +149,7 @@ def no_peak_vanishes_and_no_line_crosses_a_gap(store):
     assert curve["ms"][at + 1] - curve["ms"][at - 1] > 280_000
     assert all(low <= mean <= high for low, mean, high in zip(curve["lowest"], curve["mean"], curve["highest"]) if mean is not None)
     assert sum(1 for tag, a in page.tags if tag == "polyline") == 2  # one before the gap, one after
-    store.call("forget", run)
+    store.call("drop", run)
 
 
 def hostile_text_stays_text(store):
@@ -163,7 +163,7 @@ def hostile_text_stays_text(store):
     for forbidden in ("<", ">", "&", "\u2028", "\u2029"):
         assert forbidden not in page.texts[("script", "data")]
     assert not page_of(store, "1")[1].faults
-    store.call("forget", run)
+    store.call("drop", run)
 
 
 def an_entered_row_and_a_run_without_a_level_are_told_in_words(store):
@@ -175,7 +175,7 @@ def an_entered_row_and_a_run_without_a_level_are_told_in_words(store):
     assert not page.faults, page.faults
     assert "there are no readings behind this row" in text and "not in the record" in text
     for run in (entered, short):
-        store.call("forget", run)
+        store.call("drop", run)
 
 
 def errors_are_one_line_and_leave_nothing_behind(store):
@@ -201,7 +201,7 @@ def errors_are_one_line_and_leave_nothing_behind(store):
     empty.folder.mkdir()
     (empty.folder / "a.csv").write_text("time,power_w\n1767646800,5.0\n")
     run = empty.json("import", empty.folder / "a.csv", "--device", "One")["run"]
-    empty.call("forget", run)
+    empty.call("drop", run)
     done = empty.call("report", "-o", empty.folder / "r.html", status=1)
     assert done.stderr.count("\n") == 1
 

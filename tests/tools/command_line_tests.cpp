@@ -77,7 +77,8 @@ TEST_CASE("every command of the contract is known with its words") {
   CHECK(std::get<EnterArguments>(parsed({"enter", "d", "--idle", "8", "--load", "26"}).command).load == "26");
   CHECK(std::get<SplitArguments>(parsed({"split", "3", "--at", "5"}).command).at == "5");
   CHECK(std::get<PinArguments>(parsed({"pin", "3"}).command).run == "3");
-  CHECK(std::get<ForgetArguments>(parsed({"forget", "3"}).command).run == "3");
+  CHECK(std::get<DropArguments>(parsed({"drop", "3"}).command).run == "3");
+  CHECK(std::get<DropArguments>(parsed({"forget", "3"}).command).old_word);
 }
 
 TEST_CASE("wrong use is one line that names the help to read") {

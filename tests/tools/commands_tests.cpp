@@ -271,7 +271,7 @@ TEST_CASE("what changes a run says that there is no store, and makes none; an em
   if (GENERATE(false, true)) bench.write("store.db", "");
   for (const Words& words : std::vector<Words>{{"pin", "1"},
                                                {"name", "1", "x"},
-                                               {"forget", "1"},
+                                               {"drop", "1"},
                                                {"mark", "x", "--run", "1"},
                                                {"runs"},
                                                {"compare"},
@@ -406,7 +406,7 @@ TEST_CASE("status answers with the service down, before there is a store and aft
   CHECK_THAT(bench({"status"}).out, Catch::Contains("down, nothing is being recorded"));
 }
 
-TEST_CASE("a run is named, pinned, marked and forgotten") {
+TEST_CASE("a run is named, pinned, marked and dropped") {
   const Bench bench;
   imported(bench, "Gannet board");
   CHECK(bench({"name", "1", "Gannet board, new"}).status == 0);
@@ -424,9 +424,126 @@ TEST_CASE("a run is named, pinned, marked and forgotten") {
   CHECK(bench({"mark", "x", "--run", "1", "--at", "2026-01-05T21:10:00Z", "--kind", "asleep"}).status == 2);
   CHECK(bench({"mark", "x"}).status == 2);
   CHECK(bench({"mark", "x", "--run", "9"}).status == 1);
-  CHECK(bench({"forget", "1"}).status == 0);
+  const auto dropped = bench({"drop", "1"});
+  CHECK(dropped.status == 0);
+  CHECK(dropped.err.empty());
+  CHECK_THAT(dropped.out, Catch::Contains("To have it again: nightwatt import FILE --device \"Gannet board, new\""));
   CHECK(bench({"summary", "1"}).status == 1);
-  CHECK(bench({"forget", "1"}).status == 1);
+  CHECK(bench({"drop", "1"}).status == 1);
+}
+
+TEST_CASE("forget is drop, and says so") {
+  const Bench bench;
+  imported(bench, "Gannet board");
+  const auto dropped = bench({"forget", "1", "--json"});
+  CHECK(dropped.status == 0);
+  CHECK(Json::parse(dropped.out)["dropped"] == 1);
+  CHECK(one_line(dropped.err));
+  CHECK_THAT(dropped.err, Catch::Contains("drop"));
+  CHECK(bench({"--help"}).out.find("forget") == std::string::npos);
+}
+
+TEST_CASE("a mark is taken back, and the segment is what it was") {
+  const Bench bench;
+  imported(bench, "Gannet board");
+  const Json before = bench.json({"segments", "1"});
+  CHECK(bench({"mark", "asleep", "--run", "1", "--at", "2026-01-05T21:10:00Z", "--kind", "standby"}).status == 0);
+  CHECK(bench.json({"segments", "1"}) != before);
+  CHECK(bench({"mark", "--remove", "--run", "1"}).status == 2);
+  CHECK(bench({"mark", "--remove", "--run", "1", "--at", "2026-01-05T21:11:00Z"}).status == 1);
+  CHECK(bench({"mark", "--remove", "--run", "1", "--at", "2026-01-05T21:10:00Z"}).status == 0);
+  CHECK(bench.json({"segments", "1"}) == before);
+  CHECK(bench({"mark", "--run", "1", "--at", "2026-01-05T21:10:00Z"}).status == 2);  // without a text
+}
+
+TEST_CASE("what a run was measured under is said afterwards, piece by piece, and taken back") {
+  const Bench bench;
+  imported(bench, "Gannet board");
+  const Json first = bench.json({"set", "1", "--set", "battery=full", "--set", "ambient_c=21", "--includes",
+                                 "adapter,display", "--note", "with fan"});
+  CHECK(first == Json({{"format", 1},
+                       {"run", 1},
+                       {"includes", {"adapter", "display"}},
+                       {"set", {{"battery", "full"}, {"ambient_c", "21"}}},
+                       {"note", "with fan"}}));
+  const Json second = bench.json({"set", "1", "--set", "ambient_c=24", "--set", "battery="});
+  CHECK(second["set"] == Json({{"ambient_c", "24"}}));
+  CHECK(second["note"] == "with fan");
+  const Json third = bench.json({"set", "1", "--includes", "", "--note", "", "--set", "ambient_c="});
+  CHECK(third == Json({{"format", 1}, {"run", 1}, {"includes", Json::array()}, {"set", Json::object()}, {"note", ""}}));
+  CHECK(bench({"set", "1"}).status == 2);
+  CHECK(bench({"set", "9", "--note", "x"}).status == 1);
+  CHECK(bench({"set", "1", "--set", "=x"}).status == 2);
+  CHECK(bench.json({"check"})["ok"] == true);
+}
+
+TEST_CASE("join undoes split: the segments and figures are those of before, to the last digit, and marks stay") {
+  const Bench bench;
+  imported(bench, "Gannet board");
+  CHECK(bench({"mark", "work begins", "--run", "1", "--at", "2026-01-05T21:20:00Z"}).status == 0);
+  const Json segments = bench.json({"segments", "1"}), summary = bench.json({"summary", "1"});
+  for (const char* at : {"2026-01-05T21:10:00.250Z", "2026-01-05T21:10:00.5Z", "2026-01-05T21:20:00Z"}) {
+    const Json parts = bench.json({"split", "1", "--at", at});
+    const std::string second = std::to_string(parts["new_run"].get<int>());
+    CHECK(bench.json({"segments", "1"}) != segments);
+    CHECK(bench({"join", second, "1"}).status == 2);
+    CHECK(bench.json({"join", "1", second})["run"] == 1);
+    CHECK(bench.json({"segments", "1"}) == segments);
+    CHECK(bench.json({"summary", "1"}) == summary);
+    CHECK(bench({"summary", second}).status == 1);
+  }
+  CHECK(bench({"mark", "--remove", "--run", "1", "--at", "2026-01-05T21:20:00Z"}).status == 0);
+  imported(bench, "Puffin mini");
+  CHECK(bench({"join", "1", "last"}).status == 2);  // another meter's
+  CHECK(bench.json({"check"})["ok"] == true);
+}
+
+TEST_CASE("a device's name stands for its run where it has one") {
+  const Bench bench;
+  imported(bench, "Gannet board");
+  CHECK(bench.json({"summary", "Gannet board"})["run"] == 1);
+  CHECK(bench({"summary", "Puffin mini"}).status == 2);
+  imported(bench, "Gannet board");
+  const auto several = bench({"summary", "Gannet board"});
+  CHECK(several.status == 2);
+  CHECK_THAT(several.err, Catch::Contains("1, 2"));
+}
+
+TEST_CASE("runs are listed between two times, as people say them") {
+  const Bench bench;  // whose now is 2026-01-06T21:00:00Z
+  imported(bench, "Gannet board");
+  CHECK(bench({"runs", "--since", "30 h ago"}).status == 0);
+  CHECK(bench({"runs", "--since", "23 h ago"}).status == 1);
+  CHECK(bench({"runs", "--until", "30 h ago"}).status == 1);
+  CHECK(bench({"runs", "--until", "23 h ago"}).status == 0);
+}
+
+TEST_CASE("any one figure read from a display is a row, with the day it was read") {
+  const Bench bench;
+  CHECK(bench({"enter", "Gannet board"}).status == 2);
+  const Json row = bench.json({"enter", "Gannet board", "--standby", "0.5", "--at", "2026-01-02T12:00:00Z"});
+  const std::string id = std::to_string(row["run"].get<int>());
+  const Json summary = bench.json({"summary", id});
+  CHECK(summary["standby_w"] == 0.5);
+  CHECK(summary["idle_w"].is_null());
+  CHECK(summary["load_w"].is_null());
+  CHECK(summary["begin"] == "2026-01-02T12:00:00.000Z");
+  CHECK(bench.json({"enter", "Puffin mini", "--load", "38"})["run"] == row["run"].get<int>() + 1);
+  CHECK(bench({"enter", "x", "--idle", "1", "--standby", "3"}).status == 2);
+  CHECK(bench({"set", id, "--note", "by the door"}).status == 0);
+  CHECK(bench.json({"summary", id})["standby_w"] == 0.5);
+  CHECK(bench.json({"check"})["ok"] == true);
+}
+
+TEST_CASE("what is asked needs no profile that the user may read") {
+  const Bench bench;
+  imported(bench, "Gannet board");
+  bench.write("nightwatt.toml",
+              "[store]\npath = \"store.db\"\n[control]\nsocket = \"control.sock\"\n[[meter]]\nname = \"bench\"\n"
+              "port = \"/dev/none\"\nprofile = \"not-there.toml\"\n");
+  CHECK(bench({"summary", "1"}).status == 0);
+  CHECK(bench({"runs"}).status == 0);
+  CHECK(bench({"segments", "1"}).status == 0);
 }
 
 TEST_CASE("a run split in two keeps every reading once, and each half has figures of its own") {
@@ -459,7 +576,7 @@ TEST_CASE("what cannot be answered is one line with the contract's status") {
       {{"summary", "-1"}, 2},
       {{"summary"}, 2},
       {{"frobnicate"}, 2},
-      {{"runs", "--since", "yesterday"}, 2},
+      {{"runs", "--since", "some day"}, 2},
       {{"trace", "1", "--to", "nan"}, 2},
       {{"begin", "Puffin mini"}, 3},
       {{"end"}, 3},

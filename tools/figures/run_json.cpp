@@ -28,22 +28,27 @@ void write_figure(JsonWriter& json, std::string_view name, const std::optional<F
   figure ? json.value(figure->uncertainty) : json.null();
 }
 
+void write_segment(JsonWriter& json, const Segment& s, const Calendar& calendar) {
+  json.begin_object();
+  json.field("kind", segment_kind_name(s.kind))
+      .field("begin", calendar.shown(s.begin))
+      .field("end", calendar.shown(s.end));
+  json.field("samples", s.samples).field("level_w", s.level_w).field("uncertainty_w", s.uncertainty_w);
+  json.field("mean_w", s.mean_w).field("settled_w", s.settled_w).field("settling_s", s.settling_s);
+  json.field("lowest_w", s.lowest_w).field("highest_w", s.highest_w).field("energy_wh", s.energy_wh);
+  json.field("excursions", s.excursions).field("open", s.open);
+  json.field("begin_uncertainty_s", s.begin_uncertainty_s).field("end_uncertainty_s", s.end_uncertainty_s);
+  json.field("settling_unfinished", s.settling_unfinished)
+      .field("duty", s.duty)
+      .field("drift_w_per_h", s.drift_w_per_h);
+  json.end_object();
+}
+
 void write_segments(JsonWriter& json, std::span<const Segment> segments, const Calendar& calendar) {
   json.begin_array();
-  for (const Segment& s : segments) {
-    json.line_break().begin_object();
-    json.field("kind", segment_kind_name(s.kind))
-        .field("begin", calendar.shown(s.begin))
-        .field("end", calendar.shown(s.end));
-    json.field("samples", s.samples).field("level_w", s.level_w).field("uncertainty_w", s.uncertainty_w);
-    json.field("mean_w", s.mean_w).field("settled_w", s.settled_w).field("settling_s", s.settling_s);
-    json.field("lowest_w", s.lowest_w).field("highest_w", s.highest_w).field("energy_wh", s.energy_wh);
-    json.field("excursions", s.excursions).field("open", s.open);
-    json.field("begin_uncertainty_s", s.begin_uncertainty_s).field("end_uncertainty_s", s.end_uncertainty_s);
-    json.field("settling_unfinished", s.settling_unfinished)
-        .field("duty", s.duty)
-        .field("drift_w_per_h", s.drift_w_per_h);
-    json.end_object();
+  for (const Segment& segment : segments) {
+    json.line_break();
+    write_segment(json, segment, calendar);
   }
   json.end_array();
 }

@@ -1,13 +1,37 @@
 #include "figures/runs.hpp"
 
+#include <algorithm>
 #include <charconv>
+#include <optional>
+#include <vector>
 
 #include "text/printable.hpp"
 
 namespace nightwatt::figures {
 namespace {
 constexpr UtcTime after_all_runs{std::int64_t{1} << 62};
+constexpr std::size_t runs_named = 5;  // in a refusal; more are a list
+
+bool is_number(std::string_view word) {
+  return !word.empty() && word.find_first_not_of("0123456789") == std::string_view::npos;
 }
+
+/// The run of the device of that name: nullopt where there is none, an error where there are several. A number is a
+/// run's, whatever devices are called.
+Result<std::optional<storage::RunInfo>> only_run_of(const storage::StoreReader& store, std::string_view word) {
+  if (is_number(word)) return std::nullopt;
+  auto runs = store.runs();
+  if (!runs) return tl::unexpected(runs.error());
+  std::erase_if(*runs, [&](const storage::RunInfo& run) { return run.device != word; });
+  if (runs->empty()) return std::nullopt;
+  if (runs->size() == 1) return std::move(runs->front());
+  std::string numbers;
+  for (std::size_t i = runs->size() - std::min(runs->size(), runs_named); i < runs->size(); ++i)
+    numbers += (numbers.empty() ? "" : ", ") + std::to_string((*runs)[i].id);
+  return fail(ErrorKind::input, text::quoted(word) + " has " + std::to_string(runs->size()) +
+                                    " runs; say which: " + (runs->size() > runs_named ? "... " : "") + numbers);
+}
+}  // namespace
 
 Result<storage::RunInfo> find_run(const storage::StoreReader& store, std::string_view word) {
   if (word == "last") {
@@ -17,13 +41,17 @@ Result<storage::RunInfo> find_run(const storage::StoreReader& store, std::string
       if (run->origin != storage::RunOrigin::entered) return std::move(*run);
     return fail(ErrorKind::negative, "the store holds no run yet; record one with nightwattd or import a CSV");
   }
+  if (auto of_device = only_run_of(store, word); !of_device || *of_device) {
+    if (!of_device) return tl::unexpected(of_device.error());
+    return std::move(**of_device);
+  }
   storage::RunId id = 0;
   const auto [end, problem] = std::from_chars(word.data(), word.data() + word.size(), id);
   if (problem == std::errc::result_out_of_range)
     return fail(ErrorKind::negative, "there is no run " + text::quoted(word) + "; nightwatt runs lists them");
   if (problem != std::errc() || end != word.data() + word.size() || id < 0)
-    return fail(ErrorKind::input,
-                "RUN is " + text::quoted(word) + "; give a run's number or last (nightwatt runs lists them)");
+    return fail(ErrorKind::input, "RUN is " + text::quoted(word) +
+                                      "; give a run's number, a device's name or last (nightwatt runs lists them)");
   return store.run(id);
 }
 

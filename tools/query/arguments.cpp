@@ -2,7 +2,7 @@
 
 #include "csv/csv_reader.hpp"
 #include "measure/decimal.hpp"
-#include "measure/time_text.hpp"
+#include "measure/spoken_time.hpp"
 #include "text/printable.hpp"
 
 namespace nightwatt::query {
@@ -56,12 +56,12 @@ Result<double> share_from(std::string_view option, std::string_view word) {
   return number;
 }
 
-Result<UtcTime> time_from(std::string_view option, std::string_view word) {
-  const auto time = parse_time(word);
+Result<UtcTime> time_from(std::string_view option, std::string_view word, UtcTime now) {
+  const auto time = parse_spoken_time(word, now);
   if (!time || time->us < 0 || *time >= csv::time_limit)
     return fail(ErrorKind::input, std::string(option) + " is " + text::quoted(word) +
                                       "; give a time from 1970 to 2199 such as 2026-01-05T21:00:00 (local time), "
-                                      "2026-01-05T21:00:00Z or 1767646800");
+                                      "2026-01-05T21:00:00Z, 1767646800, 21:15, yesterday or '2 h ago'");
   return *time;
 }
 
@@ -77,9 +77,9 @@ Result<std::optional<double>> maybe_share(std::string_view option, const MaybeWo
   return maybe(share_from, option, word);
 }
 
-Result<std::optional<UtcTime>> maybe_time(std::string_view option, const MaybeWord& word) {
+Result<std::optional<UtcTime>> maybe_time(std::string_view option, const MaybeWord& word, UtcTime now) {
   if (!word) return std::nullopt;
-  const auto time = time_from(option, *word);
+  const auto time = time_from(option, *word, now);
   if (!time) return tl::unexpected(time.error());
   return *time;
 }

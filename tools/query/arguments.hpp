@@ -21,6 +21,7 @@ struct GlobalOptions {
   MaybeWord config;
   bool json = false;
   bool no_color = false;
+  bool quiet = false;  ///< the answer and errors alone
 };
 
 struct StatusArguments {
@@ -46,8 +47,16 @@ struct NameArguments {
   bool accept = false;
 };
 struct MarkArguments {
-  std::string text;
-  MaybeWord meter, run, at, kind;
+  MaybeWord text, meter, run, at, kind;
+  bool remove = false;
+};
+struct SetArguments {
+  std::string run;
+  MaybeWord note, includes;
+  Words set;
+};
+struct JoinArguments {
+  std::string run, next;
 };
 struct DuringArguments {
   std::string label;
@@ -55,7 +64,7 @@ struct DuringArguments {
   Words command;
 };
 struct RunsArguments {
-  MaybeWord device, since;
+  MaybeWord device, since, until;
 };
 struct SegmentsArguments {
   std::string run;
@@ -105,15 +114,15 @@ struct ImportArguments {
   Words set;
 };
 struct ExportArguments {
-  MaybeWord run, format, meter, from, to;
+  MaybeWord run, format, meter, from, to, file;
   bool segments = false;
 };
 struct DecodeArguments {
   std::string file, profile;
 };
 struct EnterArguments {
-  std::string device, idle, load;
-  MaybeWord resolution, accuracy, note, includes;
+  std::string device;
+  MaybeWord idle, load, standby, at, resolution, accuracy, note, includes;
   Words set;
 };
 struct SplitArguments {
@@ -123,8 +132,9 @@ struct PinArguments {
   std::string run;
   bool off = false;
 };
-struct ForgetArguments {
+struct DropArguments {
   std::string run;
+  bool old_word = false;  ///< said as `forget`, which goes
 };
 struct CheckArguments {
   bool acknowledge = false;
@@ -140,22 +150,23 @@ using CommandArguments =
     std::variant<std::monostate, StatusArguments, PortsArguments, SetupArguments, BeginArguments, EndArguments,
                  NameArguments, MarkArguments, RunsArguments, SegmentsArguments, SummaryArguments, CompareArguments,
                  TraceArguments, ImportArguments, ExportArguments, DecodeArguments, EnterArguments, SplitArguments,
-                 PinArguments, ForgetArguments, CheckArguments, BackupArguments, SalvageArguments, EstimateArguments,
-                 ReportArguments, DuringArguments, HistoryArguments, CalibrateArguments>;
+                 PinArguments, CheckArguments, BackupArguments, SalvageArguments, EstimateArguments, ReportArguments,
+                 DuringArguments, HistoryArguments, CalibrateArguments, SetArguments, JoinArguments, DropArguments>;
 
 /// Turning words into values. Every error is of kind input and names the option.
 [[nodiscard]] Result<double> number_from(std::string_view option, std::string_view word);
 [[nodiscard]] Result<double> positive_from(std::string_view option, std::string_view word);
 /// 0 or above.
 [[nodiscard]] Result<double> not_negative_from(std::string_view option, std::string_view word);
-[[nodiscard]] Result<UtcTime> time_from(std::string_view option, std::string_view word);
+/// A TIME as people say it at `now`: see parse_spoken_time().
+[[nodiscard]] Result<UtcTime> time_from(std::string_view option, std::string_view word, UtcTime now);
 /// Above 0 and at most 1.
 [[nodiscard]] Result<double> share_from(std::string_view option, std::string_view word);
 /// Like number_from() and so on, of a word that may not be there.
 [[nodiscard]] Result<std::optional<double>> maybe_not_negative(std::string_view option, const MaybeWord& word);
 [[nodiscard]] Result<std::optional<double>> maybe_share(std::string_view option, const MaybeWord& word);
 [[nodiscard]] Result<std::optional<double>> maybe_positive(std::string_view option, const MaybeWord& word);
-[[nodiscard]] Result<std::optional<UtcTime>> maybe_time(std::string_view option, const MaybeWord& word);
+[[nodiscard]] Result<std::optional<UtcTime>> maybe_time(std::string_view option, const MaybeWord& word, UtcTime now);
 /// What a person says of a run beside its figures.
 struct Circumstances {
   std::string note;

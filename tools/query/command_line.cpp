@@ -33,6 +33,8 @@ class Grammar {
         ->type_name("CONNINFO");
     app_.add_flag("--json", line_.options.json, "Answer in JSON: UTC, full precision");
     app_.add_flag("--no-color", line_.options.no_color, "No colours, on a terminal too");
+    app_.add_flag("--quiet", line_.options.quiet,
+                  "The answer and errors alone: no notes, hints and progress beside them");
   }
 
   void live() {
@@ -80,20 +82,32 @@ class Grammar {
     name->add_option("DEVICE", n->device, "The device; without it the likeliest known ones, with their odds");
     name->add_flag("--accept", n->accept, "Take the proposal that runs shows");
     auto [mark, m] = command<MarkArguments>("mark", "Pin a note to an instant, or say of what kind a segment is");
-    mark->add_option("TEXT", m->text, "The note")->required();
+    mark->add_option("TEXT", m->text, "The note; with --remove only of several at one instant");
     mark->add_option("--meter", m->meter, "The meter it concerns")->type_name("M");
     mark->add_option("--run", m->run, "The run it concerns")->type_name("RUN");
     mark->add_option("--at", m->at, "The instant, if not now")->type_name("TIME");
     mark->add_option("--kind", m->kind, "The whole segment at that instant becomes off, standby, idle, plateau, ...")
         ->type_name("KIND");
+    mark->add_flag("--remove", m->remove, "Take the mark at that instant back");
     auto [split, s] = command<SplitArguments>("split", "Make two runs of one");
     run_word(split, s->run);
     split->add_option("--at", s->at, "Where the second begins")->type_name("TIME")->required();
     auto [pin, p] = command<PinArguments>("pin", "Keep a run's raw readings for ever");
     run_word(pin, p->run);
     pin->add_flag("--off", p->off, "Take the pin out again");
-    auto [forget, f] = command<ForgetArguments>("forget", "Drop a run's name and figures; its readings stay");
+    auto [join, j] = command<JoinArguments>("join", "Make one run of two that follow each other: undoes split");
+    run_word(join, j->run);
+    join->add_option("NEXT", j->next, "The run that follows it")->required();
+    auto [drop, d] = command<DropArguments>("drop", "Drop a run's name and figures; its readings stay");
+    run_word(drop, d->run);
+    auto [forget, f] = command<DropArguments>("forget", "The old word for drop");
     run_word(forget, f->run);
+    f->old_word = true;
+    forget->group("");
+    auto [set, c] = command<SetArguments>(
+        "set", "Say afterwards under what conditions a run was measured; an empty value takes one back");
+    run_word(set, c->run);
+    described(set, c->note, c->includes, c->set);
   }
 
   void tasks() {
@@ -110,7 +124,8 @@ class Grammar {
   void answers() {
     auto [runs, r] = command<RunsArguments>("runs", "List the runs");
     runs->add_option("--device", r->device, "Only this device's")->type_name("D");
-    runs->add_option("--since", r->since, "Only those that ended after this")->type_name("T");
+    runs->add_option("--since", r->since, "Only those that ended after this")->type_name("TIME");
+    runs->add_option("--until", r->until, "Only those that began before this")->type_name("TIME");
     auto [segments, g] = command<SegmentsArguments>("segments", "The segments of a run");
     run_word(segments, g->run);
     auto [summary, s] = command<SummaryArguments>("summary", "The figures of one run");
@@ -226,10 +241,14 @@ class Grammar {
     described(import, i->note, i->includes, i->set);
     auto [out, x] = command<ExportArguments>("export", "Readings or segments out");
     out->add_option("RUN", x->run, "A run's number, or last");
-    out->add_option("--format", x->format, "csv (can be imported again) or json")->type_name("F");
+    out->add_option("--format", x->format, "csv (can be imported again), json, or ndjson: an object a line")
+        ->type_name("F");
     out->add_option("--meter", x->meter, "Instead of a run: all readings of this meter")->type_name("M");
     out->add_option("--from", x->from, "Begin")->type_name("T");
     out->add_option("--to", x->to, "End")->type_name("T");
+    out->add_option("-o,--output", x->file,
+                    "Where to write it, instead of standard output; an older file is replaced whole")
+        ->type_name("FILE");
     out->add_flag("--segments", x->segments, "The run's segments instead of its readings");
     auto [decode, d] = command<DecodeArguments>("decode", "Run a captured byte stream through a meter's decoder");
     decode->add_option("FILE", d->file, "The bytes as they came from the port")->required();
@@ -238,8 +257,10 @@ class Grammar {
         ->required();
     auto [enter, e] = command<EnterArguments>("enter", "A figure read from a display, as a row of the table");
     enter->add_option("DEVICE", e->device, "The device")->required();
-    enter->add_option("--idle", e->idle, "Its idle power")->type_name("W")->required();
-    enter->add_option("--load", e->load, "Its power under load")->type_name("W")->required();
+    enter->add_option("--idle", e->idle, "Its idle power")->type_name("W");
+    enter->add_option("--load", e->load, "Its power under load")->type_name("W");
+    enter->add_option("--standby", e->standby, "Its power in standby")->type_name("W");
+    enter->add_option("--at", e->at, "When it was read, if not now")->type_name("TIME");
     enter
         ->add_option("--resolution", e->resolution,
                      "The display's step; without it, the last digit given (38 is a display of whole watts)")
@@ -255,7 +276,7 @@ class Grammar {
     CLI::App* sub = app_.add_subcommand(name, help);
     auto words = std::make_shared<Arguments>();
     sub->parse_complete_callback([this, words] { line_.command = *words; });
-    sub->footer("Also here: --store PATH, --config FILE, --json, --no-color.");
+    sub->footer("Also here: --store PATH, --config FILE, --json, --no-color, --quiet.");
     return {sub, words.get()};
   }
 
@@ -265,7 +286,7 @@ class Grammar {
   }
 
   static void run_word(CLI::App* sub, std::string& run) {
-    sub->add_option("RUN", run, "A run's number, or last")->required();
+    sub->add_option("RUN", run, "A run's number, last, or the name of a device with one run")->required();
   }
 
   static void followed(CLI::App* sub, bool& follow, MaybeWord& every) {

@@ -28,7 +28,9 @@ using Outcome = Result<int>;  ///< the exit status
 [[nodiscard]] Outcome run(Context& context, const EnterArguments& arguments);
 [[nodiscard]] Outcome run(Context& context, const SplitArguments& arguments);
 [[nodiscard]] Outcome run(Context& context, const PinArguments& arguments);
-[[nodiscard]] Outcome run(Context& context, const ForgetArguments& arguments);
+[[nodiscard]] Outcome run(Context& context, const SetArguments& arguments);
+[[nodiscard]] Outcome run(Context& context, const JoinArguments& arguments);
+[[nodiscard]] Outcome run(Context& context, const DropArguments& arguments);
 [[nodiscard]] Outcome run(Context& context, const CheckArguments& arguments);
 [[nodiscard]] Outcome run(Context& context, const BackupArguments& arguments);
 [[nodiscard]] Outcome run(Context& context, const SalvageArguments& arguments);

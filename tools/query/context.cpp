@@ -3,6 +3,8 @@
 
 #include <unistd.h>
 
+#include "config/places.hpp"
+
 namespace nightwatt::query {
 
 Context::Context(const GlobalOptions& options, Sink& out_sink, Sink& err_sink,
@@ -27,15 +29,29 @@ Result<const config::ServiceConfig*> Context::configuration() {
   return configuration_ ? &*configuration_ : nullptr;
 }
 
+Result<const config::ServiceConfig*> Context::places() {
+  if (configuration_) return &*configuration_;
+  if (!places_read_) {
+    const std::string path = config::config_path(options_.config);
+    if (options_.config || ::access(path.c_str(), F_OK) == 0) {
+      auto loaded = config::load_config_without_profiles(path);
+      if (!loaded) return tl::unexpected(loaded.error());
+      places_ = std::move(*loaded);
+    }
+    places_read_ = true;
+  }
+  return places_ ? &*places_ : nullptr;
+}
+
 Result<std::string> Context::store_path() {
   if (options_.store) return *options_.store;
-  const auto settings = configuration();
+  const auto settings = places();
   if (!settings) return tl::unexpected(settings.error());
   return *settings != nullptr ? (*settings)->store.path : config::StoreConfig{}.path;
 }
 
 Result<std::string> Context::socket_path() {
-  const auto settings = configuration();
+  const auto settings = places();
   if (!settings) return tl::unexpected(settings.error());
   return *settings != nullptr ? (*settings)->control_socket : config::ServiceConfig{}.control_socket;
 }
@@ -52,7 +68,7 @@ Result<storage::StoreWriter> Context::open_writer(WhereMissing missing) {
   if (missing == WhereMissing::refuse)
     if (const auto there = storage::StoreReader::open(*path); !there) return tl::unexpected(there.error());
   storage::StoreSettings settings;
-  if (const auto configured = configuration(); configured && *configured != nullptr) {
+  if (const auto configured = places(); configured && *configured != nullptr) {
     settings.keep_raw_days = (*configured)->store.keep_raw_days;
     settings.max_size_mb = (*configured)->store.max_size_mb;
   }

@@ -48,13 +48,20 @@ class Context {
   Style style;
   bool json = false;
 
+  /// The same world with another place for the answer.
+  [[nodiscard]] Context answering_to(Sink& other) const { return {options_, other, err, environment}; }
+
   [[nodiscard]] UtcTime now() const { return environment.now(); }
 
   /// The configuration, read once; nullptr where there is no file and none was asked for.
   [[nodiscard]] Result<const config::ServiceConfig*> configuration();
+  /// The same without the meters' profiles, which who only asks may have no right to read.
+  [[nodiscard]] Result<const config::ServiceConfig*> places();
   /// --store, else the configured path, else the default one.
   [[nodiscard]] Result<std::string> store_path();
   [[nodiscard]] Result<std::string> socket_path();
+  /// Whether the service is asked to change the store, since it is the configured one: not with --store.
+  [[nodiscard]] bool service_may_serve() const { return !options_.store; }
   [[nodiscard]] Result<storage::StoreReader> open_reader();
   [[nodiscard]] Result<storage::StoreWriter> open_writer(WhereMissing missing = WhereMissing::refuse);
 
@@ -62,6 +69,8 @@ class Context {
   const GlobalOptions& options_;
   bool configuration_read_ = false;
   std::optional<config::ServiceConfig> configuration_;
+  bool places_read_ = false;
+  std::optional<config::ServiceConfig> places_;
 };
 
 /// Runs `change` in one transaction of the store; nothing of it stays where it fails.

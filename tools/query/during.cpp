@@ -6,6 +6,7 @@
 #include "measure/task_energy.hpp"
 #include "measure/time_text.hpp"
 #include "process.hpp"
+#include "service.hpp"
 #include "text/printable.hpp"
 
 namespace nightwatt::query {
@@ -130,9 +131,9 @@ class Watch {
     return instant_of(store, target_, shown, false);
   }
 
-  /// As `mark` does: in the store, whether the service runs or not.
+  /// As `mark` does, whether the service runs or not.
   Result<void> mark(int repeat, const std::string& what, UtcTime shown) {
-    auto store = context_.open_writer();
+    const auto store = context_.open_reader();
     if (!store) return tl::unexpected(store.error());
     const auto at = record_time(*store, shown);
     if (!at) return tl::unexpected(at.error());
@@ -143,7 +144,7 @@ class Watch {
     const std::string number =
         plan_.repeats == 1 ? "" : " " + std::to_string(repeat + 1) + "/" + std::to_string(plan_.repeats);
     mark.text = plan_.label + number + what;
-    return in_transaction(*store, [&] { return store->put_mark(mark); });
+    return put_mark(context_, mark);
   }
 
   Result<std::optional<int>> stop(int signal) {

@@ -7,11 +7,12 @@
 #include "measure/time_text.hpp"
 #include "text/json_text.hpp"
 #include "text/printable.hpp"
+#include "whole_file.hpp"
 
 namespace nightwatt::query {
 namespace {
 
-enum class Format : std::uint8_t { csv, json };
+enum class Format : std::uint8_t { csv, json, ndjson };
 
 /// What goes out: the readings of a stream within a window, and what they belong to.
 struct Selection {
@@ -34,7 +35,8 @@ Result<Format> format_from(const Context& context, const MaybeWord& word) {
   const std::string name = word.value_or(context.json ? "json" : "csv");
   if (name == "csv") return Format::csv;
   if (name == "json") return Format::json;
-  return fail(ErrorKind::input, "--format is " + text::quoted(name) + "; give csv or json");
+  if (name == "ndjson") return Format::ndjson;
+  return fail(ErrorKind::input, "--format is " + text::quoted(name) + "; give csv, json or ndjson");
 }
 
 Result<Selection> of_run(const storage::StoreReader& store, const std::string& word) {
@@ -71,15 +73,16 @@ Result<Selection> of_meter(const storage::StoreReader& store, const std::string&
   return selection;
 }
 
-Result<Selection> selection_from(const storage::StoreReader& store, const ExportArguments& arguments) {
+Result<Selection> selection_from(const Context& context, const storage::StoreReader& store,
+                                 const ExportArguments& arguments) {
   if (arguments.run.has_value() == arguments.meter.has_value())
     return fail(ErrorKind::input,
                 "give either RUN or --meter M (with --from T and --to T); see nightwatt export --help");
   if (arguments.meter && arguments.segments)
     return fail(ErrorKind::input, "segments belong to a run; give RUN instead of --meter");
-  const auto from = maybe_time("--from", arguments.from);
+  const auto from = maybe_time("--from", arguments.from, context.now());
   if (!from) return tl::unexpected(from.error());
-  const auto to = maybe_time("--to", arguments.to);
+  const auto to = maybe_time("--to", arguments.to, context.now());
   if (!to) return tl::unexpected(to.error());
   auto selection = arguments.run ? of_run(store, *arguments.run) : of_meter(store, *arguments.meter);
   if (!selection) return selection;
@@ -128,6 +131,22 @@ Result<void> write_csv(Context& context, const storage::StoreReader& store, cons
   });
 }
 
+void write_reading(JsonWriter& json, const Reading& reading, Duration shift) {
+  json.begin_object().field("time", reading.time + shift);
+  for (const Quantity quantity : all_quantities)
+    if (const auto value = reading.values.get(quantity)) json.field(quantity_column(quantity), *value);
+  json.end_object();
+}
+
+/// An object a line, for what reads as it comes.
+Result<void> write_lines(Context& context, const storage::StoreReader& store, const Selection& selection) {
+  return each_reading(context, store, selection, [&](const Reading& reading) {
+    JsonWriter json(context.out);
+    write_reading(json, reading, selection.shift_at(reading.time));
+    context.out.write("\n");
+  });
+}
+
 Result<void> write_json(Context& context, const storage::StoreReader& store, const Selection& selection) {
   JsonWriter json(context.out);
   json.begin_document().key("run");
@@ -138,10 +157,8 @@ Result<void> write_json(Context& context, const storage::StoreReader& store, con
   selection.run ? json.value(selection.run->meter) : json.value(selection.meter);
   json.key("readings").begin_array();
   const auto written = each_reading(context, store, selection, [&](const Reading& reading) {
-    json.line_break().begin_object().field("time", reading.time + selection.shift_at(reading.time));
-    for (const Quantity quantity : all_quantities)
-      if (const auto value = reading.values.get(quantity)) json.field(quantity_column(quantity), *value);
-    json.end_object();
+    json.line_break();
+    write_reading(json, reading, selection.shift_at(reading.time));
   });
   json.end_array().end_object();
   context.out.write("\n");
@@ -172,6 +189,14 @@ Result<void> write_segments_of(Context& context, const storage::StoreReader& sto
     write_segment_rows(context, *record);
     return {};
   }
+  if (format == Format::ndjson) {
+    for (const Segment& segment : record->segments) {
+      JsonWriter json(context.out);
+      write_segment(json, segment, record->calendar);
+      context.out.write("\n");
+    }
+    return {};
+  }
   JsonWriter json(context.out);
   json.begin_document();
   write_run_name(json, record->info);
@@ -182,16 +207,14 @@ Result<void> write_segments_of(Context& context, const storage::StoreReader& sto
   return {};
 }
 
-}  // namespace
-
-Outcome run(Context& context, const ExportArguments& arguments) {
+Outcome export_to(Context& context, const ExportArguments& arguments) {
   const auto format = format_from(context, arguments.format);
   if (!format) return tl::unexpected(format.error());
   const auto store = context.open_reader();
   if (!store) return tl::unexpected(store.error());
   const auto moment = store->snapshot();
   if (!moment) return tl::unexpected(moment.error());
-  const auto selection = selection_from(*store, arguments);
+  const auto selection = selection_from(context, *store, arguments);
   if (!selection) return tl::unexpected(selection.error());
   Result<void> written;
   if (arguments.segments) {
@@ -202,8 +225,9 @@ Outcome run(Context& context, const ExportArguments& arguments) {
     if (!others) return tl::unexpected(others.error());
     if (!any) return fail(ErrorKind::negative, "there is no reading in that time; nightwatt runs says when there are");
     if (auto readable = is_readable(*store, *selection); !readable) return tl::unexpected(readable.error());
-    written = *format == Format::csv ? write_csv(context, *store, *selection, *others)
-                                     : write_json(context, *store, *selection);
+    written = *format == Format::csv      ? write_csv(context, *store, *selection, *others)
+              : *format == Format::ndjson ? write_lines(context, *store, *selection)
+                                          : write_json(context, *store, *selection);
   }
   if (!written) return tl::unexpected(written.error());
   if (arguments.segments) return 0;
@@ -217,6 +241,23 @@ Outcome run(Context& context, const ExportArguments& arguments) {
     context.err.flush();
   }
   return 0;
+}
+
+}  // namespace
+
+Outcome run(Context& context, const ExportArguments& arguments) {
+  if (!arguments.file) return export_to(context, arguments);
+  auto file = NewFile::open(*arguments.file);
+  if (!file) return tl::unexpected(file.error());
+  Sink sink(file->descriptor());
+  Context into_file = context.answering_to(sink);
+  const auto done = export_to(into_file, arguments);
+  if (!done) return done;
+  sink.flush();
+  if (sink.failed())
+    return fail(ErrorKind::unusable, text::printable(*arguments.file) + " could not be written; is the disk full?");
+  if (auto committed = file->commit(); !committed) return tl::unexpected(committed.error());
+  return done;
 }
 
 }  // namespace nightwatt::query

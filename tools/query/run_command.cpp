@@ -36,7 +36,12 @@ int run_command(std::span<const std::string> words, Sink& out, Sink& err, const 
     fetched.emplace(std::move(*store));
     line->options.store = fetched->path();
   }
-  Context context(line->options, out, err, environment);
+  std::string unsaid;
+  Sink silence(unsaid);
+  Environment quiet_environment = environment;
+  if (line->options.quiet) quiet_environment.err_is_terminal = false;
+  Context context(line->options, out, line->options.quiet ? silence : err,
+                  line->options.quiet ? quiet_environment : environment);
   const Outcome outcome = std::visit(
       [&](const auto& arguments) -> Outcome {
         if constexpr (std::is_same_v<std::decay_t<decltype(arguments)>, std::monostate>)

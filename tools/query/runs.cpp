@@ -36,8 +36,10 @@ Result<void> propose_names(const storage::StoreReader& store, std::vector<Row>& 
 }
 
 Result<std::vector<Row>> chosen_rows(Context& context, const RunsArguments& arguments) {
-  const auto since = maybe_time("--since", arguments.since);
+  const auto since = maybe_time("--since", arguments.since, context.now());
   if (!since) return tl::unexpected(since.error());
+  const auto until = maybe_time("--until", arguments.until, context.now());
+  if (!until) return tl::unexpected(until.error());
   const auto store = context.open_reader();
   if (!store) return tl::unexpected(store.error());
   auto runs = store->runs();
@@ -49,6 +51,7 @@ Result<std::vector<Row>> chosen_rows(Context& context, const RunsArguments& argu
     if (!calendar) return tl::unexpected(calendar.error());
     Row row{std::move(run), std::move(*calendar), std::nullopt};
     if (*since && row.info.end && row.calendar.shown(*row.info.end) <= **since) continue;
+    if (*until && row.calendar.shown(row.info.begin) >= **until) continue;
     rows.push_back(std::move(row));
   }
   if (auto proposed = propose_names(*store, rows); !proposed) return tl::unexpected(proposed.error());
@@ -129,7 +132,7 @@ Outcome run(Context& context, const RunsArguments& arguments) {
   if (!rows) return tl::unexpected(rows.error());
   if (context.json) write_json(context, *rows);
   if (rows->empty())
-    return fail(ErrorKind::negative, arguments.device || arguments.since
+    return fail(ErrorKind::negative, arguments.device || arguments.since || arguments.until
                                          ? "no run matches; nightwatt runs lists them all"
                                          : "the store holds no run yet; record one with nightwattd or import a CSV");
   if (!context.json) {

@@ -1,9 +1,11 @@
 #include "service.hpp"
 
+#include <functional>
 #include <nlohmann/json.hpp>
 
 #include "daemon/control.hpp"
 #include "measure/time_text.hpp"
+#include "storage/run_edit.hpp"
 #include "text/printable.hpp"
 
 namespace nightwatt::query {
@@ -115,6 +117,39 @@ Result<storage::RunId> service_end(Context& context, const std::optional<std::st
 
 Result<storage::RunId> service_split(Context& context, storage::RunId run, UtcTime at) {
   return run_of(ask(context, {{"do", "split"}, {"run", run}, {"at_us", at.us}}));
+}
+
+Result<storage::RunId> service_join(Context& context, storage::RunId run) {
+  return run_of(ask(context, {{"do", "join"}, {"run", run}}));
+}
+
+namespace {
+
+Result<void> by_service_or_here(Context& context, const Json& request,
+                                const std::function<Result<void>(storage::StoreWriter&)>& here) {
+  if (context.service_may_serve()) {
+    const auto answer = ask(context, request);
+    if (answer) return {};
+    if (answer.error().kind != ErrorKind::unusable) return tl::unexpected(answer.error());
+  }
+  auto store = context.open_writer();
+  if (!store) return tl::unexpected(store.error());
+  return in_transaction(*store, [&] { return here(*store); });
+}
+
+}  // namespace
+
+Result<void> put_mark(Context& context, const storage::Mark& mark) {
+  Json request = {{"do", "mark"}, {"record_us", mark.at.us}, {"text", mark.text}};
+  if (mark.run) request["run"] = *mark.run;
+  if (mark.meter) request["meter"] = *mark.meter;
+  if (mark.kind) request["kind"] = std::string(segment_kind_name(*mark.kind));
+  return by_service_or_here(context, request, [&](storage::StoreWriter& store) { return store.put_mark(mark); });
+}
+
+Result<void> remove_mark(Context& context, std::int64_t id) {
+  return by_service_or_here(context, {{"do", "unmark"}, {"mark", id}},
+                            [&](storage::StoreWriter& store) { return storage::remove_mark(store, id); });
 }
 
 }  // namespace nightwatt::query

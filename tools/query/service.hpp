@@ -54,5 +54,9 @@ struct ServiceState {
 [[nodiscard]] Result<storage::RunId> service_end(Context& context, const std::optional<std::string>& meter,
                                                  const std::optional<UtcTime>& at);
 [[nodiscard]] Result<storage::RunId> service_split(Context& context, storage::RunId run, UtcTime at);
+[[nodiscard]] Result<storage::RunId> service_join(Context& context, storage::RunId run);
+/// By the service where it runs, so that who may talk to it may mark; else straight into the store.
+[[nodiscard]] Result<void> put_mark(Context& context, const storage::Mark& mark);
+[[nodiscard]] Result<void> remove_mark(Context& context, std::int64_t id);
 
 }  // namespace nightwatt::query

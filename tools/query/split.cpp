@@ -78,7 +78,7 @@ Result<storage::RunId> split_here(Context& context, const storage::RunInfo& info
 }  // namespace
 
 Outcome run(Context& context, const SplitArguments& arguments) {
-  const auto shown = time_from("--at", arguments.at);
+  const auto shown = time_from("--at", arguments.at, context.now());
   if (!shown) return tl::unexpected(shown.error());
   const auto store = context.open_reader();
   if (!store) return tl::unexpected(store.error());

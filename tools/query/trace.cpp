@@ -12,10 +12,11 @@ namespace {
 
 constexpr std::size_t json_points = 1000;  // more are the readings themselves: nightwatt export
 
-Result<Window> window_of(const storage::StoreReader& store, const RunRecord& record, const TraceArguments& arguments) {
-  const auto from = maybe_time("--from", arguments.from);
+Result<Window> window_of(const Context& context, const storage::StoreReader& store, const RunRecord& record,
+                         const TraceArguments& arguments) {
+  const auto from = maybe_time("--from", arguments.from, context.now());
   if (!from) return tl::unexpected(from.error());
-  const auto to = maybe_time("--to", arguments.to);
+  const auto to = maybe_time("--to", arguments.to, context.now());
   if (!to) return tl::unexpected(to.error());
   auto window = whole_run(store, record);
   if (!window) return window;
@@ -81,7 +82,7 @@ Outcome run(Context& context, const TraceArguments& arguments) {
     return fail(ErrorKind::negative, run_text(*info) + " was entered by hand and has no curve; see nightwatt summary");
   const auto record = run_record(*store, *info);
   if (!record) return tl::unexpected(record.error());
-  const auto window = window_of(*store, *record, arguments);
+  const auto window = window_of(context, *store, *record, arguments);
   if (!window) return tl::unexpected(window.error());
   const auto bins = context.json ? points_of(*store, *record, *window)
                                  : bins_of(*store, *record, *window, chart_columns(context.style));

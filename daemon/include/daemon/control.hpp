@@ -17,8 +17,11 @@ inline constexpr std::size_t control_answer_limit = 1024 * 1024;
 //            "at_us": n?}
 //            {"do": "end", "meter": "..."?, "at_us": n?}
 //            {"do": "split", "run": n, "at_us": n}           an open run only; closed ones the tool splits itself
-// Answers:   {"ok": true, ...}      begin: "run"; end: "run"; split: "run" (the new one); status: contract's "meters"
-// list
+//            {"do": "join", "run": n}                      its neighbour is the open run
+//            {"do": "mark", "run": n | "meter": "...", "record_us": n, "text": "...", "kind": "..."?}
+//            {"do": "unmark", "mark": n}
+// Answers:   {"ok": true, ...}      begin: "run"; end: "run"; split: "run" (the new one); join: "run"; mark: "run" (0);
+// status: contract's "meters" list
 //            {"ok": false, "exit": 1|2|3, "error": "one line"}
 // at_us is UTC as shown to people; the service takes its clock shift off.
 

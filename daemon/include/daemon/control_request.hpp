@@ -13,7 +13,7 @@
 
 namespace nightwatt::daemon {
 
-using ControlRequest = std::variant<StatusRequest, BeginRequest, EndRequest, SplitRequest>;
+using ControlRequest = std::variant<StatusRequest, BeginRequest, EndRequest, SplitRequest, JoinRequest, MarkRequest>;
 
 /// Everything in it checked: unknown keys, wrong types, names and notes by text_rules. ErrorKind::input.
 [[nodiscard]] Result<ControlRequest> parse_control_request(std::string_view line);

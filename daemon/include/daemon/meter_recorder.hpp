@@ -44,6 +44,8 @@ class MeterRecorder {
   [[nodiscard]] Result<storage::RunId> end(storage::StoreWriter& store, UtcTime at, UtcTime now);
   /// Ends the open run at `at` and opens one of the same origin there, without a device yet.
   [[nodiscard]] Result<storage::RunId> split(storage::StoreWriter& store, UtcTime at, UtcTime now);
+  /// Undoes a split: the open run goes on as `first`, which ended where it began. Negative: they are no neighbours.
+  [[nodiscard]] Result<storage::RunId> join(storage::StoreWriter& store, const storage::RunInfo& first);
 
   /// Writes all that a restart needs to go on at once.
   [[nodiscard]] Result<void> save(storage::StoreWriter& store);

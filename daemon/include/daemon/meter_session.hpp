@@ -33,7 +33,10 @@ struct MeterStatus {
   std::uint64_t lost = 0;                        ///< readings for which there was no room
   std::uint64_t gaps = 0;                        ///< holes between readings, by the contract's rule
   double gap_s = 0.0;                            ///< how long a hole must be now to count as one
-  std::optional<double> power_w = std::nullopt;  ///< of the last reading
+  std::optional<double> power_w = std::nullopt;  ///< of the last reading, as those below
+  std::optional<double> voltage_v = std::nullopt;
+  std::optional<double> current_a = std::nullopt;
+  std::optional<double> energy_wh = std::nullopt;  ///< the meter's own counter
 };
 
 /// A reading's power, for those who watch.
@@ -91,6 +94,7 @@ class MeterSession {
   void take_output(MonoTime now);
   void keep(const drivers::Measurement& measurement, UtcTime at);
   void show(const drivers::Measurement& measurement, UtcTime time);
+  [[nodiscard]] std::optional<double> last_value(Quantity quantity) const;
   void tell_lost();
   void count_fault(const drivers::Fault& fault, MonoTime now);
   [[nodiscard]] bool push_event(storage::EventKind kind, UtcTime at, std::string detail, double amount);
@@ -117,7 +121,7 @@ class MeterSession {
   Lost lost_;  ///< not yet told to the store
   GapRule gap_rule_;
   std::uint64_t gaps_ = 0;
-  std::optional<double> power_w_;
+  Values values_;  ///< of the last reading
   bool watched_ = false;
   std::vector<LivePoint> live_;
   std::array<RepeatLimiter, fault_kinds> fault_lines_;

@@ -35,9 +35,20 @@ struct SplitRequest {
   UtcTime at;  ///< as shown to people
 };
 
+/// Undoes a split: the open run becomes a part of this one, which ended where it began.
+struct JoinRequest {
+  storage::RunId run = 0;
+};
+
+/// A mark put or taken back, by who may not write the store; its time is the record's.
+struct MarkRequest {
+  storage::Mark mark;
+  bool remove = false;  ///< the one with the number of `mark`
+};
+
 struct StatusRequest {};
 
-using RunRequest = std::variant<BeginRequest, EndRequest, SplitRequest>;
+using RunRequest = std::variant<BeginRequest, EndRequest, SplitRequest, JoinRequest, MarkRequest>;
 
 /// A request on its way to the store thread. Whoever waits for the answer may take it back as long as the store has not
 /// begun to obey it, so that a request that was answered "not now" is never obeyed later.

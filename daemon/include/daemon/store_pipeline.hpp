@@ -151,6 +151,8 @@ class StorePipeline {
   [[nodiscard]] Result<storage::RunId> obey(const BeginRequest& request, UtcTime now);
   [[nodiscard]] Result<storage::RunId> obey(const EndRequest& request, UtcTime now);
   [[nodiscard]] Result<storage::RunId> obey(const SplitRequest& request, UtcTime now);
+  [[nodiscard]] Result<storage::RunId> obey(const JoinRequest& request, UtcTime now);
+  [[nodiscard]] Result<storage::RunId> obey(const MarkRequest& request, UtcTime now);
   [[nodiscard]] Result<MeterRecorder*> find_meter(const std::optional<std::string>& name, bool with_open_run);
   [[nodiscard]] Result<UtcTime> record_time(const MeterRecorder& recorder, UtcTime shown) const;
   [[nodiscard]] std::optional<UtcTime> newest() const;

@@ -16,6 +16,7 @@ void write_figure(JsonWriter& json, std::string_view name,
                   const std::optional<Figure>& figure);  ///< NAME_w, NAME_uncertainty_w
 /// `"run": 12, "device": "...", "meter": "..."`: how every object about one run begins.
 void write_run_name(JsonWriter& json, const storage::RunInfo& info);
+void write_segment(JsonWriter& json, const Segment& segment, const Calendar& calendar);
 void write_segments(JsonWriter& json, std::span<const Segment> segments, const Calendar& calendar);  ///< an array
 /// The object of `summary RUN --json`. `budgets` may be null: not asked for.
 void write_summary(JsonWriter& json, const RunRecord& record, const RunBudgets* budgets);

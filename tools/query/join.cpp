@@ -1,0 +1,84 @@
+#include "commands.hpp"
+#include "measure/time_text.hpp"
+#include "service.hpp"
+#include "storage/run_builder.hpp"
+#include "storage/run_edit.hpp"
+#include "text/json_text.hpp"
+
+namespace nightwatt::query {
+namespace {
+
+/// Between two runs that may be joined no third one lies, and both are of one meter.
+Result<void> check_neighbours(const storage::StoreReader& store, const storage::RunInfo& first,
+                              const storage::RunInfo& second) {
+  const auto no = [&](const std::string& why) {
+    return fail(ErrorKind::input, run_text(first) + " and " + run_text(second) + " cannot be one run: " + why);
+  };
+  if (first.id == second.id) return no("they are one already");
+  if (first.stream == 0 || second.stream == 0) return no("a row entered by hand has no readings");
+  if (first.stream != second.stream) return no("they are not of one meter");
+  if (!first.end || second.begin < *first.end)
+    return no("the second must begin after the first has ended; are they exchanged?");
+  const auto runs = store.runs();
+  if (!runs) return tl::unexpected(runs.error());
+  for (const storage::RunInfo& other : *runs)
+    if (other.stream == first.stream && other.begin > first.begin && other.begin < second.begin)
+      return no(run_text(other) + " lies between them");
+  return {};
+}
+
+/// The whole is made anew from its readings before anything is written, so that its segments are those it would have
+/// had if it had never been two.
+Result<void> join_closed(storage::StoreWriter& store, const storage::RunInfo& first, const storage::RunInfo& second) {
+  storage::RunInfo whole = first;
+  whole.end = second.end;
+  auto builder = storage::RunBuilder::over(store, whole);
+  if (!builder) return tl::unexpected(builder.error());
+  return in_transaction(store, [&]() -> Result<void> {
+    if (auto taken = storage::take_into(store, first, second.id, second.end); !taken) return taken;
+    return builder->finish(store, *second.end);
+  });
+}
+
+Result<void> join_here(Context& context, const storage::RunInfo& first, const storage::RunInfo& second) {
+  auto store = context.open_writer();
+  if (!store) return tl::unexpected(store.error());
+  return join_closed(*store, first, second);
+}
+
+/// What the second run had of its own goes; a person may want it back.
+std::string what_goes(const storage::RunInfo& first, const storage::RunInfo& second) {
+  if (!second.device || second.device == first.device) return {};
+  return " Its name " + device_text(second) + " is gone.";
+}
+
+}  // namespace
+
+Outcome run(Context& context, const JoinArguments& arguments) {
+  const auto store = context.open_reader();
+  if (!store) return tl::unexpected(store.error());
+  const auto first = find_run(*store, arguments.run);
+  if (!first) return tl::unexpected(first.error());
+  const auto second = find_run(*store, arguments.next);
+  if (!second) return tl::unexpected(second.error());
+  if (auto neighbours = check_neighbours(*store, *first, *second); !neighbours)
+    return tl::unexpected(neighbours.error());
+  if (second->end) {
+    if (auto joined = join_here(context, *first, *second); !joined) return tl::unexpected(joined.error());
+  } else if (const auto joined = service_join(context, first->id); !joined) {
+    return tl::unexpected(joined.error());
+  }
+  if (context.json) {
+    JsonWriter(context.out).begin_document().field("run", first->id).field("joined", second->id).end_object();
+    context.out.write("\n");
+    return 0;
+  }
+  const auto calendar = calendar_of(*store, *second);
+  if (!calendar) return tl::unexpected(calendar.error());
+  context.out.write("Run " + std::to_string(second->id) + " is a part of " + run_text(*first) + " now." +
+                    what_goes(*first, *second) + " To part them again: nightwatt split " + std::to_string(first->id) +
+                    " --at " + unix_text(calendar->shown(second->begin)) + "\n");
+  return 0;
+}
+
+}  // namespace nightwatt::query
