@@ -1,5 +1,6 @@
 #include "storage/run_edit.hpp"
 
+#include <algorithm>
 #include <array>
 #include <charconv>
 
@@ -25,6 +26,22 @@ std::int64_t next_place(Database& database, RunId run) {
   Query last = database.query("SELECT coalesce(max(place) + 1, 0) FROM run_word WHERE run = ?1");
   last.bind(1, run);
   return last.step() ? last.integer(0) : 0;
+}
+
+/// What nobody said of the first run and somebody said of the second is said of both.
+Result<void> inherit(StoreWriter& store, const RunInfo& first, const RunInfo& second) {
+  if (!first.device && second.device)
+    if (auto named = store.set_device(first.id, *second.device); !named) return named;
+  if (!first.pinned && second.pinned)
+    if (auto pinned = store.set_pinned(first.id, true); !pinned) return pinned;
+  RunWords words{first.note, first.includes, first.conditions};
+  if (words.note.empty()) words.note = second.note;
+  if (words.includes.empty()) words.includes = second.includes;
+  for (const auto& condition : second.conditions)
+    if (std::none_of(words.conditions.begin(), words.conditions.end(),
+                     [&](const auto& one) { return one.first == condition.first; }))
+      words.conditions.push_back(condition);
+  return set_words(store, first.id, words);
 }
 
 }  // namespace
@@ -77,6 +94,9 @@ Result<void> set_words(StoreWriter& store, RunId id, const RunWords& words) {
 Result<void> take_into(StoreWriter& store, const RunInfo& first, RunId second, std::optional<UtcTime> end) {
   const Result<std::vector<Mark>> marks = store.marks(second);
   if (!marks) return tl::unexpected(marks.error());
+  const Result<RunInfo> info = store.run(second);
+  if (!info) return tl::unexpected(info.error());
+  if (auto inherited = inherit(store, first, *info); !inherited) return inherited;
   if (auto cleared = store.clear_run_state(first.id); !cleared) return cleared;
   if (auto forgotten = store.forget(second); !forgotten) return forgotten;
   for (Mark mark : *marks) {

@@ -450,7 +450,9 @@ TEST_CASE("a mark is taken back, and the segment is what it was") {
   CHECK(bench({"mark", "asleep", "--run", "1", "--at", "2026-01-05T21:10:00Z", "--kind", "standby"}).status == 0);
   CHECK(bench.json({"segments", "1"}) != before);
   CHECK(bench({"mark", "--remove", "--run", "1"}).status == 2);
-  CHECK(bench({"mark", "--remove", "--run", "1", "--at", "2026-01-05T21:11:00Z"}).status == 1);
+  const auto missed = bench({"mark", "--remove", "--run", "1", "--at", "2026-01-05T21:11:00Z"});
+  CHECK(missed.status == 1);
+  CHECK_THAT(missed.err, Catch::Contains("the nearest is \"asleep\": --at 1767647400"));
   CHECK(bench({"mark", "--remove", "--run", "1", "--at", "2026-01-05T21:10:00Z"}).status == 0);
   CHECK(bench.json({"segments", "1"}) == before);
   CHECK(bench({"mark", "--run", "1", "--at", "2026-01-05T21:10:00Z"}).status == 2);  // without a text
@@ -496,6 +498,19 @@ TEST_CASE("join undoes split: the segments and figures are those of before, to t
   imported(bench, "Puffin mini");
   CHECK(bench({"join", "1", "last"}).status == 2);  // another meter's
   CHECK(bench.json({"check"})["ok"] == true);
+}
+
+TEST_CASE("what was said of the second run alone is said of the joined one") {
+  const Bench bench;
+  imported(bench, "Gannet board");
+  const Json parts = bench.json({"split", "1", "--at", "2026-01-05T21:10:00Z"});
+  const std::string second = std::to_string(parts["new_run"].get<int>());
+  CHECK(bench({"set", second, "--set", "battery=full", "--includes", "adapter", "--note", "with fan"}).status == 0);
+  CHECK(bench({"join", "1", second}).status == 0);
+  const Json set = bench.json({"set", "1", "--set", "ambient_c=21"});
+  CHECK(set["set"] == Json({{"battery", "full"}, {"ambient_c", "21"}}));
+  CHECK(set["includes"] == Json({"adapter"}));
+  CHECK(set["note"] == "with fan");
 }
 
 TEST_CASE("a device's name stands for its run where it has one") {

@@ -4,6 +4,7 @@
 #include "storage/run_builder.hpp"
 #include "storage/run_edit.hpp"
 #include "text/json_text.hpp"
+#include "text/printable.hpp"
 
 namespace nightwatt::query {
 namespace {
@@ -48,8 +49,12 @@ Result<void> join_here(Context& context, const storage::RunInfo& first, const st
 
 /// What the second run had of its own goes; a person may want it back.
 std::string what_goes(const storage::RunInfo& first, const storage::RunInfo& second) {
-  if (!second.device || second.device == first.device) return {};
-  return " Its name " + device_text(second) + " is gone.";
+  std::string gone;
+  if (second.device && first.device && second.device != first.device)
+    gone = " Its name " + device_text(second) + " is gone.";
+  if (!second.note.empty() && !first.note.empty() && second.note != first.note)
+    gone += " Its note " + text::quoted(second.note) + " is gone.";
+  return gone;
 }
 
 }  // namespace
@@ -75,7 +80,9 @@ Outcome run(Context& context, const JoinArguments& arguments) {
   }
   const auto calendar = calendar_of(*store, *second);
   if (!calendar) return tl::unexpected(calendar.error());
-  context.out.write("Run " + std::to_string(second->id) + " is a part of " + run_text(*first) + " now." +
+  const auto whole = store->run(first->id);
+  if (!whole) return tl::unexpected(whole.error());
+  context.out.write("Run " + std::to_string(second->id) + " is a part of " + run_text(*whole) + " now." +
                     what_goes(*first, *second) + " To part them again: nightwatt split " + std::to_string(first->id) +
                     " --at " + unix_text(calendar->shown(second->begin)) + "\n");
   return 0;

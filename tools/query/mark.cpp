@@ -64,6 +64,14 @@ Result<std::optional<storage::RunId>> run_at(const storage::StoreReader& store, 
 /// Marks lie where a hand put them, to the second: one is meant where it lies nearest, within a second.
 constexpr std::int64_t near_us = 1'000'000;
 
+/// Where the nearest mark lies, as --at takes it.
+std::string no_mark_text(const Place& place, storage::RunId run, const storage::Mark* nearest) {
+  std::string text = "there is no mark of run " + std::to_string(run) + " at " + local_text(place.shown);
+  if (nearest == nullptr) return text + ", nor at any other time";
+  const UtcTime shown = nearest->at + (place.shown - place.at);
+  return text + "; the nearest is " + text::quoted(nearest->text) + ": --at " + unix_text(shown);
+}
+
 Outcome take_back(Context& context, const storage::StoreReader& store, const Place& place,
                   const MarkArguments& arguments) {
   const auto run = run_at(store, place);
@@ -73,13 +81,12 @@ Outcome take_back(Context& context, const storage::StoreReader& store, const Pla
   if (!marks) return tl::unexpected(marks.error());
   const storage::Mark* nearest = nullptr;
   for (const storage::Mark& mark : *marks) {
-    const std::int64_t away = std::abs(mark.at.us - place.at.us);
-    if (away >= near_us || (arguments.text && mark.text != *arguments.text)) continue;
-    if (nearest == nullptr || away <= std::abs(nearest->at.us - place.at.us)) nearest = &mark;
+    if (arguments.text && mark.text != *arguments.text) continue;
+    if (nearest == nullptr || std::abs(mark.at.us - place.at.us) <= std::abs(nearest->at.us - place.at.us))
+      nearest = &mark;
   }
-  if (nearest == nullptr)
-    return fail(ErrorKind::negative, "there is no mark at " + local_text(place.shown) + "; nightwatt segments " +
-                                         std::to_string(**run) + " shows the run");
+  if (nearest == nullptr || std::abs(nearest->at.us - place.at.us) >= near_us)
+    return fail(ErrorKind::negative, no_mark_text(place, **run, nearest));
   if (auto removed = remove_mark(context, nearest->id); !removed) return tl::unexpected(removed.error());
   if (context.json) {
     write_mark(context, *nearest, place.shown);

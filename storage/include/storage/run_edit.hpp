@@ -29,8 +29,9 @@ inline constexpr std::string_view entered_standby_key = ".standby_w";
 [[nodiscard]] Result<void> put_entered_standby(StoreWriter& store, RunId id, double watts);
 /// In place of the words it had. ErrorKind::negative: no such run.
 [[nodiscard]] Result<void> set_words(StoreWriter& store, RunId id, const RunWords& words);
-/// The half of a join that both closed and open runs need: `first` gets the span up to `end` (none: open) and the marks
-/// of `second`, whose name goes; the figures of both go too, to be made anew.
+/// The half of a join that both closed and open runs need: `first` gets the span up to `end` (none: open), the marks of
+/// `second`, and of its name and words what it has none of itself; `second` goes. The figures of both go too, to be
+/// made anew.
 [[nodiscard]] Result<void> take_into(StoreWriter& store, const RunInfo& first, RunId second,
                                      std::optional<UtcTime> end);
 [[nodiscard]] Result<void> remove_mark(StoreWriter& store, std::int64_t id);
