@@ -7,15 +7,21 @@
 
 namespace nightwatt {
 
-/// Standard deviation by which repeats of a level differ, as a share of the level: half of them by less, half by more.
-/// Most likely for 33 pairs of repeats in the real runs of docs/measuring.md is a quarter of a per cent; this is the
-/// upper end of what they allow (they are 3.6 times less likely of it), since too narrow does more harm than too wide.
-constexpr double levels_differ = 0.005;
-/// The same of whole runs of a device: another room, another supply, other work in the background (common practice, no
-/// source).
-constexpr double runs_differ = 0.02;
-/// The same of what a command takes: it may have found its data in memory, or waited (common practice, no source).
-constexpr double tasks_differ = 0.5;
+/// How far repeats differ: a standard deviation, as a share of the level, beyond which it is the less likely, by so
+/// many powers of itself more than the scale-free guess below it.
+struct Differ {
+  double usual = 0.0;
+  double beyond = 1.0;
+};
+/// For 33 pairs of repeats of a level in the real runs of docs/measuring.md a half-Cauchy of a quarter of a per cent is
+/// likeliest, and this is the upper end of what they allow (they are 3.6 times less likely of it). Over such repeats
+/// the intervals hold the truth 94 to 95 times in 100.
+constexpr Differ levels_differ{0.005, 1.0};
+/// Whole runs of a device: another room, another supply, other work in the background (common practice, no source).
+/// What differs by more was another condition.
+constexpr Differ runs_differ{0.1, 2.0};
+/// What a command takes: it may have found its data in memory, or waited (common practice, no source).
+constexpr Differ tasks_differ{0.5, 1.0};
 
 /// One repeat, as far as its distance from the others goes.
 struct Repeat {
@@ -28,6 +34,6 @@ struct Repeat {
 /// The standard uncertainty of the weighted mean that goes in beside the repeats' own chance and display, so that the
 /// interval holds the level that they are repeats of; 0 where these explain how far they lie apart. As sure as a normal
 /// distribution: half of what 95.45 % need. See docs/measuring.md, "Repeats".
-[[nodiscard]] double between_repeats(std::span<const Repeat> repeats, double usual_share);
+[[nodiscard]] double between_repeats(std::span<const Repeat> repeats, Differ differ);
 
 }  // namespace nightwatt

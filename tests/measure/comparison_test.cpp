@@ -25,8 +25,7 @@ TEST_CASE("repeats that differ are as unsure as their spread") {
   for (const double volts : {5.007, 4.994, 5.005, 4.990, 4.999}) repeats.push_back({volts, 1e-6});
   const auto pooled = pool(repeats);
   CHECK(pooled->value == Approx(4.999));
-  // Within a tenth: Student's t knows nothing of how far repeats usually lie apart.
-  CHECK(pooled->uncertainty == Approx(2.869 * 0.0032094).epsilon(0.1));
+  CHECK(pooled->uncertainty == Approx(2.869 * 0.0032094).epsilon(1e-3));
 }
 
 TEST_CASE("the meter's promise is not averaged away") {
@@ -82,7 +81,7 @@ TEST_CASE("pooled intervals of a few repeats hold the truth, however much the ru
     const auto pooled = pool(repeats);
     held += std::abs(pooled->value - 1000.0) <= pooled->uncertainty ? 1 : 0;
   }
-  CHECK(held >= 2000 * (count == 2 ? 0.83 : count == 3 ? 0.90 : 0.92));
+  CHECK(held >= 2000 * 0.935);
 }
 
 TEST_CASE("over spreads as real repeats have them, pooled intervals hold the truth as they should") {
@@ -102,10 +101,11 @@ TEST_CASE("over spreads as real repeats have them, pooled intervals hold the tru
     const auto pooled = pool(repeats);
     held += std::abs(pooled->value - 1000.0) <= pooled->uncertainty ? 1 : 0;
   }
-  CHECK(held >= 4000 * 0.925);
+  CHECK(held >= 4000 * 0.935);
 }
 
-TEST_CASE("two runs that do not differ are hardly less sure than if that were known") {
+TEST_CASE("a few runs that do not differ are a few times less sure than if that were known, and no worse") {
+  // Two that agree may have done so by chance: Student's t of one degree of freedom would say seven times and more.
   std::mt19937 random(29);
   std::normal_distribution<double> normal;
   const int count = GENERATE(2, 3);
@@ -116,5 +116,5 @@ TEST_CASE("two runs that do not differ are hardly less sure than if that were kn
     widths.push_back(pool(repeats)->uncertainty);
   }
   std::nth_element(widths.begin(), widths.begin() + 1000, widths.end());
-  CHECK(widths[1000] < 1.9 * 2.0 / std::sqrt(count));
+  CHECK(widths[1000] < (count == 2 ? 4.5 : 2.0) * 2.0 / std::sqrt(count));
 }
