@@ -750,23 +750,27 @@ Stretch stretch_of(const BudgetInput& input) {
 }  // namespace
 
 double k_for(double freedom) {
-  // Student's t for 95.45 % and 1 to 20 whole degrees of freedom; beyond that its expansion in 1/freedom is as exact.
-  static constexpr std::array<double, 20> table = {13.968, 4.527, 3.307, 2.869, 2.649, 2.517, 2.429,
-                                                   2.366,  2.320, 2.284, 2.255, 2.231, 2.212, 2.195,
-                                                   2.181,  2.169, 2.158, 2.149, 2.140, 2.133};
   if (!(freedom < 1e6)) return 2.0;
+  // GUM G.4.1: cut to a whole number. Budgets ask for the same few again and again.
+  static const auto first = [] {
+    std::array<double, 64> factors{};
+    for (std::size_t i = 0; i < factors.size(); ++i)
+      factors[i] = coverage_factor(coverage_of_two, static_cast<double>(i + 1));
+    return factors;
+  }();
   const double whole = std::max(1.0, std::floor(freedom));
-  if (whole <= 20.0) return table[static_cast<std::size_t>(whole) - 1];
-  return 2.0 + 2.5 / whole + 2.9 / (whole * whole);
+  if (whole <= static_cast<double>(first.size())) return first[static_cast<std::size_t>(whole) - 1];
+  return coverage_factor(coverage_of_two, whole);
 }
 
 double freedom_for(double coverage_factor) {
   constexpr double most = 1e6;
   if (coverage_factor <= k_for(most - 1.0)) return infinity;
-  double low = 1.0, high = most;  // its factor is no smaller; it is
+  const double least = coverage_factor * (1.0 - 1e-9);  // a factor that was reckoned, to its last digits
+  double low = 1.0, high = most;                        // its factor is no smaller; it is
   while (high - low > 1.0) {
     const double middle = std::floor(0.5 * (low + high));
-    (k_for(middle) >= coverage_factor ? low : high) = middle;
+    (k_for(middle) >= least ? low : high) = middle;
   }
   return low;
 }

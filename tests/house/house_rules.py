@@ -38,6 +38,7 @@ MAY_USE_TOOL_LIBRARIES = {"daemon", "mirror", "tools", "tests"}
 # Third-party headers, by how they begin, and the folders they serve; tests may use what they test.
 THIRD_PARTY = {
     "tl/expected": set(FOLDERS),
+    "boost/math/": {"measure"},
     "boost/multiprecision/": {"measure"},
     "boost/": {"drivers", "daemon", "tools"},
     "libserialport": {"drivers"},

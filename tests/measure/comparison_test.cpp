@@ -5,6 +5,7 @@
 #include <catch2/catch.hpp>
 #include <cmath>
 #include <random>
+#include "measure/distributions.hpp"
 
 using namespace nightwatt;
 
@@ -55,8 +56,10 @@ TEST_CASE("differences and ratios carry both sides' uncertainties") {
 
 TEST_CASE("a difference of repeats has the degrees of freedom of both sides") {
   // Welch-Satterthwaite (GUM G.2b): two means of three with equal spread have 2 + 2, and t for 95.45 % is 2.869.
-  const Compared a{30.0, 4.527 * 0.1, 0.1, 2.0, 0.1, 3};
-  const Compared b{20.0, 4.527 * 0.1, 0.1, 2.0, 0.1, 3};
+  // With two degrees t has a closed form.
+  const double of_two = coverage_of_two * std::sqrt(2.0 / (1.0 - coverage_of_two * coverage_of_two));
+  const Compared a{30.0, of_two * 0.1, 0.1, 2.0, 0.1, 3};
+  const Compared b{20.0, of_two * 0.1, 0.1, 2.0, 0.1, 3};
   CHECK(difference(a, b).uncertainty == Approx(2.869 * 0.1 * std::sqrt(2.0)).epsilon(1e-3));
   CHECK(difference(a, b).freedom == Approx(4.0));
 }

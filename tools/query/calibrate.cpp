@@ -105,7 +105,8 @@ void write_people(Context& context, const CalibrateArguments& arguments, const C
   for (const double shown : {c.from_w, 0.5 * (c.from_w + c.to_w), c.to_w})
     context.out.write("  at " + text::pad_left(number_text(shown, "W"), 10) + "  " +
                       signed_figure(c.at(shown) - shown, 2.0 * c.deviation_at(shown)) + "\n");
-  std::string fit = "  chi-squared " + number_text(made.chi_squared, "") + " of " + number_text(made.freedom, "");
+  std::string fit = "  chi-squared " + number_text(made.chi_squared, "") + " on " +
+                    std::to_string(static_cast<long>(made.freedom)) + " degrees of freedom";
   if (made.freedom < 1.0) fit += ": as many levels as unknowns, nothing is left to check the line with";
   if (c.scatter_w > 0.0) fit += "; the levels lie about the line by " + number_text(c.scatter_w, "W") + ", counted";
   context.out.write(fit + "\n");

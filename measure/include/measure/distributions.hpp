@@ -9,13 +9,8 @@ namespace nightwatt {
 inline constexpr double coverage_of_two = 0.954499736103642;
 
 [[nodiscard]] double normal_cdf(double x);
-/// p in (0, 1).
+/// p in (0, 1); infinite outside.
 [[nodiscard]] double normal_quantile(double p);
-
-/// Regularised incomplete beta function I_x(a, b); a, b > 0.
-[[nodiscard]] double incomplete_beta(double a, double b, double x);
-/// Regularised lower incomplete gamma function P(a, x).
-[[nodiscard]] double incomplete_gamma(double a, double x);
 
 /// Student's t: `freedom` > 0, need not be whole; infinite is normal.
 [[nodiscard]] double student_cdf(double t, double freedom);
