@@ -36,7 +36,8 @@ constexpr double restless_standby = -1.0;
 constexpr double curve_ends_at_rest = 1.5, curve_ends_elsewhere = -3.0, curve_unexplained = -2.0;
 constexpr double near = 1.5;            // a second account within this is told
 constexpr double charging_step = 0.15;  // of a level: a charging curve begins where the constant part ends
-constexpr double longest_tail = 0.3;    // of a charging curve's length: pieces at its end
+constexpr double longest_tail = 0.5;    // of a charging curve's length: pieces at its end
+constexpr double still_falling = 0.03;  // of the power: the noise of a piece that goes on falling
 constexpr double working_share = 0.90;  // of the lowest steady level: below it the device was seen working lower
 constexpr double small_standby_w = 3.0;
 
@@ -160,17 +161,21 @@ class Namer {
       std::size_t first = i;
       const double begins_w = stretches_[i].line_begin_w;
       if (i > 0 && on(i - 1) && std::abs(shown(i - 1) - begins_w) <= charging_step * begins_w) --first;
-      charging_.emplace_back(first, tail_of(i));
+      const double curve_s = length_s(segments_[i]);
+      while (goes_on_falling(i, curve_s)) ++i;
+      charging_.emplace_back(first, i);
     }
   }
-  /// Short pieces that go on falling belong to the curve before them.
-  [[nodiscard]] std::size_t tail_of(std::size_t i) const {
-    const double curve_s = length_s(segments_[i]);
-    while (i + 2 < segments_.size() && segments_[i + 1].mean_w && segments_[i + 2].mean_w &&
-           length_s(segments_[i + 1]) < longest_tail * curve_s && *segments_[i + 1].mean_w < *segments_[i].mean_w &&
-           *segments_[i + 2].mean_w < *segments_[i + 1].mean_w)
-      ++i;
-    return i;
+  /// The segment after `i` belongs to the curve before it: another such curve, or a short piece that still falls.
+  [[nodiscard]] bool goes_on_falling(std::size_t i, double curve_s) const {
+    const auto falls = [&](std::size_t k) {
+      return k < segments_.size() && segments_[k].mean_w && segments_[k - 1].mean_w &&
+             segments_[k].kind != SegmentKind::off &&
+             *segments_[k].mean_w < (1.0 + still_falling) * *segments_[k - 1].mean_w;
+    };
+    if (!falls(i + 1)) return false;
+    return stretches_[i + 1].shape == StretchShape::decay ||
+           (length_s(segments_[i + 1]) < longest_tail * curve_s && falls(i + 2));
   }
   [[nodiscard]] bool in_charging(std::size_t i) const {
     return std::any_of(charging_.begin(), charging_.end(),
@@ -343,6 +348,10 @@ class Namer {
   /// After the first level of the working device it worked well below its lowest one, but never 20 s at one power.
   [[nodiscard]] bool seen_working_below(const Account& best) {
     const double level = states_[best.idle].level_w;
+    const std::vector<Change> all = changes(best.charging);
+    const bool come_back = std::any_of(all.begin(), all.end(), [&](const Change& c) {
+      return c.from != none && c.from > best.idle && c.to == best.idle;
+    });
     bool begun = false;
     for (std::size_t i = 0; i < segments_.size(); ++i) {
       const Segment& g = segments_[i];
@@ -352,7 +361,10 @@ class Namer {
                              (segments_[i + 1].kind == SegmentKind::off || (on(i + 1) && state_of_[i + 1] < best.idle));
       const bool from_rest =
           i > 0 && (segments_[i - 1].kind == SegmentKind::off || (on(i - 1) && state_of_[i - 1] < best.idle));
-      if (into_rest || from_rest || *g.mean_w >= working_share * level || *g.mean_w < small_standby_w ||
+      // A level that the device comes back to from its loads is one that it rests at: what is shorter than a level
+      // departs from it.
+      const bool departs = come_back && length_s(g) < input_.settings.shortest_segment_s;
+      if (into_rest || from_rest || departs || *g.mean_w >= working_share * level || *g.mean_w < small_standby_w ||
           *g.lowest_w <= off_limit())
         continue;
       warnings_.emplace_back(

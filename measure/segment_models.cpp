@@ -38,6 +38,7 @@ constexpr double rare = 1.0 / 3.0;       // of the time: less departs from a lev
 constexpr double turns_s = 60.0;         // the contract's: a phase held for longer is a level
 constexpr double quotable_share = 0.07;  // a level not known to this share is none: as wide as the contract takes idle
 constexpr double steps_share = 0.15;     // of the mean: a level scatters less, unless it is noise that forgets at once
+constexpr double cycles_long_run = 1.2;  // cycles even out
 constexpr double steps_long_run = 2.0;   // times the variance that independent readings' mean would have
 constexpr double decay_share = 0.15;     // of its limit: a curve that falls by more is no load that settles
 constexpr std::ptrdiff_t curve_pieces = 5;  // that tell a curve far from its limit from a step
@@ -95,6 +96,17 @@ double lean_of(const Part& p) {
   return sums.slope() * length_s(p);
 }
 
+/// Times as much as independent readings would make them that the bins' means scatter.
+double bins_long_run(std::span<const SketchBin> bins, double variance) {
+  double n = 0.0, sum = 0.0, squares = 0.0;
+  for (const SketchBin& b : bins) {
+    const auto own = static_cast<double>(b.n);
+    n += own, sum += own * b.mean, squares += own * b.mean * b.mean;
+  }
+  const double between = squares - sum * sum / n;
+  return bins.size() < 8 || !(variance > 0.0) ? 1.0 : between / (static_cast<double>(bins.size()) - 1.0) / variance;
+}
+
 class Evidences {
  public:
   Evidences(std::span<const Part> pieces, const PartRules& rules) : rules_(rules), noise_share_(noise_share(pieces)) {
@@ -106,11 +118,15 @@ class Evidences {
  private:
   /// Variance of the readings of lasting pieces over 10 W^2 + P^2, the median: what a piece of few readings is taken
   /// to have.
-  static double noise_share(std::span<const Part> pieces) {
+  [[nodiscard]] double noise_share(std::span<const Part> pieces) const {
     std::vector<double> shares;
     for (const Part& p : pieces)
-      if (p.points >= 12) shares.push_back(variance(p) / scale(p.stretch.sketch.mean()));
+      if (p.points >= 12 && !scatters(p, variance(p))) shares.push_back(variance(p) / scale(p.stretch.sketch.mean()));
     return shares.empty() ? 0.0 : median_of(std::move(shares));
+  }
+  /// More than a level does, unless it is a display that toggles.
+  [[nodiscard]] bool scatters(const Part& p, double variance) const {
+    return std::sqrt(variance) > std::max(steps_share * std::abs(p.stretch.sketch.mean()), rules_.step_w);
   }
   static double scale(double mean_w) { return linear_below_w * linear_below_w + mean_w * mean_w; }
 
@@ -163,7 +179,8 @@ class Evidences {
     const double expanded = 2.0 * std::sqrt(of_mean);
     // Wide scatter in which neighbours follow each other: steps of some seconds, and no cycle that evens them out.
     const bool steps =
-        long_run > steps_long_run && std::sqrt(own) > std::max(steps_share * std::abs(e.mean_w), rules_.step_w);
+        scatters(p, own) && (long_run > steps_long_run ||
+                             (long_run > cycles_long_run && bins_long_run(sketch.bins(), own) > steps_long_run));
     e.irregular = p.stretch.shape == StretchShape::unsteady;
     e.restless =
         e.irregular || (!e.brief && steps) ||
@@ -264,6 +281,7 @@ class Explainer {
       curves(i, any, no_ramp);
       turns(i, any);
     }
+    if (leaves_work(i)) jumps(i, no_ramp);
     if (steady.cost == infinity) return;
     irregular(i, steady);
     jumps(i, steady);
@@ -379,7 +397,8 @@ class Explainer {
       // A curve is exponential to a share of what is still to go: near its limit it tells a step again.
       const double misfit = share * (at_[j].mean_w - at_[i].mean_w) * b.mean;
       rest += let_pass(e, misfit);
-      fit.add(1.0, b.mean, e.mean_w, e.mean_variance + misfit * misfit);
+      const double wander = e.brief ? 0.0 : (1.0 - e.step_before) * e.wander_variance;
+      fit.add(1.0, b.mean, e.mean_w, e.mean_variance + wander + misfit * misfit);
       fit.add(0.0, b.lean, e.lean_w, e.lean_variance + misfit * misfit);
     }
     if (!fit.sound()) return {};
@@ -402,7 +421,7 @@ class Explainer {
     Curve best = fit(i, j, 0.0);
     const auto lasting =
         std::count_if(at_.begin() + static_cast<std::ptrdiff_t>(i), at_.begin() + static_cast<std::ptrdiff_t>(j) + 1,
-                      [](const Evidence& e) { return e.points >= least_points; });
+                      [](const Evidence& e) { return e.points >= least_points || !e.brief; });
     const double middle = best.limit_w + best.amplitude_w / 2.0;
     if (std::abs(best.amplitude_w) > drift_share * std::abs(middle)) best.cost = infinity;
     for (double tau_s = 10.0; tau_s <= all_s; tau_s *= 1.25) {
@@ -522,6 +541,17 @@ class Explainer {
         cost += irregular_piece + (at_[j].restless ? 0.0 : at_[j].length_s / lasts_s);
       offer(j + 1, Model::irregular, in, cost);
     }
+  }
+
+  /// Piece `i` lies further from the last ones than these from each other: of irregular work it is no part.
+  [[nodiscard]] bool leaves_work(std::size_t i) const {
+    constexpr std::size_t looked_at = 4;
+    if (i < looked_at) return false;
+    const auto [low, high] = std::minmax_element(
+        at_.begin() + static_cast<std::ptrdiff_t>(i - looked_at), at_.begin() + static_cast<std::ptrdiff_t>(i),
+        [](const Evidence& a, const Evidence& b) { return a.mean_w < b.mean_w; });
+    const double spread = high->mean_w - low->mean_w;
+    return at_[i].mean_w > high->mean_w + spread || at_[i].mean_w < low->mean_w - spread;
   }
 
   void jumps(std::size_t i, const Step& in) {

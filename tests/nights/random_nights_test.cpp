@@ -8,7 +8,7 @@ using namespace nightwatt;
 using namespace nightwatt::nights;
 
 TEST_CASE(
-    "of the figures of 150 random nights at most 1 in 100 is wrong or missing, and kinds are right 98.5 % of the "
+    "of the figures of 150 random nights at most 1 in 100 is wrong or missing, and kinds are right 99 % of the "
     "time") {
   constexpr std::size_t least_nights = 150;
   constexpr std::size_t most_readings = 20'000;  // longer nights are the bench's: the suite is to be fast
@@ -32,6 +32,5 @@ TEST_CASE(
   CHECK(judged > 200);
   CHECK(failed * 100 <= judged);
   CHECK((all.levels.missing + all.levels.wrong) * 100 <= all.levels.judged);
-  // Thousands of nights give 99 % (tools/dev bench nights); these 150, which were not chosen, 98.8 %.
-  CHECK(all.right_s >= 0.985 * all.judged_s);
+  CHECK(all.right_s >= 0.99 * all.judged_s);
 }
