@@ -27,8 +27,7 @@ std::vector<std::string_view> quantity_words() {
   return words;
 }
 
-LineSettings parse_line(CheckedTable table, const ProtocolReader& protocol) {
-  LineSettings line = protocol.default_line();
+LineSettings parse_line(CheckedTable table, const ProtocolReader& protocol, LineSettings line) {
   if (const auto baud = table.integer("baud", {slowest_baud, fastest_baud}))
     line.baud = static_cast<std::uint32_t>(*baud);
   if (const auto word = table.word("parity", {"none", "even", "odd", "mark", "space"}))
@@ -183,8 +182,9 @@ std::optional<MeterProfile> parse_profile(const Node& root_node, const std::stri
   MeterProfile profile;
   profile.name = name;
   profile.protocol = parse_settings(root, *protocol, protocols);
-  profile.line = protocol->default_line();
-  if (auto line = root.table("line", "line = { baud = 9600 }")) profile.line = parse_line(std::move(*line), *protocol);
+  profile.line = protocol->default_line_of(profile.protocol);
+  if (auto line = root.table("line", "line = { baud = 9600 }"))
+    profile.line = parse_line(std::move(*line), *protocol, profile.line);
   if (const auto interval_s = root.number("interval_s", {shortest_interval_s, longest_interval_s}))
     profile.interval = to_duration({*interval_s});
   profile.starting_w = root.number("starting_w", {0.0, highest_starting_w});

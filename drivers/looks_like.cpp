@@ -50,7 +50,19 @@ bool has_obis(std::string_view line, bool full) {
   const bool has_medium = name.find('-') != std::string_view::npos && name.find(':') != std::string_view::npos;
   const auto dots = std::count(name.begin(), name.end(), '.');
   return dots >= 1 && has_medium == full && is_digit(name.back()) &&
-         std::all_of(name.begin(), name.end(), [](char c) { return is_text(c) && c != ' '; });
+         std::all_of(name.begin(), name.end(), [](char c) { return (is_text(c) && c != ' ') || c == '\x02'; });
+}
+
+/// A telegram's end with its check, its version, or the meter's number as only P1 has them.
+bool is_of_p1(std::string_view line) {
+  const auto is_hex = [](char c) { return is_digit(c) || (c >= 'A' && c <= 'F'); };
+  const bool ends = line.size() == 5 && line[0] == '!' && std::all_of(line.begin() + 1, line.end(), is_hex);
+  return ends || line.starts_with("1-3:0.2.8(") || line.starts_with("0-0:96.1.");
+}
+
+bool begins_block(std::string_view line) {
+  constexpr char stx = 0x02;
+  return line.find(stx) != std::string_view::npos;
 }
 
 bool is_numbers(std::string_view line) {
@@ -90,10 +102,14 @@ int frames_in_a_row(std::span<const std::byte> bytes) {
 
 std::string_view text_kind(const std::vector<std::string>& lines) {
   const auto count = [&](auto&& is_kind) { return std::count_if(lines.begin(), lines.end(), is_kind); };
-  if (count([](const std::string& line) { return has_obis(line, true); }) >= enough)
+  if (count([](const std::string& line) { return has_obis(line, true); }) >= enough) {
+    if (count(is_of_p1) > 0) return "P1 telegrams (dsmr-p1)";
+    if (count(begins_block) > 0) return "a read-out of IEC 62056-21 (iec62056-21)";
     return "P1 telegrams, or a read-out with full OBIS codes (dsmr-p1, iec62056-21)";
+  }
   if (count([](const std::string& line) { return has_obis(line, false); }) >= enough)
-    return "a read-out of IEC 62056-21";
+    return count(begins_block) > 0 ? "a read-out of IEC 62056-21 (iec62056-21)"
+                                   : "a read-out of IEC 62056-21 (iec62056-21, or with mode = \"d\")";
   if (count([](const std::string& line) { return line.front() == '$' && line.find('*') != std::string::npos; }) >=
       enough)
     return "lines with an NMEA 0183 check (text-line with checksum = \"xor\")";
@@ -120,7 +136,9 @@ std::string_view looks_like(std::span<const std::byte> bytes) {
   std::size_t all = 0;
   for (const std::string& line : lines) {
     all += line.size();
-    text += static_cast<std::size_t>(std::count_if(line.begin(), line.end(), is_text));
+    // STX and ETX stand around a read-out's data.
+    text += static_cast<std::size_t>(
+        std::count_if(line.begin(), line.end(), [](char c) { return is_text(c) || c == '\x02' || c == '\x03'; }));
   }
   // A wrong speed gives half at best.
   if (all > 0 && text * 20 >= all * 19) return text_kind(lines);

@@ -3,7 +3,9 @@
 #include <algorithm>
 #include <array>
 
+#include "iec62056/protocol.hpp"
 #include "modbus/protocol.hpp"
+#include "p1/protocol.hpp"
 #include "s0/protocol.hpp"
 #include "scpi/protocol.hpp"
 #include "sunspec/protocol.hpp"
@@ -16,9 +18,9 @@ namespace {
 /// The same protocols in the same order, as what the two kinds of readers ask for.
 template <class Base>
 const auto& list() {
-  static const std::array<const Base*, 6> all = {&modbus::rtu_protocol(),  &modbus::tcp_protocol(),
-                                                 &text::line_protocol(),   &scpi::instrument_protocol(),
-                                                 &sunspec::map_protocol(), &s0::pulse_protocol()};
+  static const std::array<const Base*, 8> all = {
+      &modbus::rtu_protocol(),  &modbus::tcp_protocol(), &text::line_protocol(), &scpi::instrument_protocol(),
+      &sunspec::map_protocol(), &s0::pulse_protocol(),   &p1::port_protocol(),   &iec62056::head_protocol()};
   return all;
 }
 

@@ -29,8 +29,9 @@ TEST_CASE("every shipped profile loads, by file and by name, and measures power"
     CHECK(has_power);
     names.insert(by_file->name);
   }
-  CHECK(names == std::set<std::string>{"modbus-float32", "modbus-s32-scaled", "modbus-tcp-float32", "s0-pulse",
-                                       "scpi-wattmeter", "sunspec", "text-csv", "text-json", "text-key-value"});
+  CHECK(names == std::set<std::string>{"dsmr-p1", "dsmr-p1-v3", "iec62056-21", "iec62056-21-push", "modbus-float32",
+                                       "modbus-s32-scaled", "modbus-tcp-float32", "s0-pulse", "scpi-wattmeter",
+                                       "sunspec", "text-csv", "text-json", "text-key-value"});
 }
 
 TEST_CASE("the shipped example config is accepted as it is") {

@@ -35,6 +35,11 @@ TEST_CASE("what a port says is known by its bytes") {
   CHECK(seen("$EMP,W,230.4*5D\n$EMP,W,230.4*5D\n").find("lines with an NMEA 0183 check") == 0);
   // Two data lines of the example in the P1 companion standard 5.0.2.
   CHECK(seen("1-0:1.8.1(123456.789*kWh)\r\n1-0:1.7.0(01.193*kW)\r\n").find("P1 telegrams") == 0);
+  CHECK(seen("1-3:0.2.8(50)\r\n1-0:1.8.1(123456.789*kWh)\r\n1-0:1.7.0(01.193*kW)\r\n!E47C\r\n") ==
+        "P1 telegrams (dsmr-p1)");
+  CHECK(seen("\x02"
+             "1-0:1.8.0(1*kWh)\r\n1-0:1.7.0(01.193*kW)\r\n!\r\n\x03")
+            .find("a read-out of IEC 62056-21") == 0);
   CHECK(seen("1.8.0(001234.567*kWh)\r\n1.7.0(00.230*kW)\r\n").find("a read-out of IEC 62056-21") == 0);
   CHECK(looks_like(from_hex("00 1B 1B 1B 1B 01 01 01 01 76 05")) == "SML messages (sml)");
   const test::Bytes frame = from_hex("11 03 06 02 2B 00 00 00 64 C8 BA");  // V1.1b3, 6.3

@@ -5,6 +5,7 @@
 #include <optional>
 
 #include "drivers/decoder.hpp"
+#include "drivers/iec62056/settings.hpp"
 #include "drivers/protocols.hpp"
 #include "sim/meter.hpp"
 
@@ -184,6 +185,64 @@ TEST_CASE("an SCPI instrument is read digit for digit, with every fault that it 
                            110.0);
   CHECK(heard.readings.size() >= 75);
   CHECK(heard.faults >= 3);
+}
+
+MeterProfile with_registers(ProtocolSettings protocol) {
+  MeterProfile profile;
+  profile.protocol = std::move(protocol);
+  profile.line = drivers::find_protocol(profile.protocol_name())->default_line_of(profile.protocol);
+  for (const auto& [quantity, step] : {std::pair(Quantity::power, 1.0), std::pair(Quantity::voltage, 0.1),
+                                       std::pair(Quantity::energy, 1.0), std::pair(Quantity::energy_export, 1.0)}) {
+    profile.reads.emplace_back();
+    profile.reads.back().quantity = quantity;
+    profile.reads.back().resolution = step;
+  }
+  return profile;
+}
+
+TEST_CASE("a P1 port of version 5 is read digit for digit, with every fault that it can have") {
+  const MeterProfile profile = with_registers(DsmrP1Settings());
+  const Heard calm = play(profile, quiet, 100.0);
+  CHECK(calm.readings.size() >= 99);
+  CHECK(missed(calm) == 0);
+  CHECK(calm.faults == 0);
+  const Heard heard = play(profile,
+                           std::string(quiet) +
+                               "at 10 cut 2\nat 20 checksum 2\nat 40 silence 5\nat 50 noise 300\n"
+                               "at 60 garbage 10\n",
+                           110.0);
+  CHECK(heard.faults >= 4);
+  CHECK(missed(heard) == 0);
+}
+
+TEST_CASE("a P1 port of version 3, seven bits and no check, is read digit for digit; what is cut is none") {
+  MeterProfile profile = with_registers(DsmrP1Settings());
+  profile.line = {9600, Parity::even, 7, 1};
+  profile.reads[0].resolution = 10.0;
+  const Heard heard = play(profile, std::string(quiet) + "at 10 cut 2\nat 40 silence 5\nat 50 noise 300\n", 110.0);
+  CHECK(missed(heard) == 0);
+  CHECK(heard.faults >= 2);
+}
+
+TEST_CASE("an optical head is read digit for digit in each of its modes") {
+  for (const Iec62056Mode mode : {Iec62056Mode::a, Iec62056Mode::b, Iec62056Mode::c, Iec62056Mode::d}) {
+    const Heard heard = play(with_registers(Iec62056Settings{.mode = mode, .address = "7"}), quiet, 100.0);
+    CAPTURE(static_cast<int>(mode), heard.readings.size());
+    CHECK(heard.readings.size() >= 90);
+    CHECK(missed(heard) == 0);
+    CHECK(heard.faults == 0);
+  }
+}
+
+TEST_CASE("an optical head with every fault gives its good read-outs only") {
+  const Heard heard = play(with_registers(Iec62056Settings{}),
+                           std::string(quiet) +
+                               "at 10 cut 1\nat 20 checksum 1\nat 30 exception 1 1\nat 40 silence 5\n"
+                               "at 50 noise 300\nat 60 garbage 10\n",
+                           120.0);
+  CHECK(heard.faults >= 4);
+  CHECK(heard.readings.size() >= 60);
+  (void)missed(heard);
 }
 
 TEST_CASE("a text meter is read digit for digit in each form") {

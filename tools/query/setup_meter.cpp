@@ -7,6 +7,7 @@
 #include "config/installed.hpp"
 #include "drivers/protocols.hpp"
 #include "setup/port_bytes.hpp"
+#include "setup/spoken.hpp"
 #include "text/printable.hpp"
 
 namespace nightwatt::query {
@@ -45,7 +46,17 @@ Result<std::optional<TextLineSettings>> form_of(const SetupArguments& arguments)
   return settings;
 }
 
-/// One speed: whole lines that make sense, or nothing.
+/// The installed profiles that `is` says it of.
+std::vector<MeterProfile> installed(bool (*is)(const MeterProfile&)) {
+  std::vector<MeterProfile> profiles;
+  for (const std::string& name : config::installed_profiles()) {
+    auto profile = config::load_profile(name, "", drivers::protocol_readers());
+    if (profile && is(*profile)) profiles.push_back(std::move(*profile));
+  }
+  return profiles;
+}
+
+/// One speed: frames that are known or whole lines that make sense, or nothing.
 Heard hear(const std::string& port, std::uint32_t baud, Duration most, const std::optional<TextLineSettings>& form) {
   LineSettings line;
   line.baud = baud;
@@ -53,10 +64,15 @@ Heard hear(const std::string& port, std::uint32_t baud, Duration most, const std
   if (!opened && opened.error().problem == drivers::PortProblem::unsupported) return std::nullopt;
   if (!opened) return port_trouble(opened.error());
   std::string bytes;
-  const auto heard = setup::listen(*opened, most, bytes, [](const std::string& so_far) {
-    return setup::whole_lines(so_far).size() >= lines_wanted;
+  std::optional<setup::ProbeAnswer> known;
+  const std::vector<MeterProfile> spoken = form ? std::vector<MeterProfile>() : installed(setup::is_spoken);
+  const auto heard = setup::listen(*opened, most, bytes, [&](const std::string& so_far) {
+    known = setup::known_by(so_far, baud, spoken);
+    return known || (setup::whole_lines(so_far).size() >= lines_wanted && (form || !setup::may_be_spoken(so_far)));
   });
   if (!heard) return port_trouble(heard.error());
+  if (known) return FoundMeter{known->profile.line, std::nullopt, {std::move(*known)}};
+  if (!form && setup::may_be_spoken(bytes)) return std::nullopt;  // half a telegram is no line with numbers
   if (setup::text_share(bytes) < text_enough) return std::nullopt;
   const auto lines = setup::whole_lines(bytes);
   auto guess = setup::guess_text(lines, form);
@@ -87,16 +103,6 @@ Heard hear_at_any_speed(Dialogue& talk, const std::string& port, const SetupArgu
   return std::nullopt;
 }
 
-/// The installed profiles of meters that are found by asking.
-std::vector<MeterProfile> asked_profiles() {
-  std::vector<MeterProfile> profiles;
-  for (const std::string& name : config::installed_profiles()) {
-    auto profile = config::load_profile(name, "", drivers::protocol_readers());
-    if (profile && setup::is_asked(*profile)) profiles.push_back(std::move(*profile));
-  }
-  return profiles;
-}
-
 Result<std::vector<setup::ProbeAnswer>> ask_around(Dialogue& talk, const std::string& port,
                                                    const SetupArguments& arguments) {
   std::vector<MeterProfile> profiles;
@@ -105,7 +111,7 @@ Result<std::vector<setup::ProbeAnswer>> ask_around(Dialogue& talk, const std::st
     if (!profile) return tl::unexpected(profile.error());
     profiles.push_back(std::move(*profile));
   } else {
-    profiles = asked_profiles();
+    profiles = installed(setup::is_asked);
   }
   if (profiles.empty()) {
     talk.say("No profile is installed to ask with.");

@@ -76,6 +76,8 @@ MeterProfile impatient(MeterProfile profile) {
                                             [&](const ModbusTcpSettings& asked) { return hurried(asked); },
                                             [&](const ScpiSettings& asked) { return hurried(asked); },
                                             [&](const SunSpecSettings& asked) { return hurried(asked); },
+                                            [&](const Iec62056Settings& asked) { return as_it_is(asked); },
+                                            [&](const DsmrP1Settings& speaks) { return as_it_is(speaks); },
                                             [&](const TextLineSettings& speaks) { return as_it_is(speaks); },
                                             [&](const S0PulseSettings& speaks) { return as_it_is(speaks); }});
   return profile;
@@ -90,6 +92,11 @@ Heard talk(int descriptor, drivers::Decoder& decoder, Duration most) {
   while (elapsed() < most && heard.output.readings.empty() && !heard.refused) {
     decoder.tick(elapsed(), heard.output);
     write_all(descriptor, heard.output.send);
+    heard.output.send.clear();
+    if (heard.output.line && drivers::all_sent(descriptor)) {
+      (void)drivers::change_line(descriptor, *heard.output.line);
+      heard.output.line.reset();
+    }
     pollfd entry{descriptor, POLLIN, 0};
     constexpr int look_ms = 10;
     if (::poll(&entry, 1, look_ms) <= 0) continue;
@@ -109,7 +116,9 @@ bool is_asked(const MeterProfile& profile) {
       profile.protocol,
       drivers::Overloaded{[](const ModbusRtuSettings&) { return true; }, [](const ModbusTcpSettings&) { return false; },
                           [](const TextLineSettings&) { return false; }, [](const ScpiSettings&) { return true; },
-                          [](const SunSpecSettings&) { return true; }, [](const S0PulseSettings&) { return false; }});
+                          [](const SunSpecSettings&) { return true; }, [](const S0PulseSettings&) { return false; },
+                          [](const Iec62056Settings& head) { return head.mode != Iec62056Mode::d; },
+                          [](const DsmrP1Settings&) { return false; }});
 }
 
 std::string where_text(const MeterProfile& profile) {
@@ -119,6 +128,8 @@ std::string where_text(const MeterProfile& profile) {
                           [](const ModbusTcpSettings& modbus) { return "at unit " + std::to_string(modbus.unit); },
                           [](const SunSpecSettings& map) { return "at unit " + std::to_string(map.unit); },
                           [](const ScpiSettings&) { return std::string("to its queries"); },
+                          [](const Iec62056Settings&) { return std::string("with a read-out"); },
+                          [](const DsmrP1Settings&) { return std::string("with telegrams"); },
                           [](const TextLineSettings&) { return std::string("in lines"); },
                           [](const S0PulseSettings&) { return std::string("in pulses"); }});
   return unit + ", " + std::to_string(profile.line.baud) + " baud";
@@ -130,7 +141,10 @@ drivers::PortResult<std::optional<ProbeAnswer>> ask_once(const std::string& port
   auto decoder = drivers::make_decoder(impatient(profile));
   if (!decoder) return std::nullopt;
   // A profile of several requests needs so much for each.
-  const Duration most = probe_wait * static_cast<int>(1 + profile.reads.size());
+  Duration most = probe_wait * static_cast<int>(1 + profile.reads.size());
+  // A read-out begins at 300 baud; at a speed that the head cannot do it is tried again at half of it.
+  constexpr Duration read_out_wait{15'000'000};
+  if (profile.protocol.find<Iec62056Settings>() != nullptr) most = read_out_wait;
   Heard heard = talk(opened->fd(), **decoder, most);
   if (heard.output.readings.empty() && !heard.refused) return std::nullopt;
   return ProbeAnswer{profile, heard.output.readings, heard.output.readings.empty()};
@@ -142,8 +156,9 @@ drivers::PortResult<std::vector<ProbeAnswer>> probe_others(const std::string& po
   std::vector<ProbeAnswer> answers;
   for (const MeterProfile& profile : profiles) {
     std::vector<LineSettings> lines = {profile.line};
+    const bool any_speed = profile.protocol.find<Iec62056Settings>() == nullptr;  // that begins at its own
     for (const std::uint32_t baud : {9600U, 115200U, 19200U})
-      if (baud != profile.line.baud) lines.push_back({baud, Parity::none, 8, 1});
+      if (any_speed && baud != profile.line.baud) lines.push_back({baud, Parity::none, 8, 1});
     for (const LineSettings& line : lines) {
       progress(profile.name + ", " + std::to_string(line.baud) + " baud");
       MeterProfile tried = profile;

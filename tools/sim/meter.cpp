@@ -3,8 +3,10 @@
 #include <algorithm>
 
 #include "drivers/protocols.hpp"
+#include "head_meter.hpp"
 #include "line_meter.hpp"
 #include "modbus_slave.hpp"
+#include "p1_meter.hpp"
 #include "pulse_output.hpp"
 #include "scpi_instrument.hpp"
 #include "sunspec_meter.hpp"
@@ -65,6 +67,17 @@ Result<std::unique_ptr<Meter>> make_meter(const MeterProfile& profile, Script sc
           [&](const ScpiSettings&) -> Made {
             if (has(script, FaultType::checksum)) return no_checksum("scpi");
             return std::make_unique<ScpiInstrument>(profile, std::move(script), seed);
+          },
+          [&](const DsmrP1Settings&) -> Made {
+            if (has(script, FaultType::exception))
+              return fail(ErrorKind::input, "the script plays an exception, and a P1 port has none; take it out");
+            if (has(script, FaultType::checksum) && profile.line.data_bits == 7)
+              return no_checksum("a P1 port of 7 bits");
+            return std::make_unique<P1Meter>(profile, std::move(script), seed);
+          },
+          [&](const Iec62056Settings& head) -> Made {
+            if (head.mode == Iec62056Mode::d && has(script, FaultType::checksum)) return no_checksum("mode d");
+            return std::make_unique<HeadMeter>(profile, std::move(script), seed);
           },
           [&](const TextLineSettings& text) -> Made {
             if (has(script, FaultType::exception))

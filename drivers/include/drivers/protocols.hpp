@@ -8,7 +8,9 @@
 #include <type_traits>
 
 #include "drivers/decoder.hpp"
+#include "drivers/iec62056/settings.hpp"
 #include "drivers/modbus/settings.hpp"
+#include "drivers/p1/settings.hpp"
 #include "drivers/s0/settings.hpp"
 #include "drivers/scpi/settings.hpp"
 #include "drivers/sunspec/settings.hpp"
@@ -28,7 +30,7 @@ class Protocol : public ProtocolReader {
 template <class... Settings>
 struct SettingsList {};
 using AllSettings = SettingsList<ModbusRtuSettings, ModbusTcpSettings, TextLineSettings, ScpiSettings, SunSpecSettings,
-                                 S0PulseSettings>;
+                                 S0PulseSettings, DsmrP1Settings, Iec62056Settings>;
 
 /// All protocols, in the order of the list.
 [[nodiscard]] std::span<const Protocol* const> protocols();

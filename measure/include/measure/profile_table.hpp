@@ -62,6 +62,8 @@ class ProtocolReader {
   /// Where the profile has no such table. Its line, where the profile has none.
   [[nodiscard]] virtual ProtocolSettings defaults() const = 0;
   [[nodiscard]] virtual LineSettings default_line() const { return {}; }
+  /// The same, where it hangs on the protocol's own settings.
+  [[nodiscard]] virtual LineSettings default_line_of(const ProtocolSettings&) const { return default_line(); }
   /// What to do about a missing table; empty: it may be missing.
   [[nodiscard]] virtual std::string_view table_remedy() const { return {}; }
   /// Its table.

@@ -1,0 +1,14 @@
+// The settings of a smart meter's P1 port (DSMR, and the Belgian variants).
+#pragma once
+
+#include <string_view>
+
+namespace nightwatt {
+
+/// Nothing to set: a telegram says all of itself.
+struct DsmrP1Settings {
+  static constexpr std::string_view protocol_name = "dsmr-p1";
+  friend bool operator==(const DsmrP1Settings&, const DsmrP1Settings&) = default;
+};
+
+}  // namespace nightwatt

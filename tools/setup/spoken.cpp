@@ -1,0 +1,46 @@
+#include "setup/spoken.hpp"
+
+#include <algorithm>
+
+#include "drivers/protocols.hpp"
+
+namespace nightwatt::setup {
+
+bool is_spoken(const MeterProfile& profile) {
+  return drivers::visit_settings(
+      profile.protocol, drivers::Overloaded{[](const DsmrP1Settings&) { return true; },
+                                            [](const Iec62056Settings& head) { return head.mode == Iec62056Mode::d; },
+                                            [](const auto&) { return false; }});
+}
+
+std::optional<ProbeAnswer> known_by(std::string_view bytes, std::uint32_t baud,
+                                    std::span<const MeterProfile> profiles) {
+  const bool eighth_bit =
+      std::any_of(bytes.begin(), bytes.end(), [](char c) { return (static_cast<unsigned char>(c) & 0x80U) != 0; });
+  for (const MeterProfile& profile : profiles) {
+    const auto decoder = drivers::make_capture_decoder(profile);
+    if (!decoder) continue;
+    drivers::Output out;
+    (*decoder)->feed(std::as_bytes(std::span(bytes.data(), bytes.size())), out);
+    if (out.readings.empty()) continue;
+    ProbeAnswer answer{profile, out.readings, false};
+    answer.profile.line = {baud, Parity::none, 8, 1};
+    if (eighth_bit && profile.line.data_bits == 7) answer.profile.line = {baud, Parity::even, 7, 1};
+    return answer;
+  }
+  return std::nullopt;
+}
+
+bool may_be_spoken(std::string_view bytes) {
+  // A telegram's names, with whatever parity: `1-0:1.8.1(`.
+  std::size_t names = 0;
+  for (std::size_t at = 0; at < bytes.size(); ++at) {
+    const auto is = [&](std::size_t i, char c) { return i < bytes.size() && (bytes[i] & 0x7F) == c; };
+    if (is(at, '-') && is(at + 2, ':') && is(at + 4, '.')) ++names;
+    if (is(at, '.') && is(at + 2, '.') && is(at + 4, '(')) ++names;
+  }
+  constexpr std::size_t no_accident = 2;
+  return names >= no_accident;
+}
+
+}  // namespace nightwatt::setup
