@@ -79,6 +79,31 @@ TEST_CASE("nights under other conditions are not compared, and it says so") {
   CHECK(history["warnings"][0].get<std::string>().find("display") != std::string::npos);
 }
 
+TEST_CASE("what a load comes down to has a history of its own, where it is not the load") {
+  const LiveStore bench;
+  for (int i = 0; i < 8; ++i) {
+    auto acts = plain_night(10.0, 45.0);
+    acts.insert(acts.begin() + 3, acts[2]);  // the load again, throttled
+    acts[3].level_w = i < 4 ? 38.0 : 39.0;
+    acts[3].noise_w = 0.04;
+    RecordedNight night;
+    night.device = "Gannet board";
+    night.begin = evening + i * one_day;
+    record_night(bench, night, acts, 400 + static_cast<std::uint64_t>(i));
+  }
+  const Json history = json_of(bench, {"history", "Gannet board"});
+  const Json sustained = figure(history, "sustained");
+  REQUIRE(sustained["changes"].size() == 1);
+  CHECK(sustained["changes"][0]["change_w"].get<double>() == Approx(1.0).margin(0.05));
+  CHECK(figure(history, "load")["changes"].empty());
+  CHECK(history["runs"][0]["sustained_w"].get<double>() == Approx(38.0).margin(0.5));
+  // These nights' baseline is their idle, which has its own history.
+  for (const Json& one : history["figures"]) CHECK(one["figure"] != "baseline");
+  const auto text = bench.ask({"history", "Gannet board"}).out;
+  CHECK(text.find("sustained") != std::string::npos);
+  CHECK(text.find("baseline") == std::string::npos);
+}
+
 TEST_CASE("two nights are compared and not judged") {
   const LiveStore bench;
   record_nights(bench, "Skua tower", 2, 90.0, [](int i) { return 40.0 + 0.05 * i; });

@@ -98,6 +98,7 @@ std::vector<HistoryGroup> grouped(const std::vector<HistoryRun>& runs) {
 
 void gather_figures(HistoryGroup& group, const std::vector<HistoryRun>& runs) {
   for (std::size_t f = 0; f < followed_count; ++f) {
+    if (!tells(runs, f)) continue;
     FigureHistory one;
     one.figure = f;
     for (const std::size_t i : group.runs)
@@ -202,9 +203,19 @@ Result<History> history_until(const storage::StoreReader& store, const std::stri
 }  // namespace
 
 const std::array<FollowedFigure, followed_count>& followed_figures() {
-  static constexpr std::array<FollowedFigure, followed_count> all = {
-      {{"idle", &Summary::idle}, {"standby", &Summary::standby}, {"load", &Summary::load}}};
+  static constexpr std::array<FollowedFigure, followed_count> all = {{{"idle", &Summary::idle, {}},
+                                                                      {"standby", &Summary::standby, {}},
+                                                                      {"load", &Summary::load, {}},
+                                                                      {"sustained", &Summary::sustained, 2},
+                                                                      {"baseline", &Summary::baseline, 0}}};
   return all;
+}
+
+bool tells(const std::vector<HistoryRun>& runs, std::size_t f) {
+  const auto beside = followed_figures()[f].beside;
+  return std::any_of(runs.begin(), runs.end(), [&](const HistoryRun& run) {
+    return run.figures[f] && (!beside || differ(run.figures[f], run.figures[*beside]));
+  });
 }
 
 Result<History> history_of(const storage::StoreReader& store, const std::string& device) {

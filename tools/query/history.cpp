@@ -42,8 +42,7 @@ void write_table(Context& context, const History& history) {
   table.column("begin", Table::Align::left);
   std::vector<std::size_t> shown;
   for (std::size_t f = 0; f < followed_count; ++f)
-    for (const HistoryRun& run : history.runs)
-      if (run.figures[f] && (shown.empty() || shown.back() != f)) shown.push_back(f);
+    if (tells(history.runs, f)) shown.push_back(f);
   for (const std::size_t f : shown) table.column(std::string(followed_figures()[f].name), Table::Align::right);
   bool any = false;
   for (const HistoryRun& run : history.runs) any = any || !conditions_cell(run.info).empty();

@@ -18,8 +18,9 @@ namespace nightwatt::figures {
 struct FollowedFigure {
   std::string_view name;
   std::optional<Figure> Summary::*which;
+  std::optional<std::size_t> beside;  ///< of followed_figures(): followed only where it differs from that one
 };
-inline constexpr std::size_t followed_count = 3;
+inline constexpr std::size_t followed_count = 5;
 [[nodiscard]] const std::array<FollowedFigure, followed_count>& followed_figures();
 
 struct HistoryRun {
@@ -28,6 +29,9 @@ struct HistoryRun {
   std::array<std::optional<Figure>, followed_count> figures;
   [[nodiscard]] UtcTime begin() const { return info.begin + shift; }
 };
+
+/// Whether some run gives figure `f` of followed_figures() that another figure does not tell already.
+[[nodiscard]] bool tells(const std::vector<HistoryRun>& runs, std::size_t f);
 
 /// One figure over the runs of a group.
 struct FigureHistory {
