@@ -25,9 +25,15 @@ void UnreadBytes::add(std::span<const std::byte> bytes) {
 }
 
 Fault UnreadBytes::fault(std::uint64_t at_byte) const {
+  const std::string count = "no reading out of " + std::to_string(bytes_.size()) + " bytes";
+  const std::string seen(looks_like(bytes_));
+  if (seen.find("(" + protocol_ + ")") != std::string::npos)
+    return make_fault(FaultKind::mismatch, at_byte,
+                      count + ", though this looks like " + seen +
+                          ", as the profile says: are its checks wrong, or the "
+                          "registers that the profile asks for not in it?");
   return make_fault(FaultKind::mismatch, at_byte,
-                    "no reading out of " + std::to_string(bytes_.size()) + " bytes: this looks like " +
-                        std::string(looks_like(bytes_)) + "; the profile says " + protocol_);
+                    count + ": this looks like " + seen + "; the profile says " + protocol_);
 }
 
 void WatchedDecoder::reset(Duration now) {

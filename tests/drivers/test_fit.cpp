@@ -60,6 +60,18 @@ TEST_CASE("a capture that gives neither readings nor faults says what it looks l
         "text-line");
 }
 
+TEST_CASE("a capture of the profile's own protocol that gives no reading is not called another's") {
+  MeterProfile profile;
+  profile.protocol = DsmrP1Settings{};
+  const std::string telegram = "/XXX5 meter\r\n\r\n1-3:0.2.8(50)\r\n1-0:1.8.1(123456.789*kWh)\r\n!0000\r\n";
+  const Output out = test::decode_whole(profile, from_text(telegram + telegram + telegram + telegram));
+  REQUIRE(out.faults.size() == 5);
+  CHECK(out.readings.empty());
+  CHECK(out.faults[0].kind == FaultKind::checksum);
+  CHECK(out.faults[4].message.find("though this looks like P1 telegrams (dsmr-p1), as the profile says") !=
+        std::string::npos);
+}
+
 TEST_CASE("a port that never gives a reading says what it looks like, once, and again much later") {
   const auto decoder = make_decoder(csv()).value();
   Output out;
