@@ -13,7 +13,7 @@ namespace nightwatt::storage {
 namespace {
 
 constexpr std::size_t header_bytes = 100;
-constexpr unsigned char leaf_of_table = 13, leaf_of_index = 10, inside_of_index = 2;
+constexpr unsigned char leaf_of_table = 13, leaf_of_index = 10, inside_of_index = 2, inside_of_table = 5;
 // A store's rows have 22 columns at most; one of more is none of ours.
 constexpr std::size_t columns_limit = 32;
 // The largest row is a block of 65,536 readings that do not compress.
@@ -129,6 +129,7 @@ Result<PageImage> PageImage::read(const std::string& path) {
   if (const std::string_view first = image.page(1); first.size() >= header_bytes)
     image.version_ = big_endian(first, 60, 4);
   image.find_free_pages();
+  image.find_tables();
   return image;
 }
 
@@ -168,20 +169,83 @@ std::string_view PageImage::page(std::uint32_t number) const {
 void PageImage::find_free_pages() {
   const std::string_view first = page(1);
   if (first.empty() || first.compare(0, 15, "SQLite format 3") != 0) return;
+  const std::size_t told = big_endian(first, 36, 4);
   std::uint32_t trunk = big_endian(first, 32, 4);
   while (trunk != 0 && free_.insert(trunk).second) {
     const std::string_view bytes = page(trunk);
-    if (bytes.empty()) return;
+    if (bytes.empty() || free_.size() > told) return;
     const std::size_t leaves = std::min<std::size_t>(big_endian(bytes, 4, 4), page_size_ / 4 - 2);
     for (std::size_t i = 0; i < leaves; ++i) free_.insert(big_endian(bytes, 8 + 4 * i, 4));
     trunk = big_endian(bytes, 0, 4);
   }
+  free_known_ = trunk == 0 && free_.size() == told;
+}
+
+/// "B-tree Pages", section 1.6: from the root down. `rows`: nothing any more where a page is not what it must be.
+void PageImage::walk(std::uint32_t root, std::optional<std::size_t>& rows) {
+  std::vector<std::uint32_t> todo = {root};
+  while (!todo.empty()) {
+    const std::uint32_t number = todo.back();
+    todo.pop_back();
+    const std::string_view bytes = page(number);
+    const std::size_t start = number == 1 ? header_bytes : 0;
+    const int kind = bytes.size() < start + 12 ? 0 : static_cast<unsigned char>(bytes[start]);
+    const bool is_leaf = kind == leaf_of_table || kind == leaf_of_index;
+    const bool is_inside = kind == inside_of_table || kind == inside_of_index;
+    if ((!is_leaf && !is_inside) || !live_.insert(number).second) {
+      rows.reset();
+      continue;
+    }
+    std::size_t found = 0;
+    rows_of_page(number, [&](const FoundRow&) { ++found; });
+    const std::size_t cells = big_endian(bytes, start + 3, 2);
+    if (kind != inside_of_table && found != cells) rows.reset();
+    if (rows) *rows += found;
+    if (is_leaf) continue;
+    todo.push_back(big_endian(bytes, start + 8, 4));
+    for (std::size_t i = 0; i < cells && start + 12 + 2 * i + 2 <= bytes.size(); ++i) {
+      const std::size_t at = big_endian(bytes, start + 12 + 2 * i, 2);
+      if (at + 4 <= bytes.size())
+        todo.push_back(big_endian(bytes, at, 4));
+      else
+        rows.reset();
+    }
+  }
+}
+
+/// "Storage Of The SQL Database Schema", section 2.6: the tables' roots are rows of the tree that begins at page 1.
+void PageImage::find_tables() {
+  std::optional<std::size_t> rows_of_schema = 0;
+  walk(1, rows_of_schema);
+  std::map<std::string, std::uint32_t> roots;
+  const auto take = [&](const FoundRow& row) {
+    if (row.values.size() != 5) return;
+    const auto* kind = std::get_if<std::string>(&row.values[0]);
+    const auto* name = std::get_if<std::string>(&row.values[1]);
+    const auto* root = std::get_if<std::int64_t>(&row.values[3]);
+    const bool has_root = kind != nullptr && (*kind == "table" || *kind == "index");
+    if (has_root && name != nullptr && root != nullptr && *root > 1 && *root <= UINT32_MAX)
+      roots.emplace(*name, static_cast<std::uint32_t>(*root));
+  };
+  const std::set<std::uint32_t> pages_of_schema = live_;
+  for (const std::uint32_t number : pages_of_schema) rows_of_page(number, take);
+  for (const auto& [name, root] : roots) {
+    std::optional<std::size_t> rows = 0;
+    walk(root, rows);
+    tables_[name] = rows;
+  }
+}
+
+std::optional<std::size_t> PageImage::rows_of_whole(const std::string& table) const {
+  const auto found = tables_.find(table);
+  return found == tables_.end() ? std::nullopt : found->second;
 }
 
 void PageImage::each_row(const std::function<void(const FoundRow&)>& take) const {
+  for (const std::uint32_t number : live_) rows_of_page(number, take);
   const std::uint32_t last = newer_.empty() ? pages_ : std::max(pages_, newer_.rbegin()->first);
   for (std::uint32_t number = 1; number <= last; ++number)
-    if (!free_.contains(number)) rows_of_page(number, take);
+    if (!free_.contains(number) && !live_.contains(number)) rows_of_page(number, take);
 }
 
 /// "B-tree Pages", section 1.6.

@@ -17,8 +17,9 @@
 namespace nightwatt::storage {
 namespace {
 
-// Readings further apart, between two rows of which one is missing, are told as a loss.
-constexpr std::int64_t told_hole_us = 10'000'000;
+// Between two rows of the tail of which one may be missing: a hole of so many of the longest steps beside it is told as
+// a loss.
+constexpr std::int64_t steps_of_a_hole = 2;
 
 void bind_value(Query& query, int place, const RowValue& value) {
   if (const auto* whole = std::get_if<std::int64_t>(&value))
@@ -40,24 +41,45 @@ bool agree(const Columns& columns, const SoundRow& row) {
          sums.first == real(6) && sums.last == real(7) && sums.min == real(8) && sums.max == real(9);
 }
 
+std::int64_t longest_step_us(const Columns& columns) {
+  std::int64_t longest = 0;
+  for (std::size_t i = 1; i < columns.times.size(); ++i)
+    longest = std::max(longest, columns.times[i] - columns.times[i - 1]);
+  return longest;
+}
+
+std::optional<std::int64_t> behind(std::optional<std::int64_t> last_us) {
+  return last_us ? std::optional(*last_us + 1) : std::nullopt;
+}
+
 /// A block as the new store will have it.
 struct Brought {
   std::int64_t first_us = 0, last_us = 0, count = 0;
   const std::string* bytes = nullptr;  ///< none: its readings are gone, or were given up
+  bool given_up = false;
+  /// A block that was before it in the stream, by its `first_us`: the newest that anything of this one tells of.
+  std::optional<std::int64_t> before_us;
 };
 
 /// From the rows of the damaged store to those of the new one, within one transaction.
 class Salvager {
  public:
-  Salvager(FoundTables& found, Database& fresh, SalvageReport& report)
-      : found_(found), fresh_(fresh), report_(report) {}
+  Salvager(const PageImage& image, FoundTables& found, Database& fresh, SalvageReport& report)
+      : found_(found), fresh_(fresh), report_(report) {
+    const auto tail = image.rows_of_whole(table_name(Table::tail));
+    tail_is_whole_ = tail && *tail == rows(Table::tail).size();
+    const auto blocks = image.rows_of_whole(table_name(Table::block));
+    blocks_are_whole_ = blocks && *blocks == rows(Table::block).size();
+  }
 
   void run() {
     bring_streams();
     for (const auto& [stream, meter] : streams_) bring_readings(stream, meter);
     bring_runs();
-    for (const Table table : {Table::mark, Table::event, Table::shift, Table::value}) bring_all(table);
-    report_.marks = static_cast<std::int64_t>(rows(Table::mark).size());
+    bring_marks();
+    for (const Table table : {Table::event, Table::value}) bring_all(table);
+    for (const auto& [key, row] : rows(Table::shift))
+      if (streams_.contains(row.integer(0))) put(Table::shift, row);
     list_unclaimed();
     name_runs_of_losses();
   }
@@ -98,13 +120,27 @@ class Salvager {
       for (const auto& [key, row] : rows(table)) {
         const auto id = row.integer_or_none(static_cast<std::size_t>(column));
         if (!id || !named.insert(*id).second) continue;
-        const std::string name = "salvaged-" + std::to_string(*id);
-        report_.remarks.push_back("the name of a meter is lost: it is called " + name + " now");
         SoundRow stream;
-        stream.values = {*id, name, std::int64_t{1}, {}};
-        streams_[*id] = name;
+        stream.values = {*id, {}, std::int64_t{1}, {}};
+        if (is_of_file(*id)) {
+          streams_[*id] = {};
+        } else {
+          const std::string name = "salvaged-" + std::to_string(*id);
+          report_.remarks.push_back("the name of a meter is lost: it is called " + name + " now");
+          stream.values[1] = name;
+          streams_[*id] = name;
+        }
         put(Table::stream, stream);
       }
+  }
+
+  /// Of an imported file, which has no meter.
+  bool is_of_file(StreamId stream) { return end_of_file(stream).has_value(); }  // imports are closed
+  std::optional<std::int64_t> end_of_file(StreamId stream) {
+    for (const auto& [key, run] : rows(Table::run))
+      if (run.integer_or_none(1) == stream && run.integer(3) == static_cast<std::int64_t>(RunOrigin::imported))
+        return run.integer_or_none(5);
+    return std::nullopt;
   }
 
   /// A block that no row tells of, or whose row tells of other readings, is found by its own first time.
@@ -121,25 +157,32 @@ class Salvager {
     return &found->second;
   }
 
-  std::vector<std::pair<Brought, const SoundRow*>> blocks_of(StreamId stream, const Meter& meter);
+  std::vector<Brought> blocks_of(StreamId stream, const Meter& meter);
+  void add_block_of_sums(Brought& block, const SoundRow& sums);
+  [[nodiscard]] bool has_rollup(StreamId stream, std::int64_t block_us);
   const std::multimap<std::int64_t, const SoundRow*>& data_by_time();
   void bring_readings(StreamId stream, const Meter& meter);
   void bring_block(StreamId stream, const Brought& block);
   void bring_given_up(StreamId stream, const Brought& block);
-  std::int64_t bring_tail(StreamId stream, const Meter& meter, std::optional<std::int64_t> last_us);
+  void bring_tail(StreamId stream, const Meter& meter, std::optional<std::int64_t> last_us, bool last_is_newest);
+  void lose_newest(StreamId stream, const Meter& meter, std::optional<std::int64_t> last_us);
   void bring_runs();
+  void bring_marks();
   void list_unclaimed();
-  void lose(const Meter& meter, StreamId stream, std::int64_t from_us, std::int64_t to_us,
+  void lose(const Meter& meter, StreamId stream, std::optional<std::int64_t> from_us, std::optional<std::int64_t> to_us,
             std::optional<std::int64_t> readings) {
-    report_.losses.push_back({meter, UtcTime{from_us}, UtcTime{to_us}, readings, {}});
+    if (from_us && to_us && *to_us < *from_us) return;
+    const auto time = [](std::optional<std::int64_t> us) { return us ? std::optional(UtcTime{*us}) : std::nullopt; };
+    report_.losses.push_back({meter, time(from_us), time(to_us), readings, {}});
     loss_streams_.push_back(stream);
   }
   void name_runs_of_losses() {
     for (std::size_t i = 0; i < report_.losses.size(); ++i) {
       SalvageLoss& loss = report_.losses[i];
       for (const auto& [key, run] : rows(Table::run)) {
-        const bool of_it = run.integer_or_none(1) == loss_streams_[i] && run.integer(4) <= loss.to.us &&
-                           run.integer_or_none(5).value_or(highest_time_us) >= loss.from.us;
+        const bool of_it = run.integer_or_none(1) == loss_streams_[i] &&
+                           run.integer(4) <= loss.to.value_or(UtcTime{highest_time_us}).us &&
+                           run.integer_or_none(5).value_or(highest_time_us) >= loss.from.value_or(UtcTime{}).us;
         if (of_it) loss.runs.push_back(run.id);
       }
     }
@@ -154,39 +197,62 @@ class Salvager {
   std::set<std::int64_t> claimed_;
   std::optional<std::multimap<std::int64_t, const SoundRow*>> data_by_time_;
   std::vector<StreamId> loss_streams_;
+  std::set<RunId> brought_runs_;
+  bool tail_is_whole_ = false;
+  bool blocks_are_whole_ = false;
 };
 
 /// By time, without overlap. A block of which only the sums are left holds its place.
-std::vector<std::pair<Brought, const SoundRow*>> Salvager::blocks_of(StreamId stream, const Meter&) {
-  std::map<std::int64_t, std::pair<Brought, const SoundRow*>> by_time;
+std::vector<Brought> Salvager::blocks_of(StreamId stream, const Meter& meter) {
+  std::map<std::int64_t, Brought> by_time;
+  std::set<std::int64_t> known;
   for (const auto& [key, row] : rows(Table::block)) {
     if (row.integer(0) != stream) continue;
-    Brought block{row.integer(1), row.integer(2), row.integer(3), nullptr};
+    Brought block{row.integer(1), row.integer(2),          row.integer(3),
+                  nullptr,        !row.integer_or_none(4), row.integer_or_none(5)};
     if (const SoundRow* data = data_of(row.integer_or_none(4), block.first_us, block.last_us, block.count))
       block.bytes = &data->blob(1);
-    by_time[block.first_us] = {block, &row};
+    by_time[block.first_us] = block;
+    known.insert(block.first_us);
   }
   for (const auto& [key, row] : rows(Table::sums)) {
-    if (row.integer(0) != stream) continue;
-    auto& [block, known] = by_time[row.integer(2)];
-    if (known != nullptr) continue;
-    block.first_us = row.integer(2);
-    block.last_us = std::max({block.last_us, block.first_us, row.integer(5)});
-    block.count = std::max(block.count, row.integer(3));
-    if (block.bytes != nullptr) continue;
-    // Its readings may be there all the same.
-    const auto [from, to] = data_by_time().equal_range(block.first_us);
-    for (auto data = from; data != to && block.bytes == nullptr; ++data) {
-      const Result<Columns> columns = decode_block(data->second->blob(1));
-      if (columns && agree(*columns, row) && claimed_.insert(data->second->id).second)
-        block = {columns->times.front(), columns->times.back(), static_cast<std::int64_t>(columns->size()),
-                 &data->second->blob(1)};
-    }
+    if (row.integer(0) != stream || known.contains(row.integer(2))) continue;
+    add_block_of_sums(by_time[row.integer(2)], row);
   }
-  std::vector<std::pair<Brought, const SoundRow*>> blocks;
-  for (const auto& [first_us, block] : by_time)
-    if (blocks.empty() || blocks.back().first.last_us < first_us) blocks.push_back(block);
+  std::vector<Brought> blocks;
+  for (const auto& [first_us, block] : by_time) {
+    const bool fits = blocks.empty() || blocks.back().last_us < first_us;
+    if (fits)
+      blocks.push_back(block);
+    else
+      lose(meter, stream, block.first_us, block.last_us, block.count);
+  }
   return blocks;
+}
+
+/// What was given up has minutes and hours; its readings may lie about still, where the list of free pages is damaged.
+bool Salvager::has_rollup(StreamId stream, std::int64_t block_us) {
+  return rows(Table::rollup).contains(row_key({stream, block_us, minute_s})) ||
+         rows(Table::rollup).contains(row_key({stream, block_us, hour_s}));
+}
+
+void Salvager::add_block_of_sums(Brought& block, const SoundRow& sums) {
+  block.before_us = std::max(block.before_us, sums.integer_or_none(14));
+  if (block.bytes != nullptr) return;
+  block.first_us = sums.integer(2);
+  block.last_us = std::max({block.last_us, block.first_us, sums.integer(5)});
+  block.count = std::max(block.count, sums.integer(3));
+  block.given_up = has_rollup(sums.integer(0), block.first_us);
+  if (block.given_up) return;
+  // Its readings may be there all the same.
+  const auto [from, to] = data_by_time().equal_range(block.first_us);
+  for (auto data = from; data != to && block.bytes == nullptr; ++data) {
+    const Result<Columns> columns = decode_block(data->second->blob(1));
+    if (!columns || !agree(*columns, sums) || !claimed_.insert(data->second->id).second) continue;
+    block.last_us = columns->times.back();
+    block.count = static_cast<std::int64_t>(columns->size());
+    block.bytes = &data->second->blob(1);
+  }
 }
 
 const std::multimap<std::int64_t, const SoundRow*>& Salvager::data_by_time() {
@@ -206,25 +272,21 @@ const std::multimap<std::int64_t, const SoundRow*>& Salvager::data_by_time() {
 
 void Salvager::bring_readings(StreamId stream, const Meter& meter) {
   std::optional<std::int64_t> last_us, last_first_us;
-  for (const auto& [block, row] : blocks_of(stream, meter)) {
-    const auto before_us = row == nullptr ? std::nullopt : row->integer_or_none(5);
-    const bool chained = row != nullptr && row->integer_or_none(6).has_value();
-    if (chained && before_us && before_us != last_first_us)
-      lose(meter, stream, last_us ? *last_us + 1 : *before_us, block.first_us - 1, std::nullopt);
+  for (const Brought& block : blocks_of(stream, meter)) {
+    if (block.before_us && block.before_us > last_first_us)
+      lose(meter, stream, behind(last_us), block.first_us - 1, std::nullopt);
     if (block.bytes != nullptr) {
       bring_block(stream, block);
     } else {
-      const bool given_up = row != nullptr && !row->integer_or_none(4);
-      if (!given_up) lose(meter, stream, block.first_us, block.last_us, block.count);
+      if (!block.given_up) lose(meter, stream, block.first_us, block.last_us, block.count);
       bring_given_up(stream, block);
     }
     last_us = block.last_us;
     last_first_us = block.first_us;
   }
-  const std::int64_t tail_first_us = bring_tail(stream, meter, last_us);
   const auto newest = newest_.find(stream);
-  if (newest != newest_.end() && newest->second && newest->second != last_first_us)
-    lose(meter, stream, last_us ? *last_us + 1 : *newest->second, tail_first_us - 1, std::nullopt);
+  const bool told = newest != newest_.end() && newest->second;  // from version 4 on
+  bring_tail(stream, meter, last_us, told ? newest->second == last_first_us : blocks_are_whole_);
 }
 
 void Salvager::bring_block(StreamId stream, const Brought& block) {
@@ -259,27 +321,38 @@ void Salvager::bring_given_up(StreamId stream, const Brought& block) {
   ++report_.blocks;
 }
 
-/// Gives the first time that came over.
-std::int64_t Salvager::bring_tail(StreamId stream, const Meter& meter, std::optional<std::int64_t> last_us) {
-  std::int64_t first_us = highest_time_us;
+/// `last_is_newest`: no block is missing between `last_us` and the tail.
+void Salvager::bring_tail(StreamId stream, const Meter& meter, std::optional<std::int64_t> last_us,
+                          bool last_is_newest) {
   std::optional<std::int64_t> last_id;
+  std::int64_t last_step_us = 0;
   for (const auto& [key, row] : rows(Table::tail)) {
     if (row.integer(1) != stream) continue;
     Columns columns;
     if (!decode_tail(row.blob(2), columns) || (last_us && columns.times.front() <= *last_us)) continue;
-    if (last_id && row.id != *last_id + 1 && columns.times.front() - *last_us > told_hole_us)
-      lose(meter, stream, *last_us + 1, columns.times.front() - 1, std::nullopt);
+    const std::int64_t first_us = columns.times.front(), step_us = longest_step_us(columns);
+    const bool behind_block = !last_id;
+    const bool next_row = last_id && row.id == *last_id + 1;
+    const bool all_there = tail_is_whole_ && (!behind_block || last_is_newest);
+    const bool wide = !last_us || first_us - *last_us > steps_of_a_hole * std::max(step_us, last_step_us);
+    const bool told = behind_block ? !last_is_newest || wide : wide && !next_row;
+    if (!all_there && told) lose(meter, stream, behind(last_us), first_us - 1, std::nullopt);
     put(Table::tail, row);
-    first_us = std::min(first_us, columns.times.front());
     last_us = columns.times.back();
     last_id = row.id;
+    last_step_us = step_us;
     report_.readings += static_cast<std::int64_t>(columns.size());
   }
-  return first_us;
+  if (!tail_is_whole_ || (!last_id && !last_is_newest)) lose_newest(stream, meter, last_us);
+}
+
+/// How long it went on is not known, unless it is of a file, whose run says so.
+void Salvager::lose_newest(StreamId stream, const Meter& meter, std::optional<std::int64_t> last_us) {
+  lose(meter, stream, behind(last_us), end_of_file(stream), std::nullopt);
 }
 
 void Salvager::bring_runs() {
-  std::set<RunId> known;
+  std::set<RunId>& known = brought_runs_;
   for (const auto& [key, row] : rows(Table::run)) {
     const auto stream = row.integer_or_none(1);
     if (stream && !streams_.contains(*stream)) continue;  // of an import that was not complete
@@ -300,6 +373,20 @@ void Salvager::bring_runs() {
     }
   for (const RunId run : lost)
     report_.remarks.push_back("run " + std::to_string(run) + ": when it was and of what is lost; its readings stay");
+}
+
+void Salvager::bring_marks() {
+  std::int64_t left_out = 0;
+  for (const auto& [key, row] : rows(Table::mark)) {
+    const auto run = row.integer_or_none(1);
+    const bool has_run = !run || brought_runs_.contains(*run);
+    left_out += has_run ? 0 : 1;
+    if (!has_run) continue;
+    put(Table::mark, row);
+    ++report_.marks;
+  }
+  if (left_out > 0)
+    report_.remarks.push_back(std::to_string(left_out) + " marks were left out: the runs they were of are lost");
 }
 
 void Salvager::list_unclaimed() {
@@ -341,14 +428,14 @@ Result<void> mend_runs(StoreWriter& store, SalvageReport& report) {
   return {};
 }
 
-Result<void> fill(const std::string& path, FoundTables& found, SalvageReport& report) {
+Result<void> fill(const std::string& path, const PageImage& image, FoundTables& found, SalvageReport& report) {
   StoreTrouble trouble = StoreTrouble::none;
   auto opened = open_for_writing(path, trouble);
   if (!opened) return pass_on(opened.error());
   Database& fresh = **opened;
   auto filled = fresh.guarded([&]() -> Result<void> {
     fresh.execute("BEGIN IMMEDIATE");
-    Salvager(found, fresh, report).run();
+    Salvager(image, found, fresh, report).run();
     seal_all_rows(fresh);
     fresh.execute("COMMIT");
     return {};
@@ -379,7 +466,9 @@ Result<SalvageReport> salvage(const std::string& damaged, const std::string& fre
   const bool nothing = std::all_of(found.begin(), found.end(), [](const auto& rows) { return rows.empty(); });
   if (nothing) return fail(ErrorKind::negative, damaged + ": nothing in it proves to be of a store");
   SalvageReport report;
-  auto filled = fill(fresh, found, report);
+  if (!image->free_pages_known())
+    report.remarks.push_back("the list of free pages is damaged: what had been given up or taken away may be back");
+  auto filled = fill(fresh, *image, found, report);
   if (!filled) {
     remove_store(fresh);
     return pass_on(filled.error());

@@ -23,13 +23,14 @@ namespace fs = std::filesystem;
 constexpr UtcTime always_end{4'000'000'000'000'000'000};
 constexpr std::size_t page_bytes = 512;
 constexpr std::size_t readings_put = 150'000;
+constexpr std::uint32_t readings_seed = 31;
 
 /// A meter with a closed, a given-up and an open run, an import, an entered row, marks and events.
 void make_store(const std::string& path) {
   StoreSettings settings;
   settings.keep_raw_days = 1.2;
   StoreWriter writer = must(StoreWriter::open(path, settings));
-  const std::vector<Reading> readings = quiet_night(readings_put, 31);
+  const std::vector<Reading> readings = quiet_night(readings_put, readings_seed);
   must(writer.begin());
   const StreamId stream = must(writer.stream_for_meter("bench"));
   must(writer.append(stream, readings));
@@ -108,24 +109,94 @@ std::map<std::size_t, PageUse> uses_of(const std::string& path) {
   return uses;
 }
 
-bool within(const SalvageReport& report, UtcTime time) {
-  return std::any_of(report.losses.begin(), report.losses.end(),
-                     [&](const SalvageLoss& loss) { return loss.from <= time && time <= loss.to; });
+bool earlier(const Reading& a, const Reading& b) {
+  return a.time < b.time;
 }
 
-/// Every reading that is there is one that was put in, in order; every one that is not is in the list of losses.
-void require_true(const SalvageReport& report, const std::vector<Reading>& found, const std::vector<Reading>& put_in) {
+bool within(const SalvageReport& report, UtcTime time) {
+  return std::any_of(report.losses.begin(), report.losses.end(), [&](const SalvageLoss& loss) {
+    return loss.from.value_or(time) <= time && time <= loss.to.value_or(time);
+  });
+}
+
+/// Every reading that is there is one that was put in, in order, and was not given up; every one that is not there is
+/// in the list of losses. `ever`: also those that were given up, which may be back where the free pages are not known.
+void require_true(const SalvageReport& report, const std::vector<Reading>& found, const std::vector<Reading>& put_in,
+                  const std::vector<Reading>& ever) {
   std::size_t next = 0;
-  std::size_t untold = 0;
+  std::size_t untold = 0, wrong = 0;
+  const bool may_be_back = std::any_of(report.remarks.begin(), report.remarks.end(), [](const std::string& remark) {
+    return remark.find("may be back") != std::string::npos;
+  });
   for (const Reading& reading : found) {
+    if (may_be_back && reading.time < put_in.front().time) {
+      wrong += same_digits(*std::lower_bound(ever.begin(), ever.end(), reading, earlier), reading) ? 0U : 1U;
+      continue;
+    }
     while (next < put_in.size() && put_in[next].time < reading.time)
       untold += within(report, put_in[next++].time) ? 0U : 1U;
-    REQUIRE(next < put_in.size());
-    REQUIRE(same_digits(put_in[next], reading));
-    ++next;
+    if (next == put_in.size()) FAIL("a reading that nobody put in");
+    wrong += same_digits(put_in[next++], reading) ? 0U : 1U;
   }
+  CHECK(wrong == 0);
   while (next < put_in.size()) untold += within(report, put_in[next++].time) ? 0U : 1U;
   CHECK(untold == 0);
+}
+
+/// Holds a salvage of each of `rounds` copies, of which one, two or three sectors are torn, against what was put in.
+void require_salvaged(unsigned seed, int rounds) {
+  Folder folder;
+  make_store(folder.file());
+  nightwatt::test::run_sql(folder.file(), "PRAGMA wal_checkpoint(TRUNCATE)");
+  const std::string good = bytes_of(folder.file());
+  const auto uses = uses_of(folder.file());
+  const std::vector<Reading> ever = quiet_night(readings_put, readings_seed);
+  std::vector<Reading> put_in;
+  StreamId stream = 0;
+  {
+    const StoreReader reader = must(StoreReader::open(folder.file()));
+    stream = *must(reader.stream_of_meter("bench"));
+    put_in = readings_of(reader, stream);
+  }
+  std::mt19937 random(seed);
+  int with_loss = 0;
+  for (int round = 0; round < rounds; ++round) {
+    CAPTURE(seed, round);
+    std::string bad = good;
+    std::set<std::string> cells;
+    bool rows_hit = false;
+    for (int i = 0; i < 1 + round % 3; ++i) {
+      const std::size_t page = random() % (bad.size() / page_bytes);
+      for (std::size_t byte = 0; byte < page_bytes; ++byte) bad[page * page_bytes + byte] = static_cast<char>(random());
+      const auto use = uses.find(page + 1);
+      if (use == uses.end()) continue;
+      if (use->second.table != "block_data")
+        rows_hit = true;
+      else if (use->second.cells == 0)
+        cells.insert(use->second.cell);
+      else
+        for (std::int64_t cell = 0; cell < use->second.cells; ++cell)
+          cells.insert(use->second.cell + std::to_string(cell));
+    }
+    const std::string damaged = folder.file("damaged.db"), fresh = folder.file("new.db");
+    for (const std::string& path : {damaged, fresh})
+      for (const char* suffix : {"", "-wal", "-shm", "-lock"}) fs::remove(path + suffix);
+    std::ofstream(damaged, std::ios::binary) << bad;
+    const SalvageReport report = must(salvage(damaged, fresh));
+    CHECK(bytes_of(damaged) == bad);
+    const StoreReader reader = must(StoreReader::open(fresh));
+    const StoreCheck check = must(reader.check());
+    for (const std::string& problem : check.problems) UNSCOPED_INFO(problem);
+    REQUIRE(check.ok);
+    const std::vector<Reading> found = readings_of(reader, stream);
+    require_true(report, found, put_in, ever);
+    std::size_t lost_blocks = 0;
+    for (const SalvageLoss& loss : report.losses) lost_blocks += loss.meter ? 1U : 0U;
+    if (!rows_hit) CHECK(lost_blocks <= cells.size());
+    if (cells.empty() && !rows_hit) CHECK(found == put_in);
+    with_loss += report.losses.empty() ? 0 : 1;
+  }
+  CHECK(with_loss > rounds / 10);
 }
 
 }  // namespace
@@ -164,60 +235,13 @@ TEST_CASE("a sound store is salvaged whole, its figures as they were") {
   CHECK_FALSE(salvage(folder.file(), folder.file("new.db")));  // never over what is there
 }
 
-TEST_CASE("out of a store with torn sectors comes all that lies outside them, and what does not is listed",
-          "[!mayfail]") {
-  Folder folder;
-  make_store(folder.file());
-  nightwatt::test::run_sql(folder.file(), "PRAGMA wal_checkpoint(TRUNCATE)");
-  const std::string good = bytes_of(folder.file());
-  const auto uses = uses_of(folder.file());
-  std::vector<Reading> put_in;
-  StreamId stream = 0;
-  {
-    const StoreReader reader = must(StoreReader::open(folder.file()));
-    stream = *must(reader.stream_of_meter("bench"));
-    put_in = readings_of(reader, stream);
-  }
-  constexpr unsigned seed = 41;
-  std::mt19937 random(seed);
-  int with_loss = 0;
-  for (int round = 0; round < 200; ++round) {
-    CAPTURE(seed, round);
-    std::string bad = good;
-    std::set<std::string> cells;
-    bool rows_hit = false;
-    for (int i = 0; i < 1 + round % 3; ++i) {
-      const std::size_t page = random() % (bad.size() / page_bytes);
-      for (std::size_t byte = 0; byte < page_bytes; ++byte) bad[page * page_bytes + byte] = static_cast<char>(random());
-      const auto use = uses.find(page + 1);
-      if (use == uses.end()) continue;
-      if (use->second.table != "block_data")
-        rows_hit = true;
-      else if (use->second.cells == 0)
-        cells.insert(use->second.cell);
-      else
-        for (std::int64_t cell = 0; cell < use->second.cells; ++cell)
-          cells.insert(use->second.cell + std::to_string(cell));
-    }
-    const std::string damaged = folder.file("damaged.db"), fresh = folder.file("new.db");
-    for (const std::string& path : {damaged, fresh})
-      for (const char* suffix : {"", "-wal", "-shm", "-lock"}) fs::remove(path + suffix);
-    std::ofstream(damaged, std::ios::binary) << bad;
-    const SalvageReport report = must(salvage(damaged, fresh));
-    CHECK(bytes_of(damaged) == bad);
-    const StoreReader reader = must(StoreReader::open(fresh));
-    const StoreCheck check = must(reader.check());
-    for (const std::string& problem : check.problems) UNSCOPED_INFO(problem);
-    REQUIRE(check.ok);
-    const std::vector<Reading> found = readings_of(reader, stream);
-    require_true(report, found, put_in);
-    std::size_t lost_blocks = 0;
-    for (const SalvageLoss& loss : report.losses) lost_blocks += loss.meter ? 1U : 0U;
-    if (!rows_hit) CHECK(lost_blocks <= cells.size());
-    if (cells.empty() && !rows_hit) CHECK(found == put_in);
-    with_loss += report.losses.empty() ? 0 : 1;
-  }
-  CHECK(with_loss > 20);
+TEST_CASE("out of a store with torn sectors comes all that lies outside them, and what does not is listed") {
+  require_salvaged(43, 16);
+}
+
+// Half a minute a seed: by hand, as `test_storage "[by hand]"`.
+TEST_CASE("out of hundreds of stores with torn sectors comes all that lies outside them", "[.][by hand]") {
+  for (const unsigned seed : {41U, 42U}) require_salvaged(seed, 200);
 }
 
 TEST_CASE("out of a store that was cut short comes what was before the cut") {

@@ -31,6 +31,14 @@ std::string whose(const storage::SalvageLoss& loss) {
   return text.empty() ? meter + ", no run" : text + " on " + meter;
 }
 
+/// When it was, as far as that is known.
+std::string when(const storage::SalvageLoss& loss) {
+  if (!loss.from && !loss.to) return "all of its time";
+  if (!loss.from) return "all before " + local_text(*loss.to);
+  if (!loss.to) return "what came after " + local_text(*loss.from);
+  return local_text(*loss.from) + " to " + local_text(*loss.to);
+}
+
 }  // namespace
 
 Outcome run(Context& context, const SalvageArguments& arguments) {
@@ -44,8 +52,7 @@ Outcome run(Context& context, const SalvageArguments& arguments) {
                     std::to_string(report->readings) + " readings, " + std::to_string(report->marks) +
                     " marks proved sound and were brought over.\n");
   for (const storage::SalvageLoss& loss : report->losses)
-    context.out.write(toned(context.style, Tone::red, "lost:") + " " + whose(loss) + ", " + local_text(loss.from) +
-                      " to " + local_text(loss.to) +
+    context.out.write(toned(context.style, Tone::red, "lost:") + " " + whose(loss) + ", " + when(loss) +
                       (loss.readings ? ", " + std::to_string(*loss.readings) + " readings" : "") + "\n");
   for (const std::string& remark : report->remarks)
     context.out.write(toned(context.style, Tone::yellow, "note:") + " " + text::printable(remark) + "\n");

@@ -15,7 +15,7 @@ namespace nightwatt::storage {
 /// A stretch of readings that is gone.
 struct SalvageLoss {
   std::optional<std::string> meter;      ///< none: of an imported file
-  UtcTime from, to;                      ///< record times: somewhere in here
+  std::optional<UtcTime> from, to;       ///< record times: somewhere in here; none: of all before, of all after
   std::optional<std::int64_t> readings;  ///< how many, where that is known
   std::vector<RunId> runs;               ///< that it was part of
 };
