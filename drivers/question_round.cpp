@@ -61,7 +61,9 @@ void QuestionRound::drop() {
 }
 
 void QuestionRound::end(Duration now, Output& out) {
-  if (main_at_ && !values_.empty()) out.readings.push_back(Measurement{values_, reading_at_, main_at_});
+  if (main_at_ && !values_.empty()) late_.push_back(Measurement{values_, reading_at_, main_at_});
+  // Each has its own time; a late one may have come while the main question was asked anew.
+  std::stable_sort(late_.begin(), late_.end(), [](const Measurement& a, const Measurement& b) { return a.at < b.at; });
   out.readings.insert(out.readings.end(), late_.begin(), late_.end());
   late_.clear();
   main_at_.reset();

@@ -37,7 +37,7 @@ class QuestionRound {
   /// Of the round; the protocol puts an answer's values in, then calls answered().
   [[nodiscard]] Values& values() { return values_; }
   void answered(std::uint64_t at_byte, Duration now);
-  /// The main question's answer to a try before: a reading of its own, behind that of the round.
+  /// The main question's answer to a try before: a reading of its own.
   void answered_late(Measurement late, Output& out);
   /// The current question is given up. Without the main one there is no reading.
   void failed();

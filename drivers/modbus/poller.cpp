@@ -22,6 +22,9 @@ constexpr int clearing_tries = 3;
 constexpr int clearings_to_tell = 2;
 /// Silence that stands for a clearing answer, in time-outs.
 constexpr int long_silence = 3;
+/// A question whose answer equals another's is asked again so often: an equal pair settles it, and so does one that
+/// equals none; a meter that never comes to either is not to be believed.
+constexpr int suspicions_limit = 3;
 /// An answer that takes more than so many usual ones is most likely lost.
 constexpr int usual_answers = 2;
 /// An answer is not waited for longer than this, however slow the meter was: a round must end some time.
@@ -83,6 +86,8 @@ void Poller::reset(Duration now) {
   proving_ = true;
   cleared_at_.reset();
   held_.reset();
+  suspect_.clear();
+  suspicions_ = 0;
   for (LastAnswer& last : last_) last.data.clear();
   outstanding_ = false;
   clearing_ = false;
@@ -256,12 +261,16 @@ void Poller::on_no_clearing(Duration now, Output& out) {
 
 void Poller::give_up(Duration now, Output& out) {
   outstanding_ = false;
+  suspect_.clear();
+  suspicions_ = 0;
   round_.failed();
   next_request(now, out);
 }
 
 void Poller::end_round(Duration now, Output& out) {
   held_.reset();
+  suspect_.clear();
+  suspicions_ = 0;
   outstanding_ = false;
   clearing_ = false;
   round_.end(now, out);
@@ -364,13 +373,23 @@ void Poller::begin_clearing(Duration now) {
 void Poller::on_clear(Duration now, Output& out) {
   outstanding_ = false;
   clearing_ = false;
-  if (held_) {
-    const Held held = *std::exchange(held_, std::nullopt);
-    return on_answer(held.data, held.at_byte, held.at, now, out);
-  }
+  if (held_) return ask_again(now, out);
   if (round_.over()) {
     proving_ = false;
     return end_round(now, out);
+  }
+  next_request(now, out);
+}
+
+/// The answer held is the only one that came, and equals another question's: that one, given in its place, or really
+/// equal. Asked once more, behind the clearing answer, a meter that gives the answer before gives something else.
+void Poller::ask_again(Duration now, Output& out) {
+  suspect_ = std::exchange(held_, std::nullopt)->data;
+  if (++suspicions_ > suspicions_limit) {
+    out.faults.push_back(make_fault(FaultKind::mismatch, fed_,
+                                    "the answers to " + round_.current().text() +
+                                        " equal those to other questions and change from one to the next"));
+    return give_up(now, out);
   }
   next_request(now, out);
 }
@@ -406,7 +425,7 @@ bool Poller::take_answer(Duration now, Output& out) {
     return true;
   }
   if (tries_ == 1 && alone) learn(now - sent_at_);
-  if (may_be_doubled(data, request, now)) {
+  if (data != suspect_ && may_be_doubled(data, request, now)) {
     held_ = Held{data, at_byte, now};
     debts_.asked(request, now);  // its own answer may still come
     if (clears_)
@@ -430,11 +449,15 @@ bool Poller::was_just_heard(std::span<const std::byte> data, const Request& shap
   return false;
 }
 
-/// Whether this equals another request's answer of a moment ago.
+/// Whether this equals another request's answer of a moment ago, or the newest one, however old it is: that one, sent
+/// twice or in this one's place.
 bool Poller::may_be_doubled(std::span<const std::byte> data, const Request& of, Duration now) const {
   const std::vector<Request>& requests = round_.plan().requests();
+  const auto newest = std::max_element(last_.begin(), last_.end(),
+                                       [](const LastAnswer& a, const LastAnswer& b) { return a.at < b.at; });
   for (std::size_t i = 0; i < requests.size(); ++i)
-    if (requests[i] != of && same_shape(requests[i], of) && !last_[i].data.empty() && now - last_[i].at <= patience_ &&
+    if (requests[i] != of && same_shape(requests[i], of) && !last_[i].data.empty() &&
+        (now - last_[i].at <= patience_ || last_[i].at == newest->at) &&
         std::equal(data.begin(), data.end(), last_[i].data.begin(), last_[i].data.end()))
       return true;
   return false;
@@ -442,6 +465,13 @@ bool Poller::may_be_doubled(std::span<const std::byte> data, const Request& of, 
 
 void Poller::on_answer(std::span<const std::byte> data, std::uint64_t at_byte, Duration at, Duration now, Output& out) {
   last_[round_.current_index()] = {{data.begin(), data.end()}, now};
+  suspect_.clear();
+  suspicions_ = 0;
+  if (proving_ && !clears_ && round_.at_main()) {
+    // No clearing answer stands before the first one: it may be the one before, to whomever. The next one is not.
+    proving_ = false;
+    return next_request(now, out);
+  }
   round_.take(data, at_byte, at, out.faults);
   next_request(now, out);
 }

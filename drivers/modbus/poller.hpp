@@ -28,10 +28,11 @@ namespace nightwatt::drivers::modbus {
 ///
 /// An answer does not say which registers it is of. Where one to another question of the same shape may still come
 /// (after the opening, a time-out, a damaged answer, another master's question), the clearing question goes first: see
-/// Plan::clearing_questions(). An answer that equals the last one to another question may be that one, sent twice: it
-/// waits for the clearing answer. So does the first reading after an opening, for the program before may have asked the
-/// same clearing questions of a meter that is slower than its time-out. A meter that does not answer the clearing
-/// question is given a long silence instead.
+/// Plan::clearing_questions(). An answer that equals the last one to another question may be that one, sent twice or in
+/// place of this one: it waits for the clearing answer, and then the question is asked again; what comes twice counts,
+/// and what equals none. So does the first reading after an opening, for the program before may have asked the same
+/// clearing questions of a meter that is slower than its time-out. A meter that does not answer the clearing question
+/// is given a long silence instead.
 class Poller final : public Decoder {
  public:
   Poller(Plan plan, const ModbusRtuSettings& settings, const LineSettings& line, Duration interval);
@@ -80,6 +81,7 @@ class Poller final : public Decoder {
   [[nodiscard]] Duration clearing_wait() const;
   void on_answer(std::span<const std::byte> data, std::uint64_t at_byte, Duration at, Duration now, Output& out);
   void on_clear(Duration now, Output& out);
+  void ask_again(Duration now, Output& out);
   [[nodiscard]] bool was_just_heard(std::span<const std::byte> data, const Request& shape, Duration now) const;
   [[nodiscard]] bool may_be_doubled(std::span<const std::byte> data, const Request& of, Duration now) const;
   void learn(Duration took);
@@ -115,7 +117,9 @@ class Poller final : public Decoder {
   bool clears_ = true;            ///< the meter answers the clearing question
   bool ever_cleared_ = false;
   std::optional<Held> held_;
-  bool proving_ = false;  ///< the first round after an opening counts when a clearing answer came behind it
+  std::vector<std::byte> suspect_;  ///< an answer that equalled another question's; it counts when it comes again
+  int suspicions_ = 0;              ///< running, of this question
+  bool proving_ = false;            ///< the first round after an opening counts when a clearing answer came behind it
   std::optional<Duration> cleared_at_;
   struct LastAnswer {
     std::vector<std::byte> data;
