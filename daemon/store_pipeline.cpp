@@ -456,8 +456,12 @@ Result<void> StorePipeline::record_gathered() {
 
 Result<void> StorePipeline::put_shift(const QueuedShift& shift) {
   calendar_since_ = clock_.monotonic();
-  for (const auto& [id, recorder] : recorders_)
-    if (auto put = store_->put_shift(recorder.stream(), shift.from, shift.shift); !put) return put;
+  const auto streams = store_->streams();
+  if (!streams) return tl::unexpected(streams.error());
+  // Also of meters that a reload took away: what they recorded since then is shown by the same calendar.
+  for (const storage::StreamInfo& stream : *streams)
+    if (stream.meter)
+      if (auto put = store_->put_shift(stream.id, shift.from, shift.shift); !put) return put;
   if (!shift.clock) return {};
   clock_kept_ = shift.clock;
   return store_->put_value(kept_clock_name, encode(*shift.clock));

@@ -27,14 +27,47 @@ constexpr UtcTime evening{1'767'646'800'000'000};  // 2026-01-05T21:00:00Z
 constexpr std::int64_t flush_us = second_us + second_us / 2;
 /// After a trouble with the disk the next try is up to ten seconds away; see StorePipeline::longest_pause.
 constexpr std::int64_t after_trouble_us = 12 * second_us;
+/// A step of the calendar is noticed when a reading comes, and a second later at most.
+constexpr std::int64_t noticed_us = 3 * second_us;
+/// What a power cut may take back: docs/format.md; the log is brought into the file every few minutes.
+constexpr std::int64_t unsynced_us = 3'600 * second_us;
 /// A service manager starts what died again.
 constexpr std::int64_t start_again_us = 2 * second_us;
 
-constexpr std::array<const char*, fault_kinds> names = {
-    "kill",       "kill at a call",  "power cut",     "stop",   "disk full", "disk error",    "disk slow",
-    "locked",     "memory",          "line",          "unplug", "swap",      "counter reset", "drift",
-    "clock step", "clock slew",      "suspend",       "reload", "begin",     "end",           "split",
-    "query",      "query at a call", "second service"};
+constexpr std::array<const char*, fault_kinds> names = {"kill",
+                                                        "kill at a call",
+                                                        "power cut",
+                                                        "stop",
+                                                        "disk full",
+                                                        "disk error",
+                                                        "disk slow",
+                                                        "locked",
+                                                        "memory",
+                                                        "line",
+                                                        "unplug",
+                                                        "swap",
+                                                        "counter reset",
+                                                        "drift",
+                                                        "clock step",
+                                                        "clock slew",
+                                                        "suspend",
+                                                        "reload",
+                                                        "begin",
+                                                        "end",
+                                                        "split",
+                                                        "query",
+                                                        "query at a call",
+                                                        "second service",
+                                                        "swap in the middle",
+                                                        "counter wrap",
+                                                        "daylight saving",
+                                                        "leap second",
+                                                        "mark",
+                                                        "name",
+                                                        "pin",
+                                                        "forget",
+                                                        "import",
+                                                        "rot"};
 
 enum class Death : std::uint8_t { none, kill, power_cut, stop };
 
@@ -80,6 +113,11 @@ class Life {
   void on_machine(const Fault& fault, Random& draw);
   void on_meter(const Fault& fault, Random& draw);
   void by_people(const Fault& fault, Random& draw);
+  void by_hand(FaultKind kind, const std::string& device, Random& draw);
+  [[nodiscard]] Result<void> change(storage::StoreWriter& store, FaultKind kind, const std::string& device,
+                                    const std::vector<storage::RunInfo>& runs, Random& draw);
+  [[nodiscard]] static Result<void> import(storage::StoreWriter& store, const std::string& device, Random& draw);
+  void note_change(FaultKind kind, const std::string& device, const std::vector<storage::RunInfo>& runs);
   void ask(daemon::ControlRequest request, const std::string& device);
   void query();
   void unlock();
@@ -117,10 +155,13 @@ class Life {
   std::uint64_t error_share_ = 20;
   std::uint64_t calls_to_death_ = 0, calls_to_query_ = 0;
   Death death_at_call_ = Death::none;
+  bool rot_ = false;         ///< with the death that is due
+  bool rotten_ = false;      ///< some of the store is damaged since
   bool quiet_disk_ = false;  ///< the world itself looks at the store
   sqlite3* locker_ = nullptr;
   std::map<std::string, Asked> asked_;
   int devices_ = 0;
+  std::size_t chosen_ = 0;  ///< the run that a change is about
 };
 
 daemon::LogSink Life::log_sink() {
@@ -185,8 +226,13 @@ void Life::start() {
   ++outcome_.starts;
   environment_->revive();
   for (SimMeter* one : {&bench_, &shelf_}) one->heard_by(boot_);
-  auto made = Service::make(config_, {*environment_, supervisor_, log_sink(),
-                                      [this] { return Result<config::ServiceConfig>(config_); }, false});
+  auto made = Service::make(config_, {*environment_,
+                                      supervisor_,
+                                      log_sink(),
+                                      [this] { return Result<config::ServiceConfig>(config_); },
+                                      false,
+                                      {},
+                                      clock_.boot_id()});
   if (death_ != Death::none) {
     if (made) service_ = std::move(*made);
     return;
@@ -226,8 +272,11 @@ void Life::die() {
   environment_->kill();
   disk_.kill();
   unlock();
+  const bool ran = service_ != nullptr;
   service_.reset();
-  const std::int64_t calendar_us = clock_.utc().us - clock_.monotonic().us;
+  const bool well = !troubled(now()) && death != Death::none;
+  const std::string machine = clock_.boot_id();
+  const SimClock clock_before = clock_;
   if (death == Death::power_cut) {
     disk_.lose_power(random_);
     clock_.boot();
@@ -237,9 +286,18 @@ void Life::die() {
   for (auto trouble = troubles_.rbegin(); trouble != troubles_.rend(); ++trouble)
     if (trouble->to_us + after_trouble_us > well_until_us) well_until_us = std::min(well_until_us, trouble->from_us);
   safe_us = std::min(safe_us, well_until_us < died_us ? well_until_us - flush_us : safe_us);
+  const std::vector<std::int64_t> calendars = death == Death::power_cut
+                                                  ? clock_before.calendars_since(safe_us - unsynced_us)
+                                                  : clock_.calendars_since(safe_us - noticed_us);
   start_at_us_ = scheduler_.now_us() + start_again_us;
   for (SimMeter* one : {&bench_, &shelf_}) one->excuse();
-  look({boot_, death == Death::power_cut, safe_us, calendar_us});
+  const bool rots = std::exchange(rot_, false);
+  look({boot_, death == Death::power_cut, safe_us, calendars, machine, death == Death::kill, well, ran});
+  if (rots && outcome_.problem.empty()) {
+    rotten_ = true;
+    truth_.expect_damage();
+    disk_.rot("night.db", random_);
+  }
 }
 
 void Life::look(const End& end) {
@@ -257,7 +315,7 @@ void Life::unlock() {
 // Whoever reads the store at any moment gets an answer.
 void Life::query() {
   const bool quiet = std::exchange(quiet_disk_, true);
-  const bool excused = troubled(now()) || locker_ != nullptr || !service_ || death_ != Death::none;
+  const bool excused = rotten_ || troubled(now()) || locker_ != nullptr || !service_ || death_ != Death::none;
   const auto wrong = [&](const std::string& what) {
     if (!excused) fail_with("a query at a bad moment: " + what);
   };
@@ -274,11 +332,12 @@ void Life::query() {
 }
 
 void Life::ask(daemon::ControlRequest request, const std::string& device) {
-  if (!device.empty()) asked_[device] = {device, false, false};
+  if (!device.empty()) asked_[device] = {device, false, false, false};
   (void)environment_->ask(std::move(request), [this, device](const std::string& answer) {
     if (device.empty()) return;
     const auto known = asked_.find(device);
-    if (known != asked_.end()) known->second = {device, true, answer.find("\"ok\":true") != std::string::npos};
+    if (known != asked_.end())
+      known->second = {device, true, answer.find("\"ok\":true") != std::string::npos, known->second.undone};
   });
 }
 
@@ -291,6 +350,10 @@ void Life::on_machine(const Fault& fault, Random& draw) {
   };
   switch (fault.kind) {
     case FaultKind::kill:
+      death_ = Death::kill;
+      return;
+    case FaultKind::rot:
+      rot_ = true;
       death_ = Death::kill;
       return;
     case FaultKind::kill_at_call:
@@ -338,9 +401,7 @@ void Life::on_meter(const Fault& fault, Random& draw) {
   SimMeter& one = meter(draw());
   switch (fault.kind) {
     case FaultKind::line: {
-      auto kind = static_cast<LineFault>(1 + draw() % (line_faults - 1));
-      // Known: an answer that is given in another's place and is of its length cannot be told; see docs/meters.md.
-      if (kind == LineFault::previous && &one == &shelf_) kind = LineFault::doubled;
+      const auto kind = static_cast<LineFault>(1 + draw() % (line_faults - 1));
       return one.fault(kind, static_cast<int>(1 + draw() % 20));
     }
     case FaultKind::unplug:
@@ -350,6 +411,10 @@ void Life::on_meter(const Fault& fault, Random& draw) {
       return;
     case FaultKind::swap:
       return one.swap();
+    case FaultKind::swap_in_the_middle:
+      return one.swap_in_the_middle();
+    case FaultKind::counter_wrap:
+      return one.near_wrap();
     case FaultKind::counter_reset:
       return one.reset_counter();
     case FaultKind::drift:
@@ -362,11 +427,78 @@ void Life::on_meter(const Fault& fault, Random& draw) {
       if (kind > steps.size()) return clock_.set_utc(evening + Duration{now()});
       return clock_.step(Duration{steps[kind]});
     }
+    case FaultKind::daylight_saving: {
+      const Duration hour{(draw() % 2 == 0 ? 3'600 : -3'600) * second_us};
+      clock_.step(hour);
+      scheduler_.after(Duration{static_cast<std::int64_t>(draw() % 8'000'000)}, [this, hour] { clock_.step(-hour); });
+      return;
+    }
+    case FaultKind::leap_second:  // the calendar says the last second of the day twice
+      return clock_.step(Duration{-second_us});
     case FaultKind::clock_slew:
       return clock_.slew(static_cast<std::int64_t>(draw() % 1'000) - 500);
     default:
       return;
   }
+}
+
+// As another program does it, beside the service or without one. Trouble with the disk is its own affair: it says no.
+void Life::by_hand(FaultKind kind, const std::string& device, Random& draw) {
+  const bool quiet = std::exchange(quiet_disk_, true);
+  if (locker_ == nullptr && death_ == Death::none) {
+    auto store = storage::StoreWriter::open(config_.store.path, {});
+    const auto runs = store ? store->runs() : Result<std::vector<storage::RunInfo>>(tl::unexpected(store.error()));
+    if (runs && store->begin()) {
+      const auto done = change(*store, kind, device, *runs, draw);
+      if (!done || !store->commit())
+        store->rollback();
+      else
+        note_change(kind, device, *runs);
+    }
+  }
+  quiet_disk_ = quiet;
+}
+
+Result<void> Life::change(storage::StoreWriter& store, FaultKind kind, const std::string& device,
+                          const std::vector<storage::RunInfo>& runs, Random& draw) {
+  chosen_ = runs.empty() ? 0 : draw() % runs.size();
+  if (kind == FaultKind::import) return import(store, device, draw);
+  if (runs.empty()) return fail(ErrorKind::negative, "no run");
+  const storage::RunInfo& run = runs[chosen_];
+  if (kind == FaultKind::mark)
+    return store.put_mark({0, run.id, std::nullopt, run.begin + Duration{second_us}, "door opened", std::nullopt});
+  if (kind == FaultKind::name) return store.set_device(run.id, device);
+  if (kind == FaultKind::pin) return store.set_pinned(run.id, draw() % 2 == 0);
+  return run.end ? store.forget(run.id) : Result<void>(fail(ErrorKind::negative, "open"));
+}
+
+/// Readings of another night, of a file.
+Result<void> Life::import(storage::StoreWriter& store, const std::string& device, Random& draw) {
+  std::vector<Reading> readings(1 + draw() % 500);
+  for (std::size_t i = 0; i < readings.size(); ++i) {
+    readings[i].time = evening - Duration{day_us} + Duration{static_cast<std::int64_t>(i) * second_us};
+    readings[i].values.set(Quantity::power, Decimal{static_cast<std::int64_t>(draw() % 50), 0});
+  }
+  storage::NewRun run;
+  const auto stream = store.new_import_stream();
+  if (!stream) return tl::unexpected(stream.error());
+  run.stream = *stream;
+  run.origin = storage::RunOrigin::imported;
+  run.device = device;
+  run.begin = readings.front().time;
+  run.pinned = true;
+  Result<void> done = store.append(*stream, readings);
+  const auto id = done ? store.open_run(run) : Result<storage::RunId>(tl::unexpected(done.error()));
+  if (!id) return tl::unexpected(id.error());
+  done = store.publish_import(*stream);
+  if (done) done = store.close_run(*id, readings.back().time);
+  return done ? storage::resegment(store, *id) : done;
+}
+
+void Life::note_change(FaultKind kind, const std::string& device, const std::vector<storage::RunInfo>& runs) {
+  const bool took_name = kind == FaultKind::name || kind == FaultKind::forget;
+  if (took_name && runs[chosen_].device) asked_[*runs[chosen_].device] = {*runs[chosen_].device, true, true, true};
+  if (kind == FaultKind::name || kind == FaultKind::import) asked_[device] = {device, true, true, false};
 }
 
 void Life::by_people(const Fault& fault, Random& draw) {
@@ -398,6 +530,12 @@ void Life::by_people(const Fault& fault, Random& draw) {
         if (draw() % 2 == 0) config_.meters.push_back(shelf_.config());
       }
       return service_->reload();
+    case FaultKind::mark:
+    case FaultKind::name:
+    case FaultKind::pin:
+    case FaultKind::forget:
+    case FaultKind::import:
+      return by_hand(fault.kind, device, draw);
     case FaultKind::query:
       return query();
     case FaultKind::query_at_call:
@@ -406,8 +544,13 @@ void Life::by_people(const Fault& fault, Random& draw) {
     case FaultKind::second_service: {
       if (!service_ || troubled(now())) return;
       SimEnvironment other(scheduler_, clock_, disk_);
-      const auto second = Service::make(config_, {other, supervisor_, [](daemon::LogLevel, std::string_view) {},
-                                                  [this] { return Result<config::ServiceConfig>(config_); }, false});
+      const auto second = Service::make(config_, {other,
+                                                  supervisor_,
+                                                  [](daemon::LogLevel, std::string_view) {},
+                                                  [this] { return Result<config::ServiceConfig>(config_); },
+                                                  false,
+                                                  {},
+                                                  clock_.boot_id()});
       if (second) fail_with("a second service was let in");
       return;
     }

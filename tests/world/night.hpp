@@ -34,8 +34,18 @@ enum class FaultKind : std::uint8_t {
   query,          ///< the store is read, as anybody may at any time
   query_at_call,  ///< within a transaction
   second_service,
+  swap_in_the_middle,  ///< of an answer
+  counter_wrap,
+  daylight_saving,  ///< the machine's calendar is an hour off for a moment, as where local time is kept in it
+  leap_second,
+  mark,
+  name,
+  pin,
+  forget,
+  import,  ///< by another program, of a file of its own
+  rot,     ///< a kill, and a sector of the store is something else when the service starts again
 };
-inline constexpr std::size_t fault_kinds = 24;
+inline constexpr std::size_t fault_kinds = 34;
 [[nodiscard]] std::string fault_name(FaultKind kind);
 
 struct Fault {

@@ -296,9 +296,9 @@ SimDisk::File* SimDisk::know(const char* path) {
   const auto known = files_.find(path);
   struct stat there {};
   const bool exists = ::stat(path, &there) == 0;
-  if (known != files_.end() && exists) return &known->second;
+  if (known != files_.end() && exists && known->second.inode == there.st_ino) return &known->second;
   File& file = files_[path];
-  file = {exists ? content_of(path) : std::string(), {}};
+  file = {exists ? content_of(path) : std::string(), {}, exists ? there.st_ino : 0};
   return &file;
 }
 
@@ -307,6 +307,18 @@ void SimDisk::apply(std::string& content, const Change& change) {
   if (change.bytes.empty()) return content.resize(at);
   if (content.size() < at + change.bytes.size()) content.resize(at + change.bytes.size());
   content.replace(at, change.bytes.size(), change.bytes);
+}
+
+void SimDisk::rot(std::string_view name, Random& random) {
+  const std::string where = path(name);
+  std::string content = content_of(where);
+  if (content.size() < sector) return;
+  const std::size_t at = sector * (random() % (content.size() / sector));
+  for (std::size_t i = 0; i < sector; ++i) content[at + i] = static_cast<char>(random());
+  // The same file: who has its name in a list need not learn another one.
+  std::ofstream(where, std::ios::binary | std::ios::in)
+      .write(content.data(), static_cast<std::streamsize>(content.size()));
+  if (const auto known = files_.find(where); known != files_.end()) known->second = {content, {}, known->second.inode};
 }
 
 // A write that has begun is torn at a sector; a disk that sorts its writes may have done later ones before earlier

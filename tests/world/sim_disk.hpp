@@ -50,6 +50,8 @@ class SimDisk {
   void kill() { ++generation_; }
   /// The machine loses power: also what was not synced is gone, in part, in whole, or torn in the middle.
   void lose_power(Random& random);
+  /// What is on the platter rots: a sector of a file is something else now. Nobody has it open.
+  void rot(std::string_view name, Random& random);
 
   // What the VFS does, for its functions in C.
   struct Change {
@@ -59,6 +61,7 @@ class SimDisk {
   struct File {
     std::string synced;         ///< as the platter has it
     std::vector<Change> later;  ///< in order, not synced
+    std::uint64_t inode = 0;    ///< another file may come to the same name
   };
   [[nodiscard]] sqlite3_vfs* real() const { return real_; }
   [[nodiscard]] std::uint64_t generation() const { return generation_; }

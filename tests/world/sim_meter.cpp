@@ -14,6 +14,8 @@ constexpr std::int64_t second_us = 1'000'000;
 /// About a fault on the line, what else is said may be lost: a decoder needs a few frames to find its feet.
 constexpr std::int64_t excused_us = 8 * second_us;
 constexpr std::uint16_t power_register = 0, energy_register = 40;  // two each
+/// A counter of eight digits, as on a small display.
+constexpr double wrap_mwh = 100'000.0;
 /// Between the two pieces in which a frame comes.
 constexpr std::int64_t piece_us = 3'000;
 
@@ -119,6 +121,7 @@ std::int64_t SimMeter::power_mw() const {
 
 void SimMeter::measure() {
   mwh_ += static_cast<double>(mw_) * static_cast<double>(clock_.true_us() - measured_us_) / 3.6e9;
+  if (mwh_ >= wrap_mwh) mwh_ -= wrap_mwh;
   measured_us_ = clock_.true_us();
   mw_ = power_mw();
 }
@@ -136,6 +139,10 @@ void SimMeter::swap() {
 
 void SimMeter::reset_counter() {
   mwh_ = 0.0;
+}
+
+void SimMeter::near_wrap() {
+  mwh_ = wrap_mwh - 0.05;
 }
 
 void SimMeter::excuse() {
@@ -171,6 +178,9 @@ void SimMeter::answer(std::string frame, bool power) {
   Said said;
   said.milliwatts = mw_;
   said.milliwatt_hours = modbus_ ? -1 : static_cast<std::int64_t>(mwh_);
+  // Whoever hears the counter's number as the power asks again, and may take the second answer.
+  said.must = frame != last_other_frame_;
+  if (!power) last_other_frame_ = frame;
   std::optional<Said> truth;
   if (power) truth = said;
   const std::uint64_t drawn = draw(static_cast<std::uint64_t>(clock_.true_us()) + 1);
@@ -210,6 +220,13 @@ void SimMeter::answer(std::string frame, bool power) {
     case LineFault::none:
       break;
   }
+  if (std::exchange(swap_next_, false)) {
+    // The other one's check does not fit what the first one began to say.
+    swap();
+    frame.back() ^= static_cast<char>(modbus_ ? 0x55 : 0);
+    if (!modbus_) frame[frame.size() - 3] = frame[frame.size() - 3] == '0' ? '1' : '0';
+    truth.reset();
+  }
   send(frame, delay, truth);
   last_frame_ = whole;
   last_was_power_ = power;
@@ -234,7 +251,7 @@ void SimMeter::send(std::string bytes, Duration delay, std::optional<Said> said)
       truth.utc_us = clock_.utc().us;
       truth.unstepped_us = clock_.unstepped().us;
       truth.boot = boot_;
-      truth.must = truth.true_us > excused_until_us_;
+      truth.must = truth.must && truth.true_us > excused_until_us_;
       said_.push_back(truth);
     }
     piece(text);

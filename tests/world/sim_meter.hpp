@@ -45,7 +45,11 @@ class SimMeter {
   void fault(LineFault fault, int times);
   /// Another meter of the same make on the same cable: other power, other counter.
   void swap();
+  /// So too, but between two pieces of what is said next: it ends as the other one would have.
+  void swap_in_the_middle() { swap_next_ = true; }
   void reset_counter();
+  /// The counter is about to reach the last number that it can show.
+  void near_wrap();
   void drift(std::int64_t ppm) { drift_ppm_ = ppm; }
   void pull() {
     plug_.pull();
@@ -83,12 +87,13 @@ class SimMeter {
   std::int64_t mw_ = 0;
   double mwh_ = 0.0;
   std::int64_t measured_us_ = 0;
+  bool swap_next_ = false;
   LineFault fault_ = LineFault::none;
   int fault_times_ = 0;
   std::int64_t excused_until_us_ = 0;
   std::int64_t line_free_us_ = 0;  ///< of the answer before, in the scheduler's time
   std::string asked_;              ///< bytes of a request so far
-  std::string last_frame_;
+  std::string last_frame_, last_other_frame_;
   bool last_was_power_ = false;
   Said last_said_;
   std::vector<Said> said_;

@@ -97,6 +97,7 @@ void Plug::pull() {
 }
 
 void Plug::put() {
+  ++puts_;
   in_ = true;
 }
 
@@ -228,7 +229,7 @@ PortResult SimEnvironment::open_port(const config::MeterConfig& meter) {
   const auto plug = plugs_.find(meter.name);
   if (plug == plugs_.end() || !plug->second->in()) return tl::unexpected(PortTrouble{"missing", "no such port"});
   if (plug->second->open()) return tl::unexpected(PortTrouble{"busy", "another program has it"});
-  auto port = std::make_unique<Plug::SimPort>(*plug->second, "/dev/" + meter.name);
+  auto port = std::make_unique<Plug::SimPort>(*plug->second, plug->second->where(meter.name));
   if (plug->second->on_opened) plug->second->on_opened();
   return port;
 }

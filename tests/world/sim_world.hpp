@@ -24,11 +24,17 @@ class Scheduler {
   using Id = std::pair<std::int64_t, std::uint64_t>;  ///< when, and a drawn rank
 
   explicit Scheduler(std::uint64_t seed) : random_(seed) {}
+  /// An event that goes may take others with it.
+  ~Scheduler() {
+    while (!events_.empty()) auto gone = events_.extract(events_.begin());
+  }
+  Scheduler(const Scheduler&) = delete;
+  Scheduler& operator=(const Scheduler&) = delete;
 
   [[nodiscard]] std::int64_t now_us() const { return now_us_; }
   Id at(std::int64_t when_us, Call call);
   Id after(Duration delay, Call call) { return at(now_us_ + delay.count(), std::move(call)); }
-  void cancel(const Id& id) { events_.erase(id); }
+  void cancel(const Id& id) { auto gone = events_.extract(id); }
   /// The next event, unless it lies after `until_us`; then time stands at `until_us`.
   [[nodiscard]] bool step(std::int64_t until_us);
   /// A delay of the system's own: up to a fifth of a millisecond.
@@ -61,7 +67,21 @@ class SimClock final : public Clock {
     return scheduler_.now_us() - stepped_us_ < unnoticed_us ? utc() - stepped_by_ : utc();
   }
 
+  /// The calendar less monotonic() as it has been since then, by turns, up to now.
+  [[nodiscard]] std::vector<std::int64_t> calendars_since(std::int64_t true_us) const {
+    std::vector<std::int64_t> found;
+    for (const auto& [when_us, calendar_us] : calendars_)
+      if (when_us < true_us && !found.empty())
+        found.back() = calendar_us;
+      else
+        found.push_back(calendar_us);
+    found.push_back(utc().us - monotonic().us);
+    return found;
+  }
+
   void set_utc(UtcTime utc) {
+    calendars_.emplace_back(true_us(), this->utc().us - monotonic().us);
+    calendars_.emplace_back(true_us(), utc.us - monotonic().us);
     stepped_by_ = utc - this->utc();
     stepped_us_ = scheduler_.now_us();
     utc_at_set_us_ = utc.us;
@@ -77,12 +97,20 @@ class SimClock final : public Clock {
     set_utc(utc() + time);
     asleep_us_ += time.count();
   }
-  void boot() { booted_us_ = scheduler_.now_us() + asleep_us_ - 20'000'000; }
+  void boot() {
+    ++boots_;
+    booted_us_ = scheduler_.now_us() + asleep_us_ - 20'000'000;
+    calendars_.clear();
+    set_utc(utc());
+  }
+  [[nodiscard]] std::string boot_id() const { return "boot-" + std::to_string(boots_); }
 
  private:
   const Scheduler& scheduler_;
+  int boots_ = 1;
   std::int64_t set_us_ = 0, utc_at_set_us_ = 0, slew_ppm_ = 0, asleep_us_ = 0, booted_us_ = 0, stepped_us_ = 0;
   Duration stepped_by_{0};
+  std::vector<std::pair<std::int64_t, std::int64_t>> calendars_;
 };
 
 /// One end of a cable at a meter; what the meter says comes out of the service's port while it has one open.
@@ -98,6 +126,10 @@ class Plug {
   void pull();  ///< the device is gone
   void put();   ///< and back
   [[nodiscard]] bool in() const { return in_; }
+  /// What the system calls it now: another name each time it was put back.
+  [[nodiscard]] std::string where(const std::string& meter) const {
+    return "/dev/" + meter + (puts_ > 0 ? "-" + std::to_string(puts_) : "");
+  }
   [[nodiscard]] bool open() const { return port_ != nullptr; }
 
   class SimPort;
@@ -106,6 +138,7 @@ class Plug {
   friend class SimPort;
   Scheduler& scheduler_;
   bool in_ = true;
+  int puts_ = 0;
   SimPort* port_ = nullptr;
 };
 

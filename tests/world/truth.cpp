@@ -5,7 +5,9 @@
 #include <cstdlib>
 #include <filesystem>
 #include <iterator>
+#include <utility>
 
+#include "storage/aside.hpp"
 #include "storage/run_builder.hpp"
 
 namespace nightwatt::world {
@@ -81,7 +83,8 @@ std::uint64_t Truth::readings() const {
 }
 
 std::string Truth::look(const End& end, std::map<std::string, Asked>& asked) {
-  const auto store = storage::StoreReader::open(path_);
+  std::vector<storage::StoreReader> parts = parts_set_aside();
+  auto store = storage::StoreReader::open(path_);
   const bool never_made = storage::store_bytes(path_).value_or(0) == 0;
   if (!store && never_made && readings() == 0) return {};
   // Killed while the store was being made: whoever writes to it next makes the rest.
@@ -89,15 +92,31 @@ std::string Truth::look(const End& end, std::map<std::string, Asked>& asked) {
     for (auto& [name, stream] : streams_) stream.accepted.clear();
     return {};
   }
+  // Damage that nobody has had to do with yet.
+  if (!store && damaged_ && !end.ran) return {};
   if (!store) return "the store cannot be opened: " + store.error().message;
+  parts.push_back(std::move(*store));
   for (const SimMeter* meter : meters_)
-    if (std::string problem = look_at_meter(*store, *meter, end); !problem.empty())
+    if (std::string problem = look_at_meter(parts, *meter, end); !problem.empty())
       return "meter " + meter->name() + ": " + problem;
-  const auto check = store->check();
+  // Whose runs and figures are where, and what `check` says, hangs on what the damage hit.
+  if (damaged_) return {};
+  if (parts.size() > 1) return "a sound store was set aside";
+  if (std::string problem = look_at_parts(parts.back(), end); !problem.empty()) return problem;
+  if (end.ran) before_ = end;
+  const auto check = parts.back().check();
   if (!check) return "check: " + check.error().message;
   if (!check->ok) return "check: " + check->problems.front();
-  if (std::string problem = look_at_runs(*store, end, asked); !problem.empty()) return problem;
-  return figures_anew(*store);
+  if (std::string problem = look_at_runs(parts.back(), end, asked); !problem.empty()) return problem;
+  return figures_anew(parts.back());
+}
+
+/// Those that can be read as they are, the oldest first; what can be saved of the others is no part of the night.
+std::vector<storage::StoreReader> Truth::parts_set_aside() const {
+  std::vector<storage::StoreReader> parts;
+  for (const std::string& path : storage::stores_set_aside(path_))
+    if (auto part = storage::StoreReader::open(path)) parts.push_back(std::move(*part));
+  return parts;
 }
 
 bool Truth::nothing_must_be_there(const End& end) const {
@@ -108,20 +127,44 @@ bool Truth::nothing_must_be_there(const End& end) const {
          });
 }
 
-std::string Truth::look_at_meter(const storage::StoreReader& store, const SimMeter& meter, const End& end) {
+std::string Truth::look_at_meter(const std::vector<storage::StoreReader>& parts, const SimMeter& meter,
+                                 const End& end) {
   Stream& stream = streams_[meter.name()];
   std::vector<Reading> stored;
-  const auto id = store.stream_of_meter(meter.name());
-  if (!id) return id.error().message;
-  if (*id) {
-    const auto read = store.readings(**id, UtcTime{INT64_MIN}, UtcTime{INT64_MAX}, [&](const Reading& reading) {
+  storage::StreamId newest_id = 0;
+  for (const storage::StoreReader& part : parts) {
+    const auto id = part.stream_of_meter(meter.name());
+    if (!id && damaged_) continue;
+    if (!id) return id.error().message;
+    newest_id = id->value_or(0);
+    if (!*id) continue;
+    const auto read = part.readings(**id, UtcTime{INT64_MIN}, UtcTime{INT64_MAX}, [&](const Reading& reading) {
       stored.push_back(reading);
       return true;
     });
-    if (!read) return read.error().message;
+    if (!read && !damaged_) return read.error().message;
+  }
+  if (damaged_) {
+    if (std::string problem = keep_found(stream, stored); !problem.empty()) return problem;
+    return match_new(nullptr, newest_id, stream, stored, meter, end);
   }
   if (std::string problem = keep_old(stream, stored, meter.name(), end.power_cut); !problem.empty()) return problem;
-  return match_new(store, id->value_or(0), stream, stored, meter, end);
+  return match_new(&parts.back(), newest_id, stream, stored, meter, end);
+}
+
+/// After damage: what is there of the old is as it was, in order.
+std::string Truth::keep_found(Stream& stream, const std::vector<Reading>& stored) {
+  std::vector<Reading> found;
+  std::size_t old = 0;
+  for (const Reading& reading : stored) {
+    if (!found.empty() && reading.time <= found.back().time) return "not in order: " + when(reading);
+    if (stream.accepted.empty() || reading.time > stream.accepted.back().time) break;
+    while (stream.accepted[old].time < reading.time) ++old;
+    if (!(stream.accepted[old] == reading)) return "a reading that was stored is another now: " + when(reading);
+    found.push_back(reading);
+  }
+  stream.accepted = std::move(found);
+  return {};
 }
 
 std::string Truth::keep_old(Stream& stream, const std::vector<Reading>& stored, const std::string&, bool may_shrink) {
@@ -135,7 +178,7 @@ std::string Truth::keep_old(Stream& stream, const std::vector<Reading>& stored, 
   return {};
 }
 
-std::string Truth::match_new(const storage::StoreReader& store, storage::StreamId id, Stream& stream,
+std::string Truth::match_new(const storage::StoreReader* store, storage::StreamId id, Stream& stream,
                              const std::vector<Reading>& stored, const SimMeter& meter, const End& end) {
   const std::vector<Said>& said = meter.said();
   const std::size_t first = stream.said;
@@ -150,17 +193,26 @@ std::string Truth::match_new(const storage::StoreReader& store, storage::StreamI
       places = follow(stored, from, meter, i, stored[from].time.us - said[i].mono_us, stuck);
   if (!places) return "stored, but not said then: " + when(stored[std::min(stuck, stored.size() - 1)]);
   for (std::size_t i = 0; i < places->size(); ++i) {
+    if (store == nullptr) break;
     const Reading& reading = stored[from + i];
-    const auto shift = store.shift_at(id, reading.time);
+    const auto shift = store->shift_at(id, reading.time);
     if (!shift) return shift.error().message;
     const Said& one = said[(*places)[i]];
     const std::int64_t shown_us = reading.time.us + shift->count();
     // As the calendar was then, as it was before a step that nobody had noticed yet, or as it was put right since.
-    const std::int64_t calendars[] = {one.utc_us, one.unstepped_us, one.mono_us + end.calendar_us};
-    const bool right = std::any_of(std::begin(calendars), std::end(calendars),
-                                   [&](std::int64_t one_us) { return std::abs(shown_us - one_us) <= step_limit_us; });
+    const auto is_right = [&](std::int64_t calendar_us) { return std::abs(shown_us - calendar_us) <= step_limit_us; };
+    const bool right = is_right(one.utc_us) || is_right(one.unstepped_us) ||
+                       std::any_of(end.calendars_us.begin(), end.calendars_us.end(),
+                                   [&](std::int64_t since_us) { return is_right(one.mono_us + since_us); });
     if (one.late_us == 0 && !right)
       return "shown " + std::to_string(shown_us - one.utc_us) + " us off the calendar: " + when(reading);
+  }
+  if (store != nullptr && !places->empty() && said[places->front()].late_us == 0) {
+    const UtcTime before = from > 0 ? stored[from - 1].time : UtcTime{0};
+    const std::int64_t offset_us = stored[from].time.us - said[places->front()].mono_us;
+    if (std::string problem = look_at_time_line(*store, stream, end, offset_us, before, stored[from].time);
+        !problem.empty())
+      return problem;
   }
   std::size_t next = 0;
   for (std::size_t i = first; i < said.size(); ++i) {
@@ -176,6 +228,41 @@ std::string Truth::match_new(const storage::StoreReader& store, storage::StreamI
   return {};
 }
 
+// Between two lives of the service: the machine ran on, and the record's time with it, or it was started anew, and
+// there is a gap that no meter's silence rule overlooks and an event that says so.
+std::string Truth::look_at_time_line(const storage::StoreReader& store, Stream& stream, const End& end,
+                                     std::int64_t offset_us, UtcTime before, UtcTime first) {
+  constexpr std::int64_t tolerance_us = 10'000;
+  constexpr std::int64_t an_outage_us = 3'600'000'000;
+  const std::string machine = std::exchange(stream.machine, end.well ? end.machine : "");
+  const std::int64_t offset_before_us = std::exchange(stream.offset_us, offset_us);
+  if (!before_ || before.us == 0 || machine.empty() || !end.well) return {};
+  if (machine == end.machine) {
+    if (std::abs(offset_us - offset_before_us) <= tolerance_us) return {};
+    return "the record's time did not run on with the machine: off by " + std::to_string(offset_us - offset_before_us) +
+           " us";
+  }
+  const auto events = store.events(before, first + Duration{1});
+  if (!events) return events.error().message;
+  const bool told = std::any_of(events->begin(), events->end(),
+                                [](const storage::Event& event) { return event.kind == storage::EventKind::outage; });
+  if (!told) return "an outage that no event tells of, before " + std::to_string(first.us) + " us";
+  return (first - before).count() >= an_outage_us ? "" : "an outage that is no gap, before " + std::to_string(first.us);
+}
+
+// What the service must say of itself, where nothing kept it from that.
+std::string Truth::look_at_parts(const storage::StoreReader& store, const End& end) {
+  if (!before_ || !before_->killed || !before_->well || !end.well || !end.ran || end.power_cut) return {};
+  const auto events = store.events(UtcTime{INT64_MIN}, UtcTime{INT64_MAX});
+  if (!events) return events.error().message;
+  const auto of_kind = [&](storage::EventKind kind) {
+    return std::count_if(events->begin(), events->end(),
+                         [&](const storage::Event& event) { return event.kind == kind; });
+  };
+  if (of_kind(storage::EventKind::killed) > 0 || readings() == 0) return {};
+  return "no event tells that the service was killed";
+}
+
 std::string Truth::look_at_runs(const storage::StoreReader& store, const End& end,
                                 std::map<std::string, Asked>& asked) {
   const auto runs = store.runs();
@@ -187,11 +274,13 @@ std::string Truth::look_at_runs(const storage::StoreReader& store, const End& en
     const auto known = asked.find(*run.device);
     if (known == asked.end()) return "a run of a device that nobody named: " + *run.device;
     if (known->second.answered && !known->second.done) return "begun though refused: " + *run.device;
-    known->second = {*run.device, true, true};
+    if (known->second.undone && !end.power_cut) return "taken away and there: " + *run.device;
+    known->second = {*run.device, true, true, false};
   }
   for (auto known = asked.begin(); known != asked.end();) {
     const bool missing = !there.contains(known->first);
-    if (missing && known->second.done && !end.power_cut) return "begun and gone: " + known->first;
+    if (missing && known->second.done && !known->second.undone && !end.power_cut)
+      return "begun and gone: " + known->first;
     known = missing ? asked.erase(known) : std::next(known);
   }
   return {};

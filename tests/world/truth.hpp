@@ -20,15 +20,21 @@ struct End {
   bool power_cut = false;
   /// What was said up to here must be stored (a power cut: nothing must, but what is there is there without a hole).
   std::int64_t safe_us = 0;
-  /// The machine's calendar less its monotonic clock.
-  std::int64_t calendar_us = 0;
+  /// The machine's calendar less its monotonic clock, as it has been since the newest of what must be stored.
+  std::vector<std::int64_t> calendars_us;
+  std::string machine;  ///< its boot
+  bool killed = false;  ///< whether the store must say that the service did not come to its end
+  /// Nothing kept the service from storing what it must say about itself.
+  bool well = false;
+  bool ran = true;  ///< there was a service to end
 };
 
 /// What somebody asked of a run, and what the answer was.
 struct Asked {
   std::string device;
   bool answered = false;
-  bool done = false;  ///< the answer was yes
+  bool done = false;    ///< the answer was yes
+  bool undone = false;  ///< and then the name was taken away again
 };
 
 /// Kept over the whole night; looks at the store each time a service has ended.
@@ -37,6 +43,9 @@ class Truth {
   explicit Truth(std::string store_path) : path_(std::move(store_path)) {}
 
   void know(const SimMeter* meter) { meters_.push_back(meter); }
+  /// From now on some of what was stored may be gone, or in a store that was set aside. What is there must be true all
+  /// the same, and what is said from now on must be stored.
+  void expect_damage() { damaged_ = true; }
   /// Empty: all is well.
   [[nodiscard]] std::string look(const End& end, std::map<std::string, Asked>& asked);
   [[nodiscard]] std::uint64_t readings() const;
@@ -45,13 +54,21 @@ class Truth {
   struct Stream {
     std::vector<Reading> accepted;  ///< found true before
     std::size_t said = 0;           ///< of the meter's, dealt with before
+    std::string machine;            ///< in whose time line the newest of them lie, if that is certain
+    std::int64_t offset_us = 0;     ///< record time less the monotonic clock there
   };
 
+  [[nodiscard]] std::vector<storage::StoreReader> parts_set_aside() const;
   [[nodiscard]] bool nothing_must_be_there(const End& end) const;
-  [[nodiscard]] std::string look_at_meter(const storage::StoreReader& store, const SimMeter& meter, const End& end);
+  [[nodiscard]] std::string look_at_parts(const storage::StoreReader& store, const End& end);
+  [[nodiscard]] std::string look_at_time_line(const storage::StoreReader& store, Stream& stream, const End& end,
+                                              std::int64_t offset_us, UtcTime before, UtcTime first);
+  [[nodiscard]] std::string look_at_meter(const std::vector<storage::StoreReader>& parts, const SimMeter& meter,
+                                          const End& end);
+  [[nodiscard]] static std::string keep_found(Stream& stream, const std::vector<Reading>& stored);
   [[nodiscard]] std::string keep_old(Stream& stream, const std::vector<Reading>& stored, const std::string& name,
                                      bool may_shrink);
-  [[nodiscard]] std::string match_new(const storage::StoreReader& store, storage::StreamId id, Stream& stream,
+  [[nodiscard]] std::string match_new(const storage::StoreReader* store, storage::StreamId id, Stream& stream,
                                       const std::vector<Reading>& stored, const SimMeter& meter, const End& end);
   [[nodiscard]] std::string look_at_runs(const storage::StoreReader& store, const End& end,
                                          std::map<std::string, Asked>& asked);
@@ -60,6 +77,8 @@ class Truth {
   const std::string path_;
   std::vector<const SimMeter*> meters_;
   std::map<std::string, Stream> streams_;
+  bool damaged_ = false;
+  std::optional<End> before_;  ///< how the service before ended
 };
 
 }  // namespace nightwatt::world
