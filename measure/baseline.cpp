@@ -32,7 +32,9 @@ struct Sum {
 
 Sum sum_of(const Segment& segment) {
   if (segment.kind == SegmentKind::gap || !segment.mean_w) return {};
-  return {*segment.mean_w * length_s(segment), length_s(segment)};
+  // What a display that stands still or cuts off hides of a level is hidden all the time.
+  const double hidden_w = segment.level_w && segment.shown_w ? *segment.level_w - *segment.shown_w : 0.0;
+  return {(*segment.mean_w + hidden_w) * length_s(segment), length_s(segment)};
 }
 
 bool is_idle(const Segment& segment) {
@@ -84,7 +86,7 @@ struct Told {
 /// Short excursions come by chance: as many more or less as the root of their number.
 double excursion_variance_ws2(const Segment& idle) {
   if (idle.excursions < 1 || !idle.level_w) return 0.0;
-  const double excess_ws = (*idle.mean_w - *idle.level_w) * length_s(idle);
+  const double excess_ws = (*idle.mean_w - idle.shown_w.value_or(*idle.level_w)) * length_s(idle);
   return excess_ws * excess_ws / static_cast<double>(idle.excursions);
 }
 

@@ -173,9 +173,9 @@ class Namer {
              segments_[k].kind != SegmentKind::off &&
              *segments_[k].mean_w < (1.0 + still_falling) * *segments_[k - 1].mean_w;
     };
+    const auto curve = [&](std::size_t k) { return falls(k) && stretches_[k].shape == StretchShape::decay; };
     if (!falls(i + 1)) return false;
-    return stretches_[i + 1].shape == StretchShape::decay ||
-           (length_s(segments_[i + 1]) < longest_tail * curve_s && falls(i + 2));
+    return curve(i + 1) || curve(i + 2) || (length_s(segments_[i + 1]) < longest_tail * curve_s && falls(i + 2));
   }
   [[nodiscard]] bool in_charging(std::size_t i) const {
     return std::any_of(charging_.begin(), charging_.end(),
@@ -326,10 +326,11 @@ class Namer {
     const double idle_w = states_[best.idle].level_w;
     const bool lower = seen_working_below(best);
     for (std::size_t i = 0; i < segments_.size(); ++i) {
-      if (!on(i)) continue;
       Segment& g = segments_[i];
       if (best.charging && in_charging(i)) {
         g.kind = SegmentKind::charging;
+      } else if (!on(i)) {
+        continue;
       } else if (state_of_[i] < best.idle) {
         g.kind = SegmentKind::standby;
       } else {

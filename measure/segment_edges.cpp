@@ -37,7 +37,8 @@ double span_s(const EdgePoint& p) {
   return seconds_between(p.first, p.last) * n / (n - 1.0);
 }
 
-/// Energy and number of the readings of [from, to), piece by piece between the points; the ends' values go on.
+/// Energy and number of the readings of [from, to); between two of them the nearer one holds, so that nothing of a
+/// level is counted beyond its edge.
 struct Between {
   double energy_ws = 0.0;
   std::int64_t samples = 0;
@@ -46,20 +47,9 @@ struct Between {
 Between between(const std::vector<EdgePoint>& points, UtcTime from, UtcTime to) {
   Between sum;
   double count = 0.0;
-  const auto value_at = [&](UtcTime t) {
-    if (t <= points.front().middle()) return points.front().mean;
-    for (std::size_t i = 1; i < points.size(); ++i) {
-      const UtcTime a = points[i - 1].middle();
-      const UtcTime b = points[i].middle();
-      if (t < b)
-        return points[i - 1].mean +
-               (points[i].mean - points[i - 1].mean) * seconds_between(a, t) / seconds_between(a, b);
-    }
-    return points.back().mean;
-  };
-  UtcTime at = from;
-  double power = value_at(from);
-  for (const EdgePoint& p : points) {
+  UtcTime begin = from;
+  for (std::size_t i = 0; i < points.size(); ++i) {
+    const EdgePoint& p = points[i];
     if (p.n < 2) {
       count += p.first >= from && p.first < to ? 1.0 : 0.0;
     } else {
@@ -67,13 +57,12 @@ Between between(const std::vector<EdgePoint>& points, UtcTime from, UtcTime to) 
       const double both = seconds_between(std::max(p.first, from), std::min(p.last, to));
       count += whole > 0.0 ? std::clamp(both / whole, 0.0, 1.0) * static_cast<double>(p.n) : 0.0;
     }
-    const UtcTime middle = p.middle();
-    if (middle <= at || middle >= to) continue;
-    sum.energy_ws += seconds_between(at, middle) * (power + p.mean) / 2.0;
-    at = middle;
-    power = p.mean;
+    const UtcTime half =
+        i + 1 < points.size() ? p.middle() + Duration((points[i + 1].middle() - p.middle()).count() / 2) : to;
+    const UtcTime end = std::clamp(half, begin, to);
+    sum.energy_ws += seconds_between(begin, end) * p.mean;
+    begin = end;
   }
-  sum.energy_ws += seconds_between(at, to) * (power + value_at(to)) / 2.0;
   sum.samples = std::llround(count);
   return sum;
 }

@@ -304,10 +304,10 @@ class Segmenter::Impl {
     const double width_s = binned_ ? to_seconds(p.last - previous_->first).value : link_s;
     s.begin_uncertainty_s = 2.0 * width_s / std::sqrt(12.0);
     const double half_s = to_seconds(s.begin - previous_->last).value;
-    const double middle_w = previous_->last_w + (p.first_w - previous_->last_w) * half_s / link_s;
-    parts_.back().stretch.energy_ws += half_s * (previous_->last_w + middle_w) / 2.0;
+    // The trapezoid's energy, to each side what it had: a slow meter's edge is half an interval of the other level.
+    parts_.back().stretch.energy_ws += half_s * previous_->last_w;
     parts_.back().stretch.covered_s += half_s;
-    s.energy_ws += (link_s - half_s) * (middle_w + p.first_w) / 2.0;
+    s.energy_ws += (link_s - half_s) * p.first_w;
     s.covered_s += link_s - half_s;
   }
 

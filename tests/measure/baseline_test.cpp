@@ -63,6 +63,16 @@ TEST_CASE("without departures the baseline is the mean of idle and as sure") {
   CHECK_FALSE(baseline_of(segments({{SegmentKind::plateau, 3600, 7.0}}), {}).has_value());
 }
 
+TEST_CASE("what a display hides of an idle it hides of the baseline") {
+  // It shows 8.994 W all the time and bursts on top, its level is known to be 8.87 W; one that cuts off shows half a
+  // step less.
+  const double level_w = GENERATE(8.87, 9.50);
+  std::vector<Segment> span = segments({{SegmentKind::idle, 3600, level_w, 0.12}});
+  span[0].shown_w = 8.994;
+  span[0].mean_w = 9.094;  // a tenth of a watt of excursions
+  CHECK(baseline_of(span, {0.5, std::nullopt})->budget.level_w == Approx(level_w + 0.1));
+}
+
 TEST_CASE("the meter's promise and the display are not averaged away") {
   // 1 % of 8.25 W, a rectangle: 0.0825 / sqrt(3) = 0.0476 W standard.
   Accuracy promise;

@@ -270,6 +270,43 @@ TEST_CASE("idle with maintenance bursts is quoted without them, and the baseline
   CHECK(is_near(night.summary.baseline, *baseline.value_w));
 }
 
+TEST_CASE("work in steps of seconds is no load, however long it lasts") {
+  const auto seed = GENERATE(std::uint64_t{46}, 47, 48);
+  CAPTURE(seed);
+  const Found night = found(plan({idle(24.0, 600), boot(30.0, 100.0, 900, seed), idle(24.0, 600)}), seed);
+  CHECK(is_near(night.summary.idle, 24.0));
+  CHECK_FALSE(night.summary.load);
+}
+
+TEST_CASE("an idle with dips just beside its loads is idle") {
+  const auto seed = GENERATE(std::uint64_t{49}, 50, 51);
+  CAPTURE(seed);
+  Act dipped = idle(42.7, 900);
+  dipped.steps = {{0.0, -21.0}, {14.0, 0.0}, {400.0, -21.0}, {410.0, 0.0}};
+  const Found night = found(plan({idle(42.7, 900), load(98.0, 500), dipped, load(60.0, 600), idle(42.7, 600)}), seed);
+  CHECK(is_near(night.summary.idle, 42.7));
+  CHECK(is_near(night.summary.load, 98.0));
+  CHECK(is_near(night.summary.sustained, 60.0));
+}
+
+TEST_CASE("a battery that fills with a power that wanders slowly is charging to its end") {
+  const auto seed = GENERATE(std::uint64_t{52}, 53, 54);
+  CAPTURE(seed);
+  Plan acts = plan({charging(4.7, 27.9, 1870, 1000), idle(4.7, 1300), load(7.3, 900), idle(4.7, 600)}, 0.1, 0.5);
+  acts.acts.front().noise_w = 0.2;
+  acts.noise_memory_s = 31.0;
+  const Found night = found(acts, seed);
+  CHECK(kinds(night) == "charging idle plateau idle");
+  CHECK(is_near(night.summary.sustained, 7.3));
+}
+
+TEST_CASE("a reading each minute counts nothing of a load beyond its edge as idle") {
+  const auto seed = GENERATE(std::uint64_t{55}, 56, 57);
+  CAPTURE(seed);
+  const Found night = found(plan({load(113.0, 1500), idle(34.1, 2520), load(166.0, 1500)}, 0.1, 60.0), seed);
+  CHECK(is_near(night.summary.baseline, 34.1));
+}
+
 TEST_CASE("a load that is throttled after ten minutes is quoted as it was before and as it is sustained") {
   const auto seed = GENERATE(std::uint64_t{40}, 41, 42);
   CAPTURE(seed);

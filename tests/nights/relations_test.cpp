@@ -58,6 +58,10 @@ TEST_CASE("a night twice in a row has the figures of the night") {
   holds("twice in a row");
 }
 
+TEST_CASE("every second reading alone gives the figures of all") {
+  holds("every second reading");
+}
+
 TEST_CASE("a reading in fifty that is lost moves no figure by more than its uncertainty") {
   holds("one in fifty lost");
 }
