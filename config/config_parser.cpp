@@ -6,6 +6,7 @@
 
 #include "checked_table.hpp"
 #include "page_parser.hpp"
+#include "publish_parser.hpp"
 #include "tell_parser.hpp"
 
 namespace nightwatt::config {
@@ -176,6 +177,8 @@ std::optional<ServiceConfig> parse_config(const Node& root_node, const ProfileSo
   if (auto table = root.table("page", "[page]")) config.page = parse_page(std::move(*table));
 
   if (auto table = root.table("mirror", "[mirror]")) config.mirror = parse_mirror(std::move(*table));
+  if (auto table = root.table("publish", "[publish]"))
+    config.publish = parse_publish(std::move(*table), config.mirror.rig);
 
   std::vector<int> lines;
   for (CheckedTable& table : root.tables("meter", "[[meter]]")) {

@@ -17,6 +17,7 @@
 #include "daemon/system_port.hpp"
 #include "drivers/protocols.hpp"
 #include "mirror/mirror.hpp"
+#include "publish/publisher.hpp"
 
 namespace {
 
@@ -99,26 +100,20 @@ daemon::LogSink make_log(bool foreground) {
   };
 }
 
-/// The mirror that the config asks for, begun anew where it asks for another. It stands beside the service, which knows
-/// nothing of it: it only reads the store.
-class MirrorKeeper {
+/// What stands beside the service and only reads its store, as the config asks for it; begun anew where it asks for
+/// another.
+class Beside {
  public:
-  explicit MirrorKeeper(daemon::LogSink log) : log_(std::move(log)) {}
+  explicit Beside(daemon::LogSink log) : log_(std::move(log)) {}
 
   void take(const config::ServiceConfig& config) {
-    const mirror::MirrorSettings wanted{config.mirror.database, config.mirror.rig, config.store.path};
-    if (mirror_ && config.mirror.on() && mirror_->settings() == wanted) return;
-    if (mirror_) mirror_->let_go();
-    mirror_.reset();
-    if (!config.mirror.on()) return;
-    mirror_ =
-        std::make_unique<mirror::Mirror>(wanted, [log = log_](mirror::Mirror::Tone tone, const std::string& text) {
-          log(tone == mirror::Mirror::Tone::warning ? daemon::LogLevel::warning : daemon::LogLevel::info, text);
-        });
-    mirror_->start();
+    std::optional<mirror::MirrorSettings> mirror;
+    if (config.mirror.on()) mirror = {config.mirror.database, config.mirror.rig, config.store.path};
+    begin_anew(mirror_, mirror);
+    begin_anew(publisher_, publishing(config));
   }
 
-  [[nodiscard]] std::optional<daemon::MirrorState> state() const {
+  [[nodiscard]] std::optional<daemon::MirrorState> mirror() const {
     if (!mirror_) return std::nullopt;
     const mirror::MirrorStatus status = mirror_->status();
     std::optional<double> behind_s;
@@ -127,8 +122,34 @@ class MirrorKeeper {
   }
 
  private:
+  /// None, after saying why, where the password cannot be had.
+  [[nodiscard]] std::optional<publish::PublishSettings> publishing(const config::ServiceConfig& config) const {
+    const config::PublishConfig& wanted = config.publish;
+    if (!wanted.on()) return std::nullopt;
+    const auto password = config::publish_password(wanted);
+    if (!password) {
+      log_(daemon::LogLevel::error, "not publishing: " + password.error().message);
+      return std::nullopt;
+    }
+    return publish::PublishSettings{wanted.host, wanted.port,    wanted.tls,   wanted.ca_file, wanted.user,
+                                    *password,   wanted.version, wanted.topic, wanted.rig,     config.store.path};
+  }
+
+  template <class Program, class Settings>
+  void begin_anew(std::unique_ptr<Program>& running, const std::optional<Settings>& wanted) {
+    if (running && wanted && running->settings() == *wanted) return;
+    if (running) running->let_go();
+    running.reset();
+    if (!wanted) return;
+    running = std::make_unique<Program>(*wanted, [log = log_](typename Program::Tone tone, const std::string& text) {
+      log(tone == Program::Tone::warning ? daemon::LogLevel::warning : daemon::LogLevel::info, text);
+    });
+    running->start();
+  }
+
   daemon::LogSink log_;
   std::unique_ptr<mirror::Mirror> mirror_;
+  std::unique_ptr<publish::Publisher> publisher_;
 };
 
 int serve(const std::string& file, bool foreground) {
@@ -140,21 +161,21 @@ int serve(const std::string& file, bool foreground) {
   const auto environment = daemon::make_system_environment(daemon::SystemPorts());
   daemon::SystemdSupervisor supervisor;
   const daemon::LogSink log = make_log(foreground);
-  MirrorKeeper mirror(log);
+  Beside beside(log);
   const config::ServiceConfig first = *settings;
-  const auto reload = [file, &mirror] {
+  const auto reload = [file, &beside] {
     auto fresh = config::load_config(file, drivers::protocol_readers());
-    if (fresh) mirror.take(*fresh);
+    if (fresh) beside.take(*fresh);
     return fresh;
   };
   auto service = daemon::Service::make(
       std::move(*settings),
-      {*environment, supervisor, log, reload, true, [&mirror] { return mirror.state(); }, daemon::machine_boot()});
+      {*environment, supervisor, log, reload, true, [&beside] { return beside.mirror(); }, daemon::machine_boot()});
   if (!service) {
     std::cerr << service.error().message << '\n';
     return static_cast<int>(service.error().kind);
   }
-  mirror.take(first);  // once the store is there
+  beside.take(first);  // once the store is there
   return (*service)->run() ? exit_done : exit_unusable;
 }
 

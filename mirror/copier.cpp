@@ -339,18 +339,18 @@ Result<void> Copier::copy_run(const storage::RunInfo& run, const std::string& pr
   if (!rows) return tl::unexpected(rows.error());
   const std::string number = text_of(run.id);
   const Value stream = run.stream == 0 ? Value() : Value(text_of(run.stream));
-  const Value end = run.end ? Value(utc_text(*run.end + record->shift)) : Value();
+  const Value end = run.end ? Value(utc_text(record->shown(*run.end))) : Value();
   return in_transaction([&]() -> Result<void> {
-    if (auto told = server_.tell("INSERT INTO nightwatt.run (rig, run, stream, device, origin, begin_at, end_at, "
-                                 "pinned, print, summary) VALUES "
-                                 "($1, $2, $3, $4, $5, $6, $7, $8, $9, $10) ON CONFLICT (rig, run) DO UPDATE SET "
-                                 "stream = EXCLUDED.stream, device "
-                                 "= EXCLUDED.device, begin_at = EXCLUDED.begin_at, end_at = EXCLUDED.end_at, pinned = "
-                                 "EXCLUDED.pinned, print = "
-                                 "EXCLUDED.print, summary = EXCLUDED.summary",
-                                 {rig_, number, stream, run.device, std::string(origin_name(run.origin)),
-                                  utc_text(run.begin + record->shift), end, std::string(run.pinned ? "t" : "f"), print,
-                                  summary_json(*record)});
+    if (auto told = server_.tell(
+            "INSERT INTO nightwatt.run (rig, run, stream, device, origin, begin_at, end_at, "
+            "pinned, print, summary) VALUES "
+            "($1, $2, $3, $4, $5, $6, $7, $8, $9, $10) ON CONFLICT (rig, run) DO UPDATE SET "
+            "stream = EXCLUDED.stream, device "
+            "= EXCLUDED.device, begin_at = EXCLUDED.begin_at, end_at = EXCLUDED.end_at, pinned = "
+            "EXCLUDED.pinned, print = "
+            "EXCLUDED.print, summary = EXCLUDED.summary",
+            {rig_, number, stream, run.device, std::string(origin_name(run.origin)), utc_text(record->shown(run.begin)),
+             end, std::string(run.pinned ? "t" : "f"), print, summary_json(*record)});
         !told)
       return told;
     for (const char* table : {"segment", "run_row"})

@@ -119,3 +119,39 @@ TEST_CASE("a mirror has a database and a rig; a password in it is a secret") {
   site.folder.write("conf.d/mirror.toml", "[mirror]\nrig = \"a\"\n");
   CHECK_THAT(site.fault(), Catch::StartsWith("conf.d/mirror.toml:1: "));
 }
+
+TEST_CASE("a broker has an address and a topic with the meter in it, and takes the mirror's name for the rig") {
+  const Site site;
+  const auto reads = [&](const std::string& text) {
+    site.folder.write("conf.d/a.toml", text);
+    const auto read = load_config(site.main, drivers::protocol_readers());
+    if (!read) FAIL(read.error().message);
+    return read->publish;
+  };
+  config::PublishConfig expected;
+  expected.host = "127.0.0.1";
+  expected.rig = "north";
+  CHECK(reads("[mirror]\ndatabase = \"x\"\nrig = \"north\"\n[publish]\nbroker = \"mqtt://127.0.0.1\"\n") == expected);
+  const auto tls = reads(
+      "[publish]\nbroker = \"mqtts://[::1]:99\"\nca_file = \"ca.pem\"\nuser = \"u\"\npassword_file = \"p\"\nversion = "
+      "\"5\"\n");
+  CHECK(tls.host == "::1");
+  CHECK(tls.port == 99);
+  CHECK(tls.tls);
+  CHECK(tls.version == 5);
+  CHECK(tls.ca_file == site.folder.path("conf.d/ca.pem"));
+  CHECK_FALSE(tls.rig.empty());
+  site.folder.write("conf.d/p", "hush\n");
+  fs::permissions(site.folder.path("conf.d/p"), fs::perms(0644));
+  CHECK_FALSE(config::publish_password(tls));
+  fs::permissions(site.folder.path("conf.d/p"), fs::perms(0640));
+  CHECK(config::publish_password(tls).value() == "hush");
+  for (const std::string bad :
+       {"http://x", "mqtt://", "mqtt://x:0", "mqtt://x:70000", "mqtt://a b", "mqtt://u@x", "mqtt://[::1"}) {
+    site.folder.write("conf.d/a.toml", "[publish]\nbroker = \"" + bad + "\"\n");
+    INFO(bad);
+    CHECK_THAT(site.fault(), Catch::StartsWith("conf.d/a.toml:2: "));
+  }
+  site.folder.write("conf.d/a.toml", "[publish]\nbroker = \"mqtt://x\"\ntopic = \"all\"\n");
+  CHECK_THAT(site.fault(), Catch::StartsWith("conf.d/a.toml:3: "));
+}

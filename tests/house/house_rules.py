@@ -11,7 +11,7 @@ import subprocess
 import sys
 from pathlib import Path
 
-FOLDERS = ("measure", "drivers", "storage", "config", "daemon", "mirror", "tools", "tests")
+FOLDERS = ("measure", "drivers", "storage", "config", "daemon", "mirror", "publish", "tools", "tests")
 
 # Who may include whom.
 EVERYTHING = set(FOLDERS) - {"tests"}
@@ -21,6 +21,7 @@ MAY_INCLUDE = {
     "storage": {"measure", "storage"},
     "config": {"measure", "config"},
     "mirror": {"measure", "storage", "mirror"},
+    "publish": {"measure", "storage", "publish"},
     "daemon": EVERYTHING,
     "tools": EVERYTHING,
     "tests": EVERYTHING | {"tests"},
@@ -33,7 +34,7 @@ TOOL_LIBRARIES = {
     "figures": {"measure", "storage", "text"},
     "page": {"measure", "storage", "text", "figures"},
 }
-MAY_USE_TOOL_LIBRARIES = {"daemon", "mirror", "tools", "tests"}
+MAY_USE_TOOL_LIBRARIES = {"daemon", "mirror", "publish", "tools", "tests"}
 
 # Third-party headers, by how they begin, and the folders they serve; tests may use what they test.
 THIRD_PARTY = {
@@ -52,6 +53,7 @@ THIRD_PARTY = {
     "nlohmann/": {"tools", "daemon"},
     "systemd/": {"daemon"},
     "libpq-fe.h": {"mirror"},
+    "mosquitto.h": {"publish"},
     "catch2/": set(),
     "modbus/": set(),
     "modbus.h": set(),

@@ -85,6 +85,21 @@ struct MirrorConfig {
   friend bool operator==(const MirrorConfig&, const MirrorConfig&) = default;
 };
 
+/// Readings and ends of runs to an MQTT broker; off without a host.
+struct PublishConfig {
+  std::string host;
+  int port = 1883;
+  bool tls = false;
+  std::string ca_file;  ///< path; empty: the system's certificates
+  std::string user;
+  std::string password_file;  ///< path; empty: none
+  int version = 4;            ///< 4 is MQTT 3.1.1, 5 is 5
+  std::string topic = "nightwatt/{rig}/{meter}";
+  std::string rig;
+  [[nodiscard]] bool on() const { return !host.empty(); }
+  friend bool operator==(const PublishConfig&, const PublishConfig&) = default;
+};
+
 struct ServiceConfig {
   std::string file;                   ///< where it was read
   std::vector<std::string> warnings;  ///< what is no fault but should not stay: secrets open to all; `file:line: what`
@@ -92,6 +107,7 @@ struct ServiceConfig {
   std::string control_socket = "/run/nightwatt/control.sock";
   PageConfig page;
   MirrorConfig mirror;
+  PublishConfig publish;
   std::vector<MeterConfig> meters;
   std::vector<TellConfig> tells;
 };
@@ -107,6 +123,8 @@ struct ServiceConfig {
 /// The page's token, from the config or its file; empty where none is wanted. A file is refused that others than its
 /// owner and group may read or change. ErrorKind::input, one line.
 [[nodiscard]] Result<std::string> page_token(const PageConfig& page);
+/// The broker's password from its file; empty where there is none. As with the token's.
+[[nodiscard]] Result<std::string> publish_password(const PublishConfig& publish);
 /// Whether only programs of this machine reach the address.
 [[nodiscard]] bool is_loopback(const std::string& address);
 /// --config, else $NIGHTWATT_CONFIG, else /etc/nightwatt/nightwatt.toml.

@@ -1,0 +1,124 @@
+#include "feed.hpp"
+
+#include <algorithm>
+#include <deque>
+#include <limits>
+
+#include "figures/figures.hpp"
+#include "figures/run_json.hpp"
+#include "text/json_text.hpp"
+#include "text/sink.hpp"
+
+namespace nightwatt::publish {
+namespace {
+
+constexpr std::size_t messages_at_once = 100;
+constexpr std::int64_t end_of_time = std::numeric_limits<std::int64_t>::max();
+
+std::string reading_json(const Reading& reading, Duration shift) {
+  std::string text;
+  text::Sink sink(text);
+  text::JsonWriter json(sink);
+  json.begin_object().field("time", reading.time + shift);
+  for (const Quantity quantity : all_quantities)
+    if (const auto value = reading.values.get(quantity)) json.field(quantity_column(quantity), *value);
+  json.end_object();
+  sink.flush();
+  return text;
+}
+
+std::string run_json(const figures::RunRecord& record) {
+  std::string text;
+  text::Sink sink(text);
+  text::JsonWriter json(sink);
+  figures::write_summary(json, record, nullptr);
+  sink.flush();
+  return text;
+}
+
+}  // namespace
+
+Result<void> Feed::look_for_first_time(const storage::StoreReader& store) {
+  const auto streams = store.streams();
+  if (!streams) return tl::unexpected(streams.error());
+  for (const storage::StreamInfo& stream : *streams) {
+    const auto last = store.last_reading(stream.id);
+    if (!last) return tl::unexpected(last.error());
+    if (*last) told_us_[stream.id] = (*last)->time.us;
+  }
+  const auto runs = store.runs();
+  if (!runs) return tl::unexpected(runs.error());
+  for (const storage::RunInfo& run : *runs) {
+    newest_run_ = std::max(newest_run_, run.id);
+    if (!run.end) open_.insert(run.id);
+  }
+  looked_ = true;
+  return {};
+}
+
+Result<std::vector<Message>> Feed::next(const storage::StoreReader& store) {
+  next_us_.clear();
+  next_ended_.clear();
+  if (!looked_)
+    if (auto done = look_for_first_time(store); !done) return tl::unexpected(done.error());
+  std::vector<Message> messages;
+  const auto streams = store.streams();
+  if (!streams) return tl::unexpected(streams.error());
+  for (const storage::StreamInfo& stream : *streams)
+    if (stream.meter)
+      if (auto done = add_readings(store, stream, messages); !done) return tl::unexpected(done.error());
+  if (auto done = add_ends(store, messages); !done) return tl::unexpected(done.error());
+  return messages;
+}
+
+Result<void> Feed::add_readings(const storage::StoreReader& store, const storage::StreamInfo& stream,
+                                std::vector<Message>& messages) {
+  const auto told = told_us_.find(stream.id);
+  const UtcTime from{told == told_us_.end() ? std::numeric_limits<std::int64_t>::min() : told->second + 1};
+  std::deque<Reading> waiting;
+  std::int64_t too_many = 0;
+  const auto read = store.readings(stream.id, from, UtcTime{end_of_time}, [&](const Reading& reading) {
+    waiting.push_back(reading);
+    if (waiting.size() > most_waiting) {
+      waiting.pop_front();
+      ++too_many;
+    }
+    return true;
+  });
+  if (!read) return read;
+  dropped_ += too_many;
+  if (waiting.empty()) return {};
+  if (too_many > 0) told_us_[stream.id] = waiting.front().time.us - 1;
+  const auto shift = store.shift_at(stream.id, waiting.back().time);
+  if (!shift) return tl::unexpected(shift.error());
+  const std::string topic = topic_of(topic_, rig_, *stream.meter) + "/reading";
+  for (const Reading& reading : waiting) {
+    if (messages.size() >= messages_at_once) break;
+    messages.push_back({topic, reading_json(reading, *shift), true});
+    next_us_[stream.id] = reading.time.us;
+  }
+  return {};
+}
+
+Result<void> Feed::add_ends(const storage::StoreReader& store, std::vector<Message>& messages) {
+  const auto runs = store.runs();
+  if (!runs) return tl::unexpected(runs.error());
+  for (const storage::RunInfo& run : *runs) {
+    const bool is_new = run.id > newest_run_;
+    if (is_new) open_.insert(run.id);
+    newest_run_ = std::max(newest_run_, run.id);
+    if (!run.end || !run.meter || open_.count(run.id) == 0) continue;
+    const auto record = figures::run_record(store, run);
+    if (!record) return tl::unexpected(record.error());
+    messages.push_back({topic_of(topic_, rig_, *run.meter) + "/run", run_json(*record), true});
+    next_ended_.insert(run.id);
+  }
+  return {};
+}
+
+void Feed::told() {
+  for (const auto& [stream, us] : next_us_) told_us_[stream] = us;
+  for (const storage::RunId run : next_ended_) open_.erase(run);
+}
+
+}  // namespace nightwatt::publish
