@@ -8,6 +8,7 @@
 #include "p1/protocol.hpp"
 #include "s0/protocol.hpp"
 #include "scpi/protocol.hpp"
+#include "sml/protocol.hpp"
 #include "sunspec/protocol.hpp"
 #include "text/protocol.hpp"
 
@@ -18,9 +19,10 @@ namespace {
 /// The same protocols in the same order, as what the two kinds of readers ask for.
 template <class Base>
 const auto& list() {
-  static const std::array<const Base*, 8> all = {
+  static const std::array<const Base*, 9> all = {
       &modbus::rtu_protocol(),  &modbus::tcp_protocol(), &text::line_protocol(), &scpi::instrument_protocol(),
-      &sunspec::map_protocol(), &s0::pulse_protocol(),   &p1::port_protocol(),   &iec62056::head_protocol()};
+      &sunspec::map_protocol(), &s0::pulse_protocol(),   &p1::port_protocol(),   &iec62056::head_protocol(),
+      &sml::message_protocol()};
   return all;
 }
 

@@ -1,6 +1,7 @@
 // How fast the decoders turn bytes into readings, each beside something that makes numbers of the same bytes.
 
 #include <modbus.h>
+#include <sml/sml_file.h>
 
 #include <array>
 #include <bit>
@@ -12,6 +13,7 @@
 #include <iostream>
 #include <nlohmann/json.hpp>
 
+#include "tests/drivers/sml_bytes.hpp"
 #include "tests/drivers/stream.hpp"
 
 namespace {
@@ -246,6 +248,46 @@ void bench_text() {
        }));
 }
 
+/// A file as meters send them: who it is, both counters, power, a signature.
+test::Bytes sml_messages(std::size_t number) {
+  constexpr std::string_view digits = "0123456789ABCDEF";
+  std::string counter;
+  for (int shift = 20; shift >= 0; shift -= 4) counter += digits[number >> shift & 0x0FU];
+  std::string key = "77 07 81 81 C7 82 05 FF 01 01 01 01 83 02 ";
+  for (int i = 0; i < 48; ++i) key += "A5 ";
+  return test::made_list_messages(5,
+                                 "77 07 81 81 C7 82 03 FF 01 01 01 01 04 53 4B 50 01"
+                                 "77 07 01 00 01 08 00 FF 64 1C 01 04 01 62 1E 52 FF 56 00 00 " +
+                                     counter + "01 77 07 01 00 02 08 00 FF 01 01 62 1E 52 FF 53 00 11 01" +
+                                     "77 07 01 00 10 07 00 FF 01 01 62 1B 52 00 53 01 2C 01" + key + "01");
+}
+
+constexpr std::size_t sml_files = 20'000;
+
+void bench_sml() {
+  test::Bytes stream;
+  std::vector<test::Bytes> messages;
+  for (std::size_t i = 0; i < sml_files; ++i) {
+    messages.push_back(sml_messages(i));
+    const test::Bytes file = test::made_file(messages.back());
+    stream.insert(stream.end(), file.begin(), file.end());
+  }
+  std::printf("SML: %zu files of %zu bytes\n", sml_files, stream.size() / sml_files);
+  const MeterProfile profile = test::sml_profile();
+  volatile double kept = 0.0;
+  const double theirs = speed(stream.size(), [&] {
+    for (test::Bytes& file : messages) {
+      sml_file* parsed = sml_file_parse(reinterpret_cast<unsigned char*>(file.data()), file.size());
+      const auto* list = static_cast<const sml_get_list_response*>(parsed->messages[1]->message_body->data)->val_list;
+      for (; list != nullptr; list = list->next)
+        if (list->unit != nullptr) kept = kept + sml_value_to_double(list->value);
+      sml_file_free(parsed);
+    }
+  });
+  line("  sml", speed(stream.size(), [&] { require(decode(profile, stream) == sml_files, "readings"); }),
+       "libsml's sml_file_parse of the messages, files neither searched nor checked", theirs);
+}
+
 }  // namespace
 
 int main() {
@@ -255,4 +297,5 @@ int main() {
       rounds);
   bench_modbus();
   bench_text();
+  bench_sml();
 }

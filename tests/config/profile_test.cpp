@@ -285,6 +285,24 @@ TEST_CASE("a character outside quotes that is not ASCII is refused on its line, 
   CHECK(fault(replaced(csv, "\"csv\"", "\"c\xC3\xBCv\"")).rfind("meter.toml:4: \"form\" is \"c\xC3\xBCv\"; ", 0) == 0);
 }
 
+TEST_CASE("an sml profile needs nothing but its protocol, and takes registers by their codes") {
+  const auto usual = parsed("protocol = \"sml\"\n");
+  REQUIRE(usual);
+  CHECK(usual->reads.size() == 6);
+  CHECK(usual->line == LineSettings{});
+  CHECK(usual->protocol == ProtocolSettings(SmlSettings{}));
+  const auto own = parsed(
+      "protocol = \"sml\"\n[sml]\nunsigned_power = true\n[[read]]\nquantity = \"power\"\nobis = \"1-0:1.7.0\"\nminus = "
+      "\"1-0:2.7.0\"\n");
+  REQUIRE(own);
+  CHECK(own->protocol == ProtocolSettings(SmlSettings{true}));
+  REQUIRE(own->reads.size() == 1);
+  CHECK(own->reads[0].obis == "1-0:1.7.0");
+  CHECK(own->reads[0].minus == "1-0:2.7.0");
+  CHECK(begins(fault("protocol = \"sml\"\nline = { data_bits = 7 }\n"), "meter.toml:2: sml needs 8 data bits"));
+  CHECK(begins(fault("protocol = \"sml\"\n[[read]]\nquantity = \"power\"\nobis = \"watts\"\n"), "meter.toml:4:"));
+}
+
 TEST_CASE("nesting that would exhaust the stack is refused before it is parsed") {
   std::string dotted = "a";
   for (int i = 0; i < 100'000; ++i) dotted += ".a";

@@ -30,7 +30,7 @@ TEST_CASE("every shipped profile loads, by file and by name, and measures power"
     names.insert(by_file->name);
   }
   CHECK(names == std::set<std::string>{"dsmr-p1", "dsmr-p1-v3", "iec62056-21", "iec62056-21-push", "modbus-float32",
-                                       "modbus-s32-scaled", "modbus-tcp-float32", "s0-pulse", "scpi-wattmeter",
+                                       "modbus-s32-scaled", "modbus-tcp-float32", "s0-pulse", "scpi-wattmeter", "sml",
                                        "sunspec", "text-csv", "text-json", "text-key-value"});
 }
 

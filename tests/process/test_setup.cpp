@@ -139,6 +139,19 @@ TEST_CASE("setup finds a Modbus meter's speed, address and profile by asking") {
   CHECK(run(unknown.dir, "nightwattd", {"--check", "--config", unknown.config()}).status == 0);
 }
 
+TEST_CASE("setup knows a meter that sends SML by what it hears") {
+  ::setenv("NIGHTWATT_PROFILES", NIGHTWATT_PROFILE_SOURCE, 1);
+  const Unknown unknown(run({}, "/bin/cat", {std::string(NIGHTWATT_PROFILE_SOURCE) + "/sml.toml"}).out,
+                        "voltage 229.8\nlevel 25 for 4h\n", 4.0);
+  const Answer answer = unknown.setup({"--json"});
+  ::unsetenv("NIGHTWATT_PROFILES");
+  INFO(answer.err);
+  REQUIRE(answer.status == 0);
+  CHECK(answer.json()["protocol"] == "sml");
+  CHECK(answer.json()["power_w"].get<double>() == Approx(25.0).margin(0.6));
+  CHECK(run(unknown.dir, "nightwattd", {"--check", "--config", unknown.config()}).status == 0);
+}
+
 TEST_CASE("a port that the service is recording is refused in one line, and the record goes on") {
   Bench bench(line_profile());
   bench.start_meter("noise white 0.4\nlevel 25 for 4h\n", 20.0);

@@ -245,6 +245,28 @@ TEST_CASE("an optical head with every fault gives its good read-outs only") {
   (void)missed(heard);
 }
 
+TEST_CASE("an SML meter is read digit for digit, with every fault that it can have") {
+  MeterProfile profile;
+  profile.protocol = SmlSettings{};
+  profile.reads = {spec(Quantity::power, 0, RegisterType::u16, RegisterOrder::abcd, Decimal{1, 0}, 0.1),
+                   spec(Quantity::voltage, 0, RegisterType::u16, RegisterOrder::abcd, Decimal{1, 0}, 0.1),
+                   spec(Quantity::energy, 0, RegisterType::u16, RegisterOrder::abcd, Decimal{1, 0}, 0.1)};
+  const Heard calm = play(profile, quiet, 100.0);
+  CHECK(calm.readings.size() >= 100);
+  CHECK(missed(calm) == 0);
+  CHECK(calm.faults == 0);
+  profile.reads[0].obis = "1-0:1.7.0";
+  profile.reads[0].minus = "1-0:2.7.0";
+  const Heard heard = play(profile,
+                           std::string(quiet) +
+                               "at 10 cut 2\nat 20 checksum 3\nat 30 silence 5\nat 50 noise 300\nat 60 garbage 10\n"
+                               "at 80 twice\n",
+                           110.0);
+  CHECK(heard.readings.size() >= 85);
+  CHECK(heard.faults >= 5);
+  CHECK(missed(heard) == 0);
+}
+
 TEST_CASE("a text meter is read digit for digit in each form") {
   for (const TextForm form : {TextForm::csv, TextForm::key_value, TextForm::json}) {
     MeterProfile profile;

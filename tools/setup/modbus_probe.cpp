@@ -79,7 +79,8 @@ MeterProfile impatient(MeterProfile profile) {
                                             [&](const Iec62056Settings& asked) { return as_it_is(asked); },
                                             [&](const DsmrP1Settings& speaks) { return as_it_is(speaks); },
                                             [&](const TextLineSettings& speaks) { return as_it_is(speaks); },
-                                            [&](const S0PulseSettings& speaks) { return as_it_is(speaks); }});
+                                            [&](const S0PulseSettings& speaks) { return as_it_is(speaks); },
+                                            [&](const SmlSettings& speaks) { return as_it_is(speaks); }});
   return profile;
 }
 
@@ -118,7 +119,7 @@ bool is_asked(const MeterProfile& profile) {
                           [](const TextLineSettings&) { return false; }, [](const ScpiSettings&) { return true; },
                           [](const SunSpecSettings&) { return true; }, [](const S0PulseSettings&) { return false; },
                           [](const Iec62056Settings& head) { return head.mode != Iec62056Mode::d; },
-                          [](const DsmrP1Settings&) { return false; }});
+                          [](const DsmrP1Settings&) { return false; }, [](const SmlSettings&) { return false; }});
 }
 
 std::string where_text(const MeterProfile& profile) {
@@ -131,7 +132,8 @@ std::string where_text(const MeterProfile& profile) {
                           [](const Iec62056Settings&) { return std::string("with a read-out"); },
                           [](const DsmrP1Settings&) { return std::string("with telegrams"); },
                           [](const TextLineSettings&) { return std::string("in lines"); },
-                          [](const S0PulseSettings&) { return std::string("in pulses"); }});
+                          [](const S0PulseSettings&) { return std::string("in pulses"); },
+                          [](const SmlSettings&) { return std::string("in SML messages"); }});
   return unit + ", " + std::to_string(profile.line.baud) + " baud";
 }
 

@@ -9,6 +9,7 @@ namespace nightwatt::setup {
 bool is_spoken(const MeterProfile& profile) {
   return drivers::visit_settings(
       profile.protocol, drivers::Overloaded{[](const DsmrP1Settings&) { return true; },
+                                            [](const SmlSettings&) { return true; },
                                             [](const Iec62056Settings& head) { return head.mode == Iec62056Mode::d; },
                                             [](const auto&) { return false; }});
 }
@@ -32,6 +33,8 @@ std::optional<ProbeAnswer> known_by(std::string_view bytes, std::uint32_t baud,
 }
 
 bool may_be_spoken(std::string_view bytes) {
+  constexpr std::string_view sml_start = "\x1B\x1B\x1B\x1B\x01\x01\x01\x01";
+  if (bytes.find(sml_start) != std::string_view::npos) return true;
   // A telegram's names, with whatever parity: `1-0:1.8.1(`.
   std::size_t names = 0;
   for (std::size_t at = 0; at < bytes.size(); ++at) {

@@ -9,6 +9,7 @@
 #include "p1_meter.hpp"
 #include "pulse_output.hpp"
 #include "scpi_instrument.hpp"
+#include "sml_meter.hpp"
 #include "sunspec_meter.hpp"
 
 namespace nightwatt::sim {
@@ -60,6 +61,11 @@ Result<std::unique_ptr<Meter>> make_meter(const MeterProfile& profile, Script sc
                             [](const ScriptFault& fault) { return fault.type != FaultType::unplug; }))
               return fail(ErrorKind::input, "a pulse output plays no faults but `unplug`; take them out of the script");
             return std::make_unique<PulseOutput>(profile, std::move(script), seed);
+          },
+          [&](const SmlSettings&) -> Made {
+            if (has(script, FaultType::exception))
+              return fail(ErrorKind::input, "the script plays an exception, and an sml meter has none; take it out");
+            return std::make_unique<SmlMeter>(profile, std::move(script), seed);
           },
           [&](const SunSpecSettings&) -> Made {
             return std::make_unique<SunSpecMeter>(profile, std::move(script), seed);

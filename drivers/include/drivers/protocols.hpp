@@ -13,6 +13,7 @@
 #include "drivers/p1/settings.hpp"
 #include "drivers/s0/settings.hpp"
 #include "drivers/scpi/settings.hpp"
+#include "drivers/sml/settings.hpp"
 #include "drivers/sunspec/settings.hpp"
 #include "drivers/text/settings.hpp"
 #include "measure/profile_table.hpp"
@@ -30,7 +31,7 @@ class Protocol : public ProtocolReader {
 template <class... Settings>
 struct SettingsList {};
 using AllSettings = SettingsList<ModbusRtuSettings, ModbusTcpSettings, TextLineSettings, ScpiSettings, SunSpecSettings,
-                                 S0PulseSettings, DsmrP1Settings, Iec62056Settings>;
+                                 S0PulseSettings, DsmrP1Settings, Iec62056Settings, SmlSettings>;
 
 /// All protocols, in the order of the list.
 [[nodiscard]] std::span<const Protocol* const> protocols();

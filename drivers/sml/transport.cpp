@@ -1,0 +1,151 @@
+#include "sml/transport.hpp"
+
+#include <algorithm>
+
+#include "sml/crc.hpp"
+
+namespace nightwatt::drivers::sml {
+
+namespace {
+
+constexpr std::size_t word_size = 4;  // escapes stand at multiples of it, counted from the start
+constexpr std::size_t start_size = 8;
+constexpr std::uint64_t start_sequence = 0x1B1B1B1B01010101;
+constexpr std::byte escape{0x1B};
+constexpr std::byte start_byte{0x01};  // four of them: version 1
+constexpr std::byte end_byte{0x1A};
+constexpr std::size_t check_size = 2;
+/// Noise is told in pieces, so that it is told at all where it never ends.
+constexpr std::size_t noise_told = 4096;
+
+}  // namespace
+
+void OpenFile::start(std::uint64_t at_byte) {
+  at_byte_ = at_byte;
+  escaped_ = false;
+  payload_.clear();
+  raw_.assign(word_size, escape);
+  raw_.insert(raw_.end(), word_size, start_byte);
+}
+
+OpenFile::State OpenFile::take(std::byte byte) {
+  raw_.push_back(byte);
+  if (raw_.size() > file_limit) return State::too_long;
+  return raw_.size() % word_size == 0 ? take_word() : State::open;
+}
+
+OpenFile::State OpenFile::take_word() {
+  const auto word = std::span(raw_).last(word_size);
+  const auto all = [&](std::byte same) {
+    return std::all_of(word.begin(), word.end(), [&](std::byte byte) { return byte == same; });
+  };
+  const bool is_escape = all(escape);
+  if (!escaped_ && is_escape) {
+    escaped_ = true;
+    return State::open;
+  }
+  if (!escaped_ || is_escape) {  // two escapes are one of the messages' own
+    escaped_ = false;
+    payload_.insert(payload_.end(), word.begin(), word.end());
+    return State::open;
+  }
+  if (word[0] == end_byte) return check();
+  return all(start_byte) ? State::restart : State::broken;
+}
+
+OpenFile::State OpenFile::check() {
+  const std::span<const std::byte> checked = std::span(raw_).first(raw_.size() - check_size);
+  const auto last = std::span(raw_).last(check_size + 1);
+  const auto padding = std::to_integer<std::size_t>(last[0]);
+  const auto told = std::to_integer<std::uint32_t>(last[1]) | std::to_integer<std::uint32_t>(last[2]) << 8U;
+  if (told != crc16_x25(checked) && told != crc16_kermit(checked)) return State::checksum;
+  if (padding >= word_size || padding > payload_.size()) return State::broken;
+  payload_.resize(payload_.size() - padding);
+  return State::good;
+}
+
+void Transport::forget() {
+  inside_ = second_ = heard_ = false;
+  last_eight_ = 0;
+  noise_ = 0;
+  noise_at_ = fed_;
+}
+
+void Transport::take(std::byte byte) {
+  found_ = 0;
+  ++fed_;
+  last_eight_ = (last_eight_ << 8U) | std::to_integer<std::uint64_t>(byte);
+  if (inside_) return take_inside(byte);
+  if (last_eight_ == start_sequence) return start_file(fed_ - start_size);
+  if (byte != std::byte{0}) ++noise_;
+  if (noise_ >= noise_told) end_noise(fed_);
+}
+
+void Transport::take_inside(std::byte byte) {
+  using State = OpenFile::State;
+  OpenFile& file = files_[first_];
+  OpenFile& within = files_[1 - first_];
+  const State state = file.take(byte);
+  const State state_within = second_ ? within.take(byte) : State::open;
+  if (state == State::good) {
+    tell(Piece::Kind::file, file.at_byte(), fed_, file.payload());
+    return go_on_outside();
+  }
+  if (state_within == State::good) {
+    tell(Piece::Kind::broken, file.at_byte(), within.at_byte());
+    tell(Piece::Kind::file, within.at_byte(), fed_, within.payload());
+    return go_on_outside();
+  }
+  if (state == State::restart) {
+    tell(Piece::Kind::broken, file.at_byte(), fed_ - start_size);
+    second_ = false;
+    return file.start(fed_ - start_size);
+  }
+  if (state_within != State::open) second_ = false;
+  if (state != State::open) {
+    tell(state == State::checksum   ? Piece::Kind::checksum
+         : state == State::too_long ? Piece::Kind::too_long
+                                    : Piece::Kind::broken,
+         file.at_byte(), second_ ? std::min(fed_, within.at_byte()) : fed_);
+    if (!second_) return go_on_outside();
+    first_ = 1 - first_;
+    second_ = false;
+    return;
+  }
+  // Bytes were lost, or the messages hold such a sequence.
+  if (last_eight_ != start_sequence) return;
+  within.start(fed_ - start_size);
+  second_ = true;
+}
+
+void Transport::start_file(std::uint64_t at) {
+  constexpr std::size_t own_bytes = start_size - 1;  // of the start sequence, counted as noise before it was known
+  noise_ -= std::min(noise_, own_bytes);
+  end_noise(at);
+  inside_ = heard_ = true;
+  files_[first_].start(at);
+}
+
+void Transport::go_on_outside() {
+  inside_ = second_ = false;
+  noise_ = 0;
+  noise_at_ = fed_;
+}
+
+void Transport::end() {
+  if (inside_) tell(Piece::Kind::broken, files_[first_].at_byte(), fed_);
+  if (!inside_) end_noise(fed_);
+  go_on_outside();
+}
+
+void Transport::end_noise(std::uint64_t at) {
+  if (noise_ > 0 && heard_) tell(Piece::Kind::noise, noise_at_, at);
+  noise_ = 0;
+  noise_at_ = at;
+}
+
+void Transport::tell(Piece::Kind kind, std::uint64_t at, std::uint64_t until, std::span<const std::byte> payload) {
+  pieces_[found_++] = Piece{kind, at, static_cast<std::size_t>(until - at), payload};
+}
+
+}  // namespace nightwatt::drivers::sml
