@@ -15,6 +15,10 @@ constexpr int most_errors = 20;
 /// An answer is longer than a number by its other fields; its time on the wire is added to the time-out.
 constexpr std::int64_t answer_characters = 64;
 
+/// How long a query without an answer is left alone: at first, and at most.
+constexpr Duration first_rest{60'000'000};
+constexpr Duration longest_rest{3'600'000'000};
+
 bool is_same_header(std::string_view line, std::string_view query) {
   return std::equal(line.begin(), line.end(), query.begin(), query.end(), [](char a, char b) {
     const auto upper = [](char c) { return c >= 'a' && c <= 'z' ? static_cast<char>(c - 'a' + 'A') : c; };
@@ -34,7 +38,8 @@ Instrument::Instrument(Plan plan, const ScpiSettings& settings, const LineSettin
     : plan_(std::move(plan)),
       settings_(settings),
       character_time_(line.character_time()),
-      round_(plan_.queries().size(), plan_.main(), interval) {}
+      round_(plan_.queries().size(), plan_.main(), interval),
+      rests_(plan_.queries().size()) {}
 
 void Instrument::reset(Duration now) {
   Output dropped;
@@ -44,6 +49,7 @@ void Instrument::reset(Duration now) {
   }
   lines_.forget_line();
   sent_.clear();
+  rests_.assign(rests_.size(), Rest{});
   tries_ = 0;
   asked_ = false;
   refused_ = false;
@@ -107,6 +113,7 @@ void Instrument::ask_errors(Duration now, Output& out) {
 
 void Instrument::next_query(Duration now, Output& out) {
   tries_ = 0;
+  while (!round_.over() && !round_.at_main() && now < rests_[round_.current_index()].until) round_.failed();
   if (!round_.over() && !round_.at_main() && round_.is_late(now)) round_.leave_rest();
   if (!round_.over()) return ask(now, out);
   round_.end(now, out);
@@ -138,7 +145,16 @@ void Instrument::on_cleared(Duration now, Output& out) {
     out.faults.push_back(make_fault(FaultKind::timeout, fed_,
                                     "no answer to " + plan_.queries()[round_.current_index()] +
                                         (tries_ == 1 ? "" : " after " + std::to_string(tries_) + " tries")));
+  rest(now);
   give_up(now, out);
+}
+
+/// Not that of the power: without it there is no reading.
+void Instrument::rest(Duration now) {
+  if (round_.at_main()) return;
+  Rest& rest = rests_[round_.current_index()];
+  rest.length = rest.length == Duration{0} ? first_rest : std::min(rest.length * 2, longest_rest);
+  rest.until = now + rest.length;
 }
 
 void Instrument::give_up(Duration now, Output& out) {
@@ -188,6 +204,7 @@ void Instrument::on_line(std::string_view line, std::uint64_t at_byte, Duration 
 
 bool Instrument::take(std::string_view line, std::uint64_t at_byte, Duration now, Output& out) {
   if (!plan_.take(round_.current_index(), line, at_byte, round_.values(), out.faults)) return false;
+  rests_[round_.current_index()] = {};
   round_.answered(at_byte, now);
   return true;
 }

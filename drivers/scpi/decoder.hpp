@@ -5,6 +5,7 @@
 #include <cstdint>
 #include <optional>
 #include <string>
+#include <vector>
 
 #include "drivers/decoder.hpp"
 #include "drivers/scpi/settings.hpp"
@@ -20,7 +21,7 @@ namespace nightwatt::drivers::scpi {
 /// the opening and after a time-out the error queue is asked (SYSTem:ERRor?): its answer has a form of its own, so that
 /// it tells what the instrument had against the query, and that no answer to something before is on its way. A late
 /// answer that comes before it is taken for the query it is to. An instrument that does not answer that either is given
-/// as much silence instead.
+/// as much silence instead. A query beside the power that has no answer is then left alone for a while.
 class Instrument final : public Decoder {
  public:
   Instrument(Plan plan, const ScpiSettings& settings, const LineSettings& line, Duration interval);
@@ -49,12 +50,20 @@ class Instrument final : public Decoder {
   void on_error_line(int number, std::string_view text, std::uint64_t at_byte, Duration now, Output& out);
   [[nodiscard]] bool take(std::string_view line, std::uint64_t at_byte, Duration now, Output& out);
   void give_up(Duration now, Output& out);
+  void rest(Duration now);
 
   Plan plan_;
   ScpiSettings settings_;
   Duration character_time_;
   QuestionRound round_;
   text::LineSplitter lines_;
+
+  /// A query that the instrument does not know costs a time-out: it is asked again after a minute, then after longer.
+  struct Rest {
+    Duration until{};
+    Duration length{};
+  };
+  std::vector<Rest> rests_;  ///< a query each
 
   Phase phase_ = Phase::idle;
   bool opening_ = false;  ///< setup is still to be sent, or its errors to be read

@@ -145,6 +145,29 @@ TEST_CASE("a header that the instrument does not know is told in its own words")
         "MEAS:VOLT?)\n");
 }
 
+TEST_CASE("a query that the instrument does not know is left alone for a minute, then for longer, and power goes on") {
+  Bench bench(profile_of({read_of(Quantity::power, "MEAS:POW?"), read_of(Quantity::voltage, "MEAS:VOLT?")}));
+  int unknown = 0, power = 0;
+  bool erring = false;
+  for (int ms = 0; ms <= 600'000; ms += 10) {
+    std::string line = bench.sent_until(std::chrono::milliseconds(ms));
+    while (!line.empty()) {
+      if (line == "MEAS:VOLT?\n") erring = ++unknown > 0;
+      if (line == "MEAS:POW?\n") ++power;
+      const std::string answer = line == "MEAS:POW?\n"                ? "25.0\n"
+                                 : line == "SYST:ERR?\n" && erring ? "-113,\"Undefined header\"\n"
+                                 : line == "SYST:ERR?\n"           ? "0,\"No error\"\n"
+                                                                     : "";
+      if (line == "SYST:ERR?\n") erring = false;
+      line = answer.empty() ? "" : bench.hear(answer);
+    }
+  }
+  CHECK(unknown == 4);  // at once, after 1, 3 and 7 minutes
+  CHECK(power >= 592);  // of 601: a time-out of a second each
+  CHECK(bench.out.readings.size() >= 592);
+  CHECK(bench.out.faults.size() == 4);
+}
+
 TEST_CASE("a late answer before the queue's is the query's own, and never the next query's") {
   MeterProfile slow = three_values();
   slow.interval = 5s;

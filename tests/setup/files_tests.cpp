@@ -5,13 +5,16 @@
 #include <unistd.h>
 
 #include <catch2/catch.hpp>
+#include <cmath>
 #include <cstdlib>
 #include <filesystem>
 #include <fstream>
 #include <iterator>
+#include <random>
 #include <tuple>
 
 #include "drivers/protocols.hpp"
+#include "measure/time_text.hpp"
 #include "setup/text_guess.hpp"
 
 using namespace nightwatt;
@@ -81,6 +84,144 @@ TEST_CASE("every shipped profile, written anew, reads back as the same") {
     ++seen;
   }
   CHECK(seen >= 5);
+}
+
+namespace {
+
+/// Profiles with any value of every key.
+class Draw {
+ public:
+  explicit Draw(unsigned seed) : random_(seed) {}
+  bool flip() { return random_() % 2 == 0; }
+  int whole(int least, int most) { return std::uniform_int_distribution<int>(least, most)(random_); }
+  /// With few digits, as people write numbers.
+  double real(double least, double most) {
+    return std::round(std::uniform_real_distribution<double>(least, most)(random_) * 1e3) / 1e3;
+  }
+  Duration time(int least_ms, int most_ms) { return Duration(1000LL * whole(least_ms, most_ms)); }
+  std::string word() {
+    static constexpr std::string_view letters = "abcXYZ019 _-.\"\\\xC3\xA9";
+    std::string text = "k";
+    for (int i = whole(0, 8); i > 0; --i) {
+      const auto at = static_cast<std::size_t>(whole(0, static_cast<int>(letters.size()) - 3));
+      text += letters[at];
+    }
+    return text + "z";
+  }
+  std::string obis() {
+    std::string text = std::to_string(whole(0, 99)) + "." + std::to_string(whole(0, 99)) + "." + std::to_string(whole(0, 255));
+    return flip() ? text : std::to_string(whole(0, 9)) + "-" + std::to_string(whole(0, 9)) + ":" + text;
+  }
+
+  ProtocolSettings settings(const ProtocolSettings& of) {
+    return drivers::visit_settings(
+        of, drivers::Overloaded{
+                [&](ModbusRtuSettings s) { return asked(s, 1, 247); }, [&](ModbusTcpSettings s) { return asked(s, 0, 255); },
+                [&](SunSpecSettings s) { return asked(s, 1, 247); },
+                [&](TextLineSettings s) {
+                  s.form = static_cast<TextForm>(whole(0, 2));
+                  s.checksum = static_cast<TextChecksum>(whole(0, 1));
+                  return ProtocolSettings(s);
+                },
+                [&](ScpiSettings s) {
+                  for (int i = whole(0, 3); i > 0; --i) s.setup.push_back(word());
+                  s.timeout = time(1, 60'000);
+                  s.retries = whole(0, 20);
+                  return ProtocolSettings(s);
+                },
+                [&](S0PulseSettings s) {
+                  s.line = static_cast<ModemLine>(whole(0, 3));
+                  s.pulses_per_kwh = real(0.01, 1e5);
+                  s.shortest_on = time(0, 1000);
+                  return ProtocolSettings(s);
+                },
+                [&](Iec62056Settings s) {
+                  s.mode = static_cast<Iec62056Mode>(whole(0, 3));
+                  if (flip()) s.address = std::to_string(whole(1, 99'999'999));
+                  s.highest_baud = static_cast<std::uint32_t>(whole(300, 19'200));
+                  s.wake_up = flip();
+                  s.timeout = time(100, 60'000);
+                  s.retries = whole(0, 20);
+                  return ProtocolSettings(s);
+                },
+                [&](const auto& s) { return ProtocolSettings(s); }});
+  }
+
+  Correction correction() {
+    Correction correction;
+    correction.coefficients = {real(-1.0, 1.0), real(0.9, 1.1)};
+    correction.covariance = {real(0.1, 1.0), 0.0, real(0.001, 0.01)};
+    correction.scatter_w = real(0.0, 1.0);
+    correction.from_w = real(1.0, 10.0);
+    correction.to_w = real(20.0, 100.0);
+    correction.made = parse_time("2026-01-05T00:00:00Z").value();
+    correction.until = parse_time("2027-01-05T00:00:00Z").value();
+    return correction;
+  }
+
+  ReadSpec read(Quantity quantity, const drivers::Protocol& protocol, const ProtocolSettings& settings) {
+    ReadSpec read;
+    read.quantity = quantity;
+    read.scale = {whole(1, 999) * (flip() ? 1 : -1), static_cast<std::int8_t>(whole(-4, 3))};
+    if (flip()) read.resolution = real(0.001, 10.0);
+    read.truncates = read.resolution && flip();
+    if (flip()) read.accuracy = flip() ? Accuracy::from_class("B").value() : Accuracy{real(0.1, 5.0), real(0.0, 1.0), ""};
+    if (quantity == Quantity::power && flip()) read.correction = correction();
+    const auto* text = settings.find<TextLineSettings>();
+    for (const std::string_view key : protocol.read_keys()) {
+      if (key == "function") read.function = whole(3, 4);
+      if (key == "register") read.register_address = static_cast<std::uint16_t>(whole(0, 60'000));
+      if (key == "type") read.type = static_cast<RegisterType>(whole(0, 7));
+      if (key == "order") read.order = static_cast<RegisterOrder>(whole(0, 3));
+      if (key == "query") read.query = word() + "?";
+      if (key == "field" && (text == nullptr || text->form == TextForm::csv)) read.column = whole(1, 60);
+      if (key == "field" && text != nullptr && text->form != TextForm::csv) read.key = word();
+      if (key == "obis" && flip()) read.obis = obis();
+      if (key == "minus" && !read.obis.empty() && flip()) read.minus = obis();
+    }
+    return read;
+  }
+
+  MeterProfile profile(const drivers::Protocol& protocol) {
+    MeterProfile profile;
+    profile.name = "drawn";
+    profile.protocol = settings(protocol.defaults());
+    profile.line = {static_cast<std::uint32_t>(whole(50, 1'000'000)), static_cast<Parity>(whole(0, 4)), 8, whole(1, 2)};
+    profile.interval = time(1, 86'400'000);
+    if (flip()) profile.starting_w = real(0.0, 100.0);
+    profile.on_change = flip();
+    if (flip()) profile.gap_s = real(0.1, 1000.0);
+    profile.reads.push_back(read(Quantity::power, protocol, profile.protocol));
+    for (const Quantity quantity : all_quantities)
+      if (quantity != Quantity::power && flip()) profile.reads.push_back(read(quantity, protocol, profile.protocol));
+    return profile;
+  }
+
+ private:
+  template <class Settings>
+  ProtocolSettings asked(Settings settings, int least, int most) {
+    settings.unit = whole(least, most);
+    settings.timeout = time(1, 60'000);
+    settings.retries = whole(0, 20);
+    return settings;
+  }
+  std::mt19937 random_;
+};
+
+}  // namespace
+
+TEST_CASE("any profile of any protocol, written, reads back with every key as it was") {
+  const Folder folder;
+  for (const drivers::Protocol* protocol : drivers::protocols())
+    for (unsigned seed = 1; seed <= 40; ++seed) {
+      const MeterProfile profile = Draw(seed).profile(*protocol);
+      const std::string text = profile_text(profile, "drawn");
+      folder.write("drawn.toml", text);
+      const auto again = config::load_profile(folder.path("drawn.toml"), "", drivers::protocol_readers());
+      CAPTURE(seed, text);
+      if (!again) FAIL(again.error().message);
+      REQUIRE(*again == profile);
+    }
 }
 
 TEST_CASE("keys with quotes and odd characters survive the way into a profile and back") {

@@ -4,8 +4,7 @@
 #include <optional>
 #include <vector>
 
-#include "measure/time_text.hpp"
-#include "text/json_text.hpp"
+#include "setup/files.hpp"
 
 namespace nightwatt::query {
 namespace {
@@ -17,21 +16,7 @@ std::string without_blanks(const std::string& line) {
   return text;
 }
 
-std::string list(const std::vector<double>& numbers) {
-  std::string text = "[";
-  for (std::size_t i = 0; i < numbers.size(); ++i) text += (i == 0 ? "" : ", ") + text::exact_text(numbers[i]);
-  return text + "]";
-}
-
 }  // namespace
-
-std::string correction_line(const Correction& correction) {
-  return "correction = { coefficients = " + list(correction.coefficients) +
-         ", covariance = " + list(correction.covariance) + ", scatter_w = " + text::exact_text(correction.scatter_w) +
-         ", from_w = " + text::exact_text(correction.from_w) + ", to_w = " + text::exact_text(correction.to_w) +
-         ", made = \"" + utc_text(correction.made).substr(0, 10) + "\", until = \"" +
-         utc_text(correction.until).substr(0, 10) + "\" }";
-}
 
 Result<std::string> with_correction(const std::string& profile, const Correction& correction) {
   std::vector<std::string> lines;
@@ -59,7 +44,7 @@ Result<std::string> with_correction(const std::string& profile, const Correction
                 "the line that calibrate prints by hand");
   for (std::size_t i = corrections.size(); i-- > 0;)
     lines.erase(lines.begin() + static_cast<std::ptrdiff_t>(corrections[i]));
-  lines.insert(lines.begin() + static_cast<std::ptrdiff_t>(*power + 1), correction_line(correction));
+  lines.insert(lines.begin() + static_cast<std::ptrdiff_t>(*power + 1), setup::correction_line(correction));
   std::string text;
   for (const std::string& line : lines) text += line + "\n";
   return text;

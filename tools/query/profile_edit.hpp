@@ -11,7 +11,5 @@ namespace nightwatt::query {
 /// The profile's text with the correction in its [[read]] of power, in place of one that was there. Error kind input
 /// where there is no such read.
 [[nodiscard]] Result<std::string> with_correction(const std::string& profile, const Correction& correction);
-/// `correction = { ... }`, one line without its end.
-[[nodiscard]] std::string correction_line(const Correction& correction);
 
 }  // namespace nightwatt::query

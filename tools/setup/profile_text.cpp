@@ -2,6 +2,7 @@
 #include <charconv>
 
 #include "drivers/protocols.hpp"
+#include "measure/time_text.hpp"
 #include "setup/files.hpp"
 #include "toml_text.hpp"
 
@@ -27,7 +28,26 @@ std::string accuracy_text(const Accuracy& accuracy) {
   return "accuracy = { percent = " + number(accuracy.percent) + ", floor = " + number(accuracy.floor) + " }\n";
 }
 
+std::string list_text(const std::vector<double>& values) {
+  std::string text;
+  for (const double value : values) text += (text.empty() ? "" : ", ") + number(value);
+  return "[" + text + "]";
+}
+
+/// Of the day alone: a calibration is not kept to the minute.
+std::string date_text(UtcTime time) {
+  constexpr std::size_t date = 10;
+  return toml_quoted(utc_text(time).substr(0, date));
+}
+
 }  // namespace
+
+std::string correction_line(const Correction& correction) {
+  return "correction = { coefficients = " + list_text(correction.coefficients) +
+         ", covariance = " + list_text(correction.covariance) + ", scatter_w = " + number(correction.scatter_w) +
+         ", from_w = " + number(correction.from_w) + ", to_w = " + number(correction.to_w) +
+         ", made = " + date_text(correction.made) + ", until = " + date_text(correction.until) + " }";
+}
 
 std::string toml_quoted(const std::string& text) {
   std::string result = "\"";
@@ -61,6 +81,7 @@ std::string profile_text(const MeterProfile& profile, const std::string& head) {
     if (read.resolution) text += "resolution = " + number(*read.resolution) + "\n";
     if (read.truncates) text += "display = \"truncates\"\n";
     if (read.accuracy) text += accuracy_text(*read.accuracy);
+    if (read.correction) text += correction_line(*read.correction) + "\n";
   }
   return text;
 }

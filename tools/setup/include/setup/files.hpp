@@ -14,6 +14,9 @@ namespace nightwatt::setup {
 /// A TOML text that reads back as the same profile. `head` becomes its comment.
 [[nodiscard]] std::string profile_text(const MeterProfile& profile, const std::string& head);
 
+/// The key of a [[read]], without a line end.
+[[nodiscard]] std::string correction_line(const Correction& correction);
+
 /// What the config is to say.
 struct NewMeter {
   std::string name;
