@@ -7,6 +7,7 @@
 #include <utility>
 
 #include "drivers/edge_port.hpp"
+#include "drivers/message_port.hpp"
 #include "drivers/port.hpp"
 #include "drivers/tcp_port.hpp"
 
@@ -71,7 +72,15 @@ tl::expected<OpenedPort, PortTrouble> SystemPorts::operator()(const config::Mete
     auto edges = drivers::open_edges(path, meter.profile.line, pulses->line);
     if (!edges) return trouble(edges.error());
     const std::shared_ptr<drivers::EdgePort> keeper = std::move(*edges);
-    return OpenedPort{keeper->fd(), where_text(path, keeper->path()), keeper, false};
+    const std::string note = keeper->note();
+    return OpenedPort{keeper->fd(), where_text(path, keeper->path()) + (note.empty() ? "" : ": " + note), keeper, false};
+  }
+  const auto* scpi = meter.profile.protocol.find<ScpiSettings>();
+  if (scpi != nullptr && drivers::is_message_port(path)) {
+    auto messages = drivers::open_messages(path, scpi->timeout);
+    if (!messages) return trouble(messages.error());
+    const std::shared_ptr<drivers::MessagePort> keeper = std::move(*messages);
+    return OpenedPort{keeper->fd(), path, keeper, false};
   }
   auto opened = drivers::open_port(path, meter.profile.line);
   if (!opened) return trouble(opened.error());

@@ -1,6 +1,7 @@
 #include "drivers/edge_port.hpp"
 
 #include <linux/serial.h>
+#include <pthread.h>
 #include <sys/ioctl.h>
 #include <sys/socket.h>
 #include <time.h>
@@ -8,10 +9,12 @@
 
 #include <atomic>
 #include <cerrno>
+#include <csignal>
 #include <cstring>
 #include <optional>
 #include <thread>
 
+#include "port/line_watch.hpp"
 #include "s0/edge.hpp"
 
 namespace nightwatt::drivers {
@@ -51,12 +54,57 @@ std::uint64_t steady_us() {
   return static_cast<std::uint64_t>(now.tv_sec) * 1'000'000U + static_cast<std::uint64_t>(now.tv_nsec / 1000);
 }
 
+/// The signal that ends a wait for a line: nothing is done in its handler, the call it interrupts returns.
+int wake_signal() {
+  static const int signal = [] {
+    struct sigaction action {};
+    action.sa_handler = [](int) {};
+    const int chosen = SIGRTMIN + 5;
+    ::sigaction(chosen, &action, nullptr);  // without SA_RESTART
+    return chosen;
+  }();
+  return signal;
+}
+
+/// A line of a real port.
+class PortLine final : public ModemInput {
+ public:
+  PortLine(int fd, ModemLine line, const std::atomic<bool>& stop) : fd_(fd), line_(line), stop_(stop) {}
+  std::optional<bool> level() override {
+    int bits = 0;
+    if (::ioctl(fd_, TIOCMGET, &bits) != 0) return std::nullopt;
+    return (bits & modem_bit(line_)) != 0;
+  }
+  std::uint32_t changes() override { return changes_of(fd_, line_); }
+  Woken wait() override {
+    if (::ioctl(fd_, TIOCMIWAIT, modem_bit(line_)) == 0 || errno == EINTR) return Woken::changed;
+    return errno == EIO || errno == ENODEV || errno == ENXIO ? Woken::gone : Woken::cannot;
+  }
+  void pause() override {
+    const timespec moment{0, look_every_ns};
+    ::nanosleep(&moment, nullptr);
+  }
+  std::uint64_t now_us() override { return steady_us(); }
+  bool stopped() override { return stop_; }
+
+ private:
+  int fd_;
+  ModemLine line_;
+  const std::atomic<bool>& stop_;
+};
+
 }  // namespace
 
 struct EdgePort::Watch {
   explicit Watch(OpenPort opened) : port(std::move(opened)) {}
   ~Watch() {
     stop = true;
+    // A signal that comes a moment before the wait begins is lost: again until the thread has seen it.
+    while (thread.joinable() && !ended) {
+      ::pthread_kill(thread.native_handle(), wake_signal());
+      const timespec moment{0, 1'000'000};
+      ::nanosleep(&moment, nullptr);
+    }
     if (thread.joinable()) thread.join();
     for (const int end : ends)
       if (end >= 0) ::close(end);
@@ -65,26 +113,25 @@ struct EdgePort::Watch {
   Watch& operator=(const Watch&) = delete;
 
   /// Until it is told to stop, the port is gone, or nobody reads.
-  void run(ModemLine line) const {
-    std::optional<bool> was_on;
-    while (!stop) {
-      int bits = 0;
-      if (::ioctl(port.fd(), TIOCMGET, &bits) != 0) break;
-      const bool on = (bits & modem_bit(line)) != 0;
-      if (was_on != on) {
-        const auto bytes = s0::edge_bytes({on, steady_us(), changes_of(port.fd(), line)});
-        if (::send(ends[1], bytes.data(), bytes.size(), MSG_NOSIGNAL) < 0 && errno != EAGAIN) break;
-        was_on = on;
-      }
-      const timespec pause{0, look_every_ns};
-      ::nanosleep(&pause, nullptr);
-    }
+  void run(ModemLine line) {
+    sigset_t signals;
+    ::sigemptyset(&signals);
+    ::sigaddset(&signals, wake_signal());
+    ::pthread_sigmask(SIG_UNBLOCK, &signals, nullptr);
+    PortLine input(port.fd(), line, stop);
+    watch_line(input, [this](const s0::Edge& edge) {
+      const auto bytes = s0::edge_bytes(edge);
+      return ::send(ends[1], bytes.data(), bytes.size(), MSG_NOSIGNAL) >= 0 || errno == EAGAIN;
+    });
     ::shutdown(ends[1], SHUT_RDWR);  // the reader sees that the port is gone
+    ended = true;
   }
 
   OpenPort port;
   int ends[2] = {-1, -1};  // the reader's, the thread's
+  bool polled = false;
   std::atomic<bool> stop{false};
+  std::atomic<bool> ended{false};
   std::thread thread;
 };
 
@@ -97,6 +144,10 @@ int EdgePort::fd() const {
 
 const std::string& EdgePort::path() const {
   return watch_->port.path();
+}
+
+std::string EdgePort::note() const {
+  return watch_->polled ? "its driver cannot wait for an edge: the line is looked at every 2 ms" : "";
 }
 
 PortResult<std::unique_ptr<EdgePort>> open_edges(const std::string& path, const LineSettings& line, ModemLine watched) {
@@ -115,6 +166,10 @@ PortResult<std::unique_ptr<EdgePort>> open_edges(const std::string& path, const 
   ::ioctl(watch.port.fd(), TIOCMBIS, &feed);
   if (::socketpair(AF_UNIX, SOCK_STREAM | SOCK_NONBLOCK | SOCK_CLOEXEC, 0, watch.ends) != 0)
     return tl::unexpected(PortError{PortProblem::failed, path + ": " + std::strerror(errno)});
+  // What cannot count a line's changes cannot wait for one either: the drivers have both or neither.
+  serial_icounter_struct counts{};
+  watch.polled = ::ioctl(watch.port.fd(), TIOCGICOUNT, &counts) != 0;
+  static_cast<void>(wake_signal());
   watch.thread = std::thread([&watch, watched] { watch.run(watched); });
   return edges;
 }

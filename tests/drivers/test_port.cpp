@@ -2,6 +2,7 @@
 #include <poll.h>
 #include <stdlib.h>
 #include <sys/ioctl.h>
+#include <sys/socket.h>
 #include <sys/stat.h>
 #include <unistd.h>
 
@@ -11,6 +12,7 @@
 #include <filesystem>
 #include <fstream>
 
+#include "drivers/message_port.hpp"
 #include "drivers/port.hpp"
 #include "port/port_list.hpp"
 
@@ -231,6 +233,58 @@ TEST_CASE("the wait between tries doubles from 0.2 s to 10 s and begins anew aft
     CHECK(back_off.next() == Duration(expected_ms * 1000));
   back_off.reset();
   CHECK(back_off.next() == PortBackOff::first_wait);
+}
+
+TEST_CASE("an adapter that is plugged in again under another name is found by its identity") {
+  const UsbPort wanted{"1a2b", "3c4d", "A1"};
+  const auto named = [](const std::string& path) {
+    return std::vector<PortInfo>{{"/dev/ttyUSB0", "", "1a2b", "3c4d", "B7", ""}, {path, "", "1a2b", "3c4d", "A1", ""}};
+  };
+  CHECK(find_port(wanted, named("/dev/ttyUSB1")).value() == "/dev/ttyUSB1");
+  CHECK(find_port(wanted, {named("").front()}).error().problem == PortProblem::missing);
+  CHECK(find_port(wanted, named("/dev/ttyUSB2")).value() == "/dev/ttyUSB2");
+}
+
+TEST_CASE("an instrument that speaks in messages is a port of lines: answers, silence, and its end") {
+  // The device's other side: messages keep their bounds, as on USB.
+  int sides[2] = {-1, -1};
+  REQUIRE(::socketpair(AF_UNIX, SOCK_SEQPACKET | SOCK_CLOEXEC, 0, sides) == 0);
+  const timeval patience{0, 50'000};  // the driver's time-out
+  ::setsockopt(sides[0], SOL_SOCKET, SO_RCVTIMEO, &patience, sizeof patience);
+  const auto port = MessagePort::carry(sides[0]);
+  REQUIRE(port);
+  const auto wait_for = [&](int fd) {
+    pollfd watched{fd, POLLIN, 0};
+    return ::poll(&watched, 1, 2000) == 1;
+  };
+  const auto heard = [&](int fd) {
+    REQUIRE(wait_for(fd));
+    return Master::read_from(fd);
+  };
+  const auto say = [&](int fd, std::string_view text) {
+    REQUIRE(::write(fd, text.data(), text.size()) == static_cast<ssize_t>(text.size()));
+  };
+  say(port->fd(), "*CLS\nMEAS:POW?\n");
+  CHECK(heard(sides[1]) == "*CLS\n");  // no answer is waited for
+  CHECK(heard(sides[1]) == "MEAS:POW?\n");
+  say(sides[1], "25.02");  // its end is that of the message
+  CHECK(heard(port->fd()) == "25.02\n");
+  say(port->fd(), "WHAT?\nSYST:ERR?\n");
+  CHECK(heard(sides[1]) == "WHAT?\n");
+  CHECK(heard(sides[1]) == "SYST:ERR?\n");  // after the time-out
+  say(sides[1], "-113,\"Undefined header\"\n");
+  CHECK(heard(port->fd()) == "-113,\"Undefined header\"\n");
+  ::close(sides[1]);
+  say(port->fd(), "MEAS:POW?\n");
+  REQUIRE(wait_for(port->fd()));
+  char byte = 0;
+  CHECK(::read(port->fd(), &byte, 1) == 0);
+}
+
+TEST_CASE("a USB test port that is not there says so") {
+  CHECK(is_message_port("/dev/usbtmc0"));
+  CHECK_FALSE(is_message_port("/dev/ttyUSB0"));
+  CHECK(open_messages("/dev/usbtmc-none", Duration{1'000'000}).error().problem == PortProblem::missing);
 }
 
 }  // namespace nightwatt::drivers

@@ -1,5 +1,6 @@
 #include <catch2/catch.hpp>
 
+#include "port/line_watch.hpp"
 #include "s0/decoder.hpp"
 #include "tests/drivers/stream.hpp"
 
@@ -168,6 +169,103 @@ TEST_CASE("captured edges are a reading a pulse") {
   }
   CHECK(test::described(test::decode_whole(profile_of(), bytes)) ==
         "@15 energy_wh=1\n@45 power_w=1000.000 energy_wh=2\n@75 power_w=1000.000 energy_wh=3\n");
+}
+
+namespace {
+
+/// A line that plays changes: by waiting for them or, where it cannot, by being looked at.
+class PlayedLine : public ModemInput {
+ public:
+  PlayedLine(std::vector<std::uint64_t> changes_us, bool waits) : changes_us_(std::move(changes_us)), waits_(waits) {}
+  std::optional<bool> level() override {
+    if (now_us_ >= end_us) return std::nullopt;
+    return changes() % 2 == 1;
+  }
+  std::uint32_t changes() override {
+    return static_cast<std::uint32_t>(std::upper_bound(changes_us_.begin(), changes_us_.end(), now_us_) -
+                                      changes_us_.begin());
+  }
+  Woken wait() override {
+    if (!waits_) return Woken::cannot;
+    const auto next = std::upper_bound(changes_us_.begin(), changes_us_.end(), now_us_);
+    if (next == changes_us_.end()) return Woken::gone;
+    now_us_ = *next + 40;  // a thread wakes up so soon
+    return Woken::changed;
+  }
+  void pause() override {
+    ++looks;
+    now_us_ += 2'000;
+  }
+  std::uint64_t now_us() override { return now_us_; }
+  bool stopped() override { return false; }
+
+  void skip(std::uint64_t us) { now_us_ += us; }
+  int looks = 0;
+  static constexpr std::uint64_t end_us = 40'000'000;
+
+ private:
+  std::vector<std::uint64_t> changes_us_;
+  bool waits_;
+  std::uint64_t now_us_ = 0;
+};
+
+}  // namespace
+
+TEST_CASE("a line is waited for where its driver can, and looked at where it cannot; both count every pulse") {
+  std::vector<std::uint64_t> changes;
+  std::mt19937 random(17);
+  // 1000 pulses a kWh, 1 kW: one each 3.6 s, with 2 ms of jitter; the contact bounces for 600 us.
+  for (int pulse = 0; pulse < 10; ++pulse) {
+    const std::uint64_t at = 1'000'000U + static_cast<std::uint64_t>(pulse) * 3'600'000U + random() % 2000U;
+    changes.insert(changes.end(), {at, at + 300, at + 600, at + 50'000});
+  }
+  for (const bool waits : {true, false}) {
+    PlayedLine line(changes, waits);
+    Source source;
+    watch_line(line, [&](const s0::Edge& edge) {
+      source.edges.push_back(edge);
+      return true;
+    });
+    CAPTURE(waits);
+    CHECK((line.looks == 0) == waits);
+    Output out;
+    const auto decoder = make_capture_decoder(profile_of()).value();
+    for (const s0::Edge& edge : source.edges) decoder->feed(s0::edge_bytes(edge), out);
+    REQUIRE(out.readings.size() == 10);
+    CHECK(out.readings.back().values.get(Quantity::energy) == Decimal{10, 0});
+    CHECK(last_power(out) == Approx(1000.0).epsilon(0.002));
+  }
+}
+
+TEST_CASE("a pulse that came and went while nobody looked is counted, and told") {
+  // Looked at each 2 ms, but for 200 ms, in which a whole pulse passes.
+  class Stalled final : public PlayedLine {
+   public:
+    using PlayedLine::PlayedLine;
+    void pause() override {
+      PlayedLine::pause();
+      if (looks == 600) skip(200'000);
+    }
+  };
+  std::vector<std::uint64_t> changes;
+  for (const std::uint64_t at : {500'000U, 1'250'000U, 2'000'000U}) changes.insert(changes.end(), {at, at + 50'000});
+  Stalled line(changes, false);
+  Output out;
+  const auto decoder = make_capture_decoder(profile_of()).value();
+  watch_line(line, [&](const s0::Edge& edge) {
+    decoder->feed(s0::edge_bytes(edge), out);
+    return true;
+  });
+  REQUIRE_FALSE(out.readings.empty());
+  CHECK(out.readings.back().values.get(Quantity::energy) == Decimal{3, 0});
+  CHECK(out.faults.size() == 1);
+}
+
+TEST_CASE("the watch ends when nobody takes its edges") {
+  PlayedLine line({1'000, 50'000, 100'000}, true);
+  int edges = 0;
+  watch_line(line, [&](const s0::Edge&) { return ++edges < 2; });
+  CHECK(edges == 2);
 }
 
 }  // namespace nightwatt::drivers

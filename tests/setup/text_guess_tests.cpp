@@ -76,13 +76,14 @@ TEST_CASE("a unit behind the number tells what it is, and is left to the decoder
   CHECK(field_of(guess, "c").probably == Quantity::current);
 }
 
-TEST_CASE("JSON objects are known by their keys; what is nested or no number is no field") {
+TEST_CASE("JSON objects are known by their keys, nested ones by the way to them; what is no number is no field") {
   const auto guess =
       guess_of({R"({"id": "x1", "power": 24.4, "voltage": 229.8, "more": {"power": 1}, "energy": 6825})",
                 R"({"id": "x1", "power": 24.5, "voltage": 229.9, "more": {"power": 1}, "energy": 6825})"});
   CHECK(guess.settings.form == TextForm::json);
-  CHECK(guess.fields.size() == 3);
+  CHECK(guess.fields.size() == 4);
   CHECK(field_of(guess, "power").probably == Quantity::power);
+  CHECK_FALSE(field_of(guess, "more.power").probably);  // the second of its name
   CHECK(field_of(guess, "energy").probably == Quantity::energy);
 }
 

@@ -10,7 +10,7 @@
 namespace nightwatt::drivers {
 
 /// Owns the port, a thread that watches the line, and the descriptor its edges are read from (see s0/edge.hpp). The
-/// thread ends with it, within a look at the line.
+/// thread ends with it, at once.
 class EdgePort {
  public:
   explicit EdgePort(OpenPort port);
@@ -19,6 +19,8 @@ class EdgePort {
   EdgePort& operator=(const EdgePort&) = delete;
   [[nodiscard]] int fd() const;
   [[nodiscard]] const std::string& path() const;
+  /// What is worth saying once about how the line is watched; empty: nothing.
+  [[nodiscard]] std::string note() const;
 
  private:
   friend PortResult<std::unique_ptr<EdgePort>> open_edges(const std::string& path, const LineSettings& line,
@@ -27,9 +29,9 @@ class EdgePort {
   std::unique_ptr<Watch> watch_;
 };
 
-/// The line is looked at every two milliseconds, a tenth of the shortest pulse that counts: to wait for a change
-/// (TIOCMIWAIT) cannot be called off without a signal handler of the whole process, and half of the USB chips cannot. A
-/// pseudo-terminal has no lines: its bytes are taken as edges, for simulated meters.
+/// The thread waits for the line's changes (TIOCMIWAIT) and is called off by a signal of its own, whose handler does
+/// nothing. Where the driver cannot wait, the line is looked at every two milliseconds, a tenth of the shortest pulse
+/// that counts. A pseudo-terminal has no lines: its bytes are taken as edges, for simulated meters.
 [[nodiscard]] PortResult<std::unique_ptr<EdgePort>> open_edges(const std::string& path, const LineSettings& line,
                                                                ModemLine watched);
 
