@@ -9,6 +9,7 @@
 #include "drivers/edge_port.hpp"
 #include "drivers/message_port.hpp"
 #include "drivers/port.hpp"
+#include "drivers/scpi/settings.hpp"
 #include "drivers/tcp_port.hpp"
 
 namespace nightwatt::daemon {
