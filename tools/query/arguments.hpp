@@ -30,7 +30,7 @@ struct StatusArguments {
 };
 struct PortsArguments {};
 struct SetupArguments {
-  MaybeWord port, profile, baud, form, checksum, field, unit, resolution, accuracy, name, out;
+  MaybeWord port, profile, baud, form, checksum, field, unit, also, resolution, accuracy, name, out;
   bool yes = false, add = false, overwrite = false, power_only = false;
 };
 struct BeginArguments {

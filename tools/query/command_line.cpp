@@ -60,12 +60,13 @@ class Grammar {
         command<SetupArguments>("setup", "The first meter: finds out what is on a port, and writes config and profile");
     const auto word = words_of(setup);
     word("--port", s->port, "The port; asked for where it is not given", "PATH");
-    word("--profile", s->profile, "Ask with this Modbus profile alone", "P");
+    word("--profile", s->profile, "Ask with this profile alone", "P");
     word("--baud", s->baud, "Listen at this speed alone", "N");
     word("--form", s->form, "Take the lines as csv, key-value or json", "FORM");
     word("--checksum", s->checksum, "With --form: none or xor", "C");
     word("--field", s->field, "The field that is the power: a column from 1, or a key", "FIELD");
     word("--unit", s->unit, "Of the power: W, mW, kW, or the factor to W", "U");
+    word("--also", s->also, "Other fields by hand: energy=4,current=3:mA", "LIST");
     word("--resolution", s->resolution, "The step of its power readings", "W");
     word("--accuracy", s->accuracy, "By its manual: \"1% + 0.05W\" or \"class B\"", "SPEC");
     word("--name", s->name, "A name for the meter (bench)", "NAME");

@@ -296,7 +296,10 @@ class Setup {
     return {};
   }
 
+  static constexpr std::string_view by_hand = "energy=4 or current=3:mA";
+
   Result<void> choose_others(const FieldTable& table) {
+    if (arguments_.power_only) return {};
     std::string list;
     std::vector<setup::ChosenField> others;
     for (const setup::TextField& field : table.guess().fields) {
@@ -305,10 +308,58 @@ class Setup {
               value_text(field.values.back(), field.scale, *field.probably);
       others.push_back({*field.probably, field.field, field.scale, setup::shown_step(field.values, field.scale), {}});
     }
-    if (others.empty() || arguments_.power_only) return {};
-    const auto wanted = talk_.agree("Record these too: " + list + "?");
-    if (!wanted) return tl::unexpected(wanted.error());
-    if (*wanted) fields_.insert(fields_.end(), others.begin(), others.end());
+    if (arguments_.also) {
+      if (auto assigned = assign(table.guess(), *arguments_.also, others); !assigned) return assigned;
+    } else if (others.size() + 1 < table.guess().fields.size() || !others.empty()) {
+      const std::string question =
+          others.empty() ? "Record other fields too, such as " + std::string(by_hand)
+                         : "Record these too: " + list + "? y, n, or others such as " + std::string(by_hand);
+      auto asked = talk_.ask_until(question, others.empty() ? "n" : "y", [&](const std::string& word) {
+        if (word == "n" || word == "no") {
+          others.clear();
+          return Result<void>{};
+        }
+        return word == "y" || word == "yes" ? Result<void>{} : assign(table.guess(), word, others);
+      });
+      if (!asked) return asked;
+    }
+    fields_.insert(fields_.end(), others.begin(), others.end());
+    return {};
+  }
+
+  /// `energy=4,current=3:mA`: quantities, the fields they are in, and units where the field's name tells none.
+  Result<void> assign(const setup::TextGuess& guess, const std::string& words,
+                      std::vector<setup::ChosenField>& others) const {
+    for (std::size_t at = 0; at < words.size();) {
+      const std::size_t end = std::min(words.find(',', at), words.size());
+      std::string word = words.substr(at, end - at);
+      word.erase(0, std::min(word.find_first_not_of(' '), word.size()));
+      at = end + 1;
+      const std::size_t equals = word.find('=');
+      const auto quantity = quantity_from_name(word.substr(0, equals));
+      if (equals == std::string::npos || !quantity || *quantity == Quantity::power)
+        return fail(ErrorKind::input,
+                    "give a quantity and its field, such as " + std::string(by_hand) + ", not " + text::quoted(word));
+      const std::string place = word.substr(equals + 1);
+      const setup::TextField* field = field_named(guess, place);
+      const std::size_t colon = place.rfind(':');
+      std::optional<Decimal> scale;
+      if (field == nullptr && colon != std::string::npos) {
+        field = field_named(guess, place.substr(0, colon));
+        scale = setup::scale_from(place.substr(colon + 1));
+        if (!scale) return fail(ErrorKind::input, text::quoted(place.substr(colon + 1)) + " is no unit and no factor");
+      }
+      if (field == nullptr)
+        return fail(ErrorKind::input,
+                    "there is no number in a field " + text::quoted(place) + "; there are: " + field_list(guess));
+      std::erase_if(others, [&](const setup::ChosenField& other) {
+        return other.quantity == *quantity || other.field == field->field;
+      });
+      if (field->field == fields_.front().field)
+        return fail(ErrorKind::input, "the field " + text::quoted(field->field) + " is the power");
+      if (!scale) scale = field->probably == quantity ? field->scale : Decimal{1, 0};
+      others.push_back({*quantity, field->field, *scale, setup::shown_step(field->values, *scale), {}});
+    }
     return {};
   }
 

@@ -1,10 +1,28 @@
 #include "setup/spoken.hpp"
 
 #include <algorithm>
+#include <cmath>
 
 #include "drivers/protocols.hpp"
 
 namespace nightwatt::setup {
+
+namespace {
+
+/// Whether every value is whole in the steps that the profile promises.
+bool shows_steps_of(const MeterProfile& profile, std::span<const drivers::Measurement> readings) {
+  for (const ReadSpec& read : profile.reads)
+    for (const drivers::Measurement& reading : readings) {
+      const auto value = reading.values.get(read.quantity);
+      if (!value || !read.resolution) continue;
+      const double steps = value->value() / *read.resolution;
+      constexpr double rounding = 1e-6;
+      if (std::abs(steps - std::round(steps)) > rounding * std::max(1.0, std::abs(steps))) return false;
+    }
+  return true;
+}
+
+}  // namespace
 
 bool is_spoken(const MeterProfile& profile) {
   return drivers::visit_settings(
@@ -18,18 +36,24 @@ std::optional<ProbeAnswer> known_by(std::string_view bytes, std::uint32_t baud,
                                     std::span<const MeterProfile> profiles) {
   const bool eighth_bit =
       std::any_of(bytes.begin(), bytes.end(), [](char c) { return (static_cast<unsigned char>(c) & 0x80U) != 0; });
+  std::optional<ProbeAnswer> best;
+  int best_worth = 0;
   for (const MeterProfile& profile : profiles) {
     const auto decoder = drivers::make_capture_decoder(profile);
     if (!decoder) continue;
     drivers::Output out;
     (*decoder)->feed(std::as_bytes(std::span(bytes.data(), bytes.size())), out);
     if (out.readings.empty()) continue;
-    ProbeAnswer answer{profile, out.readings, false};
-    answer.profile.line = {baud, Parity::none, 8, 1};
-    if (eighth_bit && profile.line.data_bits == 7) answer.profile.line = {baud, Parity::even, 7, 1};
-    return answer;
+    const bool seven_bits = profile.line.data_bits == 7;
+    const int worth = 1 + (shows_steps_of(profile, out.readings) ? 4 : 0) + (seven_bits == eighth_bit ? 2 : 0) +
+                      (profile.line.baud == baud ? 1 : 0);
+    if (worth <= best_worth) continue;
+    best_worth = worth;
+    best = ProbeAnswer{profile, out.readings, false};
+    best->profile.line = {baud, Parity::none, 8, 1};
+    if (eighth_bit && seven_bits) best->profile.line = {baud, Parity::even, 7, 1};
   }
-  return std::nullopt;
+  return best;
 }
 
 bool may_be_spoken(std::string_view bytes) {

@@ -13,8 +13,9 @@ namespace nightwatt::setup {
 /// Whether a meter of this profile is found by listening: it speaks by itself, and in frames, not lines.
 [[nodiscard]] bool is_spoken(const MeterProfile& profile);
 
-/// The first of the profiles that reads something out of the bytes heard at this speed, with its line: seven bits where
-/// each byte had its parity with it. nullopt: none does.
+/// The profile that reads something out of the bytes heard at this speed, with its line: seven bits where each byte had
+/// its parity with it. Of several the one whose steps the values show, then the one whose line it is. nullopt: none
+/// does.
 [[nodiscard]] std::optional<ProbeAnswer> known_by(std::string_view bytes, std::uint32_t baud,
                                                   std::span<const MeterProfile> profiles);
 
