@@ -80,98 +80,78 @@ void OptimalPartition::begin_section(double y) {
   ++next_;
 }
 
-void OptimalPartition::push(double y, double penalty) {
-  if (pieces_.empty()) {
-    begin_section(y);
-    return;
+/// The part of an interval in which the piece costs less than a new change does: `room` is how far that lies above its
+/// lowest cost. False: there is none.
+bool OptimalPartition::cut(const Piece& piece, double room, double& from, double& to) {
+  if (room <= 0.0) return false;
+  const double below = from - piece.mean;
+  const double above = to - piece.mean;
+  const bool cut_low = piece.n * below * below > room;
+  const bool cut_high = piece.n * above * above > room;
+  if (!cut_low && !cut_high) return true;
+  const double reach = std::sqrt(room / piece.n);
+  if (cut_low && piece.mean - reach > from) from = piece.mean - reach;
+  if (cut_high && piece.mean + reach < to) to = piece.mean + reach;
+  return from < to;
+}
+
+void OptimalPartition::put_newest(const Piece& newest, double hi) {
+  if (scratch_.empty() || scratch_.back().node != newest.node) {
+    scratch_.push_back(newest);
+    ++nodes_[static_cast<std::size_t>(newest.node)].pieces;
   }
-  const double roof = best_cost_ + penalty;
-  const std::int32_t fresh = new_node(next_, pieces_[best_].node);
-  const Piece newest{0.0, 1.0, y, roof, fresh};
-  std::int32_t fresh_pieces = 0;
+  scratch_.back().hi = hi;
+}
+
+/// Each piece takes the number in where it costs less than a change before the number; the rest is the newest's.
+void OptimalPartition::take_in(double y, const Piece& newest) {
   scratch_.clear();
   best_cost_ = infinity;
   double lo = -infinity;
-
-  const auto keep_best = [&](double from, const Piece& p) {
-    // The lowest point of the piece within its interval.
-    const double at = p.mean < from ? from : (p.mean > p.hi ? p.hi : p.mean);
-    const double d = at - p.mean;
-    const double least = p.cost + p.n * d * d;
-    if (least < best_cost_) {
-      best_cost_ = least;
-      best_ = scratch_.size() - 1;
-    }
-  };
-  double placed_to = -infinity;  // where the last piece in scratch_ ends
-  const auto put_newest = [&](double hi) {
-    if (!scratch_.empty() && scratch_.back().node == fresh) {
-      scratch_.back().hi = hi;
-    } else {
-      scratch_.push_back(newest);
-      scratch_.back().hi = hi;
-      ++fresh_pieces;
-    }
-    placed_to = hi;
-  };
-  double newest_from = -infinity;
   for (const Piece& p : pieces_) {
-    const double hi = p.hi;
-    double from = lo;
-    double to = hi;
-    const double room = roof - p.cost;
-    bool gone = room <= 0.0;
-    if (!gone) {
-      const double below = from - p.mean;
-      const double above = to - p.mean;
-      const bool cut_low = p.n * below * below > room;
-      const bool cut_high = p.n * above * above > room;
-      if (cut_low || cut_high) {
-        const double reach = std::sqrt(room / p.n);
-        if (cut_low && p.mean - reach > from) from = p.mean - reach;
-        if (cut_high && p.mean + reach < to) to = p.mean + reach;
-        gone = !(from < to);
-      }
-    }
-    if (gone) {
-      put_newest(hi);
-      release_piece(p.node);
-    } else {
-      if (from > lo) put_newest(from);
-      // The piece takes the number in: Welford's update keeps cost and mean free of cancellation.
+    double from = lo, to = p.hi;
+    if (cut(p, newest.cost - p.cost, from, to)) {
+      if (from > lo) put_newest(newest, from);
+      // Welford's update keeps cost and mean free of cancellation.
       const double n = p.n + 1.0;
       const double d = y - p.mean;
       const double mean = p.mean + d / n;
       const double cost = p.cost + d * (y - mean);
       scratch_.push_back({to, n, mean, cost, p.node});
-      keep_best(from, scratch_.back());
-      placed_to = to;
-      if (to < hi) put_newest(hi);
-    }
-    lo = hi;
-  }
-  static_cast<void>(newest_from);
-  static_cast<void>(placed_to);
-  // The newest candidate's lowest point: it may lie in several intervals.
-  if (fresh_pieces > 0) {
-    double from = -infinity;
-    for (std::size_t i = 0; i < scratch_.size(); ++i) {
-      const Piece& p = scratch_[i];
-      if (p.node == fresh) {
-        const double at = y < from ? from : (y > p.hi ? p.hi : y);
-        const double least = roof + (at - y) * (at - y);
-        if (least < best_cost_) {
-          best_cost_ = least;
-          best_ = i;
-        }
+      const double off = std::min(std::max(mean, from), to) - mean;
+      const double least = cost + n * off * off;
+      if (least < best_cost_) {
+        best_cost_ = least;
+        best_ = scratch_.size() - 1;
       }
-      from = p.hi;
+      if (to < p.hi) put_newest(newest, p.hi);
+    } else {
+      put_newest(newest, p.hi);
+      release_piece(p.node);
     }
+    lo = p.hi;
   }
-  nodes_[static_cast<std::size_t>(fresh)].pieces = fresh_pieces;
-  if (fresh_pieces == 0) free_if_unused(fresh);
-  pieces_.swap(scratch_);
-  ++next_;
+}
+
+/// The newest candidate may lie in several intervals: its lowest point is looked for in each.
+void OptimalPartition::look_at_newest(const Piece& newest) {
+  if (nodes_[static_cast<std::size_t>(newest.node)].pieces == 0) return free_if_unused(newest.node);
+  double from = -infinity;
+  for (std::size_t i = 0; i < scratch_.size(); ++i) {
+    const double hi = scratch_[i].hi;
+    if (scratch_[i].node == newest.node) {
+      const double off = std::min(std::max(newest.mean, from), hi) - newest.mean;
+      const double least = newest.cost + off * off;
+      if (least < best_cost_) {
+        best_cost_ = least;
+        best_ = i;
+      }
+    }
+    from = hi;
+  }
+}
+
+void OptimalPartition::keep_to_limit() {
   while (pieces_.size() > piece_limit) {
     std::size_t worst = 0;
     double worst_cost = -infinity;
@@ -182,6 +162,19 @@ void OptimalPartition::push(double y, double penalty) {
       }
     drop_piece(worst);
   }
+}
+
+void OptimalPartition::push(double y, double penalty) {
+  if (pieces_.empty()) {
+    begin_section(y);
+    return;
+  }
+  const Piece newest{0.0, 1.0, y, best_cost_ + penalty, new_node(next_, pieces_[best_].node)};
+  take_in(y, newest);
+  look_at_newest(newest);
+  pieces_.swap(scratch_);
+  ++next_;
+  keep_to_limit();
   if (next_ % horizon_stride == 0) enforce_horizon();
   advance_root();
 }

@@ -179,10 +179,13 @@ def check_code(root, breaches):
         seen += 1
         if not SNAKE.match(path.stem):
             breaches.add(path, 1, "file names are snake_case")
-        lines = path.read_text(encoding="utf-8").split("\n")
+        text = path.read_text(encoding="utf-8")
+        lines = text.split("\n")
         if path.suffix == ".hpp":
             check_header(path, lines, breaches)
         name = str(path.relative_to(root))
+        if folder != "tests":
+            check_lengths(path, name, text, breaches)
         outside = folder == "daemon" and name not in IS_ENVIRONMENT or folder == "storage" and name not in STORE_FILES
         library = path.relative_to(root).parts[1] if folder == "tools" else ""
         in_process_tests = folder == "tests" and "process" in path.relative_to(root).parts
@@ -199,6 +202,58 @@ def check_code(root, breaches):
                     breaches.add(path, number, why)
     if seen < 20:
         breaches.add(root, 0, f"only {seen} source files found: is this the tree?")
+
+
+# Strings, characters and comments: a brace in them opens nothing. Their lines are kept.
+QUIET = re.compile(r'//[^\n]*|/\*.*?\*/|R"(\w*)\(.*?\)\1"|"(?:\\.|[^"\\\n])*"|(?<![0-9a-fA-F])\'(?:\\.|[^\'\\\n])*\'', re.S)
+LONGEST_FUNCTION = 60  # a screen
+LONGEST_CLASS = 250    # its declaration, with what is defined in it
+# Longer than that since before the rule: to be taken apart, never to be added to.
+LONG_CLASSES = {
+    "measure/kinds.cpp", "measure/level_budget.cpp", "measure/segment_models.cpp", "measure/segmenter.cpp", "storage/check.cpp",
+    "tools/csv/form.cpp", "tools/query/command_line.cpp", "tools/query/setup.cpp",
+}
+
+
+def blocks(text):
+    """Each function and class of a file: (kind, first line, lines)."""
+    text = QUIET.sub(lambda found: "\n" * found.group(0).count("\n"), text)
+    text = re.sub(r"^[ \t]*#[^\n]*(\\\n[^\n]*)*", lambda found: "\n" * found.group(0).count("\n"), text, flags=re.M)
+    open_blocks, statement, begun, line = [], "", 1, 1
+    for sign in text:
+        if sign == "{":
+            inside = open_blocks[-1][0] if open_blocks else "namespace"
+            head = re.sub(r"^\s*(template\s*<[^;{]*?>\s*(?=\w))?", "", statement)
+            kind = "other"
+            if inside in ("namespace", "class"):
+                if re.match(r"(inline\s+)?namespace\b|extern\b\s*$", head):
+                    kind = "namespace"
+                elif re.match(r"(class|struct|union)\b", head) and "(" not in head:
+                    kind = "class"
+                elif ")" in head and "=" not in head.split("(")[0]:
+                    kind = "function"
+            open_blocks.append((kind, begun))
+            statement = ""
+        elif sign == "}":
+            if open_blocks:
+                kind, first = open_blocks.pop()
+                if kind in ("function", "class"):
+                    yield kind, first, line - first + 1
+            statement = ""
+        elif sign == ";":
+            statement = ""
+        else:
+            if not statement.strip() and not sign.isspace():
+                begun = line
+            statement += sign
+        line += sign == "\n"
+
+
+def check_lengths(path, name, text, breaches):
+    for kind, first, lines in blocks(text):
+        longest = LONGEST_FUNCTION if kind == "function" else LONGEST_CLASS
+        if lines > longest and not (kind == "class" and name in LONG_CLASSES):
+            breaches.add(path, first, f"a {kind} of {lines} lines; {longest} are the most: give its parts names")
 
 
 def check_text(root, breaches):

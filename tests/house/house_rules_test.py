@@ -34,6 +34,8 @@ BREACHES = {
     "docs/p.md": ("See [here](nowhere.md).\n", "no such file: nowhere.md"),
     "daemon/t.cpp": ("void f() { std::thread t; }\n", "a thread outside the Environment"),
     "storage/u.cpp": ("auto t = std::chrono::steady_clock::now();\n", "a clock outside the Environment"),
+    "tools/v.cpp": ("int f(int x) {\n" + "  x += '{';\n" * 60 + "  return x;\n}\n", "a function of 63 lines"),
+    "tools/w.cpp": ("namespace {\nclass C {\n" + "  void f() { g(\"}\"); }\n" * 249 + "};\n}\n", "a class of 251 lines"),
     "daemon/n.cpp": ("#include <nobody/knows.hpp>\n", "nobody has named"),
 }
 

@@ -64,6 +64,11 @@ class OptimalPartition {
   void free_if_unused(std::int32_t node);
   void advance_root();
   void begin_section(double y);
+  static bool cut(const Piece& piece, double room, double& from, double& to);
+  void put_newest(const Piece& newest, double hi);
+  void take_in(double y, const Piece& newest);
+  void look_at_newest(const Piece& newest);
+  void keep_to_limit();
   void enforce_horizon();
   void drop_piece(std::size_t i);
   void find_best();
