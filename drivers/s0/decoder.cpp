@@ -36,23 +36,25 @@ void put_energy(Values& values, const std::vector<ReadSpec>& reads, std::uint64_
   put(values, reads, Quantity::energy, static_cast<double>(pulses) * step_wh, decimals);
 }
 
-/// Takes edges off the front; what is none is skipped and counted.
+/// Takes edges off the front; what is none is skipped, and told once up to the next edge.
 template <class OnEdge>
-void take_edges(std::vector<std::byte>& buffer, std::uint64_t fed, std::vector<Fault>& faults, OnEdge&& on_edge) {
+void take_edges(std::vector<std::byte>& buffer, std::uint64_t fed, bool& in_noise, std::vector<Fault>& faults,
+                OnEdge&& on_edge) {
   std::size_t at = 0;
-  std::size_t noise = 0;
   while (buffer.size() - at >= edge_length) {
     const auto edge = read_edge(std::span<const std::byte>(buffer).subspan(at, edge_length));
     if (!edge) {
+      if (!in_noise)
+        faults.push_back(
+            make_fault(FaultKind::malformed, fed - (buffer.size() - at), "bytes that are no edge of a modem line"));
+      in_noise = true;
       ++at;
-      ++noise;
       continue;
     }
+    in_noise = false;
     on_edge(*edge, fed - (buffer.size() - at));
     at += edge_length;
   }
-  if (noise > 0)
-    faults.push_back(make_fault(FaultKind::malformed, fed - buffer.size(), "bytes that are no edge of a modem line"));
   buffer.erase(buffer.begin(), buffer.begin() + static_cast<std::ptrdiff_t>(at));
 }
 
@@ -114,7 +116,7 @@ void PulseMeter::feed(std::span<const std::byte> bytes, Duration now, Output& ou
     buffer_.push_back(byte);
     ++fed_;
     if (buffer_.size() < edge_length) continue;
-    take_edges(buffer_, fed_, out.faults, [&](const Edge& edge, std::uint64_t at_byte) {
+    take_edges(buffer_, fed_, in_noise_, out.faults, [&](const Edge& edge, std::uint64_t at_byte) {
       const std::uint64_t before = counter_.pulses();
       counter_.push(edge, at_byte, out.faults);
       if (counter_.pulses() == before) return;
@@ -162,7 +164,7 @@ void CapturePulses::feed(std::span<const std::byte> bytes, Output& out) {
     buffer_.push_back(byte);
     ++fed_;
     if (buffer_.size() < edge_length) continue;
-    take_edges(buffer_, fed_, out.faults, [&](const Edge& edge, std::uint64_t at_byte) {
+    take_edges(buffer_, fed_, in_noise_, out.faults, [&](const Edge& edge, std::uint64_t at_byte) {
       const std::uint64_t before = counter_.pulses();
       const auto last_us = counter_.last_us();
       counter_.push(edge, at_byte, out.faults);
@@ -172,8 +174,12 @@ void CapturePulses::feed(std::span<const std::byte> bytes, Output& out) {
       if (last_us && *counter_.last_us() > *last_us) {
         constexpr int milliwatts = 3;
         const double span_s = static_cast<double>(*counter_.last_us() - *last_us) * 1e-6;
-        put(reading.values, reads_, Quantity::power, ws_per_kwh / (settings_.pulses_per_kwh * span_s), milliwatts);
+        // Pulses that nobody saw have no instant, and lie between this one and the last.
+        const auto pulses = static_cast<double>(counter_.pulses() - pulses_at_last_);
+        put(reading.values, reads_, Quantity::power, pulses * ws_per_kwh / (settings_.pulses_per_kwh * span_s),
+            milliwatts);
       }
+      if (last_us != counter_.last_us()) pulses_at_last_ = counter_.pulses();
       put_energy(reading.values, reads_, counter_.pulses(), settings_.pulses_per_kwh);
       if (!reading.values.empty()) out.readings.push_back(reading);
     });

@@ -56,6 +56,7 @@ class PulseMeter final : public Decoder {
   Duration interval_;
   PulseCounter counter_;
   std::vector<std::byte> buffer_;  ///< less than an edge between calls
+  bool in_noise_ = false;
   std::uint64_t fed_ = 0;
   Duration next_{};
   std::uint64_t told_pulses_ = 0;
@@ -78,7 +79,9 @@ class CapturePulses final : public CaptureDecoder {
   std::vector<ReadSpec> reads_;
   PulseCounter counter_;
   std::vector<std::byte> buffer_;
+  bool in_noise_ = false;
   std::uint64_t fed_ = 0;
+  std::uint64_t pulses_at_last_ = 0;  ///< counted when the last one with an instant was
 };
 
 }  // namespace nightwatt::drivers::s0

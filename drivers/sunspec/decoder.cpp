@@ -236,7 +236,9 @@ void CaptureBlocks::parse(bool at_end, Output& out) {
   while (at < all.size()) {
     const auto rest = all.subspan(at);
     const auto serial = modbus::frame_at(rest, at_end);
-    const auto tcp = serial.frame ? modbus::TcpFrameSearch() : modbus::tcp_frame_at(rest);
+    // Frames of TCP have no check: among the zeros of a damaged block there is one everywhere.
+    is_serial_ = is_serial_ || serial.frame;
+    const auto tcp = is_serial_ ? modbus::TcpFrameSearch() : modbus::tcp_frame_at(rest);
     if (!serial.frame && !tcp.frame) {
       if ((serial.needs_more || tcp.needs_more) && !at_end && rest.size() < modbus::longest_tcp_frame) break;
       if (!noise_from_) noise_from_ = buffer_at_ + at;

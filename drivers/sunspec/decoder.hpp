@@ -77,6 +77,7 @@ class CaptureBlocks final : public CaptureDecoder {
   int unit_;
   std::vector<std::byte> buffer_;
   std::uint64_t buffer_at_ = 0;
+  bool is_serial_ = false;  ///< a frame with a right check was there
   std::optional<std::uint64_t> noise_from_;
 };
 

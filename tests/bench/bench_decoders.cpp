@@ -256,10 +256,10 @@ test::Bytes sml_messages(std::size_t number) {
   std::string key = "77 07 81 81 C7 82 05 FF 01 01 01 01 83 02 ";
   for (int i = 0; i < 48; ++i) key += "A5 ";
   return test::made_list_messages(5,
-                                 "77 07 81 81 C7 82 03 FF 01 01 01 01 04 53 4B 50 01"
-                                 "77 07 01 00 01 08 00 FF 64 1C 01 04 01 62 1E 52 FF 56 00 00 " +
-                                     counter + "01 77 07 01 00 02 08 00 FF 01 01 62 1E 52 FF 53 00 11 01" +
-                                     "77 07 01 00 10 07 00 FF 01 01 62 1B 52 00 53 01 2C 01" + key + "01");
+                                  "77 07 81 81 C7 82 03 FF 01 01 01 01 04 53 4B 50 01"
+                                  "77 07 01 00 01 08 00 FF 64 1C 01 04 01 62 1E 52 FF 56 00 00 " +
+                                      counter + "01 77 07 01 00 02 08 00 FF 01 01 62 1E 52 FF 53 00 11 01" +
+                                      "77 07 01 00 10 07 00 FF 01 01 62 1B 52 00 53 01 2C 01" + key + "01");
 }
 
 constexpr std::size_t sml_files = 20'000;
@@ -286,6 +286,112 @@ void bench_sml() {
   });
   line("  sml", speed(stream.size(), [&] { require(decode(profile, stream) == sml_files, "readings"); }),
        "libsml's sml_file_parse of the messages, files neither searched nor checked", theirs);
+}
+
+MeterProfile read_out_profile(ProtocolSettings protocol) {
+  MeterProfile profile;
+  profile.protocol = std::move(protocol);
+  for (const Quantity quantity : {Quantity::power, Quantity::energy, Quantity::voltage}) {
+    profile.reads.emplace_back();
+    profile.reads.back().quantity = quantity;
+  }
+  return profile;
+}
+
+/// The peer of read-outs: every number behind a bracket, no names, no units.
+double peer_brackets(const std::string& text) {
+  double sum = 0.0;
+  for (const char* at = std::strchr(text.c_str(), '('); at != nullptr; at = std::strchr(at + 1, '('))
+    sum += std::strtod(at + 1, nullptr);
+  return sum;
+}
+
+/// Bit by bit, as the P1 companion standard writes it; start 0.
+unsigned plain_arc(std::string_view text) {
+  unsigned crc = 0;
+  for (const char c : text) {
+    crc ^= static_cast<unsigned char>(c);
+    for (int bit = 0; bit < 8; ++bit) crc = (crc & 1U) != 0 ? (crc >> 1U) ^ 0xA001U : crc >> 1U;
+  }
+  return crc;
+}
+
+constexpr std::size_t telegrams = 20'000;
+
+std::string make_telegram(std::mt19937& random) {
+  std::array<char, 400> lines{};
+  const unsigned watts = random() % 5000;
+  std::snprintf(lines.data(), lines.size(),
+                "/SKP5\\SKERRY\r\n\r\n1-3:0.2.8(50)\r\n1-0:1.8.1(%06u.%03u*kWh)\r\n1-0:1.8.2(000012.345*kWh)\r\n"
+                "1-0:1.7.0(%02u.%03u*kW)\r\n1-0:2.7.0(00.000*kW)\r\n1-0:32.7.0(230.1*V)\r\n0-0:96.13.0()\r\n"
+                "0-1:24.2.1(260105210000W)(00123.456*m3)\r\n!",
+                watts, watts % 1000, watts / 1000, watts % 1000);
+  std::string text = lines.data();
+  std::array<char, 16> check{};
+  std::snprintf(check.data(), check.size(), "%04X\r\n", plain_arc(text));
+  return text + check.data();
+}
+
+std::string make_block(std::mt19937& random) {
+  std::array<char, 300> lines{};
+  std::snprintf(lines.data(), lines.size(),
+                "0.0.0(00SKERRY1)\r\nF.F(00)\r\n1.8.0(%06u.345*kWh)\r\n1.7.0(%02u.230*kW)\r\n32.7.0(230.1*V)\r\n"
+                "1.8.0*01(000100.0*kWh)\r\n!\r\n\x03",
+                static_cast<unsigned>(random() % 100'000), static_cast<unsigned>(random() % 50));
+  const std::string inside = lines.data();
+  char sum = 0;
+  for (const char c : inside) sum = static_cast<char>(sum ^ c);
+  return "\x02" + inside + sum;
+}
+
+void bench_read_outs() {
+  volatile double kept = 0.0;
+  std::mt19937 random(3);
+  std::string p1;
+  std::string blocks;
+  for (std::size_t i = 0; i < telegrams; ++i) {
+    p1 += make_telegram(random);
+    blocks += make_block(random);
+  }
+  const auto ours = [&](const ProtocolSettings& protocol, const std::string& text) {
+    const MeterProfile profile = read_out_profile(protocol);
+    const auto bytes = std::as_bytes(std::span(text.data(), text.size()));
+    return speed(text.size(), [&] { require(decode(profile, bytes) == telegrams, "readings"); });
+  };
+  std::printf("Read-outs: %zu telegrams and data blocks, three values each\n", telegrams);
+  line("  dsmr-p1", ours(DsmrP1Settings(), p1), "bitwise check and strtod behind every bracket, no names",
+       speed(p1.size(), [&] { kept = kept + plain_arc(p1) + peer_brackets(p1); }));
+  line("  iec62056-21", ours(Iec62056Settings(), blocks), "strtod behind every bracket, no names, no check",
+       speed(blocks.size(), [&] { kept = kept + peer_brackets(blocks); }));
+}
+
+void bench_answers() {
+  volatile double kept = 0.0;
+  MeterProfile profile;
+  profile.protocol = ScpiSettings();
+  for (int column = 1; column <= 3; ++column) {
+    ReadSpec read;
+    read.quantity = column == 1 ? Quantity::power : column == 2 ? Quantity::voltage : Quantity::current;
+    read.query = "MEAS:ALL?";
+    read.column = column;
+    profile.reads.push_back(read);
+  }
+  const std::string scpi = make_text([](char* to, std::size_t size, std::size_t, double v, double i, double p) {
+    return std::snprintf(to, size, "%+.5E,%+.5E,%+.5E\n", p, v, i);
+  });
+  std::printf("Answers of instruments: %zu lines of three numbers\n", text_lines);
+  line("  scpi",
+       speed(scpi.size(),
+             [&] {
+               require(decode(profile, std::as_bytes(std::span(scpi.data(), scpi.size()))) == text_lines, "readings");
+             }),
+       "sscanf(\"%lf,%lf,%lf\") of the same lines", speed(scpi.size(), [&] {
+         for_lines(scpi, [&](const char* text, std::size_t) {
+           double v = 0.0, i = 0.0, p = 0.0;
+           require(std::sscanf(text, "%lf,%lf,%lf", &p, &v, &i) == 3, "sscanf");
+           kept = kept + p;
+         });
+       }));
 }
 
 }  // namespace

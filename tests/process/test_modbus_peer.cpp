@@ -1,10 +1,12 @@
 // A server of libmodbus, an independent implementation, on one side of a pseudo-terminal; our port and decoder on the
 // other.
 
+#include <arpa/inet.h>
 #include <fcntl.h>
 #include <modbus.h>
 #include <poll.h>
 #include <stdlib.h>
+#include <sys/socket.h>
 #include <unistd.h>
 
 #include <array>
@@ -20,6 +22,7 @@
 #include "drivers/decoder.hpp"
 #include "drivers/port.hpp"
 #include "drivers/protocols.hpp"
+#include "drivers/tcp_port.hpp"
 
 namespace nightwatt {
 
@@ -115,9 +118,70 @@ MeterProfile profile_of(std::vector<ReadSpec> reads, int of_unit = unit) {
   return profile;
 }
 
+/// The same server on a socket of this machine, for one connection after the other.
+class TcpServer {
+ public:
+  TcpServer()
+      : context_(modbus_new_tcp("127.0.0.1", 0)),
+        mapping_(modbus_mapping_new_start_address(0, 0, 0, 0, first_register, register_total, first_register,
+                                                  register_total)) {
+    REQUIRE(context_);
+    REQUIRE(mapping_);
+    listener_ = modbus_tcp_listen(context_.get(), 1);
+    REQUIRE(listener_ >= 0);
+    sockaddr_in address{};
+    socklen_t length = sizeof address;
+    REQUIRE(::getsockname(listener_, reinterpret_cast<sockaddr*>(&address), &length) == 0);
+    port_ = ntohs(address.sin_port);
+    REQUIRE(modbus_set_indication_timeout(context_.get(), 0, 20'000) == 0);
+  }
+  ~TcpServer() {
+    stop_ = true;
+    if (thread_.joinable()) thread_.join();
+    ::close(listener_);
+  }
+  TcpServer(const TcpServer&) = delete;
+  TcpServer& operator=(const TcpServer&) = delete;
+
+  [[nodiscard]] std::uint16_t* input() { return mapping_->tab_input_registers; }
+  [[nodiscard]] std::uint16_t port() const { return port_; }
+
+  void start() {
+    thread_ = std::thread([this] {
+      while (!stop_) {
+        pollfd waiting{listener_, POLLIN, 0};
+        if (::poll(&waiting, 1, 20) <= 0 || modbus_tcp_accept(context_.get(), &listener_) < 0) continue;
+        std::array<std::uint8_t, MODBUS_TCP_MAX_ADU_LENGTH> query{};
+        while (!stop_) {
+          const int length = modbus_receive(context_.get(), query.data());
+          if (length > 0) modbus_reply(context_.get(), query.data(), length, mapping_.get());
+          if (length < 0 && errno != ETIMEDOUT) break;
+        }
+      }
+    });
+  }
+
+ private:
+  std::unique_ptr<modbus_t, ContextFree> context_;
+  std::unique_ptr<modbus_mapping_t, MappingFree> mapping_;
+  int listener_ = -1;
+  std::uint16_t port_ = 0;
+  std::atomic<bool> stop_{false};
+  std::thread thread_;
+};
+
+/// A connection to it, when it is there.
+drivers::TcpPort connection_to(const TcpServer& server) {
+  drivers::TcpPort port = drivers::begin_connect({"127.0.0.1", server.port()}).value();
+  pollfd waiting{port.fd(), POLLOUT, 0};
+  REQUIRE(::poll(&waiting, 1, 2000) == 1);
+  REQUIRE(drivers::connect_error(port.fd()).empty());
+  return port;
+}
+
 /// Runs a live decoder on a port until it has `wanted` readings or a fault; 5 s at most.
-drivers::Output talk(const std::string& path, const MeterProfile& profile, std::size_t wanted) {
-  const drivers::OpenPort port = drivers::open_port(path, profile.line).value();
+template <class Port>
+drivers::Output talk_on(const Port& port, const MeterProfile& profile, std::size_t wanted) {
   const auto decoder = drivers::make_decoder(profile).value();
   drivers::Output out;
   const auto began = std::chrono::steady_clock::now();
@@ -138,7 +202,34 @@ drivers::Output talk(const std::string& path, const MeterProfile& profile, std::
   return out;
 }
 
+drivers::Output talk(const std::string& path, const MeterProfile& profile, std::size_t wanted) {
+  return talk_on(drivers::open_port(path, profile.line).value(), profile, wanted);
+}
+
 }  // namespace
+
+TEST_CASE("libmodbus answers over TCP, its registers read as it reads them itself, and a refusal is told") {
+  TcpServer server;
+  server.input()[0] = 0x4366;
+  server.input()[1] = 0x8000;
+  server.input()[5] = 0xFFFE;
+  CHECK(modbus_get_float_abcd(server.input()) == 230.5F);
+  server.start();
+  MeterProfile profile = profile_of({read_of(Quantity::power, 4, 100, RegisterType::float32),
+                                     read_of(Quantity::reactive, 4, 105, RegisterType::s16)});
+  profile.protocol = ModbusTcpSettings{.unit = unit, .timeout = std::chrono::milliseconds(500), .retries = 1};
+  const drivers::Output out = talk_on(connection_to(server), profile, 3);
+  REQUIRE(out.faults.empty());
+  REQUIRE(out.readings.size() == 3);
+  for (const drivers::Measurement& reading : out.readings) {
+    CHECK(reading.values.get(Quantity::power) == Decimal{2305, -1});
+    CHECK(reading.values.get(Quantity::reactive) == Decimal{-2, 0});
+  }
+  profile.reads = {read_of(Quantity::power, 4, 200, RegisterType::u16)};
+  const drivers::Output refused = talk_on(connection_to(server), profile, 1);
+  REQUIRE(refused.faults.size() == 1);
+  CHECK(refused.faults[0].kind == drivers::FaultKind::exception);
+}
 
 TEST_CASE("libmodbus answers both functions, and its registers read as it reads them itself") {
   Server server;
