@@ -41,8 +41,8 @@ constexpr double still_share = 0.005;
 /// Readings that count one by one and readings weighted by their time may differ by this much of a step; more, and the
 /// meter speaks when something changes: its counts say nothing of how long they were shown.
 constexpr double even_reading = 0.1;
-/// What makes an interval no wider than this share is no memory.
-constexpr double remembers = 1.05;
+/// Correlation counts where it makes the interval wider than that of independent readings by more than this.
+constexpr double least_widening = 1.05;
 /// Fewer bins than this and their scatter is no estimate of anything.
 constexpr std::size_t fewest_bins = 4;
 
@@ -201,7 +201,7 @@ class ScatterMaker {
     const double independent = std::sqrt(variance / std::max(1.0, out_.readings));
     const double expanded = k_for(run.mean.freedom) * run.mean.uncertainty;
     // Readings that alternate, or nearly: as good as independent, and counted as GUM 4.2.3 does.
-    if (expanded > remembers * k_for(freedom) * independent) {
+    if (expanded > least_widening * k_for(freedom) * independent) {
       const double wider = run.mean.uncertainty / independent;
       inflation = std::clamp(wider * wider, 1.0, std::max(1.0, out_.readings));
       freedom = inflation > 1.0 ? run.mean.freedom : freedom_for(expanded / independent);
