@@ -164,8 +164,9 @@ void Instrument::give_up(Duration now, Output& out) {
 }
 
 void Instrument::feed(std::span<const std::byte> bytes, Duration now, Output& out) {
-  fed_ += bytes.size();
+  const std::uint64_t all = fed_ + bytes.size();
   lines_.feed(bytes, [&](const text::LineSplitter::Line& line) {
+    fed_ = line.at_byte + line.text.size() + 1;  // whatever the pieces, a fault is at the line it came of
     if (phase_ == Phase::listening) return;
     if (line.too_long) {
       out.faults.push_back(make_fault(FaultKind::malformed, line.at_byte, "an answer of more than 1024 characters"));
@@ -174,6 +175,7 @@ void Instrument::feed(std::span<const std::byte> bytes, Duration now, Output& ou
     const std::string_view text = without_blanks(line.text);
     if (!text.empty()) on_line(text, line.at_byte, now, out);
   });
+  fed_ = all;
 }
 
 void Instrument::on_line(std::string_view line, std::uint64_t at_byte, Duration now, Output& out) {
@@ -183,6 +185,11 @@ void Instrument::on_line(std::string_view line, std::uint64_t at_byte, Duration 
   int number = 0;
   std::string_view text;
   if (read_error(line, number, text)) return on_error_line(number, text, at_byte, now, out);
+  if (begins_as_error(line)) {  // the deadline asks again
+    out.faults.push_back(
+        make_fault(FaultKind::malformed, at_byte, "a damaged answer of the error queue: " + quoted(line)));
+    return;
+  }
   const bool awaited = asked_ && (phase_ == Phase::waiting || phase_ == Phase::clearing);
   if (!awaited) {
     if (!opening_)
@@ -258,6 +265,11 @@ void CaptureAnswers::on_line(const text::LineSplitter::Line& line, Output& out) 
     if (number != 0)
       out.faults.push_back(make_fault(FaultKind::exception, line.at_byte,
                                       "the instrument says " + std::to_string(number) + ", " + quoted(error, 80)));
+    return;
+  }
+  if (begins_as_error(text)) {
+    out.faults.push_back(
+        make_fault(FaultKind::malformed, line.at_byte, "a damaged answer of the error queue: " + quoted(text)));
     return;
   }
   if (text.front() == '*' || text.front() == ':' || text.back() == '?') {

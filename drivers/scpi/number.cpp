@@ -72,4 +72,12 @@ bool read_error(std::string_view line, int& number, std::string_view& text) {
   return true;
 }
 
+bool begins_as_error(std::string_view line) {
+  const std::size_t comma = line.find(',');
+  if (comma == 0 || comma == std::string_view::npos) return false;
+  const std::string_view rest = trimmed(line.substr(comma + 1));
+  return !rest.empty() && rest.front() == '"' &&
+         line.substr(0, comma).find_first_not_of("+-0123456789 ") == std::string_view::npos;
+}
+
 }  // namespace nightwatt::drivers::scpi

@@ -25,4 +25,8 @@ struct Number {
 /// An answer to SYSTem:ERRor?: `-113,"Undefined header"`. `number` and `text` are set where it is one.
 [[nodiscard]] bool read_error(std::string_view line, int& number, std::string_view& text);
 
+/// Whether a line begins as such an answer does, whole or damaged: a number, a comma, a quotation mark. Its number is
+/// no value of a meter.
+[[nodiscard]] bool begins_as_error(std::string_view line);
+
 }  // namespace nightwatt::drivers::scpi

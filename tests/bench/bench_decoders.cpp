@@ -320,7 +320,7 @@ constexpr std::size_t telegrams = 20'000;
 
 std::string make_telegram(std::mt19937& random) {
   std::array<char, 400> lines{};
-  const unsigned watts = random() % 5000;
+  const auto watts = static_cast<unsigned>(random() % 5000);
   std::snprintf(lines.data(), lines.size(),
                 "/SKP5\\SKERRY\r\n\r\n1-3:0.2.8(50)\r\n1-0:1.8.1(%06u.%03u*kWh)\r\n1-0:1.8.2(000012.345*kWh)\r\n"
                 "1-0:1.7.0(%02u.%03u*kW)\r\n1-0:2.7.0(00.000*kW)\r\n1-0:32.7.0(230.1*V)\r\n0-0:96.13.0()\r\n"

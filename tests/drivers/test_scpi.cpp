@@ -154,10 +154,10 @@ TEST_CASE("a query that the instrument does not know is left alone for a minute,
     while (!line.empty()) {
       if (line == "MEAS:VOLT?\n") erring = ++unknown > 0;
       if (line == "MEAS:POW?\n") ++power;
-      const std::string answer = line == "MEAS:POW?\n"                ? "25.0\n"
+      const std::string answer = line == "MEAS:POW?\n"             ? "25.0\n"
                                  : line == "SYST:ERR?\n" && erring ? "-113,\"Undefined header\"\n"
                                  : line == "SYST:ERR?\n"           ? "0,\"No error\"\n"
-                                                                     : "";
+                                                                   : "";
       if (line == "SYST:ERR?\n") erring = false;
       line = answer.empty() ? "" : bench.hear(answer);
     }
@@ -166,6 +166,16 @@ TEST_CASE("a query that the instrument does not know is left alone for a minute,
   CHECK(power >= 592);  // of 601: a time-out of a second each
   CHECK(bench.out.readings.size() >= 592);
   CHECK(bench.out.faults.size() == 4);
+}
+
+TEST_CASE("a damaged answer of the error queue is no power of -113 W") {
+  Bench bench(profile_of({read_of(Quantity::power, "MEAS:POW?")}));
+  CHECK(bench.sent_until(0ms) == "MEAS:POW?\n");
+  CHECK(bench.hear("-113,\"Undef)ned heN\n").empty());
+  CHECK(bench.out.readings.empty());
+  CHECK(bench.out.faults.size() == 1);
+  CHECK(test::decode_whole(profile_of({read_of(Quantity::power, "MEAS:POW?")}), from_text("-113,\"Undef\n25.0\n"))
+            .readings.size() == 1);
 }
 
 TEST_CASE("a late answer before the queue's is the query's own, and never the next query's") {
