@@ -1,5 +1,6 @@
 #include "display_step.hpp"
 
+#include <algorithm>
 #include <cmath>
 #include <cstdlib>
 
@@ -11,13 +12,15 @@ namespace {
 
 constexpr std::int64_t moving_readings = 30;  // a display that stands for longer shows levels, not its step
 constexpr std::int64_t seen_enough = 3;
+constexpr std::size_t enough_fives = 4;  // one in five is one by chance: four are none in 600 times
 
 }  // namespace
 
 void DisplayStep::push(double power_w) {
   const std::optional<std::int64_t> shown = microwatts_of(power_w);
   if (!shown) return;
-  while (digit_uw_ > 1 && *shown % digit_uw_ != 0) digit_uw_ /= 10;
+  for (; digit_uw_ > 1 && *shown % digit_uw_ != 0; digit_uw_ /= 10) no_fives_ = false;
+  look_for_fives(*shown);
   const std::int64_t difference = last_uw_ ? std::llabs(*shown - *last_uw_) : 0;
   if (difference == 0) {
     ++stood_;
@@ -32,8 +35,18 @@ void DisplayStep::push(double power_w) {
   last_uw_ = shown;
 }
 
+void DisplayStep::look_for_fives(std::int64_t shown_uw) {
+  if (no_fives_ || shown_uw == 0) return;
+  // All of a coarser digit is five of this one.
+  no_fives_ = shown_uw % (5 * digit_uw_) != 0;
+  if (no_fives_ || fives_uw_.size() >= enough_fives) return;
+  if (std::find(fives_uw_.begin(), fives_uw_.end(), shown_uw) == fives_uw_.end()) fives_uw_.push_back(shown_uw);
+}
+
 double DisplayStep::step_w() const {
-  return static_cast<double>(seen_ >= seen_enough && least_uw_ > digit_uw_ ? least_uw_ : digit_uw_) * 1e-6;
+  const bool fives = !no_fives_ && fives_uw_.size() >= enough_fives && 5 * digit_uw_ <= coarsest_uw;
+  const std::int64_t still_uw = fives ? 5 * digit_uw_ : digit_uw_;
+  return static_cast<double>(seen_ >= seen_enough ? std::max(least_uw_, still_uw) : still_uw) * 1e-6;
 }
 
 bool DisplayStep::may_be_coarser_than(double told_w) const {
@@ -48,6 +61,9 @@ double DisplayStep::step_beside(double told_w) const {
 void DisplayStep::save(ByteWriter& out) const {
   out.byte(last_uw_ ? 1 : 0);
   for (const std::int64_t x : {last_uw_.value_or(0), digit_uw_, stood_, least_uw_, seen_}) out.integer(x);
+  out.byte(no_fives_ ? 1 : 0);
+  out.whole(fives_uw_.size());
+  for (const std::int64_t x : fives_uw_) out.integer(x);
 }
 
 void DisplayStep::restore(ByteReader& in) {
@@ -56,6 +72,9 @@ void DisplayStep::restore(ByteReader& in) {
   for (std::int64_t* x : {&last_uw, &digit_uw_, &stood_, &least_uw_, &seen_}) *x = in.integer();
   last_uw_.reset();
   if (has_last) last_uw_ = last_uw;
+  no_fives_ = in.byte() == 1;
+  fives_uw_.resize(in.count(1));
+  for (std::int64_t& x : fives_uw_) x = in.integer();
   if (digit_uw_ < 1 || digit_uw_ > coarsest_uw) in.refuse();
   if (digit_uw_ < 1) digit_uw_ = 1;
 }

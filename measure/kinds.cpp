@@ -29,7 +29,8 @@ constexpr double boot_peak = 1.05;   // of the level it ends in
 constexpr double noise_reach = 3.5;  // standard deviations that a noisy level's own peaks reach
 constexpr double back_to_idle = 0.5, below_idle = -0.7, not_yet_idle = -0.3;  // where a load ends
 constexpr double wakes_to_idle = 0.5, wakes_to_load = -1.0;                   // where a standby ends
-constexpr double load_peak = 0.7, longest_peak_s = 15.0;                      // a load begins with a peak
+constexpr double wakes_slowly = -1.5;  // what goes up or down in a straight line was awake on the way
+constexpr double load_peak = 0.7, longest_peak_s = 15.0;  // a load begins with a peak
 constexpr double most_of_a_sort = 3.0;  // as many of one transition count: ten nights of one timer prove nothing new
 constexpr double held_weight = 0.4;     // of the logarithm of idle's share of the time at levels
 constexpr double restless_standby = -1.0;
@@ -39,6 +40,7 @@ constexpr double charging_step = 0.15;  // of a level: a charging curve begins w
 constexpr double longest_tail = 0.5;    // of a charging curve's length: pieces at its end
 constexpr double still_falling = 0.03;  // of the power: the noise of a piece that goes on falling
 constexpr double working_share = 0.90;  // of the lowest steady level: below it the device was seen working lower
+constexpr double longest_dip = 2.0;     // shortest segments: one that departs, and what is too short before it
 constexpr double small_standby_w = 3.0;
 
 /// Log-density of a normal variable.
@@ -242,6 +244,7 @@ class Namer {
     std::size_t to_segment = none;
     double irregular_s = 0.0;
     double peak_w = 0.0;
+    bool slowly = false;  // by a ramp
   };
 
   [[nodiscard]] std::vector<Change> changes(bool charging) const {
@@ -255,6 +258,7 @@ class Namer {
         now = {};
         now.from_off = true;
       } else if (!on(i)) {
+        now.slowly = now.slowly || (g.kind == SegmentKind::ramp && length_s(g) >= input_.settings.shortest_segment_s);
         if (g.kind != SegmentKind::unsteady) continue;
         now.irregular_s += length_s(g);
         now.peak_w = std::max(now.peak_w, g.highest_w.value_or(0.0));
@@ -286,19 +290,21 @@ class Namer {
 
   [[nodiscard]] double by_order(std::size_t idle, bool charging) const {
     double peaks = 0.0, boots = 0.0, elsewhere = 0.0, loads_home = 0.0, loads_below = 0.0, loads_on = 0.0, wakes = 0.0,
-           jumps = 0.0;
+           jumps = 0.0, slow = 0.0;
     const auto count = [](double& n) { n = std::min(n + 1.0, most_of_a_sort); };
     for (const Change& c : changes(charging)) {
       const bool rests_before = c.from_off || (c.from != none && c.from < idle);
       if (rests_before) (c.to == idle ? boots : elsewhere) += like_a_boot(c);
       if (c.from == none || c.from == c.to) continue;
+      if (c.slowly && (c.from < idle) != (c.to < idle)) count(slow);
       if (c.from == idle && c.to > idle && begins_with_peak(c)) count(peaks);
       if (c.from > idle) count(c.to == idle ? loads_home : c.to < idle ? loads_below : loads_on);
       if (c.from < idle && c.to >= idle) count(c.to == idle ? wakes : jumps);
     }
     return boot * std::min(boots, 1.0) + 0.5 * std::clamp(boots - 1.0, 0.0, most_of_a_sort) +
            boot_elsewhere * std::min(elsewhere, most_of_a_sort) + back_to_idle * loads_home + below_idle * loads_below +
-           not_yet_idle * loads_on + wakes_to_idle * wakes + wakes_to_load * jumps + load_peak * peaks;
+           not_yet_idle * loads_on + wakes_to_idle * wakes + wakes_to_load * jumps + wakes_slowly * slow +
+           load_peak * peaks;
   }
 
   /// A charging curve ends at what the device draws by itself, and there it stays or sets to work.
@@ -362,9 +368,8 @@ class Namer {
                              (segments_[i + 1].kind == SegmentKind::off || (on(i + 1) && state_of_[i + 1] < best.idle));
       const bool from_rest =
           i > 0 && (segments_[i - 1].kind == SegmentKind::off || (on(i - 1) && state_of_[i - 1] < best.idle));
-      // A level that the device comes back to from its loads is one that it rests at: what is shorter than a level
-      // departs from it.
-      const bool departs = come_back && length_s(g) < input_.settings.shortest_segment_s;
+      // A level that the device comes back to from its loads is one that it rests at: what is short beside it departs.
+      const bool departs = come_back && length_s(g) < longest_dip * input_.settings.shortest_segment_s;
       if (into_rest || from_rest || departs || *g.mean_w >= working_share * level || *g.mean_w < small_standby_w ||
           *g.lowest_w <= off_limit())
         continue;

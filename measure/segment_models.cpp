@@ -27,6 +27,7 @@ constexpr double irregular_share =
     0.4;                                // and lasts so much of a shortest segment: the longer, the less it is irregular
 constexpr double ramp_cost = 2.5;       // its ends are its neighbours' levels
 constexpr double jump_cost = 0.5;       // a reading or two on the way from one level to the next
+constexpr double rest_per_away = 4.0;   // what departs is short beside what it departs from
 constexpr double excursion_cost = 4.0;  // a short departure from a level that comes back
 // Of its way: how nearly a ramp is straight and a curve exponential. The looser is paid for by what it lets pass.
 constexpr std::array<double, 2> shape_shares = {0.01, 0.05};
@@ -35,6 +36,8 @@ constexpr double drift_share = 0.10;     // of the level: what goes further in a
 constexpr double turns_reach = 4.0;      // deviations, of a phase from its level
 constexpr double toggling = 1.5;         // display steps
 constexpr double rare = 1.0 / 3.0;       // of the time: less departs from a level
+constexpr double uncut_share = 0.15;     // how nearly their scatter is that of two levels, where the engine cut none
+constexpr std::size_t uncut_after = 2;   // phases, which tell both levels
 constexpr double turns_s = 60.0;         // the contract's: a phase held for longer is a level
 constexpr double quotable_share = 0.07;  // a level not known to this share is none: as wide as the contract takes idle
 constexpr double steps_share = 0.15;     // of the mean: a level scatters less, unless it is noise that forgets at once
@@ -74,6 +77,7 @@ struct Evidence {
   bool irregular = false;        // known to be irregular work
   bool restless = false;         // no mean of it can be quoted
   double wander_variance = 0.0;  // more for the mean, where nothing steps
+  double own_variance = 0.0;     // of its readings, without its lean
   double far_variance = 0.0;     // both: what is further off than this allows departs from a level
   double step_before = 1.0;      // how surely the power steps where the piece begins: 0 not at all, 1 surely
 };
@@ -157,6 +161,7 @@ class Evidences {
     const auto n = static_cast<double>(std::max<std::int64_t>(sketch.n(), 1));
     const double usual = std::max(noise_share_ * scale(e.mean_w), rules_.step_w * rules_.step_w / 12.0);
     const double own = std::max(0.0, variance(p) - e.lean_w * e.lean_w / 12.0);
+    e.own_variance = own;
     const double readings = (own * (n - 1.0) + usual * prior_readings) / (n - 1.0 + prior_readings);
     double of_mean = readings / n, long_run = 1.0;
     if (sketch.bins().size() >= 8) {
@@ -320,7 +325,9 @@ class Explainer {
         away_s += e.length_s;
         const bool near = std::abs(e.mean_w - so_far.mean()) < drift_share * std::abs(so_far.mean());
         // What departs is short beside the level it departs from and comes back to.
-        if (away_s >= (near ? turns_s : rules_.shortest_s) || held_s < rules_.shortest_s) return;
+        if (away_s >= (near ? turns_s : rules_.shortest_s) ||
+            held_s < std::min(rules_.shortest_s, rest_per_away * away_s))
+          return;
         last_away_s = away_s;
         back_s = 0.0;
       } else {
@@ -477,7 +484,7 @@ class Explainer {
   void walk_turns(std::size_t i, Tell tell) const {
     std::array<Mean, 2> levels;
     std::vector<std::size_t> phases;
-    double jumps = 0.0;
+    double rest = 0.0, phase_from_s = 0.0;
     // Of how far they are apart a little is no way from either.
     const auto spread = [&](const Evidence& e) {
       if (!(levels[0].w > 0.0 && levels[1].w > 0.0)) return e.mean_variance;
@@ -490,19 +497,32 @@ class Explainer {
     };
     for (std::size_t j = i; j < at_.size(); ++j) {
       const Evidence& e = at_[j];
-      if (e.restless || e.length_s >= turns_s) return;
       const std::size_t now = phases.size();
-      const bool goes_on = now > 0 && off(e, now - 1) <= turns_reach && (now < 2 || off(e, now - 1) < off(e, now));
-      if (goes_on && at_[j].begin_s + e.length_s - at_[phases.back()].begin_s >= turns_s) return;
-      if (!goes_on && (off(e, now) > turns_reach || (e.points <= jump_points && now < 2))) {
-        if (e.points > jump_points) return;
-        jumps += jump_cost;
-        continue;
+      if (now >= uncut_after && is_uncut(e, levels[0].mean(), levels[1].mean())) {
+        rest += irregular_piece;
+        phase_from_s = e.begin_s + e.length_s;
+      } else {
+        if (e.restless || e.length_s >= turns_s) return;
+        const bool goes_on = now > 0 && off(e, now - 1) <= turns_reach && (now < 2 || off(e, now - 1) < off(e, now));
+        if (goes_on && e.begin_s + e.length_s - phase_from_s >= turns_s) return;
+        if (!goes_on && (off(e, now) > turns_reach || (e.points <= jump_points && now < 2))) {
+          if (e.points > jump_points) return;
+          rest += jump_cost;
+          continue;
+        }
+        levels[(goes_on ? now - 1 : now) % 2].add(e.mean_w, spread(e));
+        if (!goes_on) phases.push_back(j), phase_from_s = e.begin_s;
       }
-      levels[(goes_on ? now - 1 : now) % 2].add(e.mean_w, spread(e));
-      if (!goes_on) phases.push_back(j);
-      if (!tell(j, phases, jumps + levels[0].rest() + levels[1].rest())) return;
+      if (!tell(j, phases, rest + levels[0].rest() + levels[1].rest())) return;
     }
+  }
+
+  /// Several phases that the engine took for noise: readings at two levels scatter more than any others between them.
+  [[nodiscard]] static bool is_uncut(const Evidence& e, double a_w, double b_w) {
+    const double share = (e.mean_w - a_w) / (b_w - a_w);
+    if (share < rare / 2.0 || share > 1.0 - rare / 2.0) return false;
+    const double expected = std::abs(b_w - a_w) * std::sqrt(share * (1.0 - share));
+    return std::abs(std::sqrt(e.own_variance) - expected) < uncut_share * expected;
   }
 
   void turns(std::size_t i, const Step& in) {
@@ -512,22 +532,26 @@ class Explainer {
     });
   }
 
-  /// How long a phase lasts, of phases that end with piece `last`.
-  [[nodiscard]] double phase_s(const std::vector<std::size_t>& phases, std::size_t k, std::size_t last) const {
-    const double end_s = k + 1 < phases.size() ? at_[phases[k + 1]].begin_s : at_[last].begin_s + at_[last].length_s;
-    return end_s - at_[phases[k]].begin_s;
-  }
-
   /// Further apart than a display toggles by itself, and neither so rare that it departs from the other.
   [[nodiscard]] bool true_turns(const std::vector<std::size_t>& phases, std::size_t last) const {
-    std::array<double, 2> held_s{}, sum{}, n{};
-    for (std::size_t k = 0; k < phases.size(); ++k) {
-      held_s[k % 2] += phase_s(phases, k, last);
-      sum[k % 2] += at_[phases[k]].mean_w;
-      n[k % 2] += 1.0;
-    }
-    const double apart = std::abs(sum[0] / n[0] - sum[1] / n[1]);
-    return apart > toggling * rules_.step_w && std::min(held_s[0], held_s[1]) > rare * (held_s[0] + held_s[1]);
+    const double share = upper_share(phases, last);
+    return std::abs(phase_level_w(phases, 0) - phase_level_w(phases, 1)) > toggling * rules_.step_w && share > rare &&
+           share < 1.0 - rare;
+  }
+  /// Mean of every second phase.
+  [[nodiscard]] double phase_level_w(const std::vector<std::size_t>& phases, std::size_t first) const {
+    double sum = 0.0, n = 0.0;
+    for (std::size_t k = first; k < phases.size(); k += 2) sum += at_[phases[k]].mean_w, n += 1.0;
+    return sum / n;
+  }
+  /// Share of the time at the upper level, from the mean of all.
+  [[nodiscard]] double upper_share(const std::vector<std::size_t>& phases, std::size_t last) const {
+    double energy_ws = 0.0, all_s = 0.0;
+    for (std::size_t k = phases.front(); k <= last; ++k)
+      energy_ws += at_[k].mean_w * at_[k].length_s, all_s += at_[k].length_s;
+    const double a_w = phase_level_w(phases, 0), b_w = phase_level_w(phases, 1);
+    const double low_w = std::min(a_w, b_w);
+    return (energy_ws / all_s - low_w) / std::max(std::abs(a_w - b_w), 1e-9);
   }
 
   // ---- what is between levels
@@ -689,14 +713,7 @@ class Explainer {
       phases = so_far;
       return j + 1 < f.last;
     });
-    double upper_s = 0.0, all_s = 0.0;
-    for (std::size_t k = 0; k < phases.size(); ++k) {
-      const double other = at_[k > 0 ? phases[k - 1] : phases[k + 1]].mean_w;
-      const double lasts_s = phase_s(phases, k, f.last - 1);
-      all_s += lasts_s;
-      if (at_[phases[k]].mean_w > other) upper_s += lasts_s;
-    }
-    e.part.stretch.duty = upper_s / all_s;
+    e.part.stretch.duty = upper_share(phases, f.last - 1);
     e.part.stretch.cycles = whole_cycles(phases);
   }
 

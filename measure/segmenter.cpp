@@ -22,7 +22,7 @@ namespace nightwatt {
 
 namespace {
 
-constexpr std::uint8_t state_version = 5;
+constexpr std::uint8_t state_version = 6;
 // The engine sees powers through asinh(P / 10 W): watts near 0, ratios above. Noise and what is told apart both grow
 // with the level, and one penalty can then serve a night that holds an adapter alone and a load.
 constexpr double linear_below_w = 10.0;

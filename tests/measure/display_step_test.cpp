@@ -50,3 +50,16 @@ TEST_CASE("a display on the move shows the step it goes by") {
   half.push_back(8.1);  // one digit that does not fit, and it is finer
   CHECK(learnt_step(half) == Approx(0.1));
 }
+
+TEST_CASE("a display of half watts is known by its levels, though it stands still") {
+  std::vector<double> readings;
+  for (const double level_w : {8.0, 4.5, 15.5, 4.5, 7.5}) show(readings, level_w, 300);
+  CHECK(learnt_step(readings) == Approx(0.1));  // three different ones since the first half may be halves by chance
+  show(readings, 21.0, 300);
+  CHECK(learnt_step(readings) == Approx(0.5));
+  show(readings, 4.6, 1);
+  CHECK(learnt_step(readings) == Approx(0.1));
+  std::vector<double> whole;
+  for (const double level_w : {5.0, 10.0, 25.0, 40.0, 55.0}) show(whole, level_w, 300);
+  CHECK(learnt_step(whole) == 1.0);
+}

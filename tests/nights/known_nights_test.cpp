@@ -278,6 +278,33 @@ TEST_CASE("work in steps of seconds is no load, however long it lasts") {
   CHECK_FALSE(night.summary.load);
 }
 
+TEST_CASE("turns of two levels faster than a minute are one plateau with the mean of their cycles") {
+  const auto seed = GENERATE(std::uint64_t{58}, 59, 60);
+  CAPTURE(seed);
+  Random random(seed);
+  Act turns = load(110.0, 1500);
+  for (double t = 0.0; t < turns.length_s; t += 34.0) {
+    turns.steps.emplace_back(t, 0.0);
+    turns.steps.emplace_back(t + random.uniform(16.0, 18.0), -50.0);
+  }
+  const Found night = found(plan({idle(45.0, 600), turns, idle(45.0, 600)}), seed);
+  CHECK(kinds(night) == "idle plateau idle");
+  REQUIRE(night.summary.load);
+  CHECK(night.summary.load->value == Approx(85.0).margin(1.5));
+}
+
+TEST_CASE("a board that works ever more was awake before it did") {
+  const auto seed = GENERATE(std::uint64_t{61}, 62, 63);
+  CAPTURE(seed);
+  Act ramp = act(Kind::ramp, 0.257, 77);
+  ramp.end_level_w = 1.534;
+  ramp.ramp_s = ramp.length_s;
+  const Found night =
+      found(plan({idle(0.257, 800), ramp, load(1.534, 320), load(0.599, 620), idle(0.256, 130), off(320)}, 0.01), seed);
+  CHECK(is_near(night.summary.idle, 0.257));
+  CHECK_FALSE(night.summary.standby);
+}
+
 TEST_CASE("an idle with dips just beside its loads is idle") {
   const auto seed = GENERATE(std::uint64_t{49}, 50, 51);
   CAPTURE(seed);
