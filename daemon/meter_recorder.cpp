@@ -168,7 +168,7 @@ Result<void> MeterRecorder::end_damaged(StoreWriter& store, const storage::RunIn
 Result<void> MeterRecorder::restore_auto_state(StoreWriter& store) {
   const auto value = store.value(auto_state_name(settings_.meter));
   if (!value) return tl::unexpected(value.error());
-  if (!*value) return {};
+  if (!*value) return remember_held(store);
   const std::optional<AutoState> state = decode(**value);
   if (!state) return {};
   auto ending = AutoRun::restore(ending_settings(settings_), state->ending);
@@ -179,6 +179,12 @@ Result<void> MeterRecorder::restore_auto_state(StoreWriter& store) {
   wait_for_off_ = state->wait_for_off;
   saved_at_ = UtcTime{state->as_of_us};
   return replay_auto_state(store, *saved_at_);
+}
+
+// Nothing opened or ended yet, so nothing was kept: what the meter shows was said before, and may not be said again.
+Result<void> MeterRecorder::remember_held(StoreWriter& store) {
+  if (!settings_.traits.on_change || !last_) return {};
+  return replay_auto_state(store, *last_ - to_duration({settings_.traits.gap_s.value_or(GapRule::shortest_gap_s)}));
 }
 
 Result<void> MeterRecorder::replay_auto_state(StoreWriter& store, UtcTime after) {
@@ -241,6 +247,17 @@ Result<void> MeterRecorder::judge(StoreWriter& store, const Reading& reading, Ut
   if (!settings_.auto_runs || !power) return {};
   const AutoRun::Event ending = ending_.push(reading.time, power->value());
   const AutoRun::Event watching = watching_.push(reading.time, power->value());
+  return act(store, ending, watching, reading.time, stored_until);
+}
+
+Result<void> MeterRecorder::look(StoreWriter& store, UtcTime now) {
+  if (!settings_.auto_runs || !last_ || now <= *last_) return {};
+  const AutoRun::Event ending = ending_.hold_until(now);
+  return act(store, ending, watching_.hold_until(now), *last_, *last_);
+}
+
+Result<void> MeterRecorder::act(StoreWriter& store, const AutoRun::Event& ending, const AutoRun::Event& watching,
+                                UtcTime as_of, UtcTime stored_until) {
   bool changed = false;
   if (wait_for_off_ && !watching_.on()) {
     wait_for_off_ = false;
@@ -255,7 +272,7 @@ Result<void> MeterRecorder::judge(StoreWriter& store, const Reading& reading, Ut
     if (auto opened = open(store, new_run(RunOrigin::automatic, begin), stored_until); !opened) return opened;
     changed = true;
   }
-  return changed ? put_auto_state(store, reading.time) : Result<void>{};
+  return changed ? put_auto_state(store, as_of) : Result<void>{};
 }
 
 storage::NewRun MeterRecorder::new_run(RunOrigin origin, UtcTime begin) const {
@@ -272,6 +289,7 @@ Result<void> MeterRecorder::open(StoreWriter& store, storage::NewRun run, UtcTim
   const auto id = store.open_run(run);
   if (!id) return tl::unexpected(id.error());
   open_.emplace(OpenRun{storage::RunBuilder(*id, {run.traits, run.shortest_segment_s}), run.origin, run.begin});
+  if (auto held = open_->builder.begin_held(store, stream_, run.begin); !held) return held;
   std::size_t replayed = 0;
   return replay(store, stream_, run.begin, stored_until, [&](const Reading& reading) -> Result<void> {
     open_->builder.push(reading);
@@ -294,10 +312,13 @@ Result<void> MeterRecorder::close(StoreWriter& store, UtcTime end) {
 }
 
 // A run holds the reading at its end, so it ends with the last one before `next`, where `off` or another run begins.
+// One whose last reading holds until then lasts as long.
 Result<void> MeterRecorder::close_before(StoreWriter& store, UtcTime next) {
   const auto sums = store.sums(stream_, Quantity::power, open_->begin, next - instant);
   const UtcTime just_before = std::max(open_->begin, next - instant);
   if (!sums) return is_damage(store, sums.error()) ? close(store, just_before) : tl::unexpected(sums.error());
+  const auto hold_s = open_->builder.hold_limit_s();
+  if (sums->last && hold_s && to_seconds(next - *sums->last).value <= *hold_s) return close(store, just_before);
   return close(store, sums->last.value_or(just_before));
 }
 

@@ -13,17 +13,20 @@ std::string more_like_it(std::uint64_t swallowed) {
 }  // namespace
 
 MeterSession::MeterSession(MeterId id, std::string name, Duration interval, std::unique_ptr<drivers::Decoder> decoder,
-                           TimeKeeper& time, ReadingQueue& queue, LogSink log, std::optional<UtcTime> last_stored)
+                           TimeKeeper& time, ReadingQueue& queue, LogSink log, std::optional<UtcTime> last_stored,
+                           Reporting reporting)
     : id_(id),
       name_(std::move(name)),
       interval_(interval),
+      reporting_(reporting),
       decoder_(std::move(decoder)),
       time_(time),
       queue_(queue),
       log_(std::move(log)),
       start_(time.now()),
       last_stamp_(last_stored),
-      opened_at_(start_) {}
+      opened_at_(start_),
+      gap_rule_(reporting.gap_s) {}
 
 void MeterSession::say(LogLevel level, std::string_view text) const {
   log_(level, "meter " + name_ + ": " + std::string(text));
@@ -71,6 +74,13 @@ std::optional<MonoTime> MeterSession::next_tick() const {
   const auto next = decoder_->next_tick();
   if (!next) return std::nullopt;
   return start_ + *next;
+}
+
+// A little ago, for a reading may have its own time.
+void MeterSession::tell_silence(MonoTime now) {
+  constexpr Duration settled{2'000'000};
+  if (!reporting_.on_change || !port_open_ || !last_heard_ || now - *last_heard_ <= settled) return;
+  (void)queue_.push(QueueItem(QueuedLook{id_, time_.stamp(now - settled)}));  // the next one will do as well
 }
 
 void MeterSession::take_output(MonoTime now) {
@@ -152,7 +162,7 @@ MeterStatus MeterSession::status(MonoTime now) const {
   result.faults = faults_;
   result.lost = lost_total_;
   result.gaps = gaps_;
-  result.gap_s = std::max(GapRule::shortest_gap_s, GapRule::median_factor * gap_rule_.median_interval_s());
+  result.gap_s = gap_rule_.limit_s();
   result.power_w = last_value(Quantity::power);
   result.voltage_v = last_value(Quantity::voltage);
   result.current_a = last_value(Quantity::current);
@@ -161,7 +171,8 @@ MeterStatus MeterSession::status(MonoTime now) const {
     result.last = *last_stamp_ + time_.shift();
     result.age_s = std::max(0.0, to_seconds(time_.stamp(now) - *last_stamp_).value);
   }
-  const Duration patience = std::max(silent_after, silent_intervals * interval_);
+  Duration patience = std::max(silent_after, silent_intervals * interval_);
+  if (reporting_.gap_s) patience = std::max(patience, to_duration({*reporting_.gap_s}));
   const MonoTime heard = last_heard_ ? std::max(*last_heard_, opened_at_) : opened_at_;
   const bool any = last_heard_ && *last_heard_ >= opened_at_;  // that was good, since the port is open
   result.state = !port_open_ ? port_state_ : now - heard > patience ? "silent" : any ? "recording" : "no reading yet";

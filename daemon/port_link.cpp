@@ -30,6 +30,7 @@ PortLink::PortLink(Environment& environment, config::MeterConfig config, std::un
       retry_timer_(environment.timer()),
       line_timer_(environment.timer()),
       silence_timer_(environment.timer()),
+      hold_timer_(environment.timer()),
       network_(drivers::is_tcp_port(config_.port)) {}
 
 void PortLink::start() {
@@ -56,6 +57,7 @@ void PortLink::begin() {
   session_->port_opened(heard_at_, port_->where());
   wait_for_bytes();
   if (network_) watch_silence();
+  if (config_.profile.on_change) tell_silence();
   session_->tick(time_.now());
   after_session();
 }
@@ -86,10 +88,20 @@ void PortLink::watch_silence() {
   });
 }
 
+// As often as an automatic run's end may be late.
+void PortLink::tell_silence() {
+  constexpr Duration every{10'000'000};
+  hold_timer_->start(every, [this] {
+    session_->tell_silence(time_.now());
+    tell_silence();
+  });
+}
+
 void PortLink::let_go() {
   tick_timer_->cancel();
   line_timer_->cancel();
   silence_timer_->cancel();
+  hold_timer_->cancel();
   changing_line_ = false;
   armed_for_.reset();
   waiting_for_room_ = false;

@@ -35,6 +35,7 @@ class PortLink {
   void wait_for_connection();
   void begin();
   void watch_silence();
+  void tell_silence();
   void lose(const std::string& state, const std::string& why);
   void let_go();
   void wait_for_bytes();
@@ -53,6 +54,7 @@ class PortLink {
   std::unique_ptr<Timer> retry_timer_;
   std::unique_ptr<Timer> line_timer_;
   std::unique_ptr<Timer> silence_timer_;
+  std::unique_ptr<Timer> hold_timer_;
   std::unique_ptr<Port> port_;  ///< while it is open
   std::optional<MonoTime> armed_for_;
   drivers::PortBackOff back_off_;

@@ -35,7 +35,8 @@ bool ReadingQueue::push(QueuedReading reading) {
 bool ReadingQueue::push(QueueItem item) {
   if (auto* reading = std::get_if<QueuedReading>(&item)) return push(std::move(*reading));
   const std::lock_guard lock(mutex_);
-  if (items_.size() - readings_ >= other_limit) return false;
+  const std::size_t limit = std::holds_alternative<QueuedLook>(item) ? look_limit : other_limit;
+  if (items_.size() - readings_ >= limit) return false;
   push_locked(std::move(item));
   return true;
 }

@@ -157,8 +157,9 @@ Result<std::shared_ptr<PortLink>> Service::Impl::make_link(const config::MeterCo
                                                            std::optional<UtcTime> last) {
   auto decoder = drivers::make_decoder(meter.profile);
   if (!decoder) return tl::unexpected(decoder.error());
-  auto session = std::make_unique<MeterSession>(next_meter_++, meter.name, meter.profile.interval, std::move(*decoder),
-                                                *time_, queue_, parts_.log, last);
+  auto session =
+      std::make_unique<MeterSession>(next_meter_++, meter.name, meter.profile.interval, std::move(*decoder), *time_,
+                                     queue_, parts_.log, last, Reporting{meter.profile.on_change, meter.profile.gap_s});
   return std::make_shared<PortLink>(environment_, meter, std::move(session), *time_);
 }
 
@@ -289,7 +290,7 @@ void Service::Impl::handle(ControlRequest request, ControlDoor::Reply reply) {
   if (std::holds_alternative<StatusRequest>(request)) return reply(status_answer(service_status()));
   std::visit(
       [&](auto& what) {
-        if constexpr (!std::is_same_v<std::decay_t<decltype(what)>, StatusRequest>)
+        if constexpr (std::is_constructible_v<RunRequest, decltype(std::move(what))>)
           ask_store(RunRequest(std::move(what)), std::move(reply));
       },
       request);

@@ -432,6 +432,10 @@ Result<void> StorePipeline::store_item(QueueItem& item, std::vector<Answer>& ans
   // What follows acts on the runs as they stand after the readings before it.
   if (auto recorded = record_gathered(); !recorded) return recorded;
   if (const auto* meters = std::get_if<std::shared_ptr<QueuedMeters>>(&item)) return change_meters(**meters);
+  if (const auto* look = std::get_if<QueuedLook>(&item)) {
+    const auto found = recorders_.find(look->meter);
+    return found == recorders_.end() ? Result<void>{} : found->second.look(*store_, look->now);
+  }
   const auto& command = std::get<std::shared_ptr<RunCommand>>(item);
   if (!command->take()) return {};
   auto result = std::visit([&](const auto& what) { return obey(what, command->now()); }, command->what());

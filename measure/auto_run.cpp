@@ -4,6 +4,7 @@
 #include <cmath>
 
 #include "bytes.hpp"
+#include "measure/held_power.hpp"
 
 namespace nightwatt {
 
@@ -54,7 +55,7 @@ std::optional<UtcTime> restore_time(ByteReader& in) {
 
 }  // namespace
 
-AutoRun::AutoRun(Settings settings) : settings_(std::move(settings)) {}
+AutoRun::AutoRun(Settings settings) : settings_(std::move(settings)), gap_rule_(settings_.traits.gap_s) {}
 
 bool AutoRun::on() const {
   return on_;
@@ -117,14 +118,36 @@ std::optional<UtcTime> AutoRun::present() {
 AutoRun::Event AutoRun::push(UtcTime time, double power_w) {
   if ((last_time_ && time <= *last_time_) || !std::isfinite(power_w)) return {};
   learn_step(power_w);
+  Event held;
   if (gap_rule_.push(time)) {
     window_.clear();
     last_sure_.reset();
     const bool seen_off = off_since_ && *last_time_ - *off_since_ >= to_duration({settings_.window_s});
     if (!seen_off) off_since_.reset();
+  } else if (settings_.traits.on_change && last_time_) {
+    held = judge_held(time - Duration{1});
   }
   last_time_ = time;
   last_power_w_ = power_w;
+  const Event now = judge(time, power_w);
+  return held.change != Change::none ? held : now;
+}
+
+AutoRun::Event AutoRun::hold_until(UtcTime now) {
+  if (!settings_.traits.on_change || !last_time_ || gap_rule_.is_gap(now)) return {};
+  return judge_held(now);
+}
+
+/// From the last reading, or the last look of hold_until(), on. What is held has one value, so it changes once at most.
+AutoRun::Event AutoRun::judge_held(UtcTime until) {
+  Event held;
+  const UtcTime from = window_.empty() ? *last_time_ : std::max(*last_time_, window_.back().begin);
+  for (UtcTime at = from + HeldPower::beat; at <= until; at = at + HeldPower::beat)
+    if (const Event event = judge(at, last_power_w_); event.change != Change::none) held = event;
+  return held;
+}
+
+AutoRun::Event AutoRun::judge(UtcTime time, double power_w) {
   add_to_window(time, power_w);
 
   if (std::abs(power_w) > threshold_w())
@@ -175,7 +198,7 @@ Result<AutoRun> AutoRun::restore(Settings settings, std::string_view state) {
   AutoRun run(std::move(settings));
   ByteReader in(state);
   bool good = in.whole() == state_version;
-  Result<GapRule> rule = GapRule::restore(in.text());
+  Result<GapRule> rule = GapRule::restore(in.text(), run.settings_.traits.gap_s);
   good = good && rule.has_value();
   if (rule) run.gap_rule_ = std::move(*rule);
   const std::uint64_t bins = good ? in.count(5) : 0;

@@ -45,7 +45,15 @@ bool GapRule::push(UtcTime time) {
   const std::int64_t interval_us = (time - *last_).count();
   last_ = time;
   count(interval_us);
-  return static_cast<double>(interval_us) * 1e-6 > std::max(shortest_gap_s, median_factor * median_interval_s());
+  return static_cast<double>(interval_us) * 1e-6 > limit_s();
+}
+
+bool GapRule::is_gap(UtcTime time) const {
+  return last_ && to_seconds(time - *last_).value > limit_s();
+}
+
+double GapRule::limit_s() const {
+  return gap_s_.value_or(std::max(shortest_gap_s, median_factor * median_interval_s()));
 }
 
 double GapRule::median_interval_s() const {
@@ -70,9 +78,9 @@ std::string GapRule::save() const {
   return out.take();
 }
 
-Result<GapRule> GapRule::restore(std::string_view state) {
+Result<GapRule> GapRule::restore(std::string_view state, std::optional<double> gap_s) {
   ByteReader in(state);
-  GapRule rule;
+  GapRule rule(gap_s);
   if (in.byte() != state_version) in.refuse();
   const bool has_last = in.byte() == 1;
   const UtcTime last{in.integer()};

@@ -30,12 +30,38 @@ void GapFreeIntegral::push(UtcTime time, double power_w) {
       gaps_ += interval;
     } else {
       covered_ += interval;
-      watt_seconds_.add(0.5 * (last_power_w_ + power_w) * to_seconds(interval).value);
+      const double mean_w = reporting_.on_change ? last_power_w_ : 0.5 * (last_power_w_ + power_w);
+      watt_seconds_.add(mean_w * to_seconds(interval).value);
     }
   }
   last_time_ = time;
   last_power_w_ = power_w;
   ++readings_;
+}
+
+// The silence that the rule judges began with the reading before the record.
+void GapFreeIntegral::begin_held(UtcTime before, double power_w, UtcTime begin) {
+  if (readings_ > 0 || before >= begin) return;
+  (void)rule_.push(before);
+  last_time_ = begin;
+  last_power_w_ = power_w;
+  readings_ = 1;
+}
+
+bool GapFreeIntegral::holds_at(UtcTime time) const {
+  return reporting_.on_change && readings_ > 0 && time > last_time_ && !rule_.is_gap(time);
+}
+
+void GapFreeIntegral::hold_until(UtcTime end) {
+  if (!holds_at(end)) return;
+  watt_seconds_.add(last_power_w_ * to_seconds(end - last_time_).value);
+  covered_ += end - last_time_;
+  last_time_ = end;
+}
+
+double GapFreeIntegral::watt_seconds_at(UtcTime time) const {
+  const double held_s = holds_at(time) ? to_seconds(time - last_time_).value : 0.0;
+  return watt_seconds_.value() + held_s * last_power_w_;
 }
 
 void GapFreeIntegral::save(ByteWriter& out) const {
@@ -50,7 +76,7 @@ void GapFreeIntegral::save(ByteWriter& out) const {
 }
 
 bool GapFreeIntegral::restore(ByteReader& in) {
-  Result<GapRule> rule = GapRule::restore(in.text());
+  Result<GapRule> rule = GapRule::restore(in.text(), reporting_.gap_s);
   if (!rule) return false;
   rule_ = std::move(*rule);
   readings_ = in.integer();
@@ -150,7 +176,7 @@ void RunTotals::push(const Reading& reading) {
     any_reading_.push(reading.time, 0.0);
   }
   if (const std::optional<Decimal> energy = reading.values.get(Quantity::energy)) {
-    const CounterInstant now{reading.time, power_.watt_seconds()};
+    const CounterInstant now{reading.time, power_.watt_seconds_at(reading.time)};
     if (!counter_.counted_wh() && power_.readings() > 0) {
       counter_first_ = now;
       beside_known_ = true;
@@ -161,6 +187,16 @@ void RunTotals::push(const Reading& reading) {
   if (samples_ == 0) first_ = reading.time;
   last_ = reading.time;
   ++samples_;
+}
+
+void RunTotals::begin_held(UtcTime before, double power_w, UtcTime begin) {
+  if (!reporting_.on_change) return;
+  power_.begin_held(before, power_w, begin);
+  peak_w_ = power_w;
+}
+
+void RunTotals::hold_until(UtcTime end) {
+  power_.hold_until(end);
 }
 
 std::int64_t RunTotals::samples() const {
@@ -183,7 +219,7 @@ double RunTotals::gap_s() const {
 }
 
 std::optional<double> RunTotals::energy_wh() const {
-  if (power_.readings() < 2) return std::nullopt;
+  if (power_.readings() < 2 && power_.covered() <= Duration{0}) return std::nullopt;
   return power_.watt_seconds() / 3600.0;
 }
 
@@ -226,9 +262,9 @@ std::string RunTotals::save() const {
   return out.take();
 }
 
-Result<RunTotals> RunTotals::restore(std::string_view state) {
+Result<RunTotals> RunTotals::restore(std::string_view state, Reporting reporting) {
   ByteReader in(state);
-  RunTotals totals;
+  RunTotals totals(reporting);
   const std::uint64_t version = in.whole();
   const bool version_ok = version == state_version || version == state_version_without_beside;
   totals.samples_ = in.integer();

@@ -10,6 +10,7 @@
 #include "level.hpp"
 #include "measure/change_points.hpp"
 #include "measure/gap_rule.hpp"
+#include "measure/held_power.hpp"
 #include "measure/kept_figure.hpp"
 #include "measure/statistics.hpp"
 #include "reading_trail.hpp"
@@ -149,7 +150,8 @@ Point read_point(ByteReader& in) {
 
 class Segmenter::Impl {
  public:
-  explicit Impl(SegmenterSettings settings) : settings_(std::move(settings)) {
+  explicit Impl(SegmenterSettings settings)
+      : settings_(std::move(settings)), gap_s_(gap_of(settings_.traits)), gaps_(gap_s_) {
     if (settings_.traits.resolution_w && *settings_.traits.resolution_w > 0.0) {
       step_ = *settings_.traits.resolution_w;
       step_known_ = true;
@@ -538,8 +540,7 @@ class Segmenter::Impl {
       hole.begin = previous_->last;
       hole.end = next;
       hole.shape = StretchShape::gap;
-      const bool long_enough = to_seconds(next - previous_->last).value >
-                               std::max(GapRule::shortest_gap_s, GapRule::median_factor * gaps_.median_interval_s());
+      const bool long_enough = to_seconds(next - previous_->last).value > gaps_.limit_s();
       if (long_enough || !final_or_emitted())
         final_.push_back(hole);
       else if (!final_.empty())
@@ -549,7 +550,14 @@ class Segmenter::Impl {
   }
   [[nodiscard]] bool final_or_emitted() const { return !final_.empty(); }
 
+  /// What is held comes in beats, which are no gaps however short the profile's are.
+  static std::optional<double> gap_of(const MeterTraits& traits) {
+    if (!traits.gap_s || !traits.on_change) return traits.gap_s;
+    return std::max(*traits.gap_s, 2.0 * to_seconds(HeldPower::beat).value);
+  }
+
   SegmenterSettings settings_;
+  std::optional<double> gap_s_;
   std::optional<UtcTime> last_pushed_;
   ReadingTrail trail_;
   std::vector<RawReading> early_;
@@ -650,7 +658,7 @@ void Segmenter::Impl::restore(ByteReader& in) {
   trail_.restore(in);
   rate_known_ = flag();
   binned_ = flag();
-  Result<GapRule> gaps = GapRule::restore(in.text());
+  Result<GapRule> gaps = GapRule::restore(in.text(), gap_s_);
   if (gaps)
     gaps_ = *gaps;
   else

@@ -111,7 +111,8 @@ class Maker {
     double joules = 0.0, squares = 0.0;
     for (std::size_t k = first; k <= last; ++k) {
       const double interval_s = times_[k] - times_[k - 1];
-      if (interval_s > std::max(GapRule::shortest_gap_s, GapRule::median_factor * usual_s))
+      const double usual_gap_s = std::max(GapRule::shortest_gap_s, GapRule::median_factor * usual_s);
+      if (interval_s > input_.traits.gap_s.value_or(usual_gap_s))
         return fail(ErrorKind::negative, "readings are missing while the command ran" +
                                              which(i, input_.repeats.size()) + ": its energy is not known");
       joules += interval_s * (0.5 * (power_[k] + power_[k - 1]) - idle.level_w);

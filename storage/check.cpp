@@ -252,20 +252,17 @@ class StoreReader::Checker {
       if (!follows || stretch.end < stretch.begin || stretch.begin < run.begin || (run.end && *run.end < stretch.end))
         return problem(name + ": its stretches have a hole, overlap or leave the run");
     }
-    const Result<RunTotals> kept = RunTotals::restore(state->resume_totals);
+    const Result<RunTotals> kept =
+        RunTotals::restore(state->resume_totals, Reporting{run.traits.on_change, run.traits.gap_s});
     if (!kept) return problem(name + ": " + kept.error().message);
     const Result<bool> whole = store_.raw_is_whole(run.stream, run.begin, *state->as_of);
     if (!whole) return problem(name + ": " + whole.error().message);
     if (*whole) {
-      RunTotals again;
-      const Result<void> replayed = store_.readings(run.stream, run.begin, *state->as_of, [&](const Reading& reading) {
-        again.push(reading);
-        return true;
-      });
-      if (!replayed) return problem(name + ": " + replayed.error().message);
-      if (again.samples() != kept->samples() || again.first() != kept->first() || again.last() != kept->last() ||
-          !near(again.energy_wh().value_or(0.0), kept->energy_wh().value_or(0.0)) ||
-          !near(again.gap_s(), kept->gap_s()) || again.peak_w() != kept->peak_w())
+      const Result<RunTotals> again = totals_of_readings(store_, run, *state->as_of);
+      if (!again) return problem(name + ": " + again.error().message);
+      if (again->samples() != kept->samples() || again->first() != kept->first() || again->last() != kept->last() ||
+          !near(again->energy_wh().value_or(0.0), kept->energy_wh().value_or(0.0)) ||
+          !near(again->gap_s(), kept->gap_s()) || again->peak_w() != kept->peak_w())
         problem(name + ": its totals are not those of its readings");
     }
     if (run.end) return;

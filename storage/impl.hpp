@@ -19,8 +19,12 @@
 
 namespace nightwatt::storage {
 
-/// The key of a run's word that is not a person's: the correction its meter had. People's keys never begin with a stop.
+/// The keys of a run's words that are not a person's: the correction its meter had, when it reported ("on-change";
+/// none: always), and what silence was a gap. People's keys never begin with a stop.
 inline constexpr std::string_view correction_word = ".correction";
+inline constexpr std::string_view reports_word = ".reports";
+inline constexpr std::string_view on_change_word = "on-change";
+inline constexpr std::string_view gap_word = ".gap_s";
 
 /// A block's row without its bytes.
 struct BlockRow {

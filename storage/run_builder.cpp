@@ -1,5 +1,7 @@
 #include "storage/run_builder.hpp"
 
+#include <algorithm>
+#include <charconv>
 #include <limits>
 #include <utility>
 
@@ -12,6 +14,46 @@ constexpr UtcTime end_of_time{std::numeric_limits<std::int64_t>::max()};
 
 tl::unexpected<Error> pass(const Error& error) {
   return tl::unexpected<Error>(error);
+}
+
+/// How far back what was shown is looked for where the profile does not say how long a reading holds.
+constexpr double usual_hold_s = GapRule::shortest_gap_s;
+
+/// The last power before `begin` that may still be shown then.
+struct Shown {
+  UtcTime since;
+  double power_w = 0.0;
+};
+Result<std::optional<Shown>> shown_at(const StoreReader& store, StreamId stream, const MeterTraits& traits,
+                                      UtcTime begin) {
+  std::optional<Shown> shown;
+  if (!traits.on_change || stream == 0) return shown;
+  const Duration reach = to_duration({traits.gap_s.value_or(usual_hold_s)});
+  const Result<void> read = store.readings(stream, begin - reach, begin - Duration{1}, [&](const Reading& reading) {
+    if (const auto power = reading.values.get(Quantity::power)) shown = Shown{reading.time, power->value()};
+    return true;
+  });
+  if (!read) return pass(read.error());
+  return shown;
+}
+
+/// The two states of a run whose readings are held, one behind the other: `LENGTH held segmenter`.
+std::string joined(const std::string& held, const std::string& segmenter) {
+  return std::to_string(held.size()) + ' ' + held + segmenter;
+}
+struct TwoStates {
+  std::string_view held, segmenter;
+};
+std::optional<TwoStates> parted(std::string_view joined) {
+  std::size_t length = 0;
+  const auto [end, problem] = std::from_chars(joined.data(), joined.data() + joined.size(), length);
+  const auto begin = static_cast<std::size_t>(end - joined.data()) + 1;
+  if (problem != std::errc() || begin > joined.size() || length > joined.size() - begin) return std::nullopt;
+  return TwoStates{joined.substr(begin, length), joined.substr(begin + length)};
+}
+
+Reporting reporting_of(const MeterTraits& traits) {
+  return {traits.on_change, traits.gap_s};
 }
 
 UtcTime after(std::optional<UtcTime> as_of, UtcTime begin) {
@@ -27,9 +69,17 @@ class RunReplay {
                                        UtcTime to) {
     RunBuilder builder(info.id, segmenter_settings(info));
     if (state.as_of) {
-      Result<Segmenter> segmenter = Segmenter::restore(builder.settings_, state.resume_segmenter);
+      std::string_view saved = state.resume_segmenter;
+      if (builder.held_) {
+        const auto states = parted(saved);
+        auto held = HeldPower::restore(states ? states->held : std::string_view(), builder.settings_.traits.gap_s);
+        if (!held) return pass(held.error());
+        builder.held_ = std::move(*held);
+        saved = states->segmenter;
+      }
+      Result<Segmenter> segmenter = Segmenter::restore(builder.settings_, saved);
       if (!segmenter) return pass(segmenter.error());
-      Result<RunTotals> totals = RunTotals::restore(state.resume_totals);
+      Result<RunTotals> totals = RunTotals::restore(state.resume_totals, reporting_of(builder.settings_.traits));
       if (!totals) return pass(totals.error());
       builder.segmenter_ = std::move(*segmenter);
       builder.totals_ = std::move(*totals);
@@ -58,6 +108,8 @@ class RunReplay {
 
   static Result<RunBuilder> onward(const StoreReader& store, const RunInfo& info, RunBuilder builder, UtcTime to) {
     const UtcTime from = after(builder.as_of_, info.begin);
+    if (!builder.as_of_)
+      if (const auto begun = builder.begin_held(store, info.stream, info.begin); !begun) return pass(begun.error());
     if (to < from) return builder;
     const Result<void> replayed = store.readings(info.stream, from, to, [&](const Reading& reading) {
       builder.push(reading);
@@ -68,6 +120,10 @@ class RunReplay {
   }
   static bool is_anew(const RunBuilder& builder) { return builder.anew_; }
   static Segmenter& segmenter(RunBuilder& builder) { return builder.segmenter_; }
+  static void finish(RunBuilder& builder, UtcTime end) {
+    builder.hold_until(end);
+    builder.segmenter_.finish(end);
+  }
 };
 
 SegmenterSettings segmenter_settings(const RunInfo& info) {
@@ -75,7 +131,9 @@ SegmenterSettings segmenter_settings(const RunInfo& info) {
 }
 
 RunBuilder::RunBuilder(RunId run, SegmenterSettings settings)
-    : run_(run), settings_(settings), segmenter_(std::move(settings)) {}
+    : run_(run), settings_(settings), segmenter_(std::move(settings)), totals_(reporting_of(settings_.traits)) {
+  if (settings_.traits.on_change) held_.emplace(settings_.traits.gap_s);
+}
 
 Result<RunBuilder> RunBuilder::resume(const StoreReader& store, RunId run) {
   const Result<Snapshot> moment = store.snapshot();
@@ -98,12 +156,30 @@ Result<RunBuilder> RunBuilder::over(const StoreReader& store, const RunInfo& inf
   return RunReplay::onward(store, info, RunBuilder(info.id, segmenter_settings(info)), end);
 }
 
+Result<void> RunBuilder::begin_held(const StoreReader& store, StreamId stream, UtcTime begin) {
+  const auto shown = shown_at(store, stream, settings_.traits, begin);
+  if (!shown) return pass(shown.error());
+  if (!*shown) return {};
+  held_->begin_held((*shown)->since, (*shown)->power_w, begin);
+  totals_.begin_held((*shown)->since, (*shown)->power_w, begin);
+  return {};
+}
+
 void RunBuilder::push(const Reading& reading) {
+  const auto power = reading.values.get(Quantity::power);
+  if (power && held_)
+    held_->push(reading.time, power->value(), [this](UtcTime time, double power_w) { see(time, power_w); });
   if (const auto counter = reading.values.get(Quantity::energy))
     segmenter_.push_counter(reading.time, counter->value());
-  if (const auto power = reading.values.get(Quantity::power)) segmenter_.push(reading.time, power->value());
+  if (power && !held_) see(reading.time, power->value());
   totals_.push(reading);
   as_of_ = reading.time;
+}
+
+void RunBuilder::hold_until(UtcTime end) {
+  if (!held_) return;
+  held_->hold_until(end, [this](UtcTime time, double power_w) { see(time, power_w); });
+  totals_.hold_until(end);
 }
 
 Result<void> RunBuilder::drop_unreadable(StoreWriter& store) {
@@ -116,7 +192,7 @@ Result<void> RunBuilder::save(StoreWriter& store) {
   // Taken first: the saved state must not hold what the store then has.
   const std::vector<Stretch> final_now = segmenter_.take_final();
   RunState state;
-  state.resume_segmenter = segmenter_.save();
+  state.resume_segmenter = held_ ? joined(held_->save(), segmenter_.save()) : segmenter_.save();
   state.resume_totals = totals_.save();
   state.learnt = segmenter_.learnt();
   state.as_of = as_of_;
@@ -146,7 +222,7 @@ Result<void> RunBuilder::finish(StoreWriter& store, UtcTime end) {
     if (!back) return pass(back.error());
     *this = std::move(*back);
   }
-  segmenter_.finish(end);
+  RunReplay::finish(*this, end);
   RunState state;
   state.resume_totals = totals_.save();
   state.learnt = segmenter_.learnt();
@@ -182,7 +258,7 @@ Result<Pieces> pieces_of(const StoreReader& store, const RunInfo& info, Sketches
   Result<RunState> state = store.run_state(info.id, wanted);
   Pieces pieces;
   if (state && info.end && state->as_of && state->resume_segmenter.empty()) {
-    if (Result<RunTotals> totals = RunTotals::restore(state->resume_totals)) {
+    if (Result<RunTotals> totals = RunTotals::restore(state->resume_totals, reporting_of(info.traits))) {
       pieces.stretches = std::move(state->stretches);
       pieces.totals = std::move(*totals);
       pieces.learnt = state->learnt;
@@ -194,7 +270,7 @@ Result<Pieces> pieces_of(const StoreReader& store, const RunInfo& info, Sketches
   if (!builder) return pass(builder.error());
   if (state && !RunReplay::is_anew(*builder)) pieces.stretches = std::move(state->stretches);
   Segmenter& segmenter = RunReplay::segmenter(*builder);
-  if (info.end) segmenter.finish(*info.end);
+  if (info.end) RunReplay::finish(*builder, *info.end);
   for (Stretch& stretch : segmenter.take_final()) pieces.stretches.push_back(std::move(stretch));
   pieces.final_count = pieces.stretches.size();
   if (!info.end)
@@ -222,6 +298,48 @@ void tell_outage(const Event& event, RunFigures& figures) {
 }
 
 }  // namespace
+
+Result<void> shown_powers(const StoreReader& store, const RunInfo& info, UtcTime from, UtcTime to,
+                          const std::function<bool(UtcTime, double)>& visit) {
+  std::optional<HeldPower> held;
+  bool wanted = true;
+  const auto take = [&](UtcTime time, double power_w) { wanted = wanted && visit(time, power_w); };
+  if (info.traits.on_change) {
+    const auto shown = shown_at(store, info.stream, info.traits, from);
+    if (!shown) return pass(shown.error());
+    held.emplace(info.traits.gap_s);
+    if (*shown) held->begin_held((*shown)->since, (*shown)->power_w, from);
+  }
+  const Result<void> read = store.readings(info.stream, from, to, [&](const Reading& reading) {
+    const auto power = reading.values.get(Quantity::power);
+    if (power && held)
+      held->push(reading.time, power->value(), take);
+    else if (power)
+      take(reading.time, power->value());
+    return wanted;
+  });
+  if (!read) return read;
+  // As far as is known that it was shown: to a later reading, or to the run's end.
+  const auto last = store.last_reading(info.stream);
+  if (!last) return pass(last.error());
+  const UtcTime known = info.end ? *info.end : *last ? (*last)->time : from;
+  if (held && wanted) held->hold_until(std::max(from, std::min(to, known)), take);
+  return {};
+}
+
+Result<RunTotals> totals_of_readings(const StoreReader& store, const RunInfo& info, UtcTime to) {
+  RunTotals totals(reporting_of(info.traits));
+  const auto shown = shown_at(store, info.stream, info.traits, info.begin);
+  if (!shown) return pass(shown.error());
+  if (*shown) totals.begin_held((*shown)->since, (*shown)->power_w, info.begin);
+  const Result<void> replayed = store.readings(info.stream, info.begin, to, [&](const Reading& reading) {
+    totals.push(reading);
+    return true;
+  });
+  if (!replayed) return pass(replayed.error());
+  if (info.end) totals.hold_until(*info.end);
+  return totals;
+}
 
 Result<RunFigures> run_figures(const StoreReader& store, RunId run, Sketches wanted) {
   const Result<Snapshot> moment = store.snapshot();

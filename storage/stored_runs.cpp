@@ -1,5 +1,6 @@
 // Runs, their states and their marks, read.
 #include <algorithm>
+#include <charconv>
 #include <limits>
 #include <span>
 
@@ -66,11 +67,23 @@ bool crc_fits(const std::optional<std::int64_t>& crc, std::string_view bytes, st
   return !crc || *crc == std::int64_t{crc32(std::string(bytes).append(more))};
 }
 
+/// Seconds as open_run() wrote them; none where they are not.
+std::optional<double> gap_from(const std::string& text) {
+  double gap_s = 0.0;
+  const auto [end, problem] = std::from_chars(text.data(), text.data() + text.size(), gap_s);
+  if (problem != std::errc() || !(gap_s > 0.0)) return std::nullopt;
+  return gap_s;
+}
+
 void add_word(RunInfo& info, const Query& row) {
   row.must_be_sound(3, "what was said of a run");
   const auto key = row.text_or_none(1);
   if (key == std::string(correction_word)) {
     if (auto correction = correction_from_text(row.text(2))) info.traits.correction = std::move(*correction);
+  } else if (key == std::string(reports_word)) {
+    info.traits.on_change = row.text(2) == on_change_word;
+  } else if (key == std::string(gap_word)) {
+    info.traits.gap_s = gap_from(row.text(2));
   } else if (key && *key != entered_standby_key)
     info.conditions.emplace_back(*key, row.text(2));
   else if (!key)

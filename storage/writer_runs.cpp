@@ -1,4 +1,6 @@
 // Runs, marks, events and small values, written.
+#include <array>
+#include <charconv>
 #include <limits>
 
 #include "impl.hpp"
@@ -53,6 +55,13 @@ tl::unexpected<Error> no_such_run(RunId id) {
   return fail(ErrorKind::negative, "there is no run " + std::to_string(id) + "; `nightwatt runs` lists them");
 }
 
+/// The shortest digits that read back as the same number.
+std::string digits_of(double number) {
+  std::array<char, 32> digits{};
+  const auto end = std::to_chars(digits.data(), digits.data() + digits.size(), number);
+  return {digits.data(), end.ptr};
+}
+
 }  // namespace
 
 Result<std::int64_t> StoreReader::Impl::count_run(RunId id) {
@@ -92,6 +101,8 @@ Result<RunId> StoreWriter::open_run(const NewRun& run) {
     for (const std::string& item : run.includes) put_word(std::nullopt, item);
     for (const auto& [key, value] : run.conditions) put_word(key, value);
     if (run.traits.correction) put_word(std::string(correction_word), correction_text(*run.traits.correction));
+    if (run.traits.on_change) put_word(std::string(reports_word), on_change_word);
+    if (run.traits.gap_s) put_word(std::string(gap_word), digits_of(*run.traits.gap_s));
     impl_->seal_run(id);
     return id;
   });

@@ -366,3 +366,77 @@ TEST_CASE("restarts anywhere, in batches of any size, give the same runs and fig
   CHECK(restarted.stored() == night.size());
   CHECK(restarted.check().ok);
 }
+
+// A meter that speaks only on change: what it says is all there is between, so each run's energy is plain arithmetic.
+TEST_CASE("readings that hold open and end automatic runs where the device came on and off, restarts or not") {
+  RecorderSettings settings = bench_settings();
+  settings.traits.on_change = true;
+  settings.traits.gap_s = 3'600.0;
+  const bool restarts = GENERATE(false, true);
+  RecordedMeter meter(settings);
+  const auto say = [&](int second, std::int64_t milliwatts) {
+    meter.record({{at(second), power(milliwatts)}});
+    if (restarts) meter.restart();
+  };
+  for (const auto& [second, milliwatts] : std::vector<std::pair<int, std::int64_t>>{
+           {0, 0}, {60, 5'000}, {500, 5'200}, {1'000, 0}, {2'500, 8'000}, {3'500, 0}, {3'600, 0}, {4'000, 0}})
+    say(second, milliwatts);
+  const auto runs = meter.runs();
+  REQUIRE(runs.size() == 2);
+  CHECK(runs[0].begin == at(60));
+  REQUIRE(runs[0].end);
+  CHECK(to_seconds(at(1'000) - *runs[0].end).value == Approx(0.0).margin(0.001));
+  CHECK(runs[0].samples == 2);
+  CHECK(*meter.figures(runs[0].id).totals.energy_wh() == Approx((5.0 * 440.0 + 5.2 * 500.0) / 3'600.0));
+  CHECK(runs[1].begin == at(2'500));
+  REQUIRE(runs[1].end);
+  CHECK(*meter.figures(runs[1].id).totals.energy_wh() == Approx(8.0 * 1'000.0 / 3'600.0));
+  CHECK(runs[0].traits.on_change);
+  CHECK(meter.check().ok);
+}
+
+TEST_CASE(
+    "while a meter that speaks on change is silent, looks open and end its automatic runs, at the same instants") {
+  RecorderSettings settings = bench_settings();
+  settings.traits.on_change = true;
+  settings.traits.gap_s = 3'600.0;
+  RecordedMeter meter(settings);
+  meter.record({{at(0), power(0)}, {at(60), power(5'000)}});
+  CHECK(meter.runs().empty());
+  meter.look(at(62));
+  REQUIRE(meter.runs().size() == 1);
+  CHECK(meter.runs()[0].begin == at(60));
+  meter.record({{at(1'000), power(0)}});
+  meter.look(at(1'290));
+  CHECK_FALSE(meter.runs()[0].end);
+  meter.restart();
+  meter.look(at(1'310));
+  REQUIRE(meter.runs()[0].end);
+  CHECK(to_seconds(at(1'000) - *meter.runs()[0].end).value == Approx(0.0).margin(0.001));
+  CHECK(*meter.figures(meter.runs()[0].id).totals.energy_wh() == Approx(5.0 * 940.0 / 3'600.0));
+  // What is silent for longer than gap_s is not known.
+  meter.record({{at(2'000), power(7'000)}});
+  meter.look(at(2'010));
+  REQUIRE(meter.runs().size() == 2);
+  meter.look(at(9'000));
+  CHECK_FALSE(meter.runs()[1].end);
+  CHECK(meter.check().ok);
+}
+
+TEST_CASE("a run opened and ended by hand holds what was shown when it began and until it ended") {
+  RecorderSettings settings = bench_settings();
+  settings.traits.on_change = true;
+  settings.traits.gap_s = 3'600.0;
+  settings.auto_runs = false;
+  RecordedMeter meter(settings);
+  meter.record({{at(0), power(5'000)}});
+  const storage::RunId first = must(meter.begin("Puffin mini", at(100)));
+  meter.record({{at(400), power(6'000)}});
+  const storage::RunId second = must(meter.split(at(600), at(600)));
+  meter.restart();
+  must(meter.end(at(1'000)));
+  // Without a reading of its own in the second, all the same.
+  CHECK(*meter.figures(first).totals.energy_wh() == Approx((5.0 * 300.0 + 6.0 * 200.0) / 3'600.0));
+  CHECK(*meter.figures(second).totals.energy_wh() == Approx(6.0 * 400.0 / 3'600.0));
+  CHECK(meter.check().ok);
+}

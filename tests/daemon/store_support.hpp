@@ -98,6 +98,11 @@ class RecordedMeter {
       must(store_->commit());
     }
   }
+  void look(UtcTime now) {
+    must(store_->begin());
+    must(recorder_->look(*store_, now));
+    must(store_->commit());
+  }
   Result<storage::RunId> begin(const std::string& device, UtcTime at, UtcTime now) {
     daemon::BeginRequest request;
     request.device = device;

@@ -1385,3 +1385,38 @@ TEST_CASE("a budget outlives the raw readings, only whether the level was stable
   CHECK(after["idle_w"] == before["idle_w"]);
   CHECK(after["idle_w"].get<double>() == Approx(25.3).margin(after["idle_uncertainty_w"].get<double>()));
 }
+
+TEST_CASE("a file of changes is held from line to line, and says the same after an export and an import of it") {
+  const Bench bench;
+  // By hand: 50 W x 3600 s + 20 W x 7200 s + 3 W x 10800 s. Without --on-change these silences are gaps.
+  const std::string file =
+      bench.write("changes.csv", "time,power_w\n1767646800,50\n1767650400,20\n1767657600,3\n1767668400,3\n");
+  const double energy_wh = (50.0 * 3'600.0 + 20.0 * 7'200.0 + 3.0 * 10'800.0) / 3'600.0;
+  const int run = bench.json({"import", file, "--device", "Kittiwake", "--on-change", "--resolution", "1"})["run"];
+  const Json held = bench.json({"summary", std::to_string(run)});
+  CHECK(held["energy_wh"] == Approx(energy_wh));
+  CHECK(held["gap_s"] == 0.0);
+  CHECK(held["samples"] == 4);
+  const Json segments = bench.json({"segments", std::to_string(run)})["segments"];
+  std::vector<double> levels;
+  for (const Json& segment : segments)
+    if (!segment["level_w"].is_null()) levels.push_back(segment["level_w"]);
+  REQUIRE(levels.size() == 3);
+  CHECK(levels[0] == Approx(50.0).margin(0.6));
+  CHECK(levels[1] == Approx(20.0).margin(0.6));
+  CHECK(levels[2] == Approx(3.0).margin(0.6));
+
+  const auto exported = bench({"export", std::to_string(run)});
+  REQUIRE(exported.status == 0);
+  const int again = bench.json({"import", bench.write("again.csv", exported.out), "--device", "Kittiwake",
+                                "--on-change", "--resolution", "1"})["run"];
+  CHECK(bench.json({"summary", std::to_string(again)})["energy_wh"] == Approx(energy_wh));
+  const int gaps = bench.json({"import", file, "--device", "Kittiwake", "--on-change", "--gap", "5000"})["run"];
+  CHECK(bench.json({"summary", std::to_string(gaps)})["gap_s"] == 18'000.0);
+
+  const Json parts = bench.json({"split", std::to_string(run), "--at", "1767649000"});
+  CHECK(bench.json({"summary", std::to_string(run)})["energy_wh"] == Approx(50.0 * 2'200.0 / 3'600.0));
+  const auto second = std::to_string(parts["new_run"].get<int>());
+  CHECK(bench.json({"summary", second})["energy_wh"] == Approx(energy_wh - 50.0 * 2'200.0 / 3'600.0));
+  CHECK(bench.json({"check"})["ok"] == true);
+}

@@ -27,13 +27,12 @@ double seconds_of(const Segment& segment) {
 Result<SegmentReadings> readings_of(const storage::StoreReader& store, const RunRecord& record,
                                     const Segment& segment) {
   SegmentReadings readings;
-  const auto read = store.readings(record.info.stream, segment.begin, segment.end, [&](const Reading& reading) {
-    if (const auto power = reading.values.get(Quantity::power)) {
-      readings.times_s.push_back(to_seconds(reading.time - segment.begin).value);
-      readings.power_w.push_back(power->value());
-    }
-    return true;
-  });
+  const auto read =
+      storage::shown_powers(store, record.info, segment.begin, segment.end, [&](UtcTime at, double power_w) {
+        readings.times_s.push_back(to_seconds(at - segment.begin).value);
+        readings.power_w.push_back(power_w);
+        return true;
+      });
   if (!read) return tl::unexpected(read.error());
   return readings;
 }

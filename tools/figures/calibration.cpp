@@ -32,14 +32,12 @@ struct Window {
   UtcTime from, to;
 };
 
-Result<void> read_into(const storage::StoreReader& store, storage::StreamId stream, Window window,
+Result<void> read_into(const storage::StoreReader& store, const storage::RunInfo& info, Window window,
                        std::vector<Piece>& pieces, Moments Piece::*into) {
   const double width = static_cast<double>((window.to - window.from).count() + 1) / static_cast<double>(pieces.size());
-  return store.readings(stream, window.from, window.to, [&](const Reading& reading) {
-    if (const auto power = reading.values.get(Quantity::power)) {
-      const auto at = static_cast<std::size_t>(static_cast<double>((reading.time - window.from).count()) / width);
-      (pieces[std::min(at, pieces.size() - 1)].*into).add(power->value());
-    }
+  return storage::shown_powers(store, info, window.from, window.to, [&](UtcTime time, double power_w) {
+    const auto at = static_cast<std::size_t>(static_cast<double>((time - window.from).count()) / width);
+    (pieces[std::min(at, pieces.size() - 1)].*into).add(power_w);
     return true;
   });
 }
@@ -63,9 +61,9 @@ Result<std::optional<CalibrationLevel>> level_of(const storage::StoreReader& sto
                                                  const Segment& shown, const RunRecord& reference,
                                                  const Segment& beside, Window window) {
   std::vector<Piece> pieces(piece_count(shown, beside, window));
-  if (auto read = read_into(store, meter.info.stream, window, pieces, &Piece::shown); !read)
+  if (auto read = read_into(store, meter.info, window, pieces, &Piece::shown); !read)
     return tl::unexpected(read.error());
-  if (auto read = read_into(store, reference.info.stream, window, pieces, &Piece::reference); !read)
+  if (auto read = read_into(store, reference.info, window, pieces, &Piece::reference); !read)
     return tl::unexpected(read.error());
   std::vector<double> differences;
   Moments shown_mean, reference_mean;

@@ -110,7 +110,8 @@ struct ImportArguments {
   std::string file;
   MaybeWord device, resolution, accuracy, starting, missing_below, note, includes;
   MaybeWord time, power, unit, delimiter, decimal, date_format, zone;
-  bool truncates = false;
+  bool truncates = false, on_change = false;
+  MaybeWord gap;
   Words set;
 };
 struct ExportArguments {
@@ -149,9 +150,10 @@ struct SalvageArguments {
 using CommandArguments =
     std::variant<std::monostate, StatusArguments, PortsArguments, SetupArguments, BeginArguments, EndArguments,
                  NameArguments, MarkArguments, RunsArguments, SegmentsArguments, SummaryArguments, CompareArguments,
-                 TraceArguments, ImportArguments, ExportArguments, DecodeArguments, EnterArguments, SplitArguments,
-                 PinArguments, CheckArguments, BackupArguments, SalvageArguments, EstimateArguments, ReportArguments,
-                 DuringArguments, HistoryArguments, CalibrateArguments, SetArguments, JoinArguments, DropArguments>;
+                 TraceArguments, ImportArguments, ExportArguments, DecodeArguments, EnterArguments,
+                 SplitArguments, PinArguments, CheckArguments, BackupArguments, SalvageArguments, EstimateArguments,
+                 ReportArguments, DuringArguments, HistoryArguments, CalibrateArguments, SetArguments, JoinArguments,
+                 DropArguments>;
 
 /// Turning words into values. Every error is of kind input and names the option.
 [[nodiscard]] Result<double> number_from(std::string_view option, std::string_view word);

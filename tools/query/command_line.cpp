@@ -227,6 +227,11 @@ class Grammar {
     import->add_option("--device", i->device, "What was measured")->type_name("NAME");
     import->add_option("--resolution", i->resolution, "The meter's display step; without it, learnt")->type_name("W");
     import->add_flag("--truncates", i->truncates, "The display cuts digits off instead of rounding; with --resolution");
+    import->add_flag("--on-change", i->on_change,
+                     "A line holds until the next: the meter speaks only when something changed");
+    import
+        ->add_option("--gap", i->gap, "Silence longer than this is a gap; with --on-change a day, else by the readings")
+        ->type_name("SECONDS");
     import->add_option("--accuracy", i->accuracy, "\"1%\", \"1% + 0.05W\" or \"class B\"")->type_name("SPEC");
     import->add_option("--starting", i->starting, "Below this the meter shows nothing")->type_name("W");
     import->add_option("--missing-below", i->missing_below, "Readings below this are no power, but missing")

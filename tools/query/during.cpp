@@ -101,17 +101,18 @@ class Watch {
     const auto to = record_time(*store, ran_.back().end + to_duration({plan_.settle_s}));
     if (!from) return tl::unexpected(from.error());
     if (!to) return tl::unexpected(to.error());
-    const auto read = store->readings(target_.stream, *from, *to, [&](const Reading& reading) {
-      if (const auto power = reading.values.get(Quantity::power)) {
-        times_s.push_back(to_seconds(reading.time - *from).value);
-        power_w.push_back(power->value());
-      }
+    TaskInput input;
+    input.traits = traits();
+    storage::RunInfo shown;
+    shown.stream = target_.stream;
+    shown.traits = input.traits;
+    const auto read = storage::shown_powers(*store, shown, *from, *to, [&](UtcTime at, double power) {
+      times_s.push_back(to_seconds(at - *from).value);
+      power_w.push_back(power);
       return true;
     });
     if (!read) return tl::unexpected(read.error());
-    TaskInput input;
     input.power = {times_s, power_w};
-    input.traits = traits();
     for (const Ran& ran : ran_) {
       const auto begin = record_time(*store, ran.begin);
       if (!begin) return tl::unexpected(begin.error());

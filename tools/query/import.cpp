@@ -85,6 +85,9 @@ class StopRequest {
   std::array<struct sigaction, signals.size()> before_{};
 };
 
+/// A day, the longest `gap_s` of a profile: a hole beyond it is a record that was interrupted.
+constexpr double longest_hold_s = 86'400.0;
+
 struct Request {
   storage::NewRun run;
   csv::FileOptions reader;
@@ -105,6 +108,12 @@ Result<Request> request_from(const ImportArguments& arguments) {
   if (arguments.truncates && !*resolution)
     return fail(ErrorKind::input, "--truncates needs the display's step; give it with --resolution");
   run.traits.truncates = arguments.truncates;
+  const auto gap_s = maybe_positive("--gap", arguments.gap);
+  if (!gap_s) return tl::unexpected(gap_s.error());
+  run.traits.gap_s = *gap_s;
+  run.traits.on_change = arguments.on_change;
+  // The intervals of such a file tell nothing of its gaps: what has not changed for hours is as it was.
+  if (arguments.on_change && !*gap_s) run.traits.gap_s = longest_hold_s;
   const auto starting = maybe_positive("--starting", arguments.starting);
   if (!starting) return tl::unexpected(starting.error());
   run.traits.starting_w = *starting;

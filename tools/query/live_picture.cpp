@@ -204,11 +204,9 @@ Result<std::optional<LiveLevel>> LiveSource::level_of(const storage::RunInfo& ru
   LiveLevel level{{*segment.level_w, segment.uncertainty_w.value_or(0.0)}, std::nullopt};
   std::vector<double> times_s, power_w;
   if (segment.samples <= budget_readings) {
-    const auto read = store_->readings(run.stream, segment.begin, segment.end, [&](const Reading& reading) {
-      if (const auto power = reading.values.get(Quantity::power)) {
-        times_s.push_back(to_seconds(reading.time - segment.begin).value);
-        power_w.push_back(power->value());
-      }
+    const auto read = storage::shown_powers(*store_, run, segment.begin, segment.end, [&](UtcTime at, double shown_w) {
+      times_s.push_back(to_seconds(at - segment.begin).value);
+      power_w.push_back(shown_w);
       return true;
     });
     if (!read) return tl::unexpected(read.error());

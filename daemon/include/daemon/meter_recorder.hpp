@@ -36,6 +36,9 @@ class MeterRecorder {
   /// Stores readings and lets them act. One that is not later than the last is left out and counted in out_of_order().
   [[nodiscard]] Result<void> record(storage::StoreWriter& store, std::span<const Reading> readings);
 
+  /// The meter has said nothing more until `now`: lets what it shows meanwhile open or end an automatic run.
+  [[nodiscard]] Result<void> look(storage::StoreWriter& store, UtcTime now);
+
   /// Opens a run by hand at `at`, at most `now`. Refused (negative) over an open hand-opened run, (input) where it
   /// would overlap an earlier one. An open automatic run ends there.
   [[nodiscard]] Result<storage::RunId> begin(storage::StoreWriter& store, const BeginRequest& request, UtcTime at,
@@ -74,10 +77,13 @@ class MeterRecorder {
   [[nodiscard]] Result<void> find_runs(storage::StoreWriter& store);
   [[nodiscard]] Result<void> end_damaged(storage::StoreWriter& store, const storage::RunInfo& run, const Error& damage);
   [[nodiscard]] Result<void> restore_auto_state(storage::StoreWriter& store);
+  [[nodiscard]] Result<void> remember_held(storage::StoreWriter& store);
   [[nodiscard]] Result<void> replay_auto_state(storage::StoreWriter& store, UtcTime after);
   [[nodiscard]] Result<void> put_auto_state(storage::StoreWriter& store, std::optional<UtcTime> as_of);
   [[nodiscard]] Result<void> take_late(storage::StoreWriter& store, UtcTime first);
   [[nodiscard]] Result<void> judge(storage::StoreWriter& store, const Reading& reading, UtcTime stored_until);
+  [[nodiscard]] Result<void> act(storage::StoreWriter& store, const AutoRun::Event& ending,
+                                 const AutoRun::Event& watching, UtcTime as_of, UtcTime stored_until);
   [[nodiscard]] Result<void> open(storage::StoreWriter& store, storage::NewRun run, UtcTime stored_until);
   [[nodiscard]] Result<void> close(storage::StoreWriter& store, UtcTime end);
   [[nodiscard]] Result<void> close_before(storage::StoreWriter& store, UtcTime next);

@@ -55,7 +55,8 @@ class MeterSession {
   static constexpr std::size_t live_limit = 1024;
 
   MeterSession(MeterId id, std::string name, Duration interval, std::unique_ptr<drivers::Decoder> decoder,
-               TimeKeeper& time, ReadingQueue& queue, LogSink log, std::optional<UtcTime> last_stored);
+               TimeKeeper& time, ReadingQueue& queue, LogSink log, std::optional<UtcTime> last_stored,
+               Reporting reporting = {});
 
   /// The port is open. `where`: what to call it in the log.
   void port_opened(MonoTime now, std::string_view where);
@@ -66,6 +67,8 @@ class MeterSession {
   void feed(std::span<const std::byte> bytes, MonoTime now);
   void tick(MonoTime now);
   [[nodiscard]] std::optional<MonoTime> next_tick() const;
+  /// Of a meter that reports on change, now and then: the store is told that nothing more was said.
+  void tell_silence(MonoTime now);
   /// Bytes to write, in order; the caller empties it.
   [[nodiscard]] std::vector<std::byte>& to_send() { return output_.send; }
   /// How the line is to be set up once all that was sent has left; the caller empties it.
@@ -103,6 +106,7 @@ class MeterSession {
   const MeterId id_;
   const std::string name_;
   const Duration interval_;
+  const Reporting reporting_;
   std::unique_ptr<drivers::Decoder> decoder_;
   TimeKeeper& time_;
   ReadingQueue& queue_;

@@ -47,7 +47,12 @@ struct QueuedMeters {
   std::vector<std::pair<MeterId, RecorderSettings>> meters;
   storage::StoreSettings store;
 };
-using QueueItem = std::variant<QueuedReading, QueuedShift, storage::Event, std::shared_ptr<RunCommand>,
+/// A meter that reports on change has said nothing more until now.
+struct QueuedLook {
+  MeterId meter = 0;
+  UtcTime now;
+};
+using QueueItem = std::variant<QueuedReading, QueuedShift, QueuedLook, storage::Event, std::shared_ptr<RunCommand>,
                                std::shared_ptr<QueuedMeters>>;
 
 /// Many may push, one takes. Nothing here waits for a disk.
@@ -58,6 +63,9 @@ class ReadingQueue {
   static constexpr std::size_t reading_limit = 16384;
   /// Events, clock shifts and requests; each is rare and rate-limited where it is made.
   static constexpr std::size_t other_limit = 1024;
+  /// A look is dropped where so many others wait: the next one will do as well, and a pause must not be filled with
+  /// them.
+  static constexpr std::size_t look_limit = 64;
 
   explicit ReadingQueue(const Clock& clock, std::size_t readings = reading_limit)
       : clock_(clock), reading_limit_(readings) {}

@@ -41,8 +41,12 @@ class AutoRun {
   };
 
   explicit AutoRun(Settings settings);
-  /// Times must rise.
+  /// Times must rise. Of a meter that reports on change, what it showed since the reading before is judged first; one
+  /// reading changes the state once at most.
   [[nodiscard]] Event push(UtcTime time, double power_w);
+  /// Of a meter that reports on change: it has said nothing more until now, and what it shows is judged so far. The
+  /// same comes of the next push() without it, only later.
+  [[nodiscard]] Event hold_until(UtcTime now);
   /// True while the device is taken to be on.
   [[nodiscard]] bool on() const;
   [[nodiscard]] std::string save() const;
@@ -57,6 +61,8 @@ class AutoRun {
     std::int64_t above = 0;
     UtcTime first_above;  ///< valid where above > 0
   };
+  [[nodiscard]] Event judge(UtcTime time, double power_w);
+  [[nodiscard]] Event judge_held(UtcTime until);
   [[nodiscard]] double step_w() const;
   [[nodiscard]] double threshold_w() const;
   void learn_step(double power_w);

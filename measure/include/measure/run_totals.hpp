@@ -18,12 +18,21 @@ namespace nightwatt {
 class ByteReader;
 class ByteWriter;
 
-/// The trapezoid integral of power over a record, its gaps left out.
+/// The integral of power over a record, its gaps left out: by trapezoids, or of a meter that reports on change by what
+/// it shows until it reports again.
 class GapFreeIntegral {
  public:
+  GapFreeIntegral() = default;
+  explicit GapFreeIntegral(Reporting reporting) : reporting_(reporting), rule_(reporting.gap_s) {}
   /// Times must rise.
   void push(UtcTime time, double power_w);
+  /// What was shown when the record began. `before`: since when.
+  void begin_held(UtcTime before, double power_w, UtcTime begin);
+  /// The record ends: what was shown last, where it holds as long as that.
+  void hold_until(UtcTime end);
   [[nodiscard]] double watt_seconds() const { return watt_seconds_.value(); }
+  /// The same at an instant after the last reading.
+  [[nodiscard]] double watt_seconds_at(UtcTime time) const;
   [[nodiscard]] Duration covered() const { return covered_; }
   [[nodiscard]] Duration gaps() const { return gaps_; }
   [[nodiscard]] std::int64_t readings() const { return readings_; }
@@ -33,8 +42,11 @@ class GapFreeIntegral {
   [[nodiscard]] bool restore(ByteReader& in);
 
  private:
+  [[nodiscard]] bool holds_at(UtcTime time) const;
+
+  Reporting reporting_;
   GapRule rule_;
-  std::int64_t readings_ = 0;
+  std::int64_t readings_ = 0;  ///< where power was told, what was shown at the begin included
   UtcTime last_time_;
   double last_power_w_ = 0.0;
   RunningSum watt_seconds_;
@@ -69,17 +81,24 @@ class CounterEnergy {
   std::int64_t wraps_ = 0;
 };
 
-/// Incremental; same answer whatever the chunking. Energy is the trapezoid over neighbouring power readings and never
-/// bridges a gap (a hole longer than max(10 s, 5 x the median interval)).
+/// Incremental; same answer whatever the chunking. Energy is the integral between neighbouring power readings and never
+/// bridges a gap (a hole longer than `gap_s`, or without it max(10 s, 5 x the median interval)).
 class RunTotals {
  public:
+  explicit RunTotals(Reporting reporting = {})
+      : reporting_(reporting), power_(reporting), any_reading_(Reporting{false, reporting.gap_s}) {}
   void push(const Reading& reading);
+  /// Of a meter that reports on change, before the first reading: what it showed when the run began, since `before`.
+  void begin_held(UtcTime before, double power_w, UtcTime begin);
+  /// The run ends here: of a meter that reports on change its last reading holds until then, where it is no gap.
+  void hold_until(UtcTime end);
 
   [[nodiscard]] std::int64_t samples() const;
   [[nodiscard]] std::optional<UtcTime> first() const;
   [[nodiscard]] std::optional<UtcTime> last() const;
-  [[nodiscard]] double gap_s() const;                      ///< sum of all gaps between first and last
-  [[nodiscard]] std::optional<double> energy_wh() const;   ///< nullopt below two power readings
+  [[nodiscard]] double gap_s() const;  ///< sum of all gaps between first and last
+  [[nodiscard]] std::optional<double> energy_wh()
+      const;  ///< nullopt below two power readings (on change: one that held)
   [[nodiscard]] std::optional<double> counter_wh() const;  ///< wraps and resets handled; nullopt without a counter
   /// Energy and time from the counter's first value to its last, by the power readings: what the counter is compared
   /// with. nullopt without both, and for totals that were saved before this was kept.
@@ -96,9 +115,10 @@ class RunTotals {
   void correct_gaps(Duration by);
 
   [[nodiscard]] std::string save() const;
-  [[nodiscard]] static Result<RunTotals> restore(std::string_view state);
+  [[nodiscard]] static Result<RunTotals> restore(std::string_view state, Reporting reporting = {});
 
  private:
+  Reporting reporting_;
   std::int64_t samples_ = 0;
   UtcTime first_;
   UtcTime last_;

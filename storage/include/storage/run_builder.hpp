@@ -1,10 +1,12 @@
 // Builds one run from its readings: the one path that live data, imports and re-segmentation all take.
 #pragma once
 
+#include <functional>
 #include <optional>
 #include <string>
 #include <vector>
 
+#include "measure/held_power.hpp"
 #include "measure/run_totals.hpp"
 #include "measure/segmenter.hpp"
 #include "storage/store.hpp"
@@ -28,6 +30,8 @@ class RunBuilder {
   /// (ErrorKind::negative) where raw readings have given way to minutes and hours.
   [[nodiscard]] static Result<RunBuilder> over(const StoreReader& store, const RunInfo& info);
 
+  /// Of a run just opened whose meter reports on change: looks up what it showed when the run began.
+  [[nodiscard]] Result<void> begin_held(const StoreReader& store, StreamId stream, UtcTime begin);
   void push(const Reading& reading);
   /// Writes what became final since the last call, and the resume mark. Call at least every few thousand readings; in
   /// between nothing of the run needs to be written, since a reader replays the readings.
@@ -42,14 +46,21 @@ class RunBuilder {
   [[nodiscard]] const RunTotals& totals() const { return totals_; }
   [[nodiscard]] const Segmenter& segmenter() const { return segmenter_; }
   [[nodiscard]] std::optional<UtcTime> last_pushed() const { return as_of_; }
+  /// Of a meter that reports on change: how long a reading holds.
+  [[nodiscard]] std::optional<double> hold_limit_s() const {
+    return held_ ? std::optional(held_->limit_s()) : std::nullopt;
+  }
 
  private:
   friend class RunReplay;
   [[nodiscard]] Result<void> drop_unreadable(StoreWriter& store);
+  void see(UtcTime time, double power_w) { segmenter_.push(time, power_w); }
+  void hold_until(UtcTime end);
   RunId run_;
   SegmenterSettings settings_;
   Segmenter segmenter_;
   RunTotals totals_;
+  std::optional<HeldPower> held_;  ///< of a meter that reports on change, what the segmenter sees
   std::optional<UtcTime> as_of_;
   bool anew_ = false;  ///< what the store has of the run's figures is to be thrown away
 };
@@ -59,6 +70,13 @@ class RunBuilder {
 [[nodiscard]] Result<void> resegment(StoreWriter& store, RunId run);
 
 [[nodiscard]] SegmenterSettings segmenter_settings(const RunInfo& info);
+
+/// Power over [from, to] of a run's stream as its segments see it: the readings, or of a meter that reports on change
+/// what it showed meanwhile. `visit` returns false to stop.
+[[nodiscard]] Result<void> shown_powers(const StoreReader& store, const RunInfo& info, UtcTime from, UtcTime to,
+                                        const std::function<bool(UtcTime, double)>& visit);
+/// The totals of a run's readings up to `to`, and where the run has ended by then, of what was shown until its end.
+[[nodiscard]] Result<RunTotals> totals_of_readings(const StoreReader& store, const RunInfo& info, UtcTime to);
 
 /// A run as one asks for it: final and provisional segments, totals, warnings. For closed and open runs alike.
 struct RunFigures {
