@@ -173,6 +173,30 @@ Result<ControlRequest> parse_unmark(const Json& request) {
   return marking;
 }
 
+Result<ControlRequest> parse_capture(const Json& request) {
+  if (auto good = allow_only(request, {"do", "meter", "after"}); !good) return tl::unexpected(good.error());
+  auto meter = meter_of(request);
+  if (!meter) return tl::unexpected(meter.error());
+  if (!*meter) return wrong("meter is missing");
+  CaptureRequest capture{std::move(**meter), std::nullopt};
+  if (!request.contains("after")) return capture;
+  const auto after = integer_of(request, "after", std::numeric_limits<std::int64_t>::max());
+  if (!after) return tl::unexpected(after.error());
+  capture.after = static_cast<std::uint64_t>(*after);
+  return capture;
+}
+
+std::string hex_of(const std::vector<std::byte>& bytes) {
+  constexpr std::string_view digits = "0123456789abcdef";
+  std::string text;
+  text.reserve(2 * bytes.size());
+  for (const std::byte byte : bytes) {
+    text += digits[std::to_integer<std::size_t>(byte >> 4U)];
+    text += digits[std::to_integer<std::size_t>(byte & std::byte{0x0F})];
+  }
+  return text;
+}
+
 std::string line(const Json& json) {
   return json.dump(-1, ' ', false, Json::error_handler_t::replace) + '\n';
 }
@@ -190,7 +214,8 @@ Result<ControlRequest> parse_control_request(std::string_view text) {
   if (*what == "join") return parse_join(request);
   if (*what == "mark") return parse_mark(request);
   if (*what == "unmark") return parse_unmark(request);
-  if (*what != "status") return wrong("do must be status, begin, end, split, join, mark or unmark");
+  if (*what == "capture") return parse_capture(request);
+  if (*what != "status") return wrong("do must be status, begin, end, split, join, mark, unmark or capture");
   if (auto good = allow_only(request, {"do"}); !good) return tl::unexpected(good.error());
   return StatusRequest{};
 }
@@ -227,6 +252,16 @@ std::string status_answer(const ServiceStatus& status) {
                  {"given_up", status.tell.given_up},
                  {"waiting", status.tell.waiting}}},
                {"mirror", std::move(mirror)}});
+}
+
+std::string capture_answer(const PortTap::Answer& tapped, const std::string& state) {
+  Json pieces = Json::array();
+  for (const TappedPiece& piece : tapped.pieces) pieces.push_back({piece.at.us, piece.sent, hex_of(piece.bytes)});
+  return line({{"ok", true},
+               {"state", state},
+               {"next", tapped.next},
+               {"missed", tapped.missed},
+               {"pieces", std::move(pieces)}});
 }
 
 std::string run_answer(storage::RunId run) {

@@ -135,9 +135,15 @@ void PortLink::read_bytes() {
   if (got == 0) return lose("missing", "lost: the other end hung up");
   heard_at_ = now;
   back_off_.reset();  // not at the opening: one that opens and dies at once is not to be tried without end
-  session_->feed(std::span(buffer_).first(static_cast<std::size_t>(got)), now);
+  const auto bytes = std::span(buffer_).first(static_cast<std::size_t>(got));
+  show(now, false, bytes);
+  session_->feed(bytes, now);
   wait_for_bytes();
   after_session();
+}
+
+void PortLink::show(MonoTime now, bool sent, std::span<const std::byte> bytes) {
+  if (tap_.on()) tap_.add(now, {time_.stamp(now) + time_.shift(), sent, {bytes.begin(), bytes.end()}});
 }
 
 void PortLink::after_session() {
@@ -151,6 +157,7 @@ void PortLink::send() {
   if (unsent.empty() || waiting_for_room_ || !port_) return;
   const std::ptrdiff_t written = port_->write(unsent);
   if (written < 0 && !is_only_busy(written)) return lose("missing", lost_text(written));
+  if (written > 0) show(time_.now(), true, std::span(unsent).first(static_cast<std::size_t>(written)));
   if (written > 0) unsent.erase(unsent.begin(), unsent.begin() + written);
   if (unsent.size() > unsent_limit) unsent.clear();
   if (!unsent.empty()) wait_for_room();

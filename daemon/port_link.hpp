@@ -5,10 +5,12 @@
 #include <cstddef>
 #include <memory>
 #include <optional>
+#include <span>
 #include <vector>
 
 #include "daemon/environment.hpp"
 #include "daemon/meter_session.hpp"
+#include "daemon/port_tap.hpp"
 #include "drivers/port.hpp"
 
 namespace nightwatt::daemon {
@@ -29,6 +31,7 @@ class PortLink {
   [[nodiscard]] const config::MeterConfig& config() const { return config_; }
   [[nodiscard]] const MeterSession& session() const { return *session_; }
   [[nodiscard]] MeterSession& session() { return *session_; }
+  [[nodiscard]] PortTap& tap() { return tap_; }
 
  private:
   void open();
@@ -41,6 +44,7 @@ class PortLink {
   void wait_for_bytes();
   void read_bytes();
   void after_session();
+  void show(MonoTime now, bool sent, std::span<const std::byte> bytes);
   void send();
   void wait_for_room();
   void change_line();
@@ -60,6 +64,7 @@ class PortLink {
   drivers::PortBackOff back_off_;
   bool waiting_for_room_ = false;
   bool changing_line_ = false;
+  PortTap tap_;
   const bool network_;  ///< a connection: the other end may be gone without a word
   MonoTime heard_at_{};
   bool stopped_ = false;

@@ -91,6 +91,7 @@ class Service::Impl {
   Result<void> change_meters(const config::ServiceConfig& fresh);
   void handle(ControlRequest request, ControlDoor::Reply reply);
   void ask_store(RunRequest request, ControlDoor::Reply reply);
+  [[nodiscard]] std::string captured(const CaptureRequest& request);
   [[nodiscard]] std::string why_not() const;
   ServiceStatus service_status() const;
   page::State page_state();
@@ -288,12 +289,22 @@ void Service::Impl::show_page(const config::PageConfig& page) {
 
 void Service::Impl::handle(ControlRequest request, ControlDoor::Reply reply) {
   if (std::holds_alternative<StatusRequest>(request)) return reply(status_answer(service_status()));
+  if (const auto* capture = std::get_if<CaptureRequest>(&request)) return reply(captured(*capture));
   std::visit(
       [&](auto& what) {
         if constexpr (std::is_constructible_v<RunRequest, decltype(std::move(what))>)
           ask_store(RunRequest(std::move(what)), std::move(reply));
       },
       request);
+}
+
+std::string Service::Impl::captured(const CaptureRequest& request) {
+  const auto link = std::find_if(links_.begin(), links_.end(),
+                                 [&](const auto& one) { return one->session().name() == request.meter; });
+  if (link == links_.end())
+    return error_answer({ErrorKind::input, "no meter " + request.meter + ": `nightwatt status` lists them"});
+  const MonoTime now = time_->now();
+  return capture_answer((*link)->tap().take(now, request.after), (*link)->session().status(now).state);
 }
 
 void Service::Impl::ask_store(RunRequest request, ControlDoor::Reply reply) {

@@ -1420,3 +1420,44 @@ TEST_CASE("a file of changes is held from line to line, and says the same after 
   CHECK(bench.json({"summary", second})["energy_wh"] == Approx(energy_wh - 50.0 * 2'200.0 / 3'600.0));
   CHECK(bench.json({"check"})["ok"] == true);
 }
+
+TEST_CASE("a capture is decoded by what came, with offsets in those bytes, and a line that is none is named") {
+  const Bench bench;
+  const std::string profile = bench.write("lines.toml",
+                                          "protocol = \"text-line\"\n[text-line]\nform = \"key-value\"\n"
+                                          "[[read]]\nquantity = \"power\"\nfield = \"P\"\n");
+  // "P=118\n" three times, in pieces; what was sent is no answer.
+  const std::string capture =
+      "# nightwatt capture 1\n# meter bench\n+0.000 > 3F 0A\n+0.010 < 50 3D 31 31\n+0.011 < 38 0A\n"
+      "+1.010 < 50 3D 31 31 38 0A 50 3d 31 31 39 0a\n";
+  const auto decoded = bench({"decode", bench.write("a.capture", capture), "--profile", profile, "--json"});
+  CHECK(decoded.status == 0);
+  CHECK(
+      decoded.out ==
+      "{\"at_byte\": 0, \"power_w\": 118}\n{\"at_byte\": 6, \"power_w\": 118}\n{\"at_byte\": 12, \"power_w\": 119}\n");
+  CHECK(decoded.err == "3 readings, 0 faults\n");
+  const auto broken = bench({"decode", bench.write("b.capture", capture + "+2.0 < 5\n"), "--profile", profile});
+  CHECK(broken.status == 2);
+  CHECK_THAT(broken.err, Catch::Contains("b.capture:7: not a line of a capture"));
+}
+
+TEST_CASE("a capture writes over nothing but a capture, and says what it cannot do") {
+  const Bench bench;
+  bench.write("meter.toml",
+              "protocol = \"text-line\"\n[text-line]\nform = \"csv\"\n[[read]]\nquantity = \"power\"\nfield = 1\n");
+  bench.write(
+      "nightwatt.toml",
+      "[store]\npath = \"store.db\"\n[control]\nsocket = \"control.sock\"\n[[meter]]\nname = \"bench\"\nport = \"" +
+          bench.path("no-port") + "\"\nprofile = \"meter.toml\"\n");
+  const std::string notes = bench.write("notes.txt", "my only notes on that meter, of many years\n");
+  const auto refused = bench({"capture", "--meter", "bench", "-o", notes});
+  CHECK(refused.status == 2);
+  CHECK_THAT(refused.err, Catch::Contains("is no capture"));
+  const auto missing = bench({"capture", "--meter", "bench", "-o", bench.path("a.capture")});
+  CHECK(missing.status == 3);
+  CHECK_THAT(missing.err, Catch::Contains("no-port"));
+  CHECK(bench({"capture", "--meter", "other", "-o", bench.path("a.capture")}).status == 2);
+  CHECK(bench({"capture", "--meter", "bench", "-o", bench.path("a.capture"), "--seconds", "0"}).status == 2);
+  CHECK(bench({"capture", "--meter", "bench", "-o", bench.path("a.capture"), "--seconds", "4000"}).status == 2);
+  CHECK(bench({"capture", "--meter", "bench", "-o", bench.path("nowhere/a.capture")}).status == 2);
+}

@@ -118,6 +118,10 @@ struct ExportArguments {
   MaybeWord run, format, meter, from, to, file;
   bool segments = false;
 };
+struct CaptureArguments {
+  MaybeWord meter, seconds;
+  std::string out;
+};
 struct DecodeArguments {
   std::string file, profile;
 };
@@ -150,7 +154,7 @@ struct SalvageArguments {
 using CommandArguments =
     std::variant<std::monostate, StatusArguments, PortsArguments, SetupArguments, BeginArguments, EndArguments,
                  NameArguments, MarkArguments, RunsArguments, SegmentsArguments, SummaryArguments, CompareArguments,
-                 TraceArguments, ImportArguments, ExportArguments, DecodeArguments, EnterArguments,
+                 TraceArguments, ImportArguments, ExportArguments, DecodeArguments, CaptureArguments, EnterArguments,
                  SplitArguments, PinArguments, CheckArguments, BackupArguments, SalvageArguments, EstimateArguments,
                  ReportArguments, DuringArguments, HistoryArguments, CalibrateArguments, SetArguments, JoinArguments,
                  DropArguments>;

@@ -256,6 +256,12 @@ class Grammar {
                     "Where to write it, instead of standard output; an older file is replaced whole")
         ->type_name("FILE");
     out->add_flag("--segments", x->segments, "The run's segments instead of its readings");
+    auto [capture, c] = command<CaptureArguments>("capture", "What comes over a meter's port, with times, into a file");
+    capture->add_option("--meter", c->meter, "Which meter, where there are several")->type_name("M");
+    capture->add_option("-o,--out", c->out, "The file; an earlier capture is written over")
+        ->type_name("FILE")
+        ->required();
+    capture->add_option("--seconds", c->seconds, "How long (30), 3600 at most")->type_name("S");
     auto [decode, d] = command<DecodeArguments>("decode", "Run a captured byte stream through a meter's decoder");
     decode->add_option("FILE", d->file, "The bytes as they came from the port")->required();
     decode->add_option("--profile", d->profile, "The meter's profile: a file, or an installed one's name")

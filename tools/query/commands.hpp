@@ -25,6 +25,7 @@ using Outcome = Result<int>;  ///< the exit status
 [[nodiscard]] Outcome run(Context& context, const ImportArguments& arguments);
 [[nodiscard]] Outcome run(Context& context, const ExportArguments& arguments);
 [[nodiscard]] Outcome run(Context& context, const DecodeArguments& arguments);
+[[nodiscard]] Outcome run(Context& context, const CaptureArguments& arguments);
 [[nodiscard]] Outcome run(Context& context, const EnterArguments& arguments);
 [[nodiscard]] Outcome run(Context& context, const SplitArguments& arguments);
 [[nodiscard]] Outcome run(Context& context, const PinArguments& arguments);

@@ -3,6 +3,7 @@
 #include <array>
 #include <cstring>
 
+#include "capture_file.hpp"
 #include "commands.hpp"
 #include "config/config.hpp"
 #include "drivers/decoder.hpp"
@@ -75,11 +76,14 @@ Outcome run(Context& context, const DecodeArguments& arguments) {
   Printer printer(context, text::printable(arguments.file));
   drivers::Output output;
   std::vector<char> chunk(chunk_bytes);
-  for (;;) {
+  CaptureReader reader;
+  for (bool last = false; !last;) {
     const auto got = file->read(chunk);
     if (!got) return tl::unexpected(got.error());
-    if (*got == 0) break;
-    (*decoder)->feed(std::as_bytes(std::span(chunk.data(), *got)), output);
+    last = *got == 0;
+    const auto bytes = last ? reader.finish() : reader.feed(std::span(chunk.data(), *got));
+    if (!bytes) return fail(bytes.error().kind, text::printable(arguments.file) + ":" + bytes.error().message);
+    (*decoder)->feed(*bytes, output);
     printer.print(output);
   }
   (*decoder)->finish(output);

@@ -1,5 +1,6 @@
 #include "service.hpp"
 
+#include <charconv>
 #include <functional>
 #include <nlohmann/json.hpp>
 
@@ -68,7 +69,40 @@ MeterState meter_from(const Json& object) {
   return meter;
 }
 
+std::optional<CapturedPiece> piece_from(const Json& entry) {
+  if (!entry.is_array() || entry.size() != 3 || !entry[0].is_number_integer() || !entry[1].is_boolean() ||
+      !entry[2].is_string())
+    return std::nullopt;
+  CapturedPiece piece{UtcTime{entry[0].get<std::int64_t>()}, entry[1].get<bool>(), {}};
+  const auto hex = entry[2].get<std::string>();
+  constexpr int base = 16;
+  for (std::size_t i = 0; i + 1 < hex.size(); i += 2) {
+    unsigned byte = 0;
+    const auto [end, problem] = std::from_chars(hex.data() + i, hex.data() + i + 2, byte, base);
+    if (problem != std::errc() || end != hex.data() + i + 2) return std::nullopt;
+    piece.bytes.push_back(static_cast<std::byte>(byte));
+  }
+  return piece;
+}
+
 }  // namespace
+
+Result<Captured> service_capture(Context& context, const std::string& meter, std::optional<std::uint64_t> after) {
+  Json json = {{"do", "capture"}, {"meter", meter}};
+  if (after) json["after"] = *after;
+  const auto answer = ask(context, json, timeout_s);
+  if (!answer) return tl::unexpected(answer.error());
+  const auto next = number_in<std::uint64_t>(*answer, "next");
+  const auto list = answer->find("pieces");
+  if (!next || list == answer->end() || !list->is_array()) return strange_answer();
+  Captured captured{*next, number_in<std::uint64_t>(*answer, "missed").value_or(0), text_in(*answer, "state"), {}};
+  for (const Json& entry : *list) {
+    auto piece = piece_from(entry);
+    if (!piece) return strange_answer();
+    captured.pieces.push_back(std::move(*piece));
+  }
+  return captured;
+}
 
 Result<ServiceState> service_status(Context& context) {
   const auto answer = ask(context, {{"do", "status"}}, timeout_s);

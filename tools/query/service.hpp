@@ -1,6 +1,8 @@
 // Talks to the running service.
 #pragma once
 
+#include <cstddef>
+#include <cstdint>
 #include <optional>
 #include <string>
 #include <utility>
@@ -48,11 +50,27 @@ struct ServiceState {
   std::int64_t waiting = 0;  ///< readings in memory, not yet in the store
 };
 
+/// Bytes that came over a meter's port, or were sent, at once.
+struct CapturedPiece {
+  UtcTime at;
+  bool sent = false;
+  std::vector<std::byte> bytes;
+};
+struct Captured {
+  std::uint64_t next = 0;    ///< to ask with the next time
+  std::uint64_t missed = 0;  ///< pieces for which the service had no room
+  std::string state;         ///< the meter's
+  std::vector<CapturedPiece> pieces;
+};
+
 /// Each asks once and waits a few seconds at most. ErrorKind::unusable: no service; else as the service says.
 [[nodiscard]] Result<ServiceState> service_status(Context& context);
 [[nodiscard]] Result<storage::RunId> service_begin(Context& context, const BeginRequest& request);
 [[nodiscard]] Result<storage::RunId> service_end(Context& context, const std::optional<std::string>& meter,
                                                  const std::optional<UtcTime>& at);
+/// `after` none: from now on.
+[[nodiscard]] Result<Captured> service_capture(Context& context, const std::string& meter,
+                                               std::optional<std::uint64_t> after);
 [[nodiscard]] Result<storage::RunId> service_split(Context& context, storage::RunId run, UtcTime at);
 [[nodiscard]] Result<storage::RunId> service_join(Context& context, storage::RunId run);
 /// By the service where it runs, so that who may talk to it may mark; else straight into the store.

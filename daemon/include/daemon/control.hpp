@@ -20,9 +20,11 @@ inline constexpr std::size_t control_answer_limit = 1024 * 1024;
 //            {"do": "join", "run": n}                      its neighbour is the open run
 //            {"do": "mark", "run": n | "meter": "...", "record_us": n, "text": "...", "kind": "..."?}
 //            {"do": "unmark", "mark": n}
+//            {"do": "capture", "meter": "...", "after": n?}  what came over its port since the answer with "next": n
 // Answers:   {"ok": true, ...}      begin: "run"; end: "run"; split: "run" (the new one); join: "run"; mark: "run" (0);
 // status: contract's "meters" list
 //            {"ok": false, "exit": 1|2|3, "error": "one line"}
+//            capture: "next", "missed" (pieces dropped for want of room), "state", "pieces": [[at_us, sent, "hex"], ..]
 // at_us is UTC as shown to people; the service takes its clock shift off.
 
 /// Sends one request and waits for the answer, at most `timeout_s`. ErrorKind::unusable: no service, or no answer.

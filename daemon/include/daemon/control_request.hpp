@@ -8,12 +8,14 @@
 #include <vector>
 
 #include "daemon/meter_session.hpp"
+#include "daemon/port_tap.hpp"
 #include "daemon/requests.hpp"
 #include "measure/result.hpp"
 
 namespace nightwatt::daemon {
 
-using ControlRequest = std::variant<StatusRequest, BeginRequest, EndRequest, SplitRequest, JoinRequest, MarkRequest>;
+using ControlRequest =
+    std::variant<StatusRequest, CaptureRequest, BeginRequest, EndRequest, SplitRequest, JoinRequest, MarkRequest>;
 
 /// Everything in it checked: unknown keys, wrong types, names and notes by text_rules. ErrorKind::input.
 [[nodiscard]] Result<ControlRequest> parse_control_request(std::string_view line);
@@ -49,6 +51,8 @@ struct ServiceStatus {
 
 /// Each ends with its newline.
 [[nodiscard]] std::string status_answer(const ServiceStatus& status);
+/// `state`: the meter's, as status has it.
+[[nodiscard]] std::string capture_answer(const PortTap::Answer& tapped, const std::string& state);
 [[nodiscard]] std::string run_answer(storage::RunId run);
 [[nodiscard]] std::string error_answer(const Error& error);
 

@@ -48,6 +48,12 @@ struct MarkRequest {
 
 struct StatusRequest {};
 
+/// What came over a meter's port since the answer that said `after`; none: from now on.
+struct CaptureRequest {
+  std::string meter;
+  std::optional<std::uint64_t> after;
+};
+
 using RunRequest = std::variant<BeginRequest, EndRequest, SplitRequest, JoinRequest, MarkRequest>;
 
 /// A request on its way to the store thread. Whoever waits for the answer may take it back as long as the store has not
