@@ -88,6 +88,8 @@ void Poller::reset(Duration now) {
   held_.reset();
   suspect_.clear();
   suspicions_ = 0;
+  out_of_step_ = false;
+  forget_unless_heard_.reset();
   for (LastAnswer& last : last_) last.data.clear();
   outstanding_ = false;
   clearing_ = false;
@@ -168,7 +170,9 @@ void Poller::next_request(Duration now, Output& out) {
     begin_clearing(now);
     return begin_pause(now);
   }
-  if (!debts_.clear_for(round_.current())) {
+  if (out_of_step_ && clears_) {
+    begin_clearing(now);
+  } else if (!debts_.clear_for(round_.current())) {
     const std::optional<Duration> rival = debts_.newest_rival(round_.current());
     if (!clears_) {
       hold_until_ = sent_at_ + patience_ * long_silence;
@@ -195,6 +199,11 @@ void Poller::send(Duration now, Output& out) {
     debts_.forget();                             // the long silence has passed
   }
   const Request& request = asking();
+  if (clearing_) {
+    if (forget_unless_heard_ && (!last_byte_ || *last_byte_ < *forget_unless_heard_))
+      for (const Request& clearing : clearings_) debts_.expire(clearing, now);
+    forget_unless_heard_.reset();
+  }
   debts_.asked(request, now);
   sent_ = request_frame(request);
   sent_any_ = true;
@@ -243,6 +252,7 @@ void Poller::on_no_clearing(Duration now, Output& out) {
     debts_.forget();
     if (++unanswered_clearings_ >= clearings_to_tell) clears_ = false;
   }
+  if (ever_cleared_ && refuses_clearing_) forget_clearings(now);
   if (held_) return on_clear(now, out);
   if (round_.over()) {  // the first reading, unproven
     if (ever_cleared_) round_.drop();
@@ -257,6 +267,13 @@ void Poller::on_no_clearing(Duration now, Output& out) {
     return end_round(now, out);
   }
   next_request(now, out);
+}
+
+/// So that refusals, which all look alike, are not counted one off for ever: when nothing has come in a long silence,
+/// none is on its way.
+void Poller::forget_clearings(Duration now) {
+  hold_until_ = now + patience_ * long_silence;
+  forget_unless_heard_ = now;
 }
 
 void Poller::give_up(Duration now, Output& out) {
@@ -349,8 +366,12 @@ bool Poller::take_clearing(Duration now, Output& out) {
     if (round_.running()) end_round(now, out);
     return true;
   }
-  if (const auto took = debts_.cleared(*answered, now)) learn(*took);
+  refuses_clearing_ = length == exception_length;
+  // A refusal does not say of which question it is: of an old one it would seem to have taken long.
+  if (const auto took = debts_.cleared(*answered, now))
+    learn(refuses_clearing_ ? std::min(*took, timeout_ * usual_answers) : *took);
   ever_cleared_ = true;
+  out_of_step_ = false;
   unanswered_clearings_ = 0;
   if (clearing_ && tries_ > 0 && is_clear()) on_clear(now, out);
   return true;
@@ -419,6 +440,8 @@ bool Poller::take_answer(Duration now, Output& out) {
   static_cast<void>(debts_.answered(request));
   if (held_) {
     held_.reset();
+    // Or every answer comes one question late: then the clearing answer, too, is still to come.
+    out_of_step_ = true;
     out.faults.push_back(make_fault(FaultKind::mismatch, at_byte, "an answer sent twice"));
     clearing_ = false;
     on_answer(data, at_byte, now, now, out);
@@ -481,7 +504,10 @@ bool Poller::take_refusal(Duration now, Output& out) {
   const int code = number(buffer_[buffer_.size() - 3]);
   flush_stray(buffer_.size() - exception_length, out.faults);
   buffer_.clear();
-  static_cast<void>(debts_.answered(asking()));
+  // What was answered before and is refused now was most likely not: the refusal is another's, the answer still to
+  // come.
+  const bool credible = code == acknowledge || code == busy || last_[round_.current_index()].data.empty();
+  if (credible) static_cast<void>(debts_.answered(asking()));
   out.faults.push_back(make_fault(FaultKind::exception, fed_ - exception_length,
                                   "unit " + std::to_string(round_.plan().unit()) + " refused " + asking().text() +
                                       ": " + std::string(exception_name(code)) + " (exception " + std::to_string(code) +

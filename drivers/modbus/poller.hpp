@@ -67,6 +67,7 @@ class Poller final : public Decoder {
   void on_deadline(Duration now, Output& out);
   void on_no_clearing(Duration now, Output& out);
   void give_up(Duration now, Output& out);
+  void forget_clearings(Duration now);
   void end_round(Duration now, Output& out);
 
   void on_byte(Duration now, Output& out);
@@ -116,8 +117,11 @@ class Poller final : public Decoder {
   int unanswered_clearings_ = 0;  ///< running; while the meter answers other questions
   bool clears_ = true;            ///< the meter answers the clearing question
   bool ever_cleared_ = false;
+  std::optional<Duration> forget_unless_heard_;  ///< see forget_clearings()
+  bool refuses_clearing_ = false;                ///< the newest clearing answer was a refusal
   std::optional<Held> held_;
   std::vector<std::byte> suspect_;  ///< an answer that equalled another question's; it counts when it comes again
+  bool out_of_step_ = false;        ///< an answer came where a clearing answer was due: that one is waited for
   int suspicions_ = 0;              ///< running, of this question
   bool proving_ = false;            ///< the first round after an opening counts when a clearing answer came behind it
   std::optional<Duration> cleared_at_;

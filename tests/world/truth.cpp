@@ -1,5 +1,7 @@
 #include "truth.hpp"
 
+#include <sys/stat.h>
+
 #include <algorithm>
 #include <cmath>
 #include <cstdlib>
@@ -58,6 +60,19 @@ std::optional<std::vector<std::size_t>> follow(const std::vector<Reading>& store
   return places;
 }
 
+Result<void> readings_of(const storage::StoreReader& store, storage::StreamId id, std::vector<Reading>& into) {
+  return store.readings(id, UtcTime{INT64_MIN}, UtcTime{INT64_MAX}, [&](const Reading& reading) {
+    into.push_back(reading);
+    return true;
+  });
+}
+
+/// The same under whatever name.
+std::uint64_t file_number(const std::string& path) {
+  struct stat there {};
+  return ::stat(path.c_str(), &there) == 0 ? there.st_ino : 0;
+}
+
 std::string compare(const storage::RunFigures& kept, const storage::RunFigures& anew) {
   if (kept.totals.samples() != anew.totals.samples()) return "another count of readings";
   if (!near(kept.totals.energy_wh().value_or(-1.0), anew.totals.energy_wh().value_or(-1.0))) return "another energy";
@@ -78,13 +93,25 @@ std::string compare(const storage::RunFigures& kept, const storage::RunFigures& 
 
 std::uint64_t Truth::readings() const {
   std::uint64_t count = 0;
-  for (const auto& [name, stream] : streams_) count += stream.accepted.size();
+  for (const auto& [name, stream] : streams_) {
+    if (!damaged_) count += stream.accepted.size();
+    for (const auto& [file, readings] : stream.of_file) count += readings.size();
+  }
   return count;
 }
 
 std::string Truth::look(const End& end, std::map<std::string, Asked>& asked) {
-  std::vector<storage::StoreReader> parts = parts_set_aside();
-  auto store = storage::StoreReader::open(path_);
+  if (damaged_) {
+    const std::vector<File> all = files();
+    // Damage that nobody has had to do with yet.
+    if (!all.back().store && end.ran) return "the store cannot be opened: " + all.back().store.error().message;
+    for (const SimMeter* meter : meters_)
+      if (std::string problem = look_at_files(all, *meter, end); !problem.empty())
+        return "meter " + meter->name() + ", after damage: " + problem;
+    files_seen_ = all.size();
+    return {};  // whose runs and figures are where, and what `check` says, hangs on what the damage hit
+  }
+  const auto store = storage::StoreReader::open(path_);
   const bool never_made = storage::store_bytes(path_).value_or(0) == 0;
   if (!store && never_made && readings() == 0) return {};
   // Killed while the store was being made: whoever writes to it next makes the rest.
@@ -92,31 +119,32 @@ std::string Truth::look(const End& end, std::map<std::string, Asked>& asked) {
     for (auto& [name, stream] : streams_) stream.accepted.clear();
     return {};
   }
-  // Damage that nobody has had to do with yet.
-  if (!store && damaged_ && !end.ran) return {};
   if (!store) return "the store cannot be opened: " + store.error().message;
-  parts.push_back(std::move(*store));
+  if (!storage::stores_set_aside(path_).empty()) return "a sound store was set aside";
   for (const SimMeter* meter : meters_)
-    if (std::string problem = look_at_meter(parts, *meter, end); !problem.empty())
+    if (std::string problem = look_at_meter(*store, *meter, end); !problem.empty())
       return "meter " + meter->name() + ": " + problem;
-  // Whose runs and figures are where, and what `check` says, hangs on what the damage hit.
-  if (damaged_) return {};
-  if (parts.size() > 1) return "a sound store was set aside";
-  if (std::string problem = look_at_parts(parts.back(), end); !problem.empty()) return problem;
-  if (end.ran) before_ = end;
-  const auto check = parts.back().check();
+  if (std::string problem = look_at_parts(*store, end); !problem.empty()) return problem;
+  if (end.ran || end.power_cut) before_ = end;
+  const auto check = store->check();
   if (!check) return "check: " + check.error().message;
   if (!check->ok) return "check: " + check->problems.front();
-  if (std::string problem = look_at_runs(parts.back(), end, asked); !problem.empty()) return problem;
-  return figures_anew(parts.back());
+  if (std::string problem = look_at_runs(*store, end, asked); !problem.empty()) return problem;
+  return figures_anew(*store);
 }
 
-/// Those that can be read as they are, the oldest first; what can be saved of the others is no part of the night.
-std::vector<storage::StoreReader> Truth::parts_set_aside() const {
-  std::vector<storage::StoreReader> parts;
-  for (const std::string& path : storage::stores_set_aside(path_))
-    if (auto part = storage::StoreReader::open(path)) parts.push_back(std::move(*part));
-  return parts;
+void Truth::expect_damage() {
+  if (!std::exchange(damaged_, true))
+    for (auto& [name, stream] : streams_) stream.of_file[file_number(path_)] = stream.accepted;
+}
+
+/// The stores that were set aside, the oldest first, and the one at the path.
+std::vector<Truth::File> Truth::files() const {
+  std::vector<std::string> paths = storage::stores_set_aside(path_);
+  paths.push_back(path_);
+  std::vector<File> found;
+  for (const std::string& path : paths) found.push_back({file_number(path), storage::StoreReader::open(path)});
+  return found;
 }
 
 bool Truth::nothing_must_be_there(const End& end) const {
@@ -127,43 +155,67 @@ bool Truth::nothing_must_be_there(const End& end) const {
          });
 }
 
-std::string Truth::look_at_meter(const std::vector<storage::StoreReader>& parts, const SimMeter& meter,
-                                 const End& end) {
+std::string Truth::look_at_meter(const storage::StoreReader& store, const SimMeter& meter, const End& end) {
   Stream& stream = streams_[meter.name()];
   std::vector<Reading> stored;
-  storage::StreamId newest_id = 0;
-  for (const storage::StoreReader& part : parts) {
-    const auto id = part.stream_of_meter(meter.name());
-    if (!id && damaged_) continue;
-    if (!id) return id.error().message;
-    newest_id = id->value_or(0);
-    if (!*id) continue;
-    const auto read = part.readings(**id, UtcTime{INT64_MIN}, UtcTime{INT64_MAX}, [&](const Reading& reading) {
-      stored.push_back(reading);
-      return true;
-    });
-    if (!read && !damaged_) return read.error().message;
-  }
-  if (damaged_) {
-    if (std::string problem = keep_found(stream, stored); !problem.empty()) return problem;
-    return match_new(nullptr, newest_id, stream, stored, meter, end);
+  const auto id = store.stream_of_meter(meter.name());
+  if (!id) return id.error().message;
+  if (*id) {
+    const auto read = readings_of(store, **id, stored);
+    if (!read) return read.error().message;
   }
   if (std::string problem = keep_old(stream, stored, meter.name(), end.power_cut); !problem.empty()) return problem;
-  return match_new(&parts.back(), newest_id, stream, stored, meter, end);
+  return match_new(store, id->value_or(0), stream, stored, meter, end);
 }
 
-/// After damage: what is there of the old is as it was, in order.
-std::string Truth::keep_found(Stream& stream, const std::vector<Reading>& stored) {
+/// After damage: in each file what is there of the old is as it was, and what is new was said, one file after the
+/// other.
+std::string Truth::look_at_files(const std::vector<File>& files, const SimMeter& meter, const End& end) {
+  Stream& stream = streams_[meter.name()];
+  const std::vector<Said>& said = meter.said();
+  const std::size_t first = std::exchange(stream.said, said.size());
+  std::set<std::size_t> found;
+  bool all_readable = files.size() == files_seen_;
+  for (const File& file : files) {
+    std::vector<Reading> stored;
+    const auto id = file.store ? file.store->stream_of_meter(meter.name())
+                               : Result<std::optional<storage::StreamId>>(tl::unexpected(file.store.error()));
+    const bool read = id && (!*id || readings_of(*file.store, **id, stored));
+    std::vector<Reading>& known = stream.of_file[file.id];
+    all_readable = all_readable && (read || &file != &files.back());
+    if (std::string problem = keep_found(known, stored); !problem.empty()) return problem;
+    const std::size_t from = known.size();
+    known = stored;
+    if (from == stored.size()) continue;
+    std::optional<std::vector<std::size_t>> places;
+    std::size_t stuck = from;
+    for (std::size_t i = found.empty() ? first : *found.rbegin() + 1; i < said.size() && !places; ++i)
+      if (same_value(stored[from], said[i]))
+        places = follow(stored, from, meter, i, stored[from].time.us - said[i].mono_us, stuck);
+    if (!places) return "stored, but not said then: " + when(stored[std::min(stuck, stored.size() - 1)]);
+    found.insert(places->begin(), places->end());
+  }
+  if (!all_readable || end.power_cut || !end.ran) return {};
+  for (std::size_t i = first; i < said.size(); ++i)
+    if (said[i].must && said[i].true_us <= end.safe_us && !found.contains(i))
+      return "said and not stored: " + std::to_string(said[i].milliwatts) + " mW at " +
+             std::to_string(said[i].true_us) + " us of the world";
+  return {};
+}
+
+std::string Truth::keep_found(std::vector<Reading>& known, const std::vector<Reading>& stored) {
   std::vector<Reading> found;
   std::size_t old = 0;
+  std::optional<UtcTime> last;
   for (const Reading& reading : stored) {
-    if (!found.empty() && reading.time <= found.back().time) return "not in order: " + when(reading);
-    if (stream.accepted.empty() || reading.time > stream.accepted.back().time) break;
-    while (stream.accepted[old].time < reading.time) ++old;
-    if (!(stream.accepted[old] == reading)) return "a reading that was stored is another now: " + when(reading);
+    if (last && reading.time <= *last) return "not in order: " + when(reading);
+    last = reading.time;
+    if (known.empty() || reading.time > known.back().time) continue;
+    while (known[old].time < reading.time) ++old;
+    if (!(known[old] == reading)) return "a reading that was stored is another now: " + when(reading);
     found.push_back(reading);
   }
-  stream.accepted = std::move(found);
+  known = std::move(found);
   return {};
 }
 
@@ -178,7 +230,7 @@ std::string Truth::keep_old(Stream& stream, const std::vector<Reading>& stored, 
   return {};
 }
 
-std::string Truth::match_new(const storage::StoreReader* store, storage::StreamId id, Stream& stream,
+std::string Truth::match_new(const storage::StoreReader& store, storage::StreamId id, Stream& stream,
                              const std::vector<Reading>& stored, const SimMeter& meter, const End& end) {
   const std::vector<Said>& said = meter.said();
   const std::size_t first = stream.said;
@@ -193,9 +245,8 @@ std::string Truth::match_new(const storage::StoreReader* store, storage::StreamI
       places = follow(stored, from, meter, i, stored[from].time.us - said[i].mono_us, stuck);
   if (!places) return "stored, but not said then: " + when(stored[std::min(stuck, stored.size() - 1)]);
   for (std::size_t i = 0; i < places->size(); ++i) {
-    if (store == nullptr) break;
     const Reading& reading = stored[from + i];
-    const auto shift = store->shift_at(id, reading.time);
+    const auto shift = store.shift_at(id, reading.time);
     if (!shift) return shift.error().message;
     const Said& one = said[(*places)[i]];
     const std::int64_t shown_us = reading.time.us + shift->count();
@@ -207,10 +258,10 @@ std::string Truth::match_new(const storage::StoreReader* store, storage::StreamI
     if (one.late_us == 0 && !right)
       return "shown " + std::to_string(shown_us - one.utc_us) + " us off the calendar: " + when(reading);
   }
-  if (store != nullptr && !places->empty() && said[places->front()].late_us == 0) {
+  if (!places->empty() && said[places->front()].late_us == 0) {
     const UtcTime before = from > 0 ? stored[from - 1].time : UtcTime{0};
     const std::int64_t offset_us = stored[from].time.us - said[places->front()].mono_us;
-    if (std::string problem = look_at_time_line(*store, stream, end, offset_us, before, stored[from].time);
+    if (std::string problem = look_at_time_line(store, stream, end, offset_us, before, stored[from].time);
         !problem.empty())
       return problem;
   }

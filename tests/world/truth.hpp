@@ -45,30 +45,35 @@ class Truth {
   void know(const SimMeter* meter) { meters_.push_back(meter); }
   /// From now on some of what was stored may be gone, or in a store that was set aside. What is there must be true all
   /// the same, and what is said from now on must be stored.
-  void expect_damage() { damaged_ = true; }
+  void expect_damage();
   /// Empty: all is well.
   [[nodiscard]] std::string look(const End& end, std::map<std::string, Asked>& asked);
   [[nodiscard]] std::uint64_t readings() const;
 
  private:
+  struct File {
+    std::uint64_t id = 0;
+    Result<storage::StoreReader> store;
+  };
   struct Stream {
     std::vector<Reading> accepted;  ///< found true before
     std::size_t said = 0;           ///< of the meter's, dealt with before
     std::string machine;            ///< in whose time line the newest of them lie, if that is certain
     std::int64_t offset_us = 0;     ///< record time less the monotonic clock there
+    std::map<std::uint64_t, std::vector<Reading>> of_file;  ///< found true in each file, once there are several
   };
 
-  [[nodiscard]] std::vector<storage::StoreReader> parts_set_aside() const;
+  [[nodiscard]] std::vector<File> files() const;
   [[nodiscard]] bool nothing_must_be_there(const End& end) const;
   [[nodiscard]] std::string look_at_parts(const storage::StoreReader& store, const End& end);
   [[nodiscard]] std::string look_at_time_line(const storage::StoreReader& store, Stream& stream, const End& end,
                                               std::int64_t offset_us, UtcTime before, UtcTime first);
-  [[nodiscard]] std::string look_at_meter(const std::vector<storage::StoreReader>& parts, const SimMeter& meter,
-                                          const End& end);
-  [[nodiscard]] static std::string keep_found(Stream& stream, const std::vector<Reading>& stored);
+  [[nodiscard]] std::string look_at_meter(const storage::StoreReader& store, const SimMeter& meter, const End& end);
+  [[nodiscard]] std::string look_at_files(const std::vector<File>& files, const SimMeter& meter, const End& end);
+  [[nodiscard]] static std::string keep_found(std::vector<Reading>& known, const std::vector<Reading>& stored);
   [[nodiscard]] std::string keep_old(Stream& stream, const std::vector<Reading>& stored, const std::string& name,
                                      bool may_shrink);
-  [[nodiscard]] std::string match_new(const storage::StoreReader* store, storage::StreamId id, Stream& stream,
+  [[nodiscard]] std::string match_new(const storage::StoreReader& store, storage::StreamId id, Stream& stream,
                                       const std::vector<Reading>& stored, const SimMeter& meter, const End& end);
   [[nodiscard]] std::string look_at_runs(const storage::StoreReader& store, const End& end,
                                          std::map<std::string, Asked>& asked);
@@ -78,6 +83,7 @@ class Truth {
   std::vector<const SimMeter*> meters_;
   std::map<std::string, Stream> streams_;
   bool damaged_ = false;
+  std::size_t files_seen_ = 1;
   std::optional<End> before_;  ///< how the service before ended
 };
 
