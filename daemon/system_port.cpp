@@ -74,7 +74,8 @@ tl::expected<OpenedPort, PortTrouble> SystemPorts::operator()(const config::Mete
     if (!edges) return trouble(edges.error());
     const std::shared_ptr<drivers::EdgePort> keeper = std::move(*edges);
     const std::string note = keeper->note();
-    return OpenedPort{keeper->fd(), where_text(path, keeper->path()) + (note.empty() ? "" : ": " + note), keeper, false};
+    return OpenedPort{keeper->fd(), where_text(path, keeper->path()) + (note.empty() ? "" : ": " + note), keeper,
+                      false};
   }
   const auto* scpi = meter.profile.protocol.find<ScpiSettings>();
   if (scpi != nullptr && drivers::is_message_port(path)) {

@@ -20,9 +20,9 @@ namespace {
 template <class Base>
 const auto& list() {
   static const std::array<const Base*, 9> all = {
-      &modbus::rtu_protocol(),  &modbus::tcp_protocol(), &text::line_protocol(), &scpi::instrument_protocol(),
-      &sunspec::map_protocol(), &s0::pulse_protocol(),   &p1::port_protocol(),   &iec62056::head_protocol(),
-      &sml::message_protocol()};
+      &modbus::rtu_protocol(),      &modbus::tcp_protocol(),    &text::line_protocol(),
+      &scpi::instrument_protocol(), &sunspec::map_protocol(),   &s0::pulse_protocol(),
+      &p1::port_protocol(),         &iec62056::head_protocol(), &sml::message_protocol()};
   return all;
 }
 

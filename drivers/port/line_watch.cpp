@@ -4,8 +4,8 @@ namespace nightwatt::drivers {
 
 namespace {
 
-/// Between two looks so close no pulse comes and goes: it lasts 30 ms at least (IEC 62053-31). What changed unseen was a
-/// contact that bounced.
+/// Between two looks so close no pulse comes and goes: it lasts 30 ms at least (IEC 62053-31). What changed unseen was
+/// a contact that bounced.
 constexpr std::uint64_t no_pulse_within_us = 10'000;
 /// While one waits for changes it is not known how late one was woken. A contact bounces some three times; more
 /// changes than that were pulses.

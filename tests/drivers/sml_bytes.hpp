@@ -48,9 +48,9 @@ inline Bytes made_list_messages(int entries, std::string_view list, bool usual =
                                                std::string(1, "0123456789ABCDEF"[entries % 16]);
   return made_message("01 01", "76 01 01 05 61 62 63 64 06 0A 01 53 4B 50 01 01", usual) +
          made_message("07 01",
-                     "77 01 06 0A 01 53 4B 50 07 01 00 62 0A FF FF 72 62 01 65 00 00 00 2A " + count +
-                         std::string(list) + "01 01",
-                     usual) +
+                      "77 01 06 0A 01 53 4B 50 07 01 00 62 0A FF FF 72 62 01 65 00 00 00 2A " + count +
+                          std::string(list) + "01 01",
+                      usual) +
          made_message("02 01", "71 01", usual);
 }
 

@@ -34,7 +34,8 @@ TEST_CASE("the checks are the catalogued ones: CRC-16/X-25 gives 906E, CRC-16/KE
 TEST_CASE("an SML file gives one reading, in W and Wh whatever the scaler") {
   CHECK(read(made_list(3, maker_entry + import_entry + power_entry)) == "@0 power_w=300 energy_wh=19712.1\n");
   // 1.8.0 at 10^3 Wh, as meters send it that were not told their PIN: no power, and a reading all the same.
-  CHECK(read(made_list(2, maker_entry + "77 07 01 00 01 08 00 FF 01 01 62 1E 52 03 62 07 01")) == "@0 energy_wh=7000\n");
+  CHECK(read(made_list(2, maker_entry + "77 07 01 00 01 08 00 FF 01 01 62 1E 52 03 62 07 01")) ==
+        "@0 energy_wh=7000\n");
   // No value at the moment.
   CHECK(read(made_list(2, import_entry + power_of("01"))) == "@0 energy_wh=19712.1\n");
 }

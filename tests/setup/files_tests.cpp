@@ -109,42 +109,45 @@ class Draw {
     return text + "z";
   }
   std::string obis() {
-    std::string text = std::to_string(whole(0, 99)) + "." + std::to_string(whole(0, 99)) + "." + std::to_string(whole(0, 255));
+    std::string text =
+        std::to_string(whole(0, 99)) + "." + std::to_string(whole(0, 99)) + "." + std::to_string(whole(0, 255));
     return flip() ? text : std::to_string(whole(0, 9)) + "-" + std::to_string(whole(0, 9)) + ":" + text;
   }
 
   ProtocolSettings settings(const ProtocolSettings& of) {
-    return drivers::visit_settings(
-        of, drivers::Overloaded{
-                [&](ModbusRtuSettings s) { return asked(s, 1, 247); }, [&](ModbusTcpSettings s) { return asked(s, 0, 255); },
-                [&](SunSpecSettings s) { return asked(s, 1, 247); },
-                [&](TextLineSettings s) {
-                  s.form = static_cast<TextForm>(whole(0, 2));
-                  s.checksum = static_cast<TextChecksum>(whole(0, 1));
-                  return ProtocolSettings(s);
-                },
-                [&](ScpiSettings s) {
-                  for (int i = whole(0, 3); i > 0; --i) s.setup.push_back(word());
-                  s.timeout = time(1, 60'000);
-                  s.retries = whole(0, 20);
-                  return ProtocolSettings(s);
-                },
-                [&](S0PulseSettings s) {
-                  s.line = static_cast<ModemLine>(whole(0, 3));
-                  s.pulses_per_kwh = real(0.01, 1e5);
-                  s.shortest_on = time(0, 1000);
-                  return ProtocolSettings(s);
-                },
-                [&](Iec62056Settings s) {
-                  s.mode = static_cast<Iec62056Mode>(whole(0, 3));
-                  if (flip()) s.address = std::to_string(whole(1, 99'999'999));
-                  s.highest_baud = static_cast<std::uint32_t>(whole(300, 19'200));
-                  s.wake_up = flip();
-                  s.timeout = time(100, 60'000);
-                  s.retries = whole(0, 20);
-                  return ProtocolSettings(s);
-                },
-                [&](const auto& s) { return ProtocolSettings(s); }});
+    return drivers::visit_settings(of, drivers::Overloaded{[&](ModbusRtuSettings s) { return asked(s, 1, 247); },
+                                                           [&](ModbusTcpSettings s) { return asked(s, 0, 255); },
+                                                           [&](SunSpecSettings s) { return asked(s, 1, 247); },
+                                                           [&](TextLineSettings s) {
+                                                             s.form = static_cast<TextForm>(whole(0, 2));
+                                                             s.checksum = static_cast<TextChecksum>(whole(0, 1));
+                                                             return ProtocolSettings(s);
+                                                           },
+                                                           [&](ScpiSettings s) {
+                                                             for (int i = whole(0, 3); i > 0; --i)
+                                                               s.setup.push_back(word());
+                                                             s.timeout = time(1, 60'000);
+                                                             s.retries = whole(0, 20);
+                                                             return ProtocolSettings(s);
+                                                           },
+                                                           [&](S0PulseSettings s) {
+                                                             s.line = static_cast<ModemLine>(whole(0, 3));
+                                                             s.pulses_per_kwh = real(0.01, 1e5);
+                                                             s.shortest_on = time(0, 1000);
+                                                             return ProtocolSettings(s);
+                                                           },
+                                                           [&](Iec62056Settings s) {
+                                                             s.mode = static_cast<Iec62056Mode>(whole(0, 3));
+                                                             if (flip())
+                                                               s.address = std::to_string(whole(1, 99'999'999));
+                                                             s.highest_baud =
+                                                                 static_cast<std::uint32_t>(whole(300, 19'200));
+                                                             s.wake_up = flip();
+                                                             s.timeout = time(100, 60'000);
+                                                             s.retries = whole(0, 20);
+                                                             return ProtocolSettings(s);
+                                                           },
+                                                           [&](const auto& s) { return ProtocolSettings(s); }});
   }
 
   Correction correction() {
@@ -165,7 +168,8 @@ class Draw {
     read.scale = {whole(1, 999) * (flip() ? 1 : -1), static_cast<std::int8_t>(whole(-4, 3))};
     if (flip()) read.resolution = real(0.001, 10.0);
     read.truncates = read.resolution && flip();
-    if (flip()) read.accuracy = flip() ? Accuracy::from_class("B").value() : Accuracy{real(0.1, 5.0), real(0.0, 1.0), ""};
+    if (flip())
+      read.accuracy = flip() ? Accuracy::from_class("B").value() : Accuracy{real(0.1, 5.0), real(0.0, 1.0), ""};
     if (quantity == Quantity::power && flip()) read.correction = correction();
     const auto* text = settings.find<TextLineSettings>();
     for (const std::string_view key : protocol.read_keys()) {

@@ -26,10 +26,10 @@ bool shows_steps_of(const MeterProfile& profile, std::span<const drivers::Measur
 
 bool is_spoken(const MeterProfile& profile) {
   return drivers::visit_settings(
-      profile.protocol, drivers::Overloaded{[](const DsmrP1Settings&) { return true; },
-                                            [](const SmlSettings&) { return true; },
-                                            [](const Iec62056Settings& head) { return head.mode == Iec62056Mode::d; },
-                                            [](const auto&) { return false; }});
+      profile.protocol,
+      drivers::Overloaded{[](const DsmrP1Settings&) { return true; }, [](const SmlSettings&) { return true; },
+                          [](const Iec62056Settings& head) { return head.mode == Iec62056Mode::d; },
+                          [](const auto&) { return false; }});
 }
 
 std::optional<ProbeAnswer> known_by(std::string_view bytes, std::uint32_t baud,
