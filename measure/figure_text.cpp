@@ -1,3 +1,4 @@
+#include <algorithm>
 #include <array>
 #include <charconv>
 #include <cmath>
@@ -49,7 +50,25 @@ Rounded round_uncertainty(double uncertainty) {
   return {whole / scale, decimals};
 }
 
+/// Fewer digits, where `finest` allows no more; the uncertainty is then never rounded to nothing.
+Rounded no_finer_than(double finest, double uncertainty, Rounded rounded) {
+  const int most = -static_cast<int>(std::lround(std::log10(finest)));
+  if (rounded.decimals <= most) return rounded;
+  const double scale = std::pow(10.0, most);
+  const double counts = uncertainty * scale;
+  double whole = std::max(1.0, std::floor(counts + 0.5));
+  if (counts - whole > rounding_down_share * counts) whole += 1.0;
+  return {whole / scale, most};
+}
+
 }  // namespace
+
+double finest_digit(const Figure& figure, const Shown& meter) {
+  constexpr double of_step = 0.1, of_value = 0.001, whole_watts = 1.0;
+  const double of_display = of_step * meter.step_w;
+  if (meter.promise_known) return meter.step_w >= whole_watts && figure.uncertainty >= of_display ? of_display : 0.0;
+  return std::max(of_display, of_value * std::abs(figure.value));
+}
 
 std::string figure_text(const Figure& figure, std::string_view unit) {
   std::string text;
@@ -61,7 +80,8 @@ std::string figure_text(const Figure& figure, std::string_view unit) {
         std::to_chars(digits.data(), digits.data() + digits.size(), figure.value, std::chars_format::general, 6);
     text.assign(digits.data(), end);
   } else {
-    const Rounded rounded = round_uncertainty(figure.uncertainty);
+    Rounded rounded = round_uncertainty(figure.uncertainty);
+    if (figure.finest > 0.0) rounded = no_finer_than(figure.finest, figure.uncertainty, rounded);
     text = fixed_text(figure.value, rounded.decimals) + " \u00b1 " + fixed_text(rounded.value, rounded.decimals);
   }
   if (!unit.empty()) text += " " + std::string(unit);

@@ -9,6 +9,8 @@
 #include <optional>
 #include <utility>
 
+#include "measure/advice.hpp"
+
 namespace nightwatt {
 
 namespace {
@@ -389,10 +391,11 @@ class Namer {
       const State& instead = states_[other.idle];
       const auto at =
           static_cast<std::size_t>(std::find(state_of_.begin(), state_of_.end(), other.idle) - state_of_.begin());
-      warnings_.push_back(std::string("the record does not tell for sure which level is idle: taken is ") +
-                          level_text(taken.level_w) + ", it may be " + level_text(instead.level_w) +
-                          "; `mark --kind idle --at " + std::to_string(segments_[at].begin.us / 1'000'000) +
-                          "` says that it is");
+      warnings_.push_back(
+          with_advice("the record does not tell for sure which level is idle: " + level_text(taken.level_w) +
+                          " is taken for it, and " + level_text(instead.level_w) + " is nearly as likely",
+                      "to have the other, nightwatt mark idle --kind idle --at " +
+                          std::to_string(segments_[at].begin.us / 1'000'000) + " --run and the run's number"));
       return;
     }
   }

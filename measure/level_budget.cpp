@@ -10,6 +10,7 @@
 
 #include "display_step.hpp"
 #include "level.hpp"
+#include "measure/advice.hpp"
 #include "measure/distributions.hpp"
 #include "measure/long_run.hpp"
 #include "measure/quantised_level.hpp"
@@ -704,7 +705,7 @@ void add_accuracy(LevelBudget& budget, const MeterTraits& traits) {
   }
   const std::optional<Accuracy>& accuracy = traits.accuracy;
   if (!accuracy) {
-    budget.warnings.push_back("the meter's accuracy is not known: the interval is that of a perfect meter");
+    budget.warnings.push_back("the meter's accuracy is not known: its own error is not in the interval");
     return;
   }
   budget.parts.push_back({accuracy_name, accuracy->half_width(budget.level_w) / std::sqrt(3.0), infinity, true, true,
@@ -800,8 +801,9 @@ std::optional<LevelBudget> level_budget(const Stretch& stretch, const MeterTrait
   add_accuracy(*budget, traits);
   complete(*budget);
   if (!traits.resolution_w && budget->bounded_by_display)
-    budget->warnings.push_back("the display step is not known; taken from the digits shown: " + number_text(step_w) +
-                               " W; give it in the profile or with --resolution");
+    budget->warnings.push_back(
+        with_advice("the display's step is not known: " + number_text(step_w) + " W is taken from the digits shown",
+                    "give it as resolution in the meter's profile, or with import --resolution"));
   return budget;
 }
 

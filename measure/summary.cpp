@@ -60,11 +60,21 @@ void warn_of_record(Summary& summary, std::span<const Segment> segments, const R
         "as energy given back, and as off");
   for (const Segment& segment : segments)
     if (segment.settling_unfinished)
-      warnings.push_back("the level from " + local_text(segment.begin) + " had not settled when it ended");
+      warnings.push_back("the level from " + local_text(segment.begin) +
+                         " had not settled when it ended: held for longer it would be another");
 }
 
 Figure figure_of(const Segment& segment) {
   return {*segment.level_w, segment.uncertainty_w.value_or(0.0), parts_of(segment)};
+}
+
+/// For print: see finest_digit().
+void limit_digits(Summary& summary, const RunMeter& meter) {
+  const Shown shown{meter.step_w, meter.accuracy.has_value() || meter.corrected};
+  for (std::optional<Figure>* figure :
+       {&summary.idle, &summary.standby, &summary.load, &summary.sustained, &summary.baseline})
+    if (*figure) (*figure)->finest = finest_digit(**figure, shown);
+  for (LevelState& state : summary.states) state.level.finest = finest_digit(state.level, shown);
 }
 
 /// Idle and standby that are not quoted: a person may have meant one of them.
@@ -148,6 +158,7 @@ Summary summarise(std::span<const Segment> segments, const RunTotals& totals,
   summary.peak_w = totals.peak_w();
   for (const Segment& segment : segments) ++summary.segments[static_cast<std::size_t>(segment.kind)];
   Figures(summary, segments, meter).make();
+  limit_digits(summary, meter);
   warn_of_record(summary, segments, totals, clock_steps);
   warn_of_other_states(summary);
   summary.warnings.insert(summary.warnings.end(), segment_warnings.begin(), segment_warnings.end());

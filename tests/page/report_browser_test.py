@@ -1,6 +1,9 @@
 #!/usr/bin/env python3
 """The report in headless Chromium: what runs, what a checker of accessibility (axe-core) says, keys. Usage: ... NIGHTWATT NPM_FOLDER"""
 
+import base64
+import shutil
+import subprocess
 import sys
 import tempfile
 from pathlib import Path
@@ -34,7 +37,7 @@ def a_checker_of_accessibility_finds_nothing_serious(browser, url, axe):
     bring_curves_near(browser)
     browser.run("document.querySelectorAll('details').forEach(one => one.open = true)")
     for dark in (False, True):
-        for width in (1100, 360):
+        for width in (1280, 800, 360):
             browser.look(width=width, dark=dark)
             found = serious_findings(browser, axe)
             assert not found, found
@@ -51,6 +54,16 @@ def keys_zoom_and_show_all_again(browser, url):
     assert browser.run(f"return {words}") != whole
     browser.keys("\ue011")  # Home
     browser.wait(f"{words} === {whole!r}")
+
+
+def long_table(store):
+    """Thirteen rows: three runs, ten read from displays, with names as long as people give them."""
+    store.night("Gannet board, second sample, with the heavy heat sink and no fan", 4.2, 7.9, more=("--includes", "adapter,display,keyboard"))
+    store.night("Skua tower with two drives", 38.0, 121.0, seed=5, begin=1767819600, more=("--set", "battery=full"))
+    store.night("Puffin mini", 8.1, 25.0, seed=4, begin=1767733200)
+    for i in range(10):
+        store.call("enter", f"Fulmar hub {i}, bought for the weather mast in the north hut", "--idle", 11 + i, "--load", 40 + 7 * i,
+                   "--includes", "adapter" if i % 2 else "adapter,weather mast")
 
 
 def fingers(browser, kind, *xs):
@@ -96,11 +109,39 @@ def what_is_selected_is_a_spreadsheet(browser, url, devices):
             assert not ("W" in title.split() or title == "±") or cell == "" or float(cell) >= 0, (title, cell)
 
 
-def nothing_is_wider_than_a_phone(browser, url):
-    browser.look(width=360, touch=True)
-    browser.open(url)
-    assert browser.run("return document.documentElement.scrollWidth") <= 360
+def a_table_of_thirteen_long_names_is_whole_at_three_widths(browser, url):
+    """No cell is cut off, and nothing needs to be moved sideways to be seen; the bars stay short."""
+    for width in (1280, 800, 360):
+        browser.look(width=width, touch=width < 600)
+        browser.open(url)
+        assert browser.run("return document.documentElement.scrollWidth") <= width, width
+        sideways = browser.run("const box = document.querySelector('.scroll'); return box.scrollWidth - box.clientWidth")
+        assert sideways <= 1, (width, sideways)
+        cut = browser.run("return [...document.querySelectorAll('#devices th, #devices td')].filter(one => one.checkVisibility() && "
+                          "(one.getBoundingClientRect().right > innerWidth + 1 || one.scrollWidth > one.clientWidth + 1 && "
+                          "getComputedStyle(one).display !== 'contents' && one.closest('tbody'))).map(one => one.textContent)")
+        assert not cut, (width, cut)
+        assert browser.run("return document.querySelector('svg.bars').getBoundingClientRect().height") < 700
+        if len(sys.argv) > 3:
+            browser.picture(Path(sys.argv[3]) / f"report-{width}.png")
     browser.look()
+
+
+def paper_holds_all(browser, url):
+    """What is folded on the screen is on paper; read from the PDF by a program that is not ours, where it is there."""
+    browser.look()
+    browser.open(url)
+    pdf = base64.b64decode(browser.devtools("Page.printToPDF", paperWidth=8.27, paperHeight=11.69)["data"])
+    if shutil.which("pdftotext") is None:
+        print("SKIPPED: no pdftotext here: the paper was not read")
+        return
+    text = subprocess.run(["pdftotext", "-layout", "-", "-"], input=pdf, capture_output=True, check=True).stdout.decode()
+    if len(sys.argv) > 3:
+        (Path(sys.argv[3]) / "report.pdf").write_bytes(pdf)
+    for words in ("made of", "component", "segments in numbers", "remarks", "Mains can kill", "from"):
+        assert words in text, words
+    for cell in browser.run("return [...document.querySelectorAll('#devices tbody tr')].map(one => one.lastChild.textContent)"):
+        assert cell.split()[-1] in text
 
 
 def without_a_script_all_is_there(browser, url):
@@ -131,7 +172,12 @@ def main():
         two_fingers_zoom(browser, url)
         a_mouse_drawn_across_zooms(browser, url)
         what_is_selected_is_a_spreadsheet(browser, url, devices=2)
-        nothing_is_wider_than_a_phone(browser, url)
+        many = Store(sys.argv[1], Path(folder) / "many")
+        many.folder.mkdir()
+        long_table(many)
+        many.call("report", "-o", Path(folder) / "many.html", "--title", "What Skerry Point draws")
+        a_table_of_thirteen_long_names_is_whole_at_three_widths(browser, (Path(folder) / "many.html").as_uri())
+        paper_holds_all(browser, url)
         without_a_script_all_is_there(browser, url)
     print("ok")
     return 0

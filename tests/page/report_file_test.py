@@ -83,7 +83,8 @@ def well_formed_and_alone(store):
     for tag, attributes in page.tags:
         assert tag not in ("link", "iframe", "object", "embed", "base"), tag
         for name, value in attributes.items():
-            assert name not in LOADING, (tag, name, value)
+            inner = tag == "a" and name == "href" and value.startswith("#") and value[1:] in page.ids
+            assert inner or name not in LOADING, (tag, name, value)
             assert not name.startswith("on") and name != "style", (tag, name)
             assert "url(" not in (value or "") , (tag, name, value)
     assert not re.search(r"@import|url\((?!#)", page.texts[("style", "")])
@@ -115,6 +116,9 @@ def values_are_those_of_compare_and_segments(store):
     for device in compare["devices"]:
         row = cells[device["device"]]
         for name in ("standby", "idle", "load"):
+            if name + ", W" not in heading:
+                assert all(device[name + "_w"] is None for device in compare["devices"])
+                continue
             column = heading.index(name + ", W")
             value, uncertainty = device[name + "_w"], device[name + "_uncertainty_w"]
             if value is None:
@@ -174,6 +178,9 @@ def an_entered_row_and_a_run_without_a_level_are_told_in_words(store):
     text, page = page_of(store, entered, short)
     assert not page.faults, page.faults
     assert "there are no readings behind this row" in text and "not in the record" in text
+    # Each row is said to be what it is: these two were never read over a meter's interface.
+    assert "from a display" in text and "from a file" in text and "over its own interface" not in text
+    assert "entered by hand" in text
     for run in (entered, short):
         store.call("drop", run)
 
@@ -206,6 +213,60 @@ def errors_are_one_line_and_leave_nothing_behind(store):
     assert done.stderr.count("\n") == 1
 
 
+def what_only_the_tools_user_can_do_is_not_on_the_page(store):
+    """Two idles nearly alike in what they are, an unknown step: both are warned of, with what to do about it."""
+    path = store.folder / "old.csv"
+    path.write_text("time,power_w\n" + "".join(f"{1767646800 + i},{8 if i < 900 else 25}\n" for i in range(1800)), encoding="utf-8")
+    run = store.json("import", path, "--device", "Fulmar hub")["run"]
+    path.unlink()
+    told = [one for one in store.json("summary", run)["warnings"] if "(to do: " in one]
+    assert told, "no warning with advice: the check checks nothing"
+    text, page = page_of(store, run)
+    visible = "".join(" ".join(row) for row in page.rows) + re.sub(r"<script.*?</script>|<style.*?</style>|<[^>]*>", " ", text, flags=re.S)
+    for one in told:
+        assert one.split(" (to do: ")[0].replace("'", "&#39;") in visible, one
+    assert "to do:" not in visible and "--" not in visible and "nightwatt " not in visible, visible
+    store.call("drop", run)
+
+
+def figures_lead_to_the_curves_they_are_from(store):
+    _, page = page_of(store)
+    curves = {f"#run-{a['data-run']}" for tag, a in page.tags if tag == "figure" and a.get("class") == "curve"}
+    links = [a["href"] for tag, a in page.tags if tag == "a"]
+    figures = sum(one[name] is not None for one in store.json("compare")["devices"] for name in ("standby_w", "idle_w", "load_w"))
+    assert len(links) >= figures and set(links) <= curves, (links, curves)
+
+
+def time_marks_stand_at_round_local_times(store):
+    text, _ = page_of(store)
+    marks = [mark for part in re.findall(r'<svg class="still".*?</figure>', text, flags=re.S)
+             for mark in re.findall(r'<text class="mark" x="[^"]*%" y="[^"]*" text-anchor="[a-z]+">(\d\d:\d\d)<', part)]
+    assert len(marks) >= 9 and all(int(mark[3:]) % 10 == 0 for mark in marks), marks
+
+
+def a_display_of_whole_watts_shows_no_hundredths(store):
+    path = store.folder / "whole.csv"
+    path.write_text("time,power_w\n" + "".join(f"{1767646800 + i},{37 + i % 7 // 6}\n" for i in range(1800)), encoding="utf-8")
+    run = store.json("import", path, "--device", "Dunlin server", "--resolution", "1")["run"]
+    path.unlink()
+    text, page = page_of(store, run)
+    shown = " ".join(" ".join(row) for row in page.rows) + re.sub(r"<script.*?</script>|<style.*?</style>|<details>.*?</details>|<[^>]*>", " ", text, flags=re.S)
+    watts = re.findall(r"(\d+(?:\.\d+)?) W\b", shown) + [cell for row in page.rows for cell in row if re.fullmatch(r"3[78](\.\d+)?", cell)]
+    assert watts and all(len(number.partition(".")[2]) <= 1 for number in watts), watts
+    store.call("drop", run)
+
+
+def a_picture_for_those_who_post_is_a_png_of_table_and_bars(store):
+    """The size stands in the header (PNG, W3C Recommendation, 11.2.2); that something is drawn shows in its bytes."""
+    path = store.folder / "table.png"
+    store.call("report", "--format", "png", "--title", "What Skerry Point draws", "-o", path)
+    png = path.read_bytes()
+    assert png[:16] == b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR", png[:16]
+    width, height = (int.from_bytes(png[at : at + 4], "big") for at in (16, 20))
+    assert 1000 < width < 4000 and 300 < height < 2000 and len(png) > 10_000, (width, height, len(png))
+    path.unlink()
+
+
 def a_chart_alone_is_one_svg(store):
     path = store.folder / "bars.svg"
     store.call("report", "--format", "svg", "-o", path)
@@ -229,7 +290,10 @@ def main():
         for check in (well_formed_and_alone, policy_names_what_runs, values_are_those_of_compare_and_segments,
                       a_table_row_is_a_spreadsheet_row, no_peak_vanishes_and_no_line_crosses_a_gap, hostile_text_stays_text,
                       an_entered_row_and_a_run_without_a_level_are_told_in_words,
-                      errors_are_one_line_and_leave_nothing_behind, a_chart_alone_is_one_svg):
+                      errors_are_one_line_and_leave_nothing_behind, a_chart_alone_is_one_svg,
+                      what_only_the_tools_user_can_do_is_not_on_the_page, figures_lead_to_the_curves_they_are_from,
+                      time_marks_stand_at_round_local_times, a_display_of_whole_watts_shows_no_hundredths,
+                      a_picture_for_those_who_post_is_a_png_of_table_and_bars):
             name = check.__name__.replace("_", " ")
             try:
                 check(store)

@@ -72,6 +72,19 @@ def it_holds_still_by_keyboard_alone_and_goes_on_again(browser, _):
     eventually("it goes on", 5, lambda: "meters recording" in text(browser))
 
 
+def on_a_phone_a_meter_takes_half_a_screen_and_the_rest_is_one_touch_away(browser, _):
+    browser.look(width=390, touch=True)
+    eventually("it is laid out anew", 5, lambda: browser.run("return innerWidth === 390"))
+    eventually("it is folded", 5, lambda: browser.run('return !document.querySelector("details.more").open'))
+    height = browser.run('return document.querySelector(".card").getBoundingClientRect().height')
+    assert height <= 844 / 2, height  # of the 390 by 844 points of a usual phone (common practice, no source)
+    picture(browser, "page-phone")
+    browser.run('document.querySelector("details.more > summary").click()')
+    assert "Last reading" in text(browser)
+    browser.look()
+    eventually("all is shown where there is room", 5, lambda: browser.run('return document.querySelector("details.more").open'))
+
+
 def light_and_dark_wide_and_narrow_nothing_sticks_out_and_a_checker_of_accessibility_finds_nothing_serious(browser, _):
     for dark in (False, True):
         for width in (1100, 390):
@@ -150,6 +163,7 @@ def main():
                 browser, recorder, it_shows_meter_power_run_and_level_and_goes_on_by_itself, names_notes_and_marks_that_are_scripts_stay_text,
                 everything_it_fetches_comes_from_the_service_and_the_browser_has_nothing_to_complain_of,
                 it_holds_still_by_keyboard_alone_and_goes_on_again,
+                on_a_phone_a_meter_takes_half_a_screen_and_the_rest_is_one_touch_away,
                 light_and_dark_wide_and_narrow_nothing_sticks_out_and_a_checker_of_accessibility_finds_nothing_serious,
                 the_report_of_the_hostile_run_opens_from_the_list_and_its_script_and_style_run_under_its_policy,
                 when_the_service_ends_the_page_says_so)

@@ -240,6 +240,19 @@ TEST_CASE("page: the run list and unknown runs are answered from the store, and 
   CHECK(list.find("X-Content-Type-Options: nosniff\r\n") != std::string::npos);
   CHECK(ask_page(paged.port, "/runs/99").starts_with("HTTP/1.1 404"));
   CHECK(ask_page(paged.port, "/runs/x").starts_with("HTTP/1.1 404"));
+  // Figures for scripts: the documents of the commands, word for word.
+  const auto body = [&](const std::string& path) {
+    const std::string answer = ask_page(paged.port, path);
+    CHECK(answer.starts_with("HTTP/1.1 200"));
+    return answer.substr(std::min(answer.size(), answer.find("\r\n\r\n") + 4));
+  };
+  const std::string figures = paged.bench.ask({"summary", "1", "--json"}).out;
+  CHECK(body("/runs/1.json") == figures.substr(0, figures.find_last_not_of('\n') + 1));
+  const std::string segments = paged.bench.ask({"segments", "1", "--json"}).out;
+  CHECK(body("/runs/1/segments.json") == segments.substr(0, segments.find_last_not_of('\n') + 1));
+  CHECK(body("/compare.json").starts_with("{\"format\": 1, \"devices\": ["));
+  CHECK(ask_page(paged.port, "/runs/99.json").starts_with("HTTP/1.1 404"));
+  CHECK(ask_page(paged.port, "/x.json").starts_with("HTTP/1.1 404"));
   const std::string report = ask_page(paged.port, "/runs/2");
   CHECK(report.starts_with("HTTP/1.1 200"));
   CHECK(report.find("&lt;script&gt;alert(1)") != std::string::npos);

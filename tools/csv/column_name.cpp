@@ -80,8 +80,9 @@ bool spoils_power(const std::string& word) {
                        "count"});
 }
 bool names_time(const std::string& word) {
-  return is_any(word, {"time", "timestamp", "datetime", "ts", "epoch", "zeit", "zeitstempel", "uhrzeit", "zeitpunkt",
-                       "heure", "horodatage", "hora", "ora", "tijd", "tid", "clock", "elapsed", "t", "unixtime"});
+  return is_any(word, {"time",      "timestamp", "datetime",   "ts",    "epoch",   "zeit",   "zeitstempel", "uhrzeit",
+                       "zeitpunkt", "heure",     "horodatage", "temps", "hora",    "tiempo", "ora",         "tempo",
+                       "tijd",      "tid",       "czas",       "clock", "elapsed", "t",      "unixtime"});
 }
 bool names_date(const std::string& word) {
   return is_any(word, {"date", "datum", "fecha", "data", "dato", "day"});

@@ -1,6 +1,7 @@
 #include "evidence.hpp"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 
 #include "measure/time_text.hpp"
@@ -32,6 +33,15 @@ std::int64_t median(std::vector<std::int64_t> steps) {
 std::size_t decimals_of(std::string_view cell) {
   const std::size_t point = cell.find_first_of(".,");
   return point == std::string_view::npos ? 0 : cell.size() - point - 1;
+}
+
+bool holds_month(std::string_view cell) {
+  constexpr std::array<std::string_view, 12> months = {"jan", "feb", "mar", "apr", "may", "jun",
+                                                       "jul", "aug", "sep", "oct", "nov", "dec"};
+  std::string letters(cell);
+  for (char& c : letters) c = static_cast<char>(c | 0x20);
+  return std::any_of(months.begin(), months.end(),
+                     [&](std::string_view month) { return letters.find(month) != std::string::npos; });
 }
 
 }  // namespace
@@ -182,8 +192,9 @@ tl::expected<TimeEvidence::Found, std::string> TimeEvidence::found() const {
   const auto way = chosen();
   if (!way) return tl::unexpected(way.error());
   constexpr std::int64_t unix_us = 100'000'000'000'000;  // 1973; no record lasts so long
-  return Found{(*way)->form, (*way)->up == 0 && (*way)->down > 0, (*way)->is_shown, (*way)->first_us >= unix_us,
-               median((*way)->steps)};
+  return Found{(*way)->form,          (*way)->up == 0 && (*way)->down > 0,
+               (*way)->is_shown,      (*way)->first_us >= unix_us,
+               median((*way)->steps), holds_month(first_)};
 }
 
 void NumberEvidence::add(std::string_view cell) {

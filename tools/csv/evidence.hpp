@@ -30,6 +30,7 @@ class TimeEvidence {
     bool is_shown = false;
     bool looks_unix = false;
     std::int64_t usual_step_us = 0;
+    bool names_month = false;
   };
   /// Error message without a place: two ways, and the option that decides.
   [[nodiscard]] tl::expected<Found, std::string> found() const;

@@ -39,6 +39,7 @@ enum class Stage : std::uint8_t { nothing, columns, whole_row, time_read, power_
 
 struct Attempt {
   Stage stage = Stage::nothing;
+  std::size_t columns = 0;  ///< of the first row, where no header was found
   Form form;
   std::optional<Error> error;  ///< at this stage the file was refused
 };
@@ -217,6 +218,7 @@ class Finder {
   void refuse_header(std::uint64_t line) {
     if (first_names_.empty())
       return refuse(records_.line(), "there is no header; the first line names the columns: time,power_w");
+    attempt_.columns = first_names_.size();
     gather(first_names_);
     const std::string columns = "; its columns are " + shown_names(first_names_);
     if (options_.time && columns_of(*options_.time, first_names_).empty())
@@ -391,6 +393,7 @@ class Finder {
     form.time_form = time->form;
     form.backwards = time->backwards;
     form.looks_unix = time->looks_unix;
+    form.names_month = time->names_month;
     form.usual_step_us = time->usual_step_us;
     form.zone_matters = time->is_shown;
     if (form.zone_matters && !options_.zone && named_utc_) {
@@ -486,7 +489,10 @@ Result<Form> find_form(const std::string& name, const ReadAt& source, const File
       return fail(ErrorKind::input, name + ":1: the file can be read with " + shown_delimiter(best->form.delimiter) +
                                         " or with " + shown_delimiter(delimiter) +
                                         " between its columns; say which: --delimiter");
-    if (!best || attempt->stage > best->stage) best = std::move(*attempt);
+    const bool further = !best || attempt->stage > best->stage;
+    // Of delimiters that lead nowhere the one that divides the first row is most likely meant.
+    const bool divides = best && attempt->stage == best->stage && attempt->columns > best->columns;
+    if (further || divides) best = std::move(*attempt);
   }
   if (best->error) return tl::unexpected(*best->error);
   return std::move(best->form);
@@ -508,6 +514,7 @@ bool is_own_form(const Form& form) {
 std::string form_text(const Form& form) {
   if (is_own_form(form)) return {};
   std::string time = time_form_text(form.time_form);
+  if (form.names_month && form.time_form.kind == TimeKind::civil) time = "the month by name";
   if (form.looks_unix && form.time_form.kind == TimeKind::number) time = "Unix " + time;
   if (form.zone_matters) time += ", " + form.zone_text;
   const Decimal& factor = form.power_form.factor;

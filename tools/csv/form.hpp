@@ -34,7 +34,8 @@ struct Form {
   bool zone_matters = false;  ///< times without an offset
   Zone zone = Zone::fixed(0);
   std::string zone_text;
-  bool looks_unix = false;  ///< its numbers are times of day and year, no seconds since a begin
+  bool names_month = false;  ///< its dates have the month as a word
+  bool looks_unix = false;   ///< its numbers are times of day and year, no seconds since a begin
   bool backwards = false;
   bool coarse = false;             ///< readings with one time and different values
   std::int64_t usual_step_us = 0;  ///< between different times; 0 where there are not two

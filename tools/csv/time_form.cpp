@@ -245,8 +245,11 @@ std::optional<Split> split_number(std::string_view cell) {
   const std::size_t point = std::min(cell.find_first_of(".,"), cell.size());
   Split split{cell.substr(0, point), point < cell.size() ? cell.substr(point + 1) : std::string_view{}};
   const auto all_digits = [](std::string_view text) { return std::all_of(text.begin(), text.end(), is_digit); };
-  if (split.whole.empty() || split.whole.size() > 18 || !all_digits(split.whole) || !all_digits(split.fraction))
+  // Nanoseconds since 1970 have 19 digits since 2001.
+  constexpr std::string_view largest = "9223372036854775807";  // of 64 bits
+  if (split.whole.size() > largest.size() || (split.whole.size() == largest.size() && split.whole > largest))
     return std::nullopt;
+  if (split.whole.empty() || !all_digits(split.whole) || !all_digits(split.fraction)) return std::nullopt;
   return split;
 }
 

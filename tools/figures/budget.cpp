@@ -6,6 +6,7 @@
 #include <string_view>
 #include <vector>
 
+#include "measure/advice.hpp"
 #include "measure/distributions.hpp"
 #include "measure/pooled_level.hpp"
 #include "measure/work.hpp"
@@ -50,7 +51,8 @@ Result<std::optional<StabilityVerdict>> stability_of(const storage::StoreReader&
   const auto whole = store.raw_is_whole(record.info.stream, segment.begin, segment.end);
   if (!whole) return tl::unexpected(whole.error());
   if (!*whole) {
-    warnings.push_back(what + "its raw readings have given way to minutes (nightwatt pin keeps them)");
+    warnings.push_back(with_advice(what + "its raw readings have given way to minutes",
+                                   "nightwatt pin keeps the readings that a run still has"));
     return std::nullopt;
   }
   if (segment.samples > readings_limit) {

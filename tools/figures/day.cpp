@@ -84,10 +84,13 @@ DayFigures day_of(const DeviceRow& row, const DayRequest& request) {
   DayFigures figures;
   std::vector<StateHours> hours;
   bool missing = false;
+  double finest_wh = 0.0;
   const auto add = [&](const std::optional<Figure>& power, double of_day_h) {
     if (of_day_h <= 0.0) return;
     missing = missing || !power || !std::isfinite(power->uncertainty);
-    if (power) hours.push_back({*power, of_day_h});
+    if (!power) return;
+    hours.push_back({*power, of_day_h});
+    finest_wh += power->finest * of_day_h;
   };
   add(row.baseline ? row.baseline : row.idle, request.day.idle_h);
   add(row.sustained ? row.sustained : row.load, request.day.load_h);
@@ -95,10 +98,12 @@ DayFigures day_of(const DeviceRow& row, const DayRequest& request) {
   if (missing || hours.empty()) return figures;
   const auto energy = yearly_energy_kwh(hours);  // of one day: the hours are a day's
   if (!energy) return figures;
-  figures.energy_wh = Figure{energy->value * 1000.0, energy->uncertainty * 1000.0};
+  figures.energy_wh = Figure{energy->value * 1000.0, energy->uncertainty * 1000.0, {}, finest_wh};
   if (request.tariff) {
     const double days = hours_a_year / hours_a_day;
-    figures.cost_a_year = Figure{energy->value * days * *request.tariff, energy->uncertainty * days * *request.tariff};
+    const double each_kwh = days * *request.tariff;
+    figures.cost_a_year =
+        Figure{energy->value * each_kwh, energy->uncertainty * each_kwh, {}, finest_wh / 1000.0 * each_kwh};
   }
   if (request.battery_wh && figures.energy_wh->value > 0.0) {
     const BatteryNeed usual;

@@ -2,6 +2,8 @@
 
 #include <algorithm>
 #include <cmath>
+#include <functional>
+#include <limits>
 #include <map>
 #include <set>
 
@@ -20,15 +22,17 @@ Measured measured_figure(const Figure& figure) {
 std::optional<Figure> pooled_figure(std::span<const RunRecord> records, std::optional<Figure> Summary::*which) {
   std::vector<Measured> repeats;
   std::optional<Figure> only;
+  double finest = 0.0;
   for (const RunRecord& record : records) {
     if (const auto& figure = record.summary.*which) {
       repeats.push_back(measured_figure(*figure));
       only = figure;
+      finest = std::max(finest, figure->finest);
     }
   }
   if (repeats.size() < 2) return only;
   const auto joined = pool(repeats);
-  return Figure{joined->value, joined->uncertainty};
+  return Figure{joined->value, joined->uncertainty, {}, finest};
 }
 
 std::string joined(const std::vector<std::string>& items) {
@@ -80,19 +84,15 @@ std::optional<Compared> compared(const std::optional<Figure>& figure) {
   return one;
 }
 
-/// `full for Tern laptop; not said for Gannet board, Puffin mini`; empty where all rows say the same.
-std::string differences(const std::vector<DeviceRow>& rows, const std::vector<std::string>& said) {
-  std::vector<std::pair<std::string, std::string>> groups;  // what was said, by whom
-  for (std::size_t i = 0; i < rows.size(); ++i) {
-    auto group = std::find_if(groups.begin(), groups.end(), [&](const auto& g) { return g.first == said[i]; });
-    if (group == groups.end()) group = groups.insert(groups.end(), {said[i], ""});
-    group->second += (group->second.empty() ? "" : ", ") + rows[i].device;
-  }
-  if (groups.size() < 2) return {};
-  std::string text;
-  for (const auto& [what, whom] : groups)
-    text += (text.empty() ? "" : "; ") + (what.empty() ? "not said" : what) + " for " + whom;
-  return text;
+/// Whether the rows do not all say the same.
+bool differ_in(const std::vector<DeviceRow>& rows, const std::function<std::string(const DeviceRow&)>& said) {
+  return std::any_of(rows.begin(), rows.end(), [&](const DeviceRow& row) { return said(row) != said(rows.front()); });
+}
+
+std::string condition_of(const DeviceRow& row, const std::string& key) {
+  const auto at = std::find_if(row.conditions.begin(), row.conditions.end(),
+                               [&](const auto& condition) { return condition.first == key; });
+  return at == row.conditions.end() ? std::string() : at->second;
 }
 
 }  // namespace
@@ -103,6 +103,7 @@ DeviceRow pooled(std::string device, std::span<const RunRecord> records) {
   for (const RunRecord& record : records) {
     row.runs.push_back(record.info.id);
     row.entered = row.entered || record.info.origin == storage::RunOrigin::entered;
+    row.imported = row.imported || record.info.origin == storage::RunOrigin::imported;
     if (!record.summary.energy_wh) continue;
     row.energy_wh = row.energy_wh.value_or(0.0) + *record.summary.energy_wh;
     if (const auto first = record.totals.first()) row.length_s += to_seconds(*record.totals.last() - *first).value;
@@ -181,8 +182,12 @@ Against against(const std::optional<Figure>& row, const std::optional<Figure>& o
   const auto a = compared(row), b = compared(other);
   if (!a || !b) return result;
   const Compared apart = difference(*a, *b);
-  result.difference_w = Figure{apart.value, apart.uncertainty};
-  if (const auto times = ratio(*a, *b)) result.ratio = Figure{times->value, times->uncertainty};
+  result.difference_w = Figure{apart.value, apart.uncertainty, {}, std::max(row->finest, other->finest)};
+  if (const auto times = ratio(*a, *b)) {
+    const double finest =
+        std::abs(times->value) * std::max(row->finest / std::abs(row->value), other->finest / std::abs(other->value));
+    result.ratio = Figure{times->value, times->uncertainty, {}, std::isfinite(finest) ? finest : 0.0};
+  }
   return result;
 }
 
@@ -193,7 +198,10 @@ void subtract(std::vector<DeviceRow>& rows, const Figure& less, std::vector<std:
          {std::pair{&row.idle, "idle"}, std::pair{&row.load, "load"}, std::pair{&row.sustained, "sustained load"},
           std::pair{&row.baseline, "baseline"}}) {
       if (!*figure) continue;
-      *figure = Figure{(*figure)->value - less.value, std::hypot((*figure)->uncertainty, less.uncertainty)};
+      *figure = Figure{(*figure)->value - less.value,
+                       std::hypot((*figure)->uncertainty, less.uncertainty),
+                       {},
+                       std::max((*figure)->finest, less.finest)};
       if ((*figure)->value < 0.0)
         warnings.push_back(std::string("the ") + name + " of " + row.device +
                            " is below zero: more was subtracted than it drew in all");
@@ -215,32 +223,59 @@ std::string unknown_accuracy_text(const std::vector<DeviceRow>& rows) {
         std::find(names.begin(), names.end(), row.device) == names.end())
       names.push_back(row.device);
   if (names.empty()) return {};
-  return "The meter's accuracy is not known for " + joined(names) +
-         ": the intervals there are those of a perfect meter.";
+  constexpr std::size_t most_names = 3;  // more are no sentence
+  const std::size_t more = names.size() > most_names ? names.size() - most_names : 0;
+  names.resize(names.size() - more);
+  const std::string whom = joined(names) + (more == 0 ? "" : " and " + std::to_string(more) + " more");
+  const bool all =
+      std::none_of(rows.begin(), rows.end(), [](const DeviceRow& row) { return row.accuracy.has_value(); });
+  return "The meter's accuracy is not known" + (all ? std::string() : " for " + whom) +
+         ": its own error is not in the intervals, and digits below a thousandth of a figure are not shown.";
+}
+
+bool energies_compare(const std::vector<DeviceRow>& rows) {
+  constexpr double alike_lengths = 0.01;  // as near each other as nobody would mind (common practice, no source)
+  double shortest = std::numeric_limits<double>::infinity(), longest = 0.0;
+  for (const DeviceRow& row : rows) {
+    if (!row.energy_wh) continue;
+    shortest = std::min(shortest, row.length_s);
+    longest = std::max(longest, row.length_s);
+  }
+  return longest > 0.0 && longest - shortest <= alike_lengths * longest;
+}
+
+bool includes_differ(const std::vector<DeviceRow>& rows) {
+  return differ_in(rows, [](const DeviceRow& row) { return joined(row.includes); });
+}
+
+bool conditions_differ(const std::vector<DeviceRow>& rows) {
+  return std::any_of(rows.begin(), rows.end(),
+                     [&](const DeviceRow& row) { return row.conditions != rows.front().conditions; });
+}
+
+std::string common_conditions(const std::vector<DeviceRow>& rows) {
+  if (rows.empty()) return {};
+  std::string text;
+  if (!includes_differ(rows) && !rows.front().includes.empty()) text = "plugged in: " + joined(rows.front().includes);
+  if (!conditions_differ(rows))
+    for (const auto& [key, value] : rows.front().conditions) text += (text.empty() ? "" : "; ") + key + " " + value;
+  return text;
 }
 
 std::vector<std::string> condition_warnings(const std::vector<DeviceRow>& rows) {
-  std::vector<std::string> warnings, said;
-  for (const DeviceRow& row : rows) {
-    if (row.repeats_differ)
-      warnings.push_back("the repeats of " + row.device + " were not all measured under the same conditions");
-    said.push_back(joined(row.includes));
-  }
-  if (const std::string text = differences(rows, said); !text.empty())
-    warnings.push_back("the rows differ in what was plugged in: " + text);
+  std::vector<std::string> warnings, differing, repeats;
+  for (const DeviceRow& row : rows)
+    if (row.repeats_differ) repeats.push_back(row.device);
+  if (!repeats.empty())
+    warnings.push_back("the repeats of " + joined(repeats) + " were not all measured under the same conditions");
+  if (includes_differ(rows)) differing.emplace_back("what was plugged in");
   std::set<std::string> keys;
   for (const DeviceRow& row : rows)
     for (const auto& [key, value] : row.conditions) keys.insert(key);
-  for (const std::string& key : keys) {
-    said.clear();
-    for (const DeviceRow& row : rows) {
-      const auto at = std::find_if(row.conditions.begin(), row.conditions.end(),
-                                   [&](const auto& condition) { return condition.first == key; });
-      said.push_back(at == row.conditions.end() ? std::string() : at->second);
-    }
-    if (const std::string text = differences(rows, said); !text.empty())
-      warnings.push_back("the rows differ in " + key + ": " + text);
-  }
+  for (const std::string& key : keys)
+    if (differ_in(rows, [&](const DeviceRow& row) { return condition_of(row, key); })) differing.push_back(key);
+  if (!differing.empty())
+    warnings.push_back("the rows were not measured under the same conditions; they differ in " + joined(differing));
   return warnings;
 }
 

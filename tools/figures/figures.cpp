@@ -7,6 +7,7 @@
 #include <functional>
 #include <numeric>
 
+#include "measure/advice.hpp"
 #include "measure/time_text.hpp"
 #include "storage/run_edit.hpp"
 
@@ -19,7 +20,9 @@ std::optional<Figure> entered_figure(const std::optional<double>& value, const M
   if (!value) return std::nullopt;
   const double accuracy = traits.accuracy ? traits.accuracy->half_width(*value) / std::sqrt(3.0) : 0.0;
   const double step = traits.resolution_w.value_or(std::nan("")) / std::sqrt(12.0);
-  return Figure{*value, 2.0 * std::hypot(step, accuracy)};
+  Figure figure{*value, 2.0 * std::hypot(step, accuracy)};
+  figure.finest = finest_digit(figure, {traits.resolution_w.value_or(0.0), traits.accuracy.has_value()});
+  return figure;
 }
 
 double seconds_of(const Segment& segment) {
@@ -42,8 +45,9 @@ void warn_of_unknown_display(const RunRecord& record, std::vector<std::string>& 
            segment.parts->shared_w * hidden <= step_w;
   });
   if (!hides) return;
-  warnings.push_back("the display's step is not known: " + number_text(record.step_w, "W") +
-                     " is taken from the digits shown; give it in the profile or with import --resolution");
+  warnings.push_back(with_advice(
+      "the display's step is not known: " + number_text(record.step_w, "W") + " is taken from the digits shown",
+      "give it as resolution in the meter's profile, or with import --resolution"));
 }
 
 std::optional<double> relative(const std::optional<Accuracy>& accuracy) {
@@ -126,8 +130,9 @@ Result<RunRecord> run_record(const storage::StoreReader& store, const storage::R
   }
   auto figures = storage::run_figures(store, info.id, wanted);
   if (!figures) return tl::unexpected(figures.error());
-  record.summary = summarise(figures->segments, figures->totals, figures->segment_warnings, figures->clock_steps,
-                             {figures->step_w, figures->info.traits.accuracy});
+  record.summary =
+      summarise(figures->segments, figures->totals, figures->segment_warnings, figures->clock_steps,
+                {figures->step_w, figures->info.traits.accuracy, figures->info.traits.correction.has_value()});
   record.info = std::move(figures->info);
   record.segments = std::move(figures->segments);
   record.stretches = std::move(figures->stretches);
@@ -139,6 +144,18 @@ Result<RunRecord> run_record(const storage::StoreReader& store, const storage::R
   if (auto warning = counter_warning(record)) record.summary.warnings.push_back(std::move(*warning));
   if (record.info.traits.correction) correct_totals(record, *record.info.traits.correction);
   return record;
+}
+
+Shown shown_by(const RunRecord& record) {
+  const MeterTraits& traits = record.info.traits;
+  return {record.step_w, traits.accuracy.has_value() || traits.correction.has_value()};
+}
+
+std::optional<Figure> level_of(const RunRecord& record, const Segment& segment) {
+  if (!segment.level_w) return std::nullopt;
+  Figure level{*segment.level_w, segment.uncertainty_w.value_or(0.0)};
+  level.finest = finest_digit(level, shown_by(record));
+  return level;
 }
 
 std::optional<std::string> counter_warning(const RunRecord& record) {
@@ -169,10 +186,16 @@ std::string figure_or_nothing(const std::optional<Figure>& figure, std::string_v
   return figure_text(*figure, unit);
 }
 
-std::string number_text(double value, std::string_view unit) {
-  constexpr int significant = 4;
+namespace {
+
+/// Decimals of a number with about four significant digits.
+int usual_decimals(double value) {
+  constexpr int significant = 4, most = 3;
   const int whole_digits = std::fabs(value) < 1.0 ? 1 : static_cast<int>(std::floor(std::log10(std::fabs(value)))) + 1;
-  const int decimals = std::max(0, std::min(3, significant - whole_digits));
+  return std::max(0, std::min(most, significant - whole_digits));
+}
+
+std::string fixed_text(double value, int decimals, std::string_view unit) {
   std::array<char, 400> digits{};  // a double in fixed notation has at most 309 digits before the point
   const auto end =
       std::to_chars(digits.data(), digits.data() + digits.size(), value, std::chars_format::fixed, decimals);
@@ -180,6 +203,18 @@ std::string number_text(double value, std::string_view unit) {
   if (text.find_first_not_of("-0.") == std::string::npos && text.front() == '-') text.erase(0, 1);
   if (!unit.empty()) text.append(" ").append(unit);
   return text;
+}
+
+}  // namespace
+
+std::string number_text(double value, std::string_view unit) {
+  return fixed_text(value, usual_decimals(value), unit);
+}
+
+std::string reading_text(double watts, double step_w, std::string_view unit, int more_digits) {
+  if (!(step_w > 0.0)) return number_text(watts, unit);
+  const int of_step = std::max(0, static_cast<int>(std::ceil(-std::log10(step_w) - 1e-9)));
+  return fixed_text(watts, std::min(usual_decimals(watts), of_step + more_digits), unit);
 }
 
 std::string number_or_nothing(const std::optional<double>& value, std::string_view unit) {

@@ -1,6 +1,8 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <cstdint>
+#include <vector>
 
 #include "figures/figures.hpp"
 #include "measure/time_text.hpp"
@@ -119,21 +121,58 @@ std::string scale(const Axis& axis) {
   return svg;
 }
 
-/// Out of `2026-01-05 22:10:00 +01:00`: the days of a long run, the seconds of a short one, else `22:10`.
-std::string mark_text(UtcTime time, double run_s) {
+/// Marks of the time axis at round local times, about `wanted` of them.
+struct TimeMarks {
+  double step_s = 1.0;
+  std::vector<UtcTime> at;  ///< as shown
+};
+
+/// How far the local calendar is ahead of UTC, out of `2026-01-05 22:10:00 +01:00`.
+std::int64_t local_offset_s(UtcTime time) {
   const std::string text = local_text(time);
-  if (run_s > 3.0 * 86'400.0) return text.substr(5, 5);
-  return text.substr(11, run_s < 1200.0 ? 8 : 5);
+  const std::size_t sign = text.size() - 6;
+  const auto two = [&](std::size_t at) { return (text[at] - '0') * 10 + (text[at + 1] - '0'); };
+  return (text[sign] == '-' ? -1 : 1) * (two(sign + 1) * 3600 + two(sign + 4) * 60);
+}
+
+TimeMarks time_marks(UtcTime from, UtcTime to) {
+  constexpr double wanted = 6.0, us_per_s = 1e6;
+  constexpr std::array steps_s = {1.0,      2.0,      5.0,       10.0,      15.0,        30.0,       60.0,     120.0,
+                                  300.0,    600.0,    900.0,     1800.0,    3600.0,      7200.0,     10'800.0, 21'600.0,
+                                  43'200.0, 86'400.0, 172'800.0, 604'800.0, 2'592'000.0, 7'776'000.0};
+  TimeMarks marks;
+  const double span = to_seconds(to - from).value;
+  marks.step_s = steps_s.back();
+  for (std::size_t i = steps_s.size(); i-- > 0;)
+    if (span <= wanted * steps_s[i]) marks.step_s = steps_s[i];
+  const std::int64_t offset_s = local_offset_s(from);
+  const double local_s = static_cast<double>(from.us) / us_per_s + static_cast<double>(offset_s);
+  const double first = std::ceil(local_s / marks.step_s) * marks.step_s - static_cast<double>(offset_s);
+  for (double at = first; at <= static_cast<double>(to.us) / us_per_s; at += marks.step_s)
+    marks.at.push_back(UtcTime{std::llround(at * us_per_s)});
+  return marks;
+}
+
+/// Out of `2026-01-05 22:10:00 +01:00`: days, `22:10`, or seconds, as far as the marks are apart.
+std::string mark_text(UtcTime time, double step_s) {
+  const std::string text = local_text(time);
+  if (step_s >= 86'400.0) return text.substr(5, 5);
+  return text.substr(11, step_s < 60.0 ? 8 : 5);
 }
 
 std::string times(const ReportRun& run) {
   std::string svg;
-  const std::string y = plain(plot_top + plot_height + 17.0);
-  for (const double share : {0.0, 0.25, 0.5, 0.75, 1.0}) {
-    const UtcTime time = run.window.from + to_duration({span_s(run) * share}) + run.record.shift;
-    const std::string anchor = share == 0.0 ? "start" : share == 1.0 ? "end" : "middle";
-    svg += "<text class=\"mark\" x=\"" + percent(share) + "\" y=\"" + y + "\" text-anchor=\"" + anchor + "\">" +
-           mark_text(time, span_s(run)) + "</text>";
+  const UtcTime from = run.window.from + run.record.shift, to = run.window.to + run.record.shift;
+  const TimeMarks marks = time_marks(from, to);
+  for (const UtcTime at : marks.at) {
+    const double share = to_seconds(at - from).value / span_s(run);
+    const std::string x = percent(share);
+    constexpr double edge = 0.04;  // nearer than this half a mark's text would stick out
+    const std::string anchor = share < edge ? "start" : share > 1.0 - edge ? "end" : "middle";
+    svg += "<line class=\"grid\" x1=\"" + x + "\" x2=\"" + x + "\" y1=\"" + plain(plot_top + plot_height) + "\" y2=\"" +
+           plain(plot_top + plot_height + 5.0) + "\"/><text class=\"mark\" x=\"" + x + "\" y=\"" +
+           plain(plot_top + plot_height + 18.0) + "\" text-anchor=\"" + anchor + "\">" + mark_text(at, marks.step_s) +
+           "</text>";
   }
   return svg;
 }

@@ -1,6 +1,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "measure/advice.hpp"
 #include "measure/time_text.hpp"
 #include "page_text.hpp"
 #include "parts.hpp"
@@ -58,11 +59,11 @@ std::string picture(const figures::History& history, const figures::FigureHistor
   const Scale scale = scale_of(figure.nights);
   std::string svg = "<svg class=\"bars\" width=\"100%\" height=\"" + plain(height) + "\" role=\"img\" aria-label=\"" +
                     html(name + " of " + history.device) + " from run to run; the sentences above say what moved\">";
-  for (const double watts : {scale.low, 0.5 * (scale.low + scale.high), scale.high}) {
+  const Axis axis = axis_within(scale.low, scale.high);
+  for (double watts = axis.bottom; watts <= axis.top + axis.step / 2.0; watts += axis.step) {
     const std::string y = plain(scale.y(watts));
     svg += "<line class=\"grid\" x1=\"" + percent(left_share - 0.01) + "\" x2=\"100%\" y1=\"" + y + "\" y2=\"" + y +
-           "\"/><text class=\"mark\" x=\"0\" y=\"" + plain(scale.y(watts) + 4.0) + "\">" +
-           figures::number_text(watts, "W") + "</text>";
+           "\"/><text class=\"mark\" x=\"0\" y=\"" + plain(scale.y(watts) + 4.0) + "\">" + plain(watts) + " W</text>";
   }
   const auto date = [&](std::size_t i) { return local_text(history.runs[figure.runs[i]].begin()).substr(0, 10); };
   svg += "<text class=\"mark\" x=\"" + percent(left_share - 0.01) + "\" y=\"" + plain(height - 6.0) + "\">" + date(0) +
@@ -94,7 +95,7 @@ std::string history_section(const figures::History& history) {
   }
   if (!history.warnings.empty()) {
     text += "<ul class=\"warnings\">";
-    for (const std::string& warning : history.warnings) text += "<li>" + html(warning) + "</li>\n";
+    for (const std::string& warning : history.warnings) text += "<li>" + html(without_advice(warning)) + "</li>\n";
     text += "</ul>";
   }
   return text + "</section>\n";

@@ -78,17 +78,35 @@ FigureWords figure_words(const std::optional<Figure>& figure) {
   return {text.substr(0, at), trimmed(text.substr(at + between.size()))};
 }
 
+namespace {
+
+/// A round number near a share of the range.
+double round_step(double range, double marks) {
+  const double rough = range / marks;
+  const double power = std::pow(10.0, std::floor(std::log10(rough)));
+  for (const double nice : {1.0, 2.0, 2.5, 5.0})
+    if (rough <= nice * power * (1.0 + 1e-9)) return nice * power;
+  return 10.0 * power;
+}
+
+}  // namespace
+
 Axis axis_for(double lowest, double highest) {
   constexpr double marks = 4.0;  // about: enough to read between, few enough to stay quiet
   Axis axis;
   const double low = std::min(0.0, lowest), high = std::max({0.0, highest, low + 1e-9});
-  const double rough = (high - low) / marks;
-  const double power = std::pow(10.0, std::floor(std::log10(rough)));
-  axis.step = 10.0 * power;
-  for (const double nice : {5.0, 2.5, 2.0, 1.0})
-    if (rough <= nice * power) axis.step = nice * power;
+  axis.step = round_step(high - low, marks);
   axis.bottom = std::floor(low / axis.step) * axis.step;
   axis.top = std::ceil(high / axis.step) * axis.step;
+  return axis;
+}
+
+Axis axis_within(double low, double high) {
+  constexpr double marks = 3.0;
+  Axis axis;
+  axis.step = round_step(std::max(high - low, 1e-9), marks);
+  axis.bottom = std::ceil(low / axis.step) * axis.step;
+  axis.top = std::floor(high / axis.step) * axis.step;
   return axis;
 }
 

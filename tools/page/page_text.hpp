@@ -30,5 +30,7 @@ struct Axis {
   [[nodiscard]] double share(double value) const { return (value - bottom) / (top - bottom); }
 };
 [[nodiscard]] Axis axis_for(double lowest, double highest);
+/// The same within a range that need not begin at 0: the round numbers that lie in it.
+[[nodiscard]] Axis axis_within(double low, double high);
 
 }  // namespace nightwatt::page

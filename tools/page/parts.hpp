@@ -3,12 +3,17 @@
 
 #include <string>
 
+#include "page/png.hpp"
 #include "page/report.hpp"
 
 namespace nightwatt::page {
 
-/// Idle and load of each device with their intervals; `standalone`: a file of its own, with its style in it.
-[[nodiscard]] std::string bar_chart(const figures::Comparison& comparison, bool standalone);
+/// The table of devices, and what is to be said of it.
+[[nodiscard]] std::string device_section(const figures::Comparison& all);
+/// Idle and load of each device with their intervals, one bar a device.
+[[nodiscard]] std::string bar_chart(const figures::Comparison& comparison);
+/// The table and the bars as one document that stands alone; `title` may be empty.
+[[nodiscard]] Picture table_picture(const figures::Comparison& comparison, const std::string& title);
 /// What kinds of segments are drawn with; once a page.
 [[nodiscard]] std::string kind_patterns();
 /// The class that style and pattern of a kind go by.

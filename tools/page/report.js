@@ -224,12 +224,15 @@ function enliven(figure) {
     to: Date.parse(one.end) / 1000 + offset,
   }));
   const output = document.createElement("output");
+  // No digit that the display has not; of a mean one more.
+  const digits = (more) => (run.curve.step_w > 0 ? Math.max(0, Math.ceil(-Math.log10(run.curve.step_w) - 1e-9)) + more : 3);
+  const watts = (value, more) => value.toFixed(Math.min(digits(more), Math.max(0, 3 - Math.floor(Math.log10(Math.max(Math.abs(value), 1e-3))))));
   const say = (plot, index) => {
     const at = (series) => plot.data[series][index];
     output.textContent =
       index === null || index === undefined || at(3) === null
         ? clock(plot.scales.x.min) + " to " + clock(plot.scales.x.max)
-        : clock(at(0)) + ": " + at(3).toPrecision(4) + " W, from " + at(1).toPrecision(4) + " to " + at(2).toPrecision(4) + " W";
+        : clock(at(0)) + ": " + watts(at(3), 1) + " W, from " + watts(at(1), 0) + " to " + watts(at(2), 0) + " W";
   };
   const live = document.createElement("div");
   live.className = "live";
@@ -269,3 +272,11 @@ addEventListener("resize", () => {
   for (const plot of plots) if (plot.figure.clientWidth > 0) plot.setSize({ width: plot.figure.clientWidth, height });
 });
 matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => plots.forEach((plot) => plot.redraw()));
+
+// On paper all is there: what is folded is opened, and folded again afterwards.
+let unfolded = [];
+addEventListener("beforeprint", () => {
+  unfolded = [...document.querySelectorAll("details:not([open])")];
+  unfolded.forEach((one) => (one.open = true));
+});
+addEventListener("afterprint", () => unfolded.forEach((one) => (one.open = false)));

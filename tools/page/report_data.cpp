@@ -51,7 +51,7 @@ void write_curve(JsonWriter& json, const ReportRun& run) {
   json.key("curve").begin_object().field("from", run.window.from + run.record.shift);
   json.field("local", local_text(run.window.from + run.record.shift))
       .field("bin_s", static_cast<double>(width_us) / 1e6);
-  json.field("unit_w", unit).key("ms").begin_array();
+  json.field("unit_w", unit).field("step_w", run.record.step_w).key("ms").begin_array();
   for (const Point& point : points) json.value(point.ms);
   json.end_array();
   const auto series = [&](const char* name, double figures::Bin::*which) {

@@ -68,6 +68,7 @@ struct RunsArguments {
 };
 struct SegmentsArguments {
   std::string run;
+  bool wide = false;  ///< all that is known of each
 };
 struct SummaryArguments {
   std::string run;

@@ -129,6 +129,9 @@ class Grammar {
     runs->add_option("--until", r->until, "Only those that began before this")->type_name("TIME");
     auto [segments, g] = command<SegmentsArguments>("segments", "The segments of a run");
     run_word(segments, g->run);
+    segments->add_flag("--wide", g->wide,
+                       "Also dates, means, energies, readings, excursions and how long settling took: wider than 100 "
+                       "columns");
     auto [summary, s] = command<SummaryArguments>("summary", "The figures of one run");
     run_word(summary, s->run);
     summary->add_flag("--budget", s->budget,
@@ -140,7 +143,7 @@ class Grammar {
         ->type_name("RUN");
     compare->add_option("--format", c->format, "text, markdown, csv or json")->type_name("F");
     compare->add_flag("--all", c->all, "Without RUN: all runs of each device, pooled");
-    compare->add_option("--columns", c->columns, "Of the text: standby,idle,idle-place,baseline,load,... in this order")
+    compare->add_option("--columns", c->columns, "Of the text: standby,idle,idle-rank,baseline,load,... in this order")
         ->type_name("LIST");
     compare->add_option("--day", c->day, "What a day of such hours takes: idle=20h,load=4h")->type_name("HOURS");
     compare->add_option("--tariff", c->tariff, "With --day: the price of a kWh, for a year's cost")->type_name("P");
@@ -157,7 +160,7 @@ class Grammar {
         ->required();
     report->add_option("--title", o->title, "Its heading")->type_name("T");
     report->add_option("--note", o->note, "A note under the heading")->type_name("T");
-    report->add_option("--format", o->format, "html, or svg for the bar chart alone")->type_name("F");
+    report->add_option("--format", o->format, "html, or svg or png: a picture of table and bars")->type_name("F");
     auto [trace, t] = command<TraceArguments>("trace", "The power curve of a run with its segments");
     run_word(trace, t->run);
     trace->add_option("--from", t->from, "Begin of the part to show")->type_name("T");

@@ -135,9 +135,11 @@ Result<void> write_tables(Context& context, const Comparison& all, const TableRe
   std::vector<std::string> notes;
   if (std::any_of(all.idle_ranks.begin(), all.idle_ranks.end(), shared) ||
       std::any_of(all.load_ranks.begin(), all.load_ranks.end(), shared))
-    notes.emplace_back("A place such as 1-2 is a tie: the intervals overlap, and an order would rank noise.");
+    notes.emplace_back("A rank such as 1-2 is a tie: the intervals overlap, and an order would rank noise.");
   if (const std::string unknown = unknown_accuracy_text(all.rows); !unknown.empty())
     notes.push_back(text::printable(unknown));
+  if (const std::string common = common_conditions(all.rows); !common.empty())
+    notes.push_back("All rows " + text::printable(common) + ".");
   if (request.day) notes.push_back(day_note(request));
   for (const std::string& warning : all.warnings) notes.push_back("warning: " + text::printable(warning));
   if (!notes.empty() && markdown) context.out.write("\n");

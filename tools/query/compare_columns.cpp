@@ -14,9 +14,6 @@ namespace {
 using figures::Comparison;
 using figures::DeviceRow;
 
-/// Runs of lengths this near each other have energies that can be compared.
-constexpr double alike_lengths = 0.01;
-
 struct Column {
   std::string_view name;
   std::string title;
@@ -29,17 +26,6 @@ bool any_row(const Comparison& all, const std::function<bool(const DeviceRow&)>&
   return std::any_of(all.rows.begin(), all.rows.end(), has);
 }
 
-/// Energies of runs of different lengths side by side would be taken for a comparison.
-bool energies_compare(const Comparison& all) {
-  double shortest = INFINITY, longest = 0.0;
-  for (const DeviceRow& row : all.rows) {
-    if (!row.energy_wh) continue;
-    shortest = std::min(shortest, row.length_s);
-    longest = std::max(longest, row.length_s);
-  }
-  return longest > 0.0 && longest - shortest <= alike_lengths * longest;
-}
-
 std::vector<Column> figure_columns(const Comparison& all) {
   const bool ranked = all.rows.size() > 1;
   const auto figure = [&all](std::optional<Figure> DeviceRow::*which) {
@@ -48,17 +34,17 @@ std::vector<Column> figure_columns(const Comparison& all) {
   return {
       {"standby", "standby", Table::Align::right, true, figure(&DeviceRow::standby)},
       {"idle", "idle", Table::Align::right, true, figure(&DeviceRow::idle)},
-      {"idle-place", "place", Table::Align::left, ranked,
+      {"idle-rank", "rank", Table::Align::left, ranked,
        [&all](std::size_t i) { return figures::rank_text(all.idle_ranks[i]); }},
       {"baseline", "baseline", Table::Align::right,
        any_row(all, [](const DeviceRow& row) { return differ(row.baseline, row.idle); }), figure(&DeviceRow::baseline)},
       {"load", "load", Table::Align::right, true, figure(&DeviceRow::load)},
-      {"load-place", "place", Table::Align::left, ranked,
+      {"load-rank", "rank", Table::Align::left, ranked,
        [&all](std::size_t i) { return figures::rank_text(all.load_ranks[i]); }},
       {"sustained", "sustained", Table::Align::right,
        any_row(all, [](const DeviceRow& row) { return differ(row.sustained, row.load); }),
        figure(&DeviceRow::sustained)},
-      {"energy", "energy", Table::Align::right, energies_compare(all),
+      {"energy", "energy", Table::Align::right, figures::energies_compare(all.rows),
        [&all](std::size_t i) { return figures::number_or_nothing(all.rows[i].energy_wh, "Wh"); }}};
 }
 
@@ -77,15 +63,13 @@ std::vector<Column> day_columns(const Comparison& all, const TableRequest& reque
 }
 
 std::vector<Column> word_columns(const Comparison& all) {
-  return {
-      {"includes", "plugged in", Table::Align::left,
-       any_row(all, [](const DeviceRow& row) { return !row.includes.empty(); }),
-       [&all](std::size_t i) { return text::printable(includes_text(all.rows[i], ", ")); }},
-      {"set", "under", Table::Align::left, any_row(all, [](const DeviceRow& row) { return !row.conditions.empty(); }),
-       [&all](std::size_t i) { return text::printable(conditions_text(all.rows[i], " ", ", ")); }},
-      {"from", "from", Table::Align::left, true, [&all](std::size_t i) {
-         return runs_text(all.rows[i]) + (all.less ? ", less run " + std::to_string(*all.less) : "");
-       }}};
+  return {{"includes", "plugged in", Table::Align::left, figures::includes_differ(all.rows),
+           [&all](std::size_t i) { return text::printable(includes_text(all.rows[i], ", ")); }},
+          {"set", "conditions", Table::Align::left, figures::conditions_differ(all.rows),
+           [&all](std::size_t i) { return text::printable(conditions_text(all.rows[i], " ", ", ")); }},
+          {"from", "from", Table::Align::left, true, [&all](std::size_t i) {
+             return runs_text(all.rows[i]) + (all.less ? ", less run " + std::to_string(*all.less) : "");
+           }}};
 }
 
 /// Those that were asked for, in that order; else the usual ones.

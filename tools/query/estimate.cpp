@@ -351,7 +351,7 @@ Result<Estimate> estimate_of(const storage::StoreReader& store, const DeviceRow&
   if (by_the_day && differ(row.sustained, row.load))
     e.warnings.emplace_back("load is taken as what long work comes down to (sustained)");
   if (!row.accuracy)
-    e.warnings.emplace_back("the meter's accuracy is not known: the intervals are those of a perfect meter");
+    e.warnings.emplace_back("the meter's accuracy is not known: its own error is not in the intervals");
   if (auto sized = size_battery(e, r); !sized) return tl::unexpected(sized.error());
   e.peak_w = powers->peak_w;
   if (e.peak_w) e.supply_w = supply_margin * *e.peak_w;

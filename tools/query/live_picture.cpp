@@ -219,6 +219,8 @@ Result<std::optional<LiveLevel>> LiveSource::level_of(const storage::RunInfo& ru
     level.figure = {budget->level_w, budget->uncertainty_w};
     level.forecast = level_forecast(*budget, length_s);
   }
+  level.figure.finest =
+      finest_digit(level.figure, {step_w, run.traits.accuracy.has_value() || run.traits.correction.has_value()});
   known_ = Known{segment.begin, segment.end, level};
   return level;
 }

@@ -17,9 +17,11 @@ std::string span_text(const RunRecord& record, UtcTime now) {
   return text + ", " + duration_text(to_seconds(shown_end - record.shown(info.begin)));
 }
 
+constexpr std::size_t name_width = 10;  // the two longest names stick out by a blank
+
 void line(Context& context, std::string_view name, const std::string& what) {
-  context.out.write("  " + text::pad_right(name, 10) + (what.empty() ? toned(context.style, Tone::dim, "-") : what) +
-                    "\n");
+  context.out.write("  " + text::pad_right(name, name_width) + (name.size() < name_width ? "" : " ") +
+                    (what.empty() ? toned(context.style, Tone::dim, "-") : what) + "\n");
 }
 
 /// A figure or, where the run has none, why.
@@ -45,11 +47,11 @@ std::string baseline_text(const Summary& s) {
 void write_conditions(Context& context, const storage::RunInfo& info) {
   std::string list;
   for (const std::string& item : info.includes) list += (list.empty() ? "" : ", ") + text::printable(item);
-  if (!list.empty()) line(context, "includes", list);
+  if (!list.empty()) line(context, "plugged in", list);
   list.clear();
   for (const auto& [key, value] : info.conditions)
     list += (list.empty() ? "" : ", ") + text::printable(key) + " " + text::printable(value);
-  if (!list.empty()) line(context, "under", list);
+  if (!list.empty()) line(context, "conditions", list);
   if (!info.note.empty()) line(context, "note", text::printable(info.note));
 }
 
@@ -73,7 +75,7 @@ void write_people(Context& context, const RunRecord& record) {
     line(context, "sustained", figure_or_nothing(s.sustained, "W") + ", where the longest work ended");
   if (!entered) {
     figure_line(context, s, "standby", s.standby);
-    line(context, "peak", number_or_nothing(s.peak_w, "W"));
+    line(context, "peak", s.peak_w ? reading_text(*s.peak_w, record.step_w, "W") : std::string());
     std::string energy = number_or_nothing(s.energy_wh, "Wh");
     if (s.counter_wh)
       energy += (energy.empty() ? "" : "; ") + ("the meter's own counter says " + number_text(*s.counter_wh, "Wh"));
@@ -84,7 +86,7 @@ void write_people(Context& context, const RunRecord& record) {
     line(context, "accuracy",
          info.traits.correction ? "of the meter, " + info.traits.correction->words() + " in place of its promise"
          : info.traits.accuracy ? "of the meter, " + info.traits.accuracy->text()
-                                : "of the meter is not known: the intervals are those of a perfect meter");
+                                : "of the meter is not known: its own error is not in the intervals");
   write_conditions(context, info);
   for (const std::string& warning : s.warnings)
     context.out.write("  " + toned(context.style, Tone::yellow, "warning:") + " " + text::printable(warning) + "\n");

@@ -9,6 +9,8 @@ const TRY_AGAIN_MS = 10000;
 const EDGE = { left: 64, right: 8, top: 12, bottom: 28 }; // of the curve, in pixels
 const TEXT_PX = 64; // "no data" and a little over
 
+const PHONE = matchMedia('(max-width: 30rem)');
+
 const byId = (id) => document.getElementById(id);
 
 function element(name, properties = {}, children = []) {
@@ -103,7 +105,7 @@ class Curve {
   // As many pixels as the page gives it, so that its text keeps its size.
   size() {
     const width = Math.min(Math.max(this.svg.clientWidth, 280), 1200);
-    const height = Math.round(Math.min(Math.max(width / 4, 150), 260));
+    const height = Math.round(Math.min(Math.max(width / 4, PHONE.matches ? 110 : 150), 260));
     this.svg.setAttribute('viewBox', `0 0 ${width} ${height}`);
     return [width, height];
   }
@@ -176,14 +178,19 @@ class MeterCard {
     this.now = element('span', { className: 'now' });
     this.values = new Map();
     this.figures = element('dl', { className: 'facts' });
+    this.run = element('dl', { className: 'facts' });
     this.health = element('dl', { className: 'facts health' });
+    // On a phone a meter takes half a screen: the rest is one touch away.
+    this.more = element('details', { className: 'more', open: !PHONE.matches }, [element('summary', { textContent: 'More' }), this.run]);
     this.markTitle = element('h3', { textContent: 'Marks', hidden: true });
     this.marks = element('ul', { className: 'marks' });
     this.shownMarks = '';
     this.node = element('section', { className: 'card' }, [
       element('div', { className: 'top' }, [element('h2', { textContent: name }), this.state, this.now]),
-      this.curve.svg, this.figures, this.markTitle, this.marks, this.health,
+      this.curve.svg, this.figures, this.more,
     ]);
+    this.more.append(this.markTitle, this.marks, this.health);
+    PHONE.addEventListener('change', () => (this.more.open = !PHONE.matches));
     this.node.setAttribute('aria-label', `Meter ${name}`);
   }
 
@@ -213,15 +220,16 @@ class MeterCard {
   }
 
   showRun(run, now) {
+    this.fact('Device', run ? run.device ?? 'not named yet' : '–');
     this.fact('Now', run && run.kind ? run.kind : '–', 'figure');
     const level = run ? figure(run.level_w, run.uncertainty_w) : null;
     this.fact('Level so far', level === null ? '–' : level + (run.settling ? ', settling' : ''), 'figure');
     this.fact('Since', run && run.kind ? `${clock.format(run.kind_since)} (${duration((now - run.kind_since) / 1000)})` : '–');
     const soFar = (run ? run.so_far : []).map((one) => `${one.name} ${figure(one.value_w, one.uncertainty_w)}`);
-    this.fact('This run so far', soFar.length ? soFar.join(', ') : '–', 'broad');
-    this.fact('Run', run ? `${run.run}, since ${calendar.format(run.begin)}` : 'none open', 'broad');
-    this.fact('Device', run ? run.device ?? 'not named yet' : '–', 'broad');
-    this.fact('Note', run && run.note ? run.note : '–', 'broad');
+    const more = (title, text) => this.fact(title, text, 'broad', this.run);
+    more('This run so far', soFar.length ? soFar.join(', ') : '–');
+    more('Run', run ? `${run.run}, since ${calendar.format(run.begin)}` : 'none open');
+    more('Note', run && run.note ? run.note : '–');
     const marks = run ? run.marks : [];
     const key = JSON.stringify(marks);
     if (key === this.shownMarks) return;

@@ -14,6 +14,7 @@ namespace nightwatt {
 struct RunMeter {
   double step_w = 0.0;  ///< of its display; 0 while unknown
   std::optional<Accuracy> accuracy;
+  bool corrected = false;  ///< by a calibration, which stands in place of the accuracy
 };
 
 struct Baseline {

@@ -19,6 +19,7 @@ struct DeviceRow {
   std::optional<double> energy_wh;
   double length_s = 0.0;  ///< of the runs that `energy_wh` is of
   bool entered = false;
+  bool imported = false;                                        ///< from a file; of repeats at least one
   std::vector<std::string> includes;                            ///< sorted; of repeats all that any had
   std::vector<std::pair<std::string, std::string>> conditions;  ///< sorted by key; of repeats `a or b`
   std::optional<std::string> accuracy;  ///< what the meter promises; nothing where one of the repeats does not say
@@ -59,7 +60,16 @@ void subtract(std::vector<DeviceRow>& rows, const Figure& less, std::vector<std:
 /// Names the rows whose meter's promise is not known; empty where there is none that has a figure.
 [[nodiscard]] std::string unknown_accuracy_text(const std::vector<DeviceRow>& rows);
 
-/// A warning for each thing in which the rows were measured under different conditions.
+/// Energies of runs of different lengths side by side would be taken for a comparison.
+[[nodiscard]] bool energies_compare(const std::vector<DeviceRow>& rows);
+/// Whether the rows do not all say the same of what was plugged in, of the other conditions.
+[[nodiscard]] bool includes_differ(const std::vector<DeviceRow>& rows);
+[[nodiscard]] bool conditions_differ(const std::vector<DeviceRow>& rows);
+/// What all rows have in common, so that it needs no column: `plugged in: adapter; battery full`. Empty where nothing.
+/// Not made safe to print.
+[[nodiscard]] std::string common_conditions(const std::vector<DeviceRow>& rows);
+
+/// A warning that names, once, all in which the rows were measured under different conditions.
 [[nodiscard]] std::vector<std::string> condition_warnings(const std::vector<DeviceRow>& rows);
 
 }  // namespace nightwatt::figures

@@ -9,6 +9,7 @@
 #include "figures/comparison.hpp"
 #include "figures/curve.hpp"
 #include "figures/history.hpp"
+#include "page/png.hpp"
 
 namespace nightwatt::page {
 
@@ -41,7 +42,7 @@ struct Report {
 
 /// One HTML file without any reference to another; its content policy lets only its own script and style run.
 [[nodiscard]] std::string report_page(const Report& report);
-/// The bar chart of idle and load alone, as SVG.
-[[nodiscard]] std::string report_chart(const Report& report);
+/// The table and the bars alone, as SVG.
+[[nodiscard]] Picture report_picture(const Report& report);
 
 }  // namespace nightwatt::page
