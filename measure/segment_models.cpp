@@ -384,13 +384,14 @@ class Explainer {
   [[nodiscard]] Curve fit(std::size_t i, std::size_t j, double tau_s) const {
     Curve best;
     for (const double share : shape_shares) {
-      const Curve c = fit(i, j, tau_s, share);
+      const Curve c = fit(i, j, tau_s, share, best.cost);
       if (c.cost < best.cost) best = c;
     }
     return best;
   }
 
-  [[nodiscard]] Curve fit(std::size_t i, std::size_t j, double tau_s, double share) const {
+  /// None where it would cost `too_much`.
+  [[nodiscard]] Curve fit(std::size_t i, std::size_t j, double tau_s, double share, double too_much) const {
     const double begin_s = at_[i].begin_s, all_s = at_[j].begin_s + at_[j].length_s - begin_s;
     double rest = 0.0;
     TwoFit fit;
@@ -404,6 +405,7 @@ class Explainer {
       // A curve is exponential to a share of what is still to go: near its limit it tells a step again.
       const double misfit = share * (at_[j].mean_w - at_[i].mean_w) * b.mean;
       rest += let_pass(e, misfit);
+      if (rest >= too_much) return {};
       const double wander = e.brief ? 0.0 : (1.0 - e.step_before) * e.wander_variance;
       fit.add(1.0, b.mean, e.mean_w, e.mean_variance + wander + misfit * misfit);
       fit.add(0.0, b.lean, e.lean_w, e.lean_variance + misfit * misfit);
@@ -415,7 +417,9 @@ class Explainer {
   /// What a model pays for predicting a mean no better than this: the logarithm of how much wider it spreads, but no
   /// more than irregular work pays, which predicts nothing.
   [[nodiscard]] static double let_pass(const Evidence& e, double misfit) {
-    return std::min(irregular_piece, 0.5 * std::log1p(misfit * misfit / e.mean_variance));
+    static const double most = std::expm1(2.0 * irregular_piece);
+    const double wider = misfit * misfit / e.mean_variance;
+    return wider < most ? 0.5 * std::log1p(wider) : irregular_piece;
   }
 
   [[nodiscard]] static bool falls_far(const Curve& c, double length_s) {
@@ -694,12 +698,9 @@ class Explainer {
     Stretch& s = e.part.stretch;
     s.shape = StretchShape::steady;
     if (f.model == Model::turns) describe_turns(e, f);
-    if (f.model == Model::decay) {
-      const Curve c = best_curve(f.first, f.last - 1);
-      s.shape = StretchShape::decay;
-      s.line_begin_w = c.limit_w + c.amplitude_w;
-      s.line_end_w = c.limit_w + c.amplitude_w * std::exp(-length_s(e.part) / c.tau_s);
-    }
+    s.line_begin_w = e.part.head.mean;
+    s.line_end_w = e.part.tail.mean;
+    if (f.model == Model::decay) s.shape = StretchShape::decay;
     if (f.model != Model::ramp && f.model != Model::irregular) return;
     s.shape = f.model == Model::ramp ? StretchShape::ramp : StretchShape::unsteady;
     s.line_begin_w = before.empty() ? e.part.head.mean : before.back().part.tail.mean;
