@@ -60,7 +60,7 @@ OpenFile::State OpenFile::check() {
   const auto told = std::to_integer<std::uint32_t>(last[1]) | std::to_integer<std::uint32_t>(last[2]) << 8U;
   if (told != crc16_x25(checked) && told != crc16_kermit(checked)) return State::checksum;
   if (padding >= word_size || padding > payload_.size()) return State::broken;
-  payload_.resize(payload_.size() - padding);
+  payload_.erase(payload_.end() - static_cast<std::ptrdiff_t>(padding), payload_.end());
   return State::good;
 }
 
