@@ -404,4 +404,6 @@ int main() {
   bench_modbus();
   bench_text();
   bench_sml();
+  bench_read_outs();
+  bench_answers();
 }
