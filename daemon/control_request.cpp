@@ -229,6 +229,7 @@ std::string status_answer(const ServiceStatus& status) {
                       {"age_s", meter.age_s ? Json(*meter.age_s) : Json()},
                       {"readings", meter.readings},
                       {"faults", meter.faults},
+                      {"trouble", meter.trouble},
                       {"lost", meter.lost}});
   }
   Json mirror;
@@ -252,6 +253,20 @@ std::string status_answer(const ServiceStatus& status) {
                  {"given_up", status.tell.given_up},
                  {"waiting", status.tell.waiting}}},
                {"mirror", std::move(mirror)}});
+}
+
+std::vector<std::pair<std::string, std::string>> troubles_of(std::string_view status_answer) {
+  std::vector<std::pair<std::string, std::string>> troubles;
+  const Json answer = Json::parse(status_answer, nullptr, false);
+  if (!answer.is_object() || !answer.contains("meters") || !answer["meters"].is_array()) return troubles;
+  for (const Json& meter : answer["meters"]) {
+    if (!meter.is_object()) continue;
+    const auto name = meter.find("name"), trouble = meter.find("trouble");
+    if (name == meter.end() || trouble == meter.end() || !name->is_string() || !trouble->is_string()) continue;
+    if (!trouble->get<std::string>().empty())
+      troubles.emplace_back(name->get<std::string>(), trouble->get<std::string>());
+  }
+  return troubles;
 }
 
 std::string capture_answer(const PortTap::Answer& tapped, const std::string& state) {

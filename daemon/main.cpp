@@ -11,6 +11,8 @@
 #include <string>
 
 #include "config/config.hpp"
+#include "daemon/control.hpp"
+#include "daemon/control_request.hpp"
 #include "daemon/machine_clock.hpp"
 #include "daemon/service.hpp"
 #include "daemon/system_environment.hpp"
@@ -72,12 +74,23 @@ std::optional<Options> parse_options(int argc, char** argv) {
   return options;
 }
 
+/// A running service knows what a port says where that does not fit the profile; without one there is nothing to say.
+void hint_at_misfits(const std::string& socket) {
+  constexpr double patience_s = 1.0;
+  const auto answer = daemon::control_call(socket, R"({"do": "status"})", patience_s);
+  if (!answer) return;
+  for (const auto& [meter, trouble] : daemon::troubles_of(*answer))
+    std::cerr << "hint: the meter " << meter << ": " << trouble << '\n';
+}
+
 int check(const std::string& file) {
   const std::vector<Error> problems = config::check_config(file, drivers::protocol_readers());
   for (const Error& problem : problems) std::cerr << problem.message << '\n';
   if (!problems.empty()) return exit_check_failed;
-  if (const auto settings = config::load_config(file, drivers::protocol_readers()))
+  if (const auto settings = config::load_config(file, drivers::protocol_readers())) {
     for (const std::string& warning : settings->warnings) std::cerr << "warning: " << warning << '\n';
+    hint_at_misfits(settings->control_socket);
+  }
   std::cout << file << ": good\n";
   return exit_done;
 }

@@ -89,6 +89,7 @@ void MeterSession::take_output(MonoTime now) {
   for (const std::string& note : output_.notes) say(LogLevel::info, note);
   output_.notes.clear();
   if (output_.readings.empty()) return;
+  trouble_.clear();
   time_.observe(now);
   for (const drivers::Measurement& measurement : output_.readings)
     keep(measurement, time_.stamp(measurement.at ? start_ + *measurement.at : now));
@@ -138,6 +139,7 @@ void MeterSession::tell_lost() {
 
 void MeterSession::count_fault(const drivers::Fault& fault, MonoTime now) {
   ++faults_;
+  if (drivers::tells_misfit(fault)) trouble_ = fault.message;
   const auto kind = std::min(static_cast<std::size_t>(fault.kind), fault_kinds - 1);
   if (const auto swallowed = fault_lines_[kind].admit(now)) {
     say(LogLevel::warning,
@@ -160,6 +162,7 @@ MeterStatus MeterSession::status(MonoTime now) const {
   result.name = name_;
   result.readings = readings_;
   result.faults = faults_;
+  result.trouble = trouble_;
   result.lost = lost_total_;
   result.gaps = gaps_;
   result.gap_s = gap_rule_.limit_s();

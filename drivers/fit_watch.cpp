@@ -16,8 +16,13 @@ constexpr std::size_t few_bytes = 64;
 /// Of a capture: what is smaller is a handful of frames, and their own faults say enough.
 constexpr std::size_t small_capture = 256;
 constexpr std::size_t tiny_capture = 32;
+constexpr std::string_view misfit = "no reading out of ";
 
 }  // namespace
+
+bool tells_misfit(const Fault& fault) {
+  return fault.kind == FaultKind::mismatch && fault.message.starts_with(misfit);
+}
 
 void UnreadBytes::add(std::span<const std::byte> bytes) {
   const auto part = bytes.first(std::min(bytes.size(), limit - bytes_.size()));
@@ -25,7 +30,7 @@ void UnreadBytes::add(std::span<const std::byte> bytes) {
 }
 
 Fault UnreadBytes::fault(std::uint64_t at_byte) const {
-  const std::string count = "no reading out of " + std::to_string(bytes_.size()) + " bytes";
+  const std::string count = std::string(misfit) + std::to_string(bytes_.size()) + " bytes";
   const std::string seen(looks_like(bytes_));
   if (seen.find("(" + protocol_ + ")") != std::string::npos)
     return make_fault(FaultKind::mismatch, at_byte,

@@ -3,6 +3,8 @@
 #include <catch2/catch.hpp>
 #include <random>
 
+#include "daemon/control_request.hpp"
+#include "drivers/protocols.hpp"
 #include "tests/daemon/support.hpp"
 
 using namespace nightwatt;
@@ -200,4 +202,31 @@ TEST_CASE(
   }
   CHECK(bench.log.count("port denied") == 1);
   CHECK(bench.log.count("port missing") == 1);
+}
+
+TEST_CASE("a port that does not say what the profile says is told in the status until a reading comes") {
+  JumpingClock clock;
+  Log log;
+  ReadingQueue queue(clock);
+  TimeKeeper time(clock, queue, log.sink(), {}, {Duration{0}});
+  MeterProfile csv;
+  csv.protocol = TextLineSettings{};
+  csv.reads.resize(1);
+  csv.reads[0].column = 2;
+  MeterSession session(7, "bench", 1s, drivers::make_decoder(csv).value(), time, queue, log.sink(), {});
+  session.port_opened(clock.monotonic(), "/dev/ttyUSB0");
+  for (int second = 0; second < 60; ++second) {
+    clock.pass(1s);
+    session.feed(bytes("{\"p\":118}\r\n"), clock.monotonic());
+  }
+  const MeterStatus status = session.status(clock.monotonic());
+  CHECK(status.trouble.find("this looks like JSON lines") != std::string::npos);
+  ServiceStatus service;
+  service.meters = {status};
+  const auto told = troubles_of(status_answer(service));
+  REQUIRE(told.size() == 1);
+  CHECK(told[0] == std::pair<std::string, std::string>("bench", status.trouble));
+  session.feed(bytes("1,118\n1,119\n"), clock.monotonic());
+  CHECK(session.status(clock.monotonic()).trouble.empty());
+  CHECK(troubles_of("no answer").empty());
 }

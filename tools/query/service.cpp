@@ -66,6 +66,7 @@ MeterState meter_from(const Json& object) {
   meter.age_s = number_in<double>(object, "age_s");
   meter.readings = number_in<std::int64_t>(object, "readings");
   meter.faults = number_in<std::int64_t>(object, "faults");
+  meter.trouble = text_in(object, "trouble");
   return meter;
 }
 

@@ -20,6 +20,7 @@ struct MeterState {
   std::optional<double> age_s;
   std::optional<std::int64_t> readings;
   std::optional<std::int64_t> faults;
+  std::string trouble;  ///< what the port says instead of what the profile says
 };
 
 struct BeginRequest {

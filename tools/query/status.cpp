@@ -21,7 +21,10 @@ void write_json(Context& context, const StatusPicture& picture) {
   json.key("meters").begin_array();
   for (const MeterState& meter : picture.meters) {
     json.line_break().begin_object().field("name", meter.name).field("state", meter.state).field("last", meter.last);
-    json.field("age_s", meter.age_s).field("readings", meter.readings).field("faults", meter.faults).end_object();
+    json.field("age_s", meter.age_s).field("readings", meter.readings).field("faults", meter.faults);
+    json.key("trouble");
+    meter.trouble.empty() ? json.null() : json.value(meter.trouble);
+    json.end_object();
   }
   json.end_array().key("store").begin_object().field("path", picture.store_path);
   std::optional<std::int64_t> bytes, samples;
@@ -69,6 +72,11 @@ void write_meters(Context& context, const std::vector<MeterState>& meters) {
                {meter.faults ? std::to_string(*meter.faults) : std::string(), faulty ? Tone::yellow : Tone::plain}});
   }
   table.write(context.out, context.style);
+  for (const MeterState& meter : meters)
+    if (!meter.trouble.empty())
+      context.out.write(
+          toned(context.style, Tone::yellow, text::printable(meter.name) + ": " + text::printable(meter.trouble)) +
+          "\n");
 }
 
 void write_events(Context& context, const std::vector<storage::Event>& events) {

@@ -4,6 +4,7 @@
 #include <cstdint>
 #include <string>
 #include <string_view>
+#include <utility>
 #include <variant>
 #include <vector>
 
@@ -51,6 +52,8 @@ struct ServiceStatus {
 
 /// Each ends with its newline.
 [[nodiscard]] std::string status_answer(const ServiceStatus& status);
+/// Of such an answer: the meters whose ports do not say what their profiles say, and what they say instead.
+[[nodiscard]] std::vector<std::pair<std::string, std::string>> troubles_of(std::string_view status_answer);
 /// `state`: the meter's, as status has it.
 [[nodiscard]] std::string capture_answer(const PortTap::Answer& tapped, const std::string& state);
 [[nodiscard]] std::string run_answer(storage::RunId run);

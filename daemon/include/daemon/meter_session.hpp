@@ -30,9 +30,11 @@ struct MeterStatus {
   std::optional<double> age_s;
   std::uint64_t readings = 0;  ///< since the service started
   std::uint64_t faults = 0;
-  std::uint64_t lost = 0;                        ///< readings for which there was no room
-  std::uint64_t gaps = 0;                        ///< holes between readings, by the contract's rule
-  double gap_s = 0.0;                            ///< how long a hole must be now to count as one
+  std::uint64_t lost = 0;  ///< readings for which there was no room
+  std::uint64_t gaps = 0;  ///< holes between readings, by the contract's rule
+  double gap_s = 0.0;      ///< how long a hole must be now to count as one
+  std::string trouble =
+      {};  ///< what the port says instead of what the profile says; empty: it fits, or is not known yet
   std::optional<double> power_w = std::nullopt;  ///< of the last reading, as those below
   std::optional<double> voltage_v = std::nullopt;
   std::optional<double> current_a = std::nullopt;
@@ -128,6 +130,7 @@ class MeterSession {
   Values values_;  ///< of the last reading
   bool watched_ = false;
   std::vector<LivePoint> live_;
+  std::string trouble_;
   std::array<RepeatLimiter, fault_kinds> fault_lines_;
   RepeatLimiter lost_port_lines_;
   RepeatLimiter closed_port_lines_;

@@ -43,6 +43,9 @@ struct Fault {
   std::string message;  ///< one line, bounded to 200 characters, printable
 };
 
+/// Whether a fault says that the profile does not fit what the port says at all, and what that looks like.
+[[nodiscard]] bool tells_misfit(const Fault& fault);
+
 /// What a call on a decoder produced; the caller owns and empties it.
 struct Output {
   std::vector<Measurement> readings;
