@@ -111,18 +111,22 @@ Result<std::int64_t> StoreReader::Impl::samples_of_open(const RunInfo& run) {
   return counted + *since;
 }
 
+Result<std::vector<RunId>> StoreReader::run_ids() const {
+  return impl_->database->guarded([&]() -> Result<std::vector<RunId>> {
+    std::vector<RunId> ids;
+    Query rows = impl_->database->query("SELECT id FROM run ORDER BY id");
+    while (rows.step()) ids.push_back(rows.integer(0));
+    return ids;
+  });
+}
+
 Result<std::vector<RunInfo>> StoreReader::sound_runs() const {
   const Result<Snapshot> moment = snapshot();
   if (!moment) return pass_on(moment.error());
-  std::vector<RunId> ids;
-  const Result<void> listed = impl_->database->guarded([&]() -> Result<void> {
-    Query rows = impl_->database->query("SELECT id FROM run ORDER BY id");
-    while (rows.step()) ids.push_back(rows.integer(0));
-    return {};
-  });
-  if (!listed) return pass_on(listed.error());
+  const Result<std::vector<RunId>> ids = run_ids();
+  if (!ids) return pass_on(ids.error());
   std::vector<RunInfo> found;
-  for (const RunId id : ids)
+  for (const RunId id : *ids)
     if (Result<RunInfo> info = run(id)) found.push_back(std::move(*info));
   return found;
 }

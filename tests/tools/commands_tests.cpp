@@ -17,6 +17,7 @@
 
 #include "storage/run_builder.hpp"
 #include "storage/store.hpp"
+#include "tests/run_sql.hpp"
 #include "text/width.hpp"
 #include "tools/query/run_command.hpp"
 
@@ -110,7 +111,76 @@ bool one_line(const std::string& text) {
   return !text.empty() && std::count(text.begin(), text.end(), '\n') == 1 && text.back() == '\n';
 }
 
+/// As a bit that flips on the disk: what is told of a run is another text, and its seal the old one.
+void damage_run(const Bench& bench, int run) {
+  nightwatt::test::run_sql(
+      bench.path("store.db"),
+      "CREATE TABLE kept AS SELECT id, seal FROM run; UPDATE run SET note = 'x' WHERE id = " + std::to_string(run) +
+          "; UPDATE run SET seal = (SELECT seal FROM kept WHERE kept.id = run.id); DROP TABLE kept");
+}
+
 }  // namespace
+
+TEST_CASE("a run whose row is damaged is left out of lists, and said to be; the others are there") {
+  const Bench bench;
+  imported(bench, "Gannet board");
+  const int damaged = imported(bench, "Puffin mini", 1.8, 5.5);
+  imported(bench, "Skua lamp", 2.0, 6.0);
+  damage_run(bench, damaged);
+  const auto runs = bench({"runs", "--json"});
+  INFO(runs.err);
+  REQUIRE(runs.status == 0);
+  const Json listed = Json::parse(runs.out)["runs"];
+  REQUIRE(listed.size() == 2);
+  CHECK(listed[0]["device"] == "Gannet board");
+  CHECK(listed[1]["device"] == "Skua lamp");
+  CHECK_THAT(runs.err, Catch::Contains("run 2 is left out") && Catch::Contains("damaged"));
+  const auto table = bench({"compare"});
+  INFO(table.err);
+  REQUIRE(table.status == 0);
+  CHECK_THAT(table.out,
+             Catch::Contains("Gannet board") && Catch::Contains("Skua lamp") && !Catch::Contains("Puffin mini"));
+  CHECK_THAT(table.out + table.err, Catch::Contains("run 2 is left out"));
+  CHECK(bench({"summary", std::to_string(damaged)}).status == 3);
+  CHECK(bench({"summary", "1"}).status == 0);
+  CHECK(bench({"check"}).status == 1);
+}
+
+TEST_CASE("salvage brings over what is sound and lists what is lost; it never writes over a file") {
+  const Bench bench;
+  imported(bench, "Gannet board");
+  nightwatt::test::run_sql(bench.path("store.db"), "PRAGMA wal_checkpoint(TRUNCATE)");
+  const Json whole = bench.json({"salvage", bench.path("store.db"), "-o", bench.path("whole.db")});
+  has_keys(whole, {"file", "runs", "blocks", "samples", "marks", "lost", "remarks"});
+  CHECK(whole["runs"] == 1);
+  CHECK(whole["samples"] == 2400);
+  CHECK(whole["lost"].empty());
+  CHECK(bench({"salvage", bench.path("store.db"), "-o", bench.path("whole.db")}).status == 2);
+  CHECK(bench({"summary", "1", "--store", bench.path("whole.db")}).status == 0);
+  std::filesystem::resize_file(bench.path("store.db"), std::filesystem::file_size(bench.path("store.db")) / 2);
+  const auto cut = bench({"salvage", bench.path("store.db"), "-o", bench.path("cut.db")});
+  INFO(cut.out << cut.err);
+  REQUIRE(cut.status == 0);
+  CHECK_THAT(cut.out, Catch::Contains("lost:") || Catch::Contains("note:"));
+  CHECK(bench({"check", "--store", bench.path("cut.db")}).status == 0);
+  CHECK(bench({"salvage", bench.write("text", std::string(5'000, 'x')), "-o", bench.path("no.db")}).status == 1);
+  CHECK_FALSE(std::filesystem::exists(bench.path("no.db")));
+}
+
+TEST_CASE("backup makes a verified copy that answers as the store does, and none of a store that is not sound") {
+  const Bench bench;
+  imported(bench, "Gannet board");
+  const Json copy = bench.json({"backup", "-o", bench.path("copy.db")});
+  has_keys(copy, {"file", "samples", "blocks"});
+  CHECK(copy["samples"] == 2400);
+  CHECK(bench.json({"summary", "1"}) == bench.json({"summary", "1", "--store", bench.path("copy.db")}));
+  CHECK(bench({"backup", "-o", bench.path("copy.db")}).status != 0);
+  damage_run(bench, 1);
+  const auto refused = bench({"backup", "-o", bench.path("second.db")});
+  CHECK(refused.status == 1);
+  CHECK(one_line(refused.err));
+  CHECK_FALSE(std::filesystem::exists(bench.path("second.db")));
+}
 
 TEST_CASE("an import says what became of the file") {
   const Bench bench;

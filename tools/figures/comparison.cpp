@@ -102,8 +102,8 @@ void write_against(JsonWriter& json, const Comparison& all, const DeviceRow& row
 
 }  // namespace
 
-Result<Infos> default_runs(const storage::StoreReader& store, bool all) {
-  auto runs = store.runs();
+Result<Infos> default_runs(const storage::StoreReader& store, std::vector<std::string>& warnings, bool all) {
+  auto runs = readable_runs(store, warnings);
   if (!runs) return tl::unexpected(runs.error());
   std::map<std::string, storage::RunId> newest;
   for (const storage::RunInfo& run : *runs)
@@ -132,7 +132,8 @@ Result<Infos> given_runs(const storage::StoreReader& store, const std::vector<st
 
 Result<Comparison> comparison_of(const storage::StoreReader& store, const ComparisonRequest& request) {
   Comparison all;
-  auto infos = request.runs.empty() ? default_runs(store, request.all) : given_runs(store, request.runs);
+  std::vector<std::string> damaged;
+  auto infos = request.runs.empty() ? default_runs(store, damaged, request.all) : given_runs(store, request.runs);
   if (!infos) return tl::unexpected(infos.error());
   Figure less;
   storage::RunInfo less_run;
@@ -143,6 +144,7 @@ Result<Comparison> comparison_of(const storage::StoreReader& store, const Compar
   if (!rows) return tl::unexpected(rows.error());
   all.rows = std::move(*rows);
   all.warnings = condition_warnings(all.rows);
+  all.warnings.insert(all.warnings.begin(), damaged.begin(), damaged.end());
   if (all.less) {
     warn_of_less(less_run, all.rows, all.warnings);
     subtract(all.rows, less, all.warnings);

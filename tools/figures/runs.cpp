@@ -55,6 +55,23 @@ Result<storage::RunInfo> find_run(const storage::StoreReader& store, std::string
   return store.run(id);
 }
 
+Result<std::vector<storage::RunInfo>> readable_runs(const storage::StoreReader& store,
+                                                    std::vector<std::string>& warnings) {
+  auto all = store.runs();
+  if (all || all.error().kind != ErrorKind::unusable) return all;
+  const auto ids = store.run_ids();
+  if (!ids) return tl::unexpected(ids.error());
+  std::vector<storage::RunInfo> found;
+  for (const storage::RunId id : *ids) {
+    auto run = store.run(id);
+    if (run)
+      found.push_back(std::move(*run));
+    else if (run.error().kind == ErrorKind::unusable)
+      warnings.push_back("run " + std::to_string(id) + " is left out: " + run.error().message);
+  }
+  return found;
+}
+
 Result<Calendar> calendar_of(const storage::StoreReader& store, const storage::RunInfo& run) {
   if (run.stream == 0) return Calendar{};
   return store.calendar(run.stream, run.begin, run.end.value_or(after_all_runs));

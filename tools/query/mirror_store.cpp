@@ -16,7 +16,8 @@ Result<std::vector<storage::RunId>> wanted_runs(const storage::StoreReader& stor
     infos.push_back(std::move(*run));
   }
   if (const auto* report = std::get_if<ReportArguments>(&command)) {
-    auto runs = report->runs.empty() ? figures::default_runs(store) : figures::given_runs(store, report->runs);
+    std::vector<std::string> damaged;  // the report itself tells of them
+    auto runs = report->runs.empty() ? figures::default_runs(store, damaged) : figures::given_runs(store, report->runs);
     if (!runs) return tl::unexpected(runs.error());
     infos = std::move(*runs);
   }

@@ -42,8 +42,11 @@ Result<std::vector<Row>> chosen_rows(Context& context, const RunsArguments& argu
   if (!until) return tl::unexpected(until.error());
   const auto store = context.open_reader();
   if (!store) return tl::unexpected(store.error());
-  auto runs = store->runs();
+  std::vector<std::string> damaged;
+  auto runs = readable_runs(*store, damaged);
   if (!runs) return tl::unexpected(runs.error());
+  for (const std::string& warning : damaged)
+    context.err.write("nightwatt: warning: " + text::printable(warning) + "\n");
   std::vector<Row> rows;
   for (storage::RunInfo& run : *runs) {
     if (arguments.device && run.device != arguments.device) continue;

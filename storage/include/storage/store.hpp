@@ -209,6 +209,7 @@ class StoreReader {
   [[nodiscard]] Result<std::vector<StreamInfo>> streams() const;
   [[nodiscard]] Result<std::optional<StreamId>> stream_of_meter(std::string_view meter) const;
   [[nodiscard]] Result<std::vector<RunInfo>> runs() const;        ///< all, by number
+  [[nodiscard]] Result<std::vector<RunId>> run_ids() const;       ///< all, also of damaged rows
   [[nodiscard]] Result<std::vector<RunInfo>> sound_runs() const;  ///< those whose rows are not damaged
   [[nodiscard]] Result<RunInfo> run(RunId id) const;              ///< ErrorKind::negative: no such run
   [[nodiscard]] Result<RunState> run_state(RunId id, Sketches wanted = Sketches::all) const;

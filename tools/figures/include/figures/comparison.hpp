@@ -29,7 +29,8 @@ struct Comparison {
 };
 
 /// The newest run of each named device, or all of them, and every entered row; ErrorKind::negative where there is none.
-[[nodiscard]] Result<std::vector<storage::RunInfo>> default_runs(const storage::StoreReader& store, bool all = false);
+[[nodiscard]] Result<std::vector<storage::RunInfo>> default_runs(const storage::StoreReader& store,
+                                                                 std::vector<std::string>& warnings, bool all = false);
 /// Each once, in the order given.
 [[nodiscard]] Result<std::vector<storage::RunInfo>> given_runs(const storage::StoreReader& store,
                                                                const std::vector<std::string>& words);

@@ -3,6 +3,7 @@
 
 #include <string>
 #include <string_view>
+#include <vector>
 
 #include "measure/result.hpp"
 #include "measure/time.hpp"
@@ -14,6 +15,10 @@ namespace nightwatt::figures {
 [[nodiscard]] Result<storage::RunInfo> find_run(const storage::StoreReader& store, std::string_view word);
 
 /// How the run's times are shown.
+/// All runs of which the store can tell, by number; for each of which it cannot, for damage, a sentence in `warnings`.
+[[nodiscard]] Result<std::vector<storage::RunInfo>> readable_runs(const storage::StoreReader& store,
+                                                                  std::vector<std::string>& warnings);
+
 [[nodiscard]] Result<Calendar> calendar_of(const storage::StoreReader& store, const storage::RunInfo& run);
 
 /// `run 12 (Gannet board)`, safe to print.
