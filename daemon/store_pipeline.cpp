@@ -371,9 +371,9 @@ void StorePipeline::leave_moved_store() {
   if (!moved_lines_.admit(clock_.monotonic())) return;
   log_(LogLevel::warning,
        "store: " + path_ +
-           " was moved, deleted or replaced: recording goes on in what is there now; the readings so "
-           "far are in the old file, if it still exists" +
-           (whole ? "" : ", save the last of them"));
+           " was moved, deleted or replaced: recording goes on in a file at that path; the earlier readings are in the "
+           "old file, if it still exists" +
+           (whole ? "" : ", but the last of them are not"));
 }
 
 Result<void> StorePipeline::ready_store() {

@@ -375,9 +375,10 @@ class Namer {
       if (into_rest || from_rest || departs || *g.mean_w >= working_share * level || *g.mean_w < small_standby_w ||
           *g.lowest_w <= off_limit())
         continue;
-      warnings_.emplace_back(
-          "the device worked below its lowest steady level, but never long enough at one power: no idle level can be "
-          "quoted");
+      warnings_.push_back(with_advice(
+          "the device drew less than its lowest steady level at times, but never held one power long enough "
+          "there: no idle level can be quoted",
+          "leave it alone until nightwatt status says idle"));
       return true;
     }
     return false;
@@ -391,11 +392,11 @@ class Namer {
       const State& instead = states_[other.idle];
       const auto at =
           static_cast<std::size_t>(std::find(state_of_.begin(), state_of_.end(), other.idle) - state_of_.begin());
-      warnings_.push_back(
-          with_advice("the record does not tell for sure which level is idle: " + level_text(taken.level_w) +
-                          " is taken for it, and " + level_text(instead.level_w) + " is nearly as likely",
-                      "to have the other, nightwatt mark idle --kind idle --at " +
-                          std::to_string(segments_[at].begin.us / 1'000'000) + " --run and the run's number"));
+      warnings_.push_back(with_advice(
+          "the record does not tell for sure which level is idle: " + level_text(taken.level_w) +
+              " is taken for it, and " + level_text(instead.level_w) + " is nearly as likely",
+          "if the other is the idle one, nightwatt mark idle --kind idle --at " +
+              std::to_string(segments_[at].begin.us / 1'000'000) + " --run RUN, with this run's number for RUN"));
       return;
     }
   }

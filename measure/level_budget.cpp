@@ -571,9 +571,11 @@ class Maker {
     const double apart = counter.level_w - budget_.level_w;
     const bool disagree = std::abs(apart) > 2.0 * std::hypot(power_u, counter.uncertainty_w);
     if (disagree)
-      budget_.warnings.push_back("the energy counter says " + number_text(counter.level_w, 5) +
-                                 " W, the power readings " + number_text(budget_.level_w, 5) +
-                                 " W: more apart than their uncertainties; a wrong scale or a slipping clock?");
+      budget_.warnings.push_back(
+          "the energy counter says " + number_text(counter.level_w, 5) + " W, the power readings " +
+          number_text(budget_.level_w, 5) +
+          " W: more apart than their uncertainties, so one of them is wrong (to do: compare both with the "
+          "meter's display; correct unit or scale in its profile, or the clock)");
     const double power_weight = 1.0 / (power_u * power_u);
     const double counter_weight = 1.0 / (counter.uncertainty_w * counter.uncertainty_w);
     const double share = counter.uncertainty_w > 0.0 && power_u > 0.0 ? counter_weight / (power_weight + counter_weight)
@@ -705,13 +707,17 @@ void add_accuracy(LevelBudget& budget, const MeterTraits& traits) {
   }
   const std::optional<Accuracy>& accuracy = traits.accuracy;
   if (!accuracy) {
-    budget.warnings.push_back("the meter's accuracy is not known: its own error is not in the interval");
+    budget.warnings.push_back(with_advice("the meter's accuracy is not known: the meter's own error is not in the ±",
+                                          "give it as accuracy in the meter's profile, or with import --accuracy"));
     return;
   }
   budget.parts.push_back({accuracy_name, accuracy->half_width(budget.level_w) / std::sqrt(3.0), infinity, true, true,
                           0.0, accuracy->text()});
   if (!accuracy->meter_class.empty())
-    budget.warnings.push_back("a meter class promises nothing below the meter's minimum current: see its data sheet");
+    budget.warnings.push_back(
+        with_advice("the meter's accuracy class holds only above its minimum current; below that the true error may "
+                    "exceed the ±",
+                    "find the minimum current in its data sheet, or check it with nightwatt calibrate"));
 }
 
 /// The readings as the segmenter would keep them, one stretch of the whole record.

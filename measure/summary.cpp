@@ -1,4 +1,5 @@
 #include "measure/summary.hpp"
+#include "measure/advice.hpp"
 
 #include <algorithm>
 #include <array>
@@ -56,12 +57,13 @@ void warn_of_record(Summary& summary, std::span<const Segment> segments, const R
   };
   if (std::any_of(segments.begin(), segments.end(), gives_back))
     warnings.push_back(
-        "the power was below 0 W: is the meter connected the wrong way round, or does the device feed back? It counts "
-        "as energy given back, and as off");
+        with_advice("the power was below 0 W: either the meter is the wrong way round or the device feeds power back. "
+                    "Those times count as off, their energy as given back",
+                    "compare with the meter's display; turn the meter round and measure again"));
   for (const Segment& segment : segments)
     if (segment.settling_unfinished)
       warnings.push_back("the level from " + local_text(segment.begin) +
-                         " had not settled when it ended: held for longer it would be another");
+                         " had not settled when it ended: its figure may still be off");
 }
 
 Figure figure_of(const Segment& segment) {
@@ -130,9 +132,10 @@ class Figures {
     else if (sustained.longest_s < sustained_work_s)
       summary_.missing.push_back({"sustained", "the longest unbroken work lasted " +
                                                    duration_text({sustained.longest_s}) +
-                                                   ": what a load comes down to takes ten minutes or more"});
+                                                   ": what a load settles down to shows after ten minutes or more"});
     else
-      summary_.missing.push_back({"sustained", "the work of ten minutes or more ended at no steady level"});
+      summary_.missing.push_back(
+          {"sustained", "the work lasted ten minutes or more, but its power was not steady at the end"});
   }
 
   void make_baseline() {

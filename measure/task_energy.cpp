@@ -166,7 +166,7 @@ class Maker {
       result_.warnings.emplace_back(
           "the command ran for less than three readings: repeat it with -n, or make it do its work several times");
     if (!input_.traits.accuracy)
-      result_.warnings.emplace_back("the meter's accuracy is not known: its own error is not in the interval");
+      result_.warnings.emplace_back("the meter's accuracy is not known: the meter's own error is not in the ±");
     if (result_.above_idle_wh.value < result_.above_idle_wh.uncertainty)
       result_.warnings.emplace_back("the energy above idle is no more than its uncertainty");
   }

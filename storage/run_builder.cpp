@@ -293,8 +293,9 @@ void tell_outage(const Event& event, RunFigures& figures) {
   figures.totals.correct_gaps(known ? unseen : -in_record);
   if (known) return;
   figures.segment_warnings.emplace_back(
-      "an outage of unknown length: the machine was started anew and its clock stood before the last reading; the gap "
-      "counts as nothing, and the times before it or after it are wrong");
+      "an outage of unknown length: the computer restarted with its clock set earlier than the last reading; the gap "
+      "counts as no time, and the times of day before or after it are wrong (to do: have the clock set before "
+      "nightwattd starts)");
 }
 
 }  // namespace

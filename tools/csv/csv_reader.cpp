@@ -184,9 +184,10 @@ class CsvReader::Impl {
                                      std::to_string(form_.columns) + " columns; correct or remove it");
     for (std::size_t i = form_.columns; i < fields.size(); ++i)
       if (!fields[i].empty())
-        return refuse(record.line, "the line has more than the " + std::to_string(form_.columns) +
-                                       " columns that the header names; a decimal comma needs quotes or another "
-                                       "delimiter");
+        return refuse(record.line,
+                      "the line has more than the " + std::to_string(form_.columns) +
+                          " columns that the header names; if numbers are written like 25,02, save the file "
+                          "with ; between the columns, or quote them (\"25,02\"); else correct the line");
     return {};
   }
 

@@ -47,16 +47,16 @@ struct OneBudget {
 Result<std::optional<StabilityVerdict>> stability_of(const storage::StoreReader& store, const RunRecord& record,
                                                      const Segment& segment, std::vector<std::string>& warnings) {
   const std::string what =
-      "whether the " + std::string(segment_kind_name(segment.kind)) + " level was stable is not told: ";
+      "whether the " + std::string(segment_kind_name(segment.kind)) + " level was stable cannot be judged: ";
   const auto whole = store.raw_is_whole(record.info.stream, segment.begin, segment.end);
   if (!whole) return tl::unexpected(whole.error());
   if (!*whole) {
-    warnings.push_back(with_advice(what + "its raw readings have given way to minutes",
-                                   "nightwatt pin keeps the readings that a run still has"));
+    warnings.push_back(with_advice(what + "its raw readings have given way to minutes, that is averages",
+                                   "nightwatt pin RUN, given in time, keeps the readings of a run"));
     return std::nullopt;
   }
   if (segment.samples > readings_limit) {
-    warnings.push_back(what + "more than " + std::to_string(readings_limit) + " readings");
+    warnings.push_back(what + "it has more than " + std::to_string(readings_limit) + " readings");
     return std::nullopt;
   }
   const auto readings = readings_of(store, record, segment);

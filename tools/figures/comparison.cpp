@@ -53,11 +53,11 @@ void warn_of_less(const storage::RunInfo& less, const std::vector<DeviceRow>& ro
       for (const auto& [other_key, other] : less.conditions)
         if (key == other_key && value != other)
           warnings.push_back("what is subtracted was measured with " + key + " " + other + ", " + row.device +
-                             " with " + value);
+                             " with " + value + ": the difference holds that too");
     if (row.includes.empty()) continue;
     for (const std::string& item : less.includes)
       if (std::find(row.includes.begin(), row.includes.end(), item) == row.includes.end())
-        warnings.push_back(item + " is subtracted from " + row.device + ", of which it is not said to be a part");
+        warnings.push_back(item + " is subtracted from " + row.device + ", though it is not noted as plugged in there");
   }
 }
 

@@ -177,7 +177,9 @@ std::optional<std::string> counter_warning(const RunRecord& record) {
   return "the meter's counter says " + number_text(*s.counter_wh, "Wh") + ", the power readings " +
          number_text(beside.energy_wh, "Wh") + (beside.seconds < run_s ? " for the same time" : "") +
          ": more apart than their uncertainties (" + number_text(allowed, "Wh") +
-         "); a wrong scale or a slipping clock?";
+         "), so one of them is wrong (to do: compare both with the meter's display; correct unit or scale in its "
+         "profile, "
+         "or the clock)";
 }
 
 std::string figure_or_nothing(const std::optional<Figure>& figure, std::string_view unit) {

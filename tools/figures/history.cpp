@@ -7,6 +7,7 @@
 #include <set>
 
 #include "baseline_days.hpp"
+#include "measure/advice.hpp"
 #include "measure/time_text.hpp"
 #include "text/printable.hpp"
 
@@ -135,13 +136,13 @@ std::string run_list(const std::vector<HistoryRun>& runs, const std::vector<std:
 
 void warn(History& history) {
   if (history.groups.size() > 1) {
-    std::string text = "not all runs may be compared: ";
+    std::string text = "not all runs can be compared, each group is judged by itself: ";
     for (std::size_t g = 0; g < history.groups.size(); ++g) {
       const HistoryGroup& group = history.groups[g];
       text += (g == 0 ? "" : "; ") + run_list(history.runs, group.runs) + " on " + group.meter +
-              (group.conditions.empty() ? ", no conditions said" : " with " + group.conditions);
+              (group.conditions.empty() ? ", no conditions noted" : " with " + group.conditions);
     }
-    history.warnings.push_back(text);
+    history.warnings.push_back(with_advice(text, "note them with nightwatt set RUN --set KEY=VALUE"));
   }
   for (const HistoryRun& run : history.runs)
     if (!run.info.end && run.info.origin != storage::RunOrigin::entered)

@@ -246,8 +246,8 @@ void tell(Context& context, const std::string& name, const csv::CsvReader& reade
     return std::to_string(n) + " " + (n == 1 ? one : many);
   };
   if (reader.spread() > 0)
-    warn("the stamps are coarser than the readings: " + counted(reader.spread(), "reading was", "readings were") +
-         " spread evenly between them");
+    warn("several readings share one time in the file: " + counted(reader.spread(), "reading was", "readings were") +
+         " spread evenly up to the next time; if another column has finer times, name it with --time");
   // What --missing-below leaves out was asked for, and is in the answer.
   if (reader.missing() > 0 && !missing_was_asked_for)
     warn(counted(reader.missing(), "line", "lines") + " without a value left out");

@@ -18,7 +18,7 @@ Result<std::vector<MeterState>> stored_meters(const storage::StoreReader& store,
   std::vector<MeterState> meters;
   for (const storage::StreamInfo& stream : *streams) {
     if (!stream.meter) continue;
-    MeterState meter{*stream.meter, "down", {}, {}, {}, {}};
+    MeterState meter{*stream.meter, "down", {}, {}, {}, {}, {}};
     const auto last = store.last_reading(stream.id);
     if (!last) return tl::unexpected(last.error());
     if (*last) {
@@ -39,7 +39,7 @@ void add_configured(Context& context, std::vector<MeterState>& meters) {
   for (const config::MeterConfig& configured : (*settings)->meters) {
     const bool known =
         std::any_of(meters.begin(), meters.end(), [&](const auto& meter) { return meter.name == configured.name; });
-    if (!known) meters.push_back({configured.name, "down", {}, {}, {}, {}});
+    if (!known) meters.push_back({configured.name, "down", {}, {}, {}, {}, {}});
   }
 }
 
