@@ -46,8 +46,8 @@ LivePicture picture(std::size_t columns) {
   LivePicture result;
   result.now = now;
   result.running = true;
-  result.meters = {{"bench", "recording", now, 0.2, 600, 0},
-                   {"shelf", "silent", now - Duration(86'000'000), 86.0, 41, 3}};
+  result.meters = {{"bench", "recording", now, 0.2, 600, 0, {}},
+                   {"shelf", "silent", now - Duration(86'000'000), 86.0, 41, 3, {}}};
   LiveCurve curve;
   curve.meter = "bench";
   curve.run = "run 12 (Gannet board)";
