@@ -140,7 +140,7 @@ TEST_CASE("constant readings are unsure by the display, never by nothing") {
   CHECK_FALSE(known.noise_w.has_value());
   const LevelBudget unknown = still.budget();
   CHECK(unknown.uncertainty_w == Approx(2.0 / std::sqrt(12.0)));  // no digit says that it is finer than a watt
-  CHECK(warns(unknown, "display step is not known"));
+  CHECK(warns(unknown, "display's step is not known"));
 }
 
 TEST_CASE("two readings, one reading and none") {
