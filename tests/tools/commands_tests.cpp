@@ -1132,7 +1132,8 @@ TEST_CASE(
     const Bench bench;
     const std::string file = bench.write("c.csv", night(counter_scale));
     REQUIRE(bench({"import", file, "--device", "Skua tower", "--resolution", "0.01", "--accuracy", "1%"}).status == 0);
-    return bench.json({"summary", "1", "--budget"})["warnings"].dump().find("one of them is wrong") != std::string::npos;
+    return bench.json({"summary", "1", "--budget"})["warnings"].dump().find("one of them is wrong") !=
+           std::string::npos;
   };
   CHECK_FALSE(warned(1.0));
   CHECK(warned(1.1));
