@@ -5,7 +5,7 @@
 #include <cstdlib>
 #include <utility>
 
-#include "sml/crc.hpp"
+#include "crc16.hpp"
 #include "sml/element.hpp"
 
 namespace nightwatt::drivers::sml {

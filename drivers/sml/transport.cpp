@@ -2,7 +2,7 @@
 
 #include <algorithm>
 
-#include "sml/crc.hpp"
+#include "crc16.hpp"
 
 namespace nightwatt::drivers::sml {
 
