@@ -9,8 +9,6 @@
 namespace {
 
 using namespace nightwatt;
-using fuzz::check_promises;
-using fuzz::require;
 
 MeterProfile profile_for(std::uint8_t choice) {
   MeterProfile profile;
@@ -27,31 +25,12 @@ MeterProfile profile_for(std::uint8_t choice) {
   return profile;
 }
 
-void live(const MeterProfile& profile, std::span<const std::byte> bytes, std::size_t piece) {
-  auto decoder = drivers::make_decoder(profile).value();
-  auto by_byte = drivers::make_decoder(profile).value();
-  drivers::Output out;
-  drivers::Output out_by_byte;
-  Duration now{0};
-  for (std::size_t at = 0; at < bytes.size(); at += piece) {
-    const std::span<const std::byte> part = bytes.subspan(at, std::min(piece, bytes.size() - at));
-    decoder->tick(now, out);
-    by_byte->tick(now, out_by_byte);
-    decoder->feed(part, now, out);
-    for (const std::byte& byte : part) by_byte->feed({&byte, 1}, now, out_by_byte);
-    now += Duration(1'000 * (std::to_integer<std::int64_t>(part[0]) * 9));
-  }
-  require(test::described(out) == test::described(out_by_byte));
-  require(out.send == out_by_byte.send);
-  check_promises(out, bytes.size());
-}
-
 }  // namespace
 
 extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size) {
   if (size < 2) return 0;
   const std::span<const std::byte> bytes = std::as_bytes(std::span(data + 2, size - 2));
   fuzz::capture_in_pieces(profile_for(data[0]), bytes, data[1], 13);
-  live(profile_for(data[0]), bytes, 1U + data[1] % 64U);
+  fuzz::live_in_pieces(profile_for(data[0]), bytes, 1U + data[1] % 64U, 9);
   return 0;
 }

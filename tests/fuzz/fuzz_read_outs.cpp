@@ -11,7 +11,6 @@
 namespace {
 
 using namespace nightwatt;
-using fuzz::check_promises;
 using fuzz::require;
 
 MeterProfile profile_for(std::uint8_t choice) {
@@ -55,25 +54,6 @@ void finds_the_next(const MeterProfile& profile, std::span<const std::byte> byte
   require(!out.readings.empty() && out.readings.back().at_byte > all.size() - good.size());
 }
 
-void live(const MeterProfile& profile, std::span<const std::byte> bytes, std::size_t piece) {
-  auto decoder = drivers::make_decoder(profile).value();
-  auto by_byte = drivers::make_decoder(profile).value();
-  drivers::Output out;
-  drivers::Output out_by_byte;
-  Duration now{0};
-  for (std::size_t at = 0; at < bytes.size(); at += piece) {
-    const std::span<const std::byte> part = bytes.subspan(at, std::min(piece, bytes.size() - at));
-    decoder->tick(now, out);
-    by_byte->tick(now, out_by_byte);
-    decoder->feed(part, now, out);
-    for (const std::byte& byte : part) by_byte->feed({&byte, 1}, now, out_by_byte);
-    now += Duration(1'000 * (std::to_integer<std::int64_t>(part[0]) * 19));
-  }
-  require(test::described(out) == test::described(out_by_byte));
-  require(out.send == out_by_byte.send && out.line == out_by_byte.line && out.notes == out_by_byte.notes);
-  check_promises(out, bytes.size());
-}
-
 }  // namespace
 
 extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size) {
@@ -82,6 +62,6 @@ extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size
   const MeterProfile profile = profile_for(data[0]);
   fuzz::capture_in_pieces(profile, bytes, data[1], 13);
   finds_the_next(profile, bytes);
-  live(profile, bytes, 1U + data[1] % 64U);
+  fuzz::live_in_pieces(profile, bytes, 1U + data[1] % 64U, 19);
   return 0;
 }
