@@ -11,7 +11,6 @@
 #include "figures/runs.hpp"
 #include "measure/time_text.hpp"
 #include "text/json_text.hpp"
-#include "text/sink.hpp"
 
 namespace nightwatt::mirror {
 namespace {
@@ -86,21 +85,12 @@ class CopyLines {
 };
 
 std::string summary_json(const figures::RunRecord& record) {
-  std::string text;
-  text::Sink sink(text);
-  text::JsonWriter json(sink);
-  figures::write_summary(json, record, nullptr);
-  sink.flush();
-  return text;
+  return text::json_string([&](text::JsonWriter& json) { figures::write_summary(json, record, nullptr); });
 }
 
 std::string segments_json(const figures::RunRecord& record) {
-  std::string text;
-  text::Sink sink(text);
-  text::JsonWriter json(sink);
-  figures::write_segments(json, record.segments, record.calendar);
-  sink.flush();
-  return text;
+  return text::json_string(
+      [&](text::JsonWriter& json) { figures::write_segments(json, record.segments, record.calendar); });
 }
 
 Value cell_text(storage::Row& row, std::string_view column) {

@@ -7,7 +7,6 @@
 #include "figures/figures.hpp"
 #include "figures/run_json.hpp"
 #include "text/json_text.hpp"
-#include "text/sink.hpp"
 
 namespace nightwatt::publish {
 namespace {
@@ -16,24 +15,12 @@ constexpr std::size_t messages_at_once = 100;
 constexpr std::int64_t end_of_time = std::numeric_limits<std::int64_t>::max();
 
 std::string reading_json(const Reading& reading, Duration shift) {
-  std::string text;
-  text::Sink sink(text);
-  text::JsonWriter json(sink);
-  json.begin_object().field("time", reading.time + shift);
-  for (const Quantity quantity : all_quantities)
-    if (const auto value = reading.values.get(quantity)) json.field(quantity_column(quantity), *value);
-  json.end_object();
-  sink.flush();
-  return text;
-}
-
-std::string run_json(const figures::RunRecord& record) {
-  std::string text;
-  text::Sink sink(text);
-  text::JsonWriter json(sink);
-  figures::write_summary(json, record, nullptr);
-  sink.flush();
-  return text;
+  return text::json_string([&](text::JsonWriter& json) {
+    json.begin_object().field("time", reading.time + shift);
+    for (const Quantity quantity : all_quantities)
+      if (const auto value = reading.values.get(quantity)) json.field(quantity_column(quantity), *value);
+    json.end_object();
+  });
 }
 
 }  // namespace
@@ -110,7 +97,9 @@ Result<void> Feed::add_ends(const storage::StoreReader& store, std::vector<Messa
     if (!run.end || !run.meter || open_.count(run.id) == 0) continue;
     const auto record = figures::run_record(store, run);
     if (!record) return tl::unexpected(record.error());
-    messages.push_back({topic_of(topic_, rig_, *run.meter) + "/run", run_json(*record), true});
+    messages.push_back(
+        {topic_of(topic_, rig_, *run.meter) + "/run",
+         text::json_string([&](text::JsonWriter& json) { figures::write_summary(json, *record, nullptr); }), true});
     next_ended_.insert(run.id);
   }
   return {};

@@ -35,33 +35,20 @@ Result<std::string> run_document(const storage::StoreReader& store, storage::Run
   if (!info) return tl::unexpected(info.error());
   const auto record = figures::run_record(store, *info);
   if (!record) return tl::unexpected(record.error());
-  std::string body;
-  {
-    text::Sink sink(body);
-    text::JsonWriter json(sink);
-    if (of_segments) {
-      json.begin_document();
-      figures::write_run_name(json, record->info);
-      json.key("segments");
-      figures::write_segments(json, record->segments, record->calendar);
-      json.end_object();
-    } else {
-      figures::write_summary(json, *record, nullptr);
-    }
-  }
-  return body;
+  return text::json_string([&](text::JsonWriter& json) {
+    if (!of_segments) return figures::write_summary(json, *record, nullptr);
+    json.begin_document();
+    figures::write_run_name(json, record->info);
+    json.key("segments");
+    figures::write_segments(json, record->segments, record->calendar);
+    json.end_object();
+  });
 }
 
 Result<std::string> comparison_document(const storage::StoreReader& store) {
   const auto all = figures::comparison_of(store, {});
   if (!all) return tl::unexpected(all.error());
-  std::string body;
-  {
-    text::Sink sink(body);
-    text::JsonWriter json(sink);
-    figures::write_comparison(json, *all);
-  }
-  return body;
+  return text::json_string([&](text::JsonWriter& json) { figures::write_comparison(json, *all); });
 }
 
 Answer of_error(const Error& error) {

@@ -143,23 +143,13 @@ std::string summary_of(const storage::StoreReader& store, storage::RunId run) {
   const auto budgets = must(figures::run_budgets(store, record));
   record.info.id = 0;  // the mirror's numbers and meters are its own
   record.info.meter.reset();
-  std::string text;
-  text::Sink sink(text);
-  text::JsonWriter json(sink);
-  figures::write_summary(json, record, &budgets);
-  sink.flush();
-  return text;
+  return text::json_string([&](text::JsonWriter& json) { figures::write_summary(json, record, &budgets); });
 }
 
 std::string table_of(const storage::StoreReader& store) {
   auto all = must(figures::comparison_of(store, {}));
   for (auto& row : all.rows) row.runs.clear();
-  std::string text;
-  text::Sink sink(text);
-  text::JsonWriter json(sink);
-  figures::write_comparison(json, all);
-  sink.flush();
-  return text;
+  return text::json_string([&](text::JsonWriter& json) { figures::write_comparison(json, all); });
 }
 
 }  // namespace

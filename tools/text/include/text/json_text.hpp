@@ -58,4 +58,16 @@ class JsonWriter {
   bool break_line_ = false;
 };
 
+/// What `write` writes to the JsonWriter that it is given, as a text.
+template <class Write>
+[[nodiscard]] std::string json_string(Write&& write) {
+  std::string text;
+  {
+    Sink sink(text);
+    JsonWriter json(sink);
+    write(json);
+  }
+  return text;
+}
+
 }  // namespace nightwatt::text
