@@ -87,20 +87,28 @@ Result<void> Feed::add_readings(const storage::StoreReader& store, const storage
   return {};
 }
 
+// Looked at twice a second: only runs that are open or new are read.
 Result<void> Feed::add_ends(const storage::StoreReader& store, std::vector<Message>& messages) {
-  const auto runs = store.runs();
-  if (!runs) return tl::unexpected(runs.error());
-  for (const storage::RunInfo& run : *runs) {
-    const bool is_new = run.id > newest_run_;
-    if (is_new) open_.insert(run.id);
-    newest_run_ = std::max(newest_run_, run.id);
-    if (!run.end || !run.meter || open_.count(run.id) == 0) continue;
-    const auto record = figures::run_record(store, run);
+  const auto ids = store.run_ids();
+  if (!ids) return tl::unexpected(ids.error());
+  for (const storage::RunId id : *ids)
+    if (id > newest_run_) open_.insert(id);
+  if (!ids->empty()) newest_run_ = std::max(newest_run_, ids->back());
+  for (auto id = open_.begin(); id != open_.end();) {
+    const auto run = store.run(*id);
+    if (!run && run.error().kind != ErrorKind::negative) return tl::unexpected(run.error());
+    if (!run || (run->end && !run->meter)) {  // joined to another, or of no meter
+      id = open_.erase(id);
+      continue;
+    }
+    ++id;
+    if (!run->end) continue;
+    const auto record = figures::run_record(store, *run);
     if (!record) return tl::unexpected(record.error());
     messages.push_back(
-        {topic_of(topic_, rig_, *run.meter) + "/run",
+        {topic_of(topic_, rig_, *run->meter) + "/run",
          text::json_string([&](text::JsonWriter& json) { figures::write_summary(json, *record, nullptr); }), true});
-    next_ended_.insert(run.id);
+    next_ended_.insert(run->id);
   }
   return {};
 }
