@@ -104,6 +104,22 @@ TEST_CASE("what a load comes down to has a history of its own, where it is not t
   CHECK(text.find("baseline") == std::string::npos);
 }
 
+TEST_CASE("nights of one meter with other settings are not compared, and it says which settings") {
+  const LiveStore bench;
+  for (int i = 0; i < 4; ++i) {
+    RecordedNight night;
+    night.device = "Puffin mini";
+    night.begin = evening + i * one_day;
+    night.step_w = i < 2 ? 0.01 : 0.1;
+    record_night(bench, night, plain_night(10.0, 40.0), 500 + static_cast<std::uint64_t>(i));
+  }
+  const Json history = json_of(bench, {"history", "Puffin mini"});
+  REQUIRE(history["warnings"].size() == 1);
+  CHECK(history["warnings"][0] ==
+        "not all runs can be compared, each group is judged by itself: runs 1, 2 on bench, display step 0.01 W; "
+        "runs 3, 4 on bench, display step 0.1 W");
+}
+
 TEST_CASE("two nights are compared and not judged") {
   const LiveStore bench;
   record_nights(bench, "Skua tower", 2, 90.0, [](int i) { return 40.0 + 0.05 * i; });
@@ -136,9 +152,7 @@ TEST_CASE("a run without a name is proposed the device it looks like, and takes 
   const LiveStore bench;
   int day = 0;
   const auto record = [&](const std::optional<std::string>& device, double idle_w, double load_w) {
-    RecordedNight night;
-    night.device = device;
-    night.begin = evening + day * one_day;
+    const RecordedNight night{"bench", device, evening + day * one_day, {}, {}, 0.01, "1%", {}};
     return record_night(bench, night, plain_night(idle_w, load_w), 300 + static_cast<std::uint64_t>(day++));
   };
   const auto nobody = std::to_string(record(std::nullopt, 38.0, 60.0));

@@ -134,15 +134,34 @@ std::string run_list(const std::vector<HistoryRun>& runs, const std::vector<std:
   return text;
 }
 
+/// What a group was measured with, as far as groups differ in it.
+std::string group_text(const History& history, const HistoryGroup& group, bool by_setting, bool by_condition) {
+  std::string text = run_list(history.runs, group.runs) + " on " + group.meter;
+  if (by_setting) {
+    const MeterTraits& traits = history.runs[group.runs.front()].info.traits;
+    text += traits.resolution_w ? ", display step " + text::exact_text(*traits.resolution_w) + " W"
+                                : ", display step not told";
+    if (traits.truncates) text += ", cut off";
+    if (traits.correction) text += ", corrected";
+  }
+  if (by_condition) text += group.conditions.empty() ? ", no conditions noted" : " with " + group.conditions;
+  return text;
+}
+
 void warn(History& history) {
   if (history.groups.size() > 1) {
+    bool by_setting = false, by_condition = false;
+    for (const HistoryGroup& a : history.groups)
+      for (const HistoryGroup& b : history.groups) {
+        by_condition = by_condition || a.conditions != b.conditions;
+        by_setting = by_setting || (&a != &b && a.meter == b.meter && a.conditions == b.conditions);
+      }
     std::string text = "not all runs can be compared, each group is judged by itself: ";
-    for (std::size_t g = 0; g < history.groups.size(); ++g) {
-      const HistoryGroup& group = history.groups[g];
-      text += (g == 0 ? "" : "; ") + run_list(history.runs, group.runs) + " on " + group.meter +
-              (group.conditions.empty() ? ", no conditions noted" : " with " + group.conditions);
-    }
-    history.warnings.push_back(with_advice(text, "note them with nightwatt set RUN --set KEY=VALUE"));
+    for (std::size_t g = 0; g < history.groups.size(); ++g)
+      text += (g == 0 ? "" : "; ") + group_text(history, history.groups[g], by_setting, by_condition);
+    history.warnings.push_back(by_condition
+                                   ? with_advice(std::move(text), "note them with nightwatt set RUN --set KEY=VALUE")
+                                   : std::move(text));
   }
   for (const HistoryRun& run : history.runs)
     if (!run.info.end && run.info.origin != storage::RunOrigin::entered)
