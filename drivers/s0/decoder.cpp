@@ -60,14 +60,32 @@ void take_edges(std::vector<std::byte>& buffer, std::uint64_t fed, bool& in_nois
 
 }  // namespace
 
+std::int64_t PulseCounter::shortest_off_us() const {
+  // IEC 62053-31: an output stays open for 30 ms at least; ten less, as an edge is seen late by up to that. Who sets a
+  // shorter closing has a meter whose pulses are as close together.
+  constexpr std::int64_t shortest_by_standard_us = 20'000;
+  return std::min(shortest_on_us_, shortest_by_standard_us);
+}
+
 void PulseCounter::lose_track() {
   on_since_us_.reset();
+  closing_.reset();
   changes_.reset();
 }
 
 void PulseCounter::push(const Edge& edge, std::uint64_t at_byte, std::vector<Fault>& faults) {
-  // Two changes within a bounce are one; with more time between them a pulse came and went unseen.
-  if (changes_ && edge.changes != 0 && newest_us_) {
+  follow_the_count(edge, at_byte, faults);
+  newest_us_ = edge.at_us;
+  if (edge.on)
+    close(edge.at_us);
+  else
+    open(edge.at_us, at_byte, faults);
+}
+
+/// Two changes within a bounce are one; with more time between them a pulse came and went unseen.
+void PulseCounter::follow_the_count(const Edge& edge, std::uint64_t at_byte, std::vector<Fault>& faults) {
+  if (edge.changes == 0) return;
+  if (changes_ && newest_us_) {
     const std::uint32_t missed = edge.changes - *changes_ - (edge.changes == *changes_ ? 0U : 1U);
     const bool by_bounce = static_cast<std::int64_t>(edge.at_us - *newest_us_) < 2 * shortest_on_us_;
     if (missed >= 2 && missed < 1000 && !by_bounce) {
@@ -77,24 +95,33 @@ void PulseCounter::push(const Edge& edge, std::uint64_t at_byte, std::vector<Fau
                      std::to_string(missed) + " edges were not seen in time; counted by the kernel's count"));
     }
   }
-  if (edge.changes != 0) changes_ = edge.changes;
-  newest_us_ = edge.at_us;
-  if (edge.on) {
-    if (!on_since_us_) on_since_us_ = edge.at_us;
-    return;
-  }
-  if (!on_since_us_) return;
-  const std::uint64_t on_since = *on_since_us_;
+  changes_ = edge.changes;
+}
+
+void PulseCounter::close(std::uint64_t at_us) {
+  if (on_since_us_) return;
+  on_since_us_ = at_us;
+  const bool bounce = closing_ && static_cast<std::int64_t>(at_us - closing_->opened_us) < shortest_off_us();
+  if (!bounce) closing_ = Closing{.first_us = at_us};
+}
+
+void PulseCounter::open(std::uint64_t at_us, std::uint64_t at_byte, std::vector<Fault>& faults) {
+  if (!on_since_us_ || !closing_) return;
+  const auto on_us = static_cast<std::int64_t>(at_us - *on_since_us_);
   on_since_us_.reset();
-  const auto on_us = static_cast<std::int64_t>(edge.at_us - on_since);
-  if (on_us < shortest_on_us_) return;
+  closing_->closed_us += on_us;
+  closing_->opened_us = at_us;
   if (on_us > stuck_after_us) {
     faults.push_back(make_fault(FaultKind::malformed, at_byte,
                                 "the contact was closed for " + std::to_string(on_us / 1000) +
                                     " ms: stuck, or the line is the wrong way round; no pulse"));
+    closing_.reset();
     return;
   }
-  count(on_since);
+  if (closing_->counted || closing_->closed_us < shortest_on_us_) return;
+  closing_->counted = true;
+  ++pulses_;
+  last_us_ = closing_->first_us;
 }
 
 PulseMeter::PulseMeter(const S0PulseSettings& settings, std::vector<ReadSpec> reads, Duration interval)

@@ -12,7 +12,8 @@
 
 namespace nightwatt::drivers::s0 {
 
-/// Pulses out of edges. A pulse counts when it has been on for `shortest_on`; its instant is its leading edge.
+/// Pulses out of edges. A contact bounces: closings with shorter openings between them than `shortest_off_us()` are one
+/// pulse, which counts once it was closed for `shortest_on` in sum; its instant is its first closing.
 class PulseCounter {
  public:
   explicit PulseCounter(const S0PulseSettings& settings) : shortest_on_us_(settings.shortest_on.count()) {}
@@ -26,12 +27,21 @@ class PulseCounter {
   [[nodiscard]] std::optional<std::uint64_t> newest_us() const { return newest_us_; }
 
  private:
-  void count(std::uint64_t at_us) {
-    ++pulses_;
-    last_us_ = at_us;
-  }
+  /// One pulse as far as it has come.
+  struct Closing {
+    std::uint64_t first_us = 0;
+    std::int64_t closed_us = 0;  ///< in sum, up to its last opening
+    std::uint64_t opened_us = 0;
+    bool counted = false;
+  };
+  [[nodiscard]] std::int64_t shortest_off_us() const;
+  void follow_the_count(const Edge& edge, std::uint64_t at_byte, std::vector<Fault>& faults);
+  void close(std::uint64_t at_us);
+  void open(std::uint64_t at_us, std::uint64_t at_byte, std::vector<Fault>& faults);
+
   std::int64_t shortest_on_us_;
   std::optional<std::uint64_t> on_since_us_;
+  std::optional<Closing> closing_;
   std::optional<std::uint32_t> changes_;
   std::optional<std::uint64_t> newest_us_;  ///< of any edge
   std::uint64_t pulses_ = 0;

@@ -104,6 +104,33 @@ TEST_CASE("bounces are no pulses") {
   CHECK(last_power(out) == Approx(1800.0));
 }
 
+TEST_CASE("a pulse that chatters is one, begins with its first contact and is as long as its contacts in sum") {
+  // From a generator of bouncing contacts that was written from the standard's times alone (on and off 30 ms at least).
+  Source source;
+  for (std::uint64_t i = 0; i < 20; ++i) {
+    const std::uint64_t begin = 1'000'000U + i * 3'600'000U;
+    const std::uint64_t late = i % 2 == 0 ? 4'000U : 0U;  // every second one bounces before it closes
+    if (late > 0) source.pulse(begin, 1'500);
+    source.pulse(begin + late, 13'000);
+    source.pulse(begin + late + 14'000, 14'000);  // opened for 1 ms in its middle
+  }
+  const Output out = play(profile_of(), source, 72s);
+  REQUIRE(out.faults.empty());
+  CHECK(out.readings.back().values.get(Quantity::energy)->text() == "20");
+  int powers = 0;
+  for (const Measurement& reading : out.readings)
+    if (const auto power = reading.values.get(Quantity::power)) {
+      CHECK(power->value() == Approx(1000.0));
+      ++powers;
+    }
+  CHECK(powers > 60);
+  // A long pulse opened for a moment is not two.
+  Source two_halves;
+  two_halves.pulse(1'000'000, 50'000);
+  two_halves.pulse(1'051'000, 49'000);
+  CHECK(play(profile_of(), two_halves, 5s).readings.back().values.get(Quantity::energy)->text() == "1");
+}
+
 TEST_CASE("while no pulse comes the power falls as the wait grows") {
   Source source;
   source.pulse(1'000'000);
