@@ -4,7 +4,7 @@
 #include <cmath>
 #include <cstdlib>
 
-#include "measure/level_sketch.hpp"
+#include "measure/microwatts.hpp"
 
 namespace nightwatt {
 

@@ -4,6 +4,8 @@
 #include <cmath>
 #include <utility>
 
+#include "measure/microwatts.hpp"
+
 namespace nightwatt {
 
 namespace {
@@ -15,12 +17,6 @@ std::int64_t key_of(UtcTime time, int width_log2) {
 }
 
 }  // namespace
-
-std::optional<std::int64_t> microwatts_of(double power_w) {
-  constexpr double highest_w = 1e9;
-  if (!(std::abs(power_w) < highest_w)) return std::nullopt;
-  return std::llround(power_w * 1e6);
-}
 
 void LevelSketch::forget_counts() {
   counted_ = false;

@@ -12,6 +12,7 @@
 #include "measure/gap_rule.hpp"
 #include "measure/held_power.hpp"
 #include "measure/kept_figure.hpp"
+#include "measure/microwatts.hpp"
 #include "measure/statistics.hpp"
 #include "reading_trail.hpp"
 #include "segment_edges.hpp"

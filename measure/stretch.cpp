@@ -7,7 +7,8 @@
 #include <numeric>
 #include <utility>
 
-#include "measure/segmenter.hpp"
+#include "measure/microwatts.hpp"
+#include "measure/stretch_codec.hpp"
 #include "stretch_bytes.hpp"
 
 namespace nightwatt {

@@ -5,6 +5,7 @@
 #include <limits>
 #include <utility>
 
+#include "measure/segment_correction.hpp"
 #include "storage/renewal.hpp"
 
 namespace nightwatt::storage {

@@ -5,7 +5,7 @@
 #include <optional>
 #include <span>
 
-#include "measure/segment.hpp"
+#include "measure/level_parts.hpp"
 
 namespace nightwatt {
 

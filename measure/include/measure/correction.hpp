@@ -6,7 +6,6 @@
 #include <vector>
 
 #include "measure/result.hpp"
-#include "measure/segment.hpp"
 #include "measure/time.hpp"
 
 namespace nightwatt {
@@ -37,9 +36,5 @@ struct Correction {
 /// As the store keeps it beside a run, and back. Error kind input where the text is none or not sound().
 [[nodiscard]] std::string correction_text(const Correction& correction);
 [[nodiscard]] Result<Correction> correction_from_text(std::string_view text);
-
-/// What the segment's figures come to with it: the correction's uncertainty takes the place of the promise. What is off
-/// stays as it was shown.
-void correct(Segment& segment, const Correction& correction);
 
 }  // namespace nightwatt

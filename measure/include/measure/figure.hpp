@@ -5,7 +5,7 @@
 #include <string>
 #include <string_view>
 
-#include "measure/segment.hpp"
+#include "measure/level_parts.hpp"
 
 namespace nightwatt {
 

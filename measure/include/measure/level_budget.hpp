@@ -9,7 +9,7 @@
 #include <vector>
 
 #include "measure/meter_profile.hpp"
-#include "measure/segment.hpp"
+#include "measure/level_parts.hpp"
 #include "measure/stretch.hpp"
 
 namespace nightwatt {

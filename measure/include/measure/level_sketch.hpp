@@ -126,7 +126,4 @@ class LevelSketch {
   friend bool operator==(const LevelSketch&, const LevelSketch&) = default;
 };
 
-/// A display's value as a whole number; nullopt where it is beyond all displays.
-[[nodiscard]] std::optional<std::int64_t> microwatts_of(double power_w);
-
 }  // namespace nightwatt

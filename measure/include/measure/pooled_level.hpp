@@ -3,7 +3,7 @@
 
 #include <span>
 
-#include "measure/segment.hpp"
+#include "measure/level_parts.hpp"
 
 namespace nightwatt {
 

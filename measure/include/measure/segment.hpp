@@ -9,6 +9,7 @@
 #include <string_view>
 #include <vector>
 
+#include "measure/level_parts.hpp"
 #include "measure/time.hpp"
 
 namespace nightwatt {
@@ -24,16 +25,6 @@ constexpr std::array<SegmentKind, segment_kind_count> all_segment_kinds = {
 [[nodiscard]] std::optional<SegmentKind> segment_kind_from_name(std::string_view name);
 /// Nothing for a number that no kind has: a store of a newer version, or a damaged one.
 [[nodiscard]] std::optional<SegmentKind> segment_kind_from_number(std::int64_t number);
-
-/// What a level's uncertainty is made of, standard uncertainties in W.
-struct LevelParts {
-  double chance_w = 0.0;  ///< readings and instants: another stretch of the same level does not share it
-  double chance_freedom = 0.0;
-  double shared_w = 0.0;    ///< the display: the same in the next stretch
-  double accuracy_w = 0.0;  ///< the meter's promise
-  [[nodiscard]] double standard_w() const;
-  [[nodiscard]] double expanded_w() const;  ///< k_for() the degrees of freedom of the whole
-};
 
 /// One segment of a run. Powers in W, energy in Wh; absent means the record cannot give it, never 0.
 struct Segment {

@@ -16,6 +16,7 @@
 #include "measure/meter_profile.hpp"
 #include "measure/result.hpp"
 #include "measure/segment.hpp"
+#include "measure/stretch_codec.hpp"
 
 namespace nightwatt {
 
@@ -27,15 +28,6 @@ struct SegmenterSettings {
 /// One piece of the record between two final boundaries, with what is needed to quote figures for it later, bounded in
 /// size however long it lasts. Its insides are the segmenter's own; the store keeps it as bytes.
 class Stretch;
-
-/// Bytes of one stretch, versioned, whole or without its sketch: that is most of it, and only a budget asks for it.
-[[nodiscard]] std::string encode_stretch(const Stretch& stretch);
-[[nodiscard]] std::string encode_outline(const Stretch& stretch);
-[[nodiscard]] std::string encode_sketch(const Stretch& stretch);
-/// Of encode_stretch() or encode_outline(), of this version or an older one.
-[[nodiscard]] Result<Stretch> decode_stretch(std::string_view bytes);
-/// Puts the sketch back that encode_outline() left out.
-[[nodiscard]] Result<void> decode_sketch(std::string_view bytes, Stretch& outline);
 
 /// What the segmenter learnt about the whole stream and classify() needs.
 struct Learnt {
