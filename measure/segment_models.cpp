@@ -219,6 +219,7 @@ struct Curve {
   double limit_w = 0.0;
   double amplitude_w = 0.0;
   double tau_s = 0.0;
+  [[nodiscard]] double at(double t_s) const { return limit_w + amplitude_w * std::exp(-t_s / tau_s); }
 };
 
 class Explainer {
@@ -251,10 +252,12 @@ class Explainer {
     double cost = infinity;
     std::size_t from = 0;
     Model before = Model::jump;
+    Curve curve = {};
   };
   struct Found {
     std::size_t first = 0, last = 0;
     Model model = Model::level;
+    Curve curve = {};
   };
 
   [[nodiscard]] static std::size_t index(std::size_t end, Model model) {
@@ -271,9 +274,9 @@ class Explainer {
     }
     return in;
   }
-  void offer(std::size_t end, Model model, const Step& in, double cost) {
+  void offer(std::size_t end, Model model, const Step& in, double cost, const Curve& curve = {}) {
     Step& best = best_[index(end, model)];
-    if (in.cost + cost < best.cost) best = {in.cost + cost, in.from, in.before};
+    if (in.cost + cost < best.cost) best = {in.cost + cost, in.from, in.before, curve};
   }
 
   void from(std::size_t i) {
@@ -476,7 +479,7 @@ class Explainer {
       const Curve c = best_curve(i, j);
       if (c.cost == infinity) continue;
       const bool decay = falls_far(c, at_[j].begin_s + at_[j].length_s - at_[i].begin_s);
-      offer(j + 1, decay ? Model::decay : Model::curve, decay ? in_of_decay : in, curve_cost + c.cost);
+      offer(j + 1, decay ? Model::decay : Model::curve, decay ? in_of_decay : in, curve_cost + c.cost, c);
       if (c.cost > hopeless(j + 1 - i)) return;
     }
   }
@@ -643,7 +646,7 @@ class Explainer {
       if (best_[index(end, m)].cost < best_[index(end, model)].cost) model = m;
     while (end > 0) {
       const Step& step = best_[index(end, model)];
-      found.push_back({step.from, end, model});
+      found.push_back({step.from, end, model, step.curve});
       end = step.from;
       model = step.before;
     }
@@ -677,7 +680,7 @@ class Explainer {
       join(e.part, pieces_[k], rules_, !away[k - f.first]);
       if (away[k - f.first] && !away[k - f.first - 1]) ++e.part.stretch.excursions;
     }
-    give_shape(e, f, before);
+    give_shape(e, f, way_from, before);
     if (way_from < f.first) take_way_in(e, way_from);
     return e;
   }
@@ -694,13 +697,17 @@ class Explainer {
     return away;
   }
 
-  void give_shape(Explained& e, const Found& f, const std::vector<Explained>& before) const {
+  void give_shape(Explained& e, const Found& f, std::size_t way_from, const std::vector<Explained>& before) const {
     Stretch& s = e.part.stretch;
     s.shape = StretchShape::steady;
     if (f.model == Model::turns) describe_turns(e, f);
     s.line_begin_w = e.part.head.mean;
     s.line_end_w = e.part.tail.mean;
-    if (f.model == Model::decay) s.shape = StretchShape::decay;
+    if (f.model == Model::decay) {
+      s.shape = StretchShape::decay;
+      // Where readings are on their way from what was before, it began earlier.
+      s.line_begin_w = f.curve.at(at_[way_from].begin_s - at_[f.first].begin_s);
+    }
     if (f.model != Model::ramp && f.model != Model::irregular) return;
     s.shape = f.model == Model::ramp ? StretchShape::ramp : StretchShape::unsteady;
     s.line_begin_w = before.empty() ? e.part.head.mean : before.back().part.tail.mean;

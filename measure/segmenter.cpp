@@ -468,7 +468,8 @@ class Segmenter::Impl {
     }
     s.lowest_w = std::min(s.lowest_w, p.low);
     s.highest_w = std::max(s.highest_w, p.high);
-    if (to_seconds(p.first - s.begin).value < window_s) part_.head.add({p.n, p.mean});
+    // A slow meter's first reading may come later than that.
+    if (part_.head.n == 0 || to_seconds(p.first - s.begin).value < window_s) part_.head.add({p.n, p.mean});
   }
 
   void close_part() {
