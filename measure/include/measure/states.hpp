@@ -6,6 +6,7 @@
 #include <vector>
 
 #include "measure/figure.hpp"
+#include "measure/segment.hpp"
 
 namespace nightwatt {
 
