@@ -101,7 +101,7 @@ ReadingQueue::Wake ReadingQueue::rest(Duration pause) {
   }
 }
 
-std::deque<QueueItem> ReadingQueue::take() {
+std::vector<QueueItem> ReadingQueue::take() {
   const std::lock_guard lock(mutex_);
   readings_ = 0;
   urgent_ = false;
@@ -109,9 +109,9 @@ std::deque<QueueItem> ReadingQueue::take() {
   return std::exchange(items_, {});
 }
 
-std::deque<QueueItem> ReadingQueue::take_commands() {
+std::vector<QueueItem> ReadingQueue::take_commands() {
   const std::lock_guard lock(mutex_);
-  std::deque<QueueItem> commands, others;
+  std::vector<QueueItem> commands, others;
   for (QueueItem& item : items_)
     (std::holds_alternative<std::shared_ptr<RunCommand>>(item) ? commands : others).push_back(std::move(item));
   items_ = std::move(others);

@@ -3,7 +3,8 @@
 //   bench_world [NIGHTS] [SEED] [MINUTES] [FAULTS] [first]
 //   bench_world calls
 //
-// `calls`: a short night once for every call on the disk and every kind of fault at it.
+// `calls`: two short nights once for every call on the disk and every kind of fault at it, and for every seventh
+// allocation.
 // Prints the seed of a night in which the store did not tell the truth, and the smallest night found that does the
 // same. The same seed, minutes and faults are the same night again. `first`: stops at the first, and only names it.
 #include <chrono>
@@ -13,6 +14,7 @@
 #include <string>
 
 #include "tests/world/night.hpp"
+#include "tests/world/sim_memory.hpp"
 
 namespace {
 
@@ -32,18 +34,31 @@ void show(const Night& night, const Outcome& outcome) {
   for (const std::string& line : log) std::cout << "    " << line << "\n";
 }
 
+// At every call on the disk that may fail, and (what takes longest) every so many allocations.
 int try_all_calls() {
-  const std::uint64_t calls = live(busy_moment()).disk_calls;
-  std::uint64_t failed = 0;
-  for (const CallFault fault : {CallFault::kill, CallFault::power_cut, CallFault::error, CallFault::full})
-    for (std::uint64_t call = 1; call <= calls; ++call) {
-      const Night night = with_call_fault(busy_moment(), fault, call);
-      const Outcome outcome = live(night);
-      if (outcome.problem.empty()) continue;
-      ++failed;
-      std::cout << outcome.problem << "\n" << night_text(night) << "\n";
-    }
-  std::cout << "a fault of each of 4 kinds at each of " << calls << " calls: " << failed << " went wrong\n";
+  std::uint64_t failed = 0, tried = 0;
+  const auto try_one = [&](const Night& moment, CallFault fault, std::uint64_t call) {
+    const Night night = with_call_fault(moment, fault, call);
+    const Outcome outcome = live(night);
+    ++tried;
+    if (outcome.problem.empty()) return;
+    ++failed;
+    std::cout << outcome.problem << "\n" << night_text(night) << "\n";
+  };
+  for (const Night& moment : {brief_moment(), busy_moment()}) {
+    const std::uint64_t sqlite_before = allocations();
+    const std::uint64_t own_before = news();
+    const std::uint64_t calls = live(moment).chances;
+    const std::uint64_t of_sqlite = allocations() - sqlite_before;
+    const std::uint64_t of_its_own = news() - own_before;
+    for (const CallFault fault : {CallFault::kill, CallFault::power_cut, CallFault::error, CallFault::full})
+      for (std::uint64_t call = 1; call <= calls; ++call) try_one(moment, fault, call);
+    constexpr std::uint64_t stride = 7;
+    for (std::uint64_t n = 1; n <= of_sqlite; n += stride) try_one(moment, CallFault::no_memory, n);
+    for (std::uint64_t n = 1; n <= of_its_own; n += stride) try_one(moment, CallFault::no_memory_of_its_own, n);
+    std::cout << "calls on the disk " << calls << ", allocations by SQLite " << of_sqlite << ", by the service "
+              << of_its_own << "; so far " << failed << " of " << tried << " moments went wrong" << std::endl;
+  }
   return failed == 0 ? 0 : 1;
 }
 

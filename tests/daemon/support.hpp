@@ -107,7 +107,7 @@ inline std::vector<std::byte> bytes(std::string_view text) {
 
 /// The items of one type in a queue's content, in order.
 template <class T>
-std::vector<T> only(const std::deque<daemon::QueueItem>& items) {
+std::vector<T> only(const std::vector<daemon::QueueItem>& items) {
   std::vector<T> result;
   for (const auto& item : items)
     if (const T* found = std::get_if<T>(&item)) result.push_back(*found);

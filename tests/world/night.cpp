@@ -7,12 +7,15 @@
 #include <cerrno>
 #include <map>
 #include <memory>
+#include <new>
 #include <optional>
 #include <utility>
 
 #include "daemon/service.hpp"
+#include "sim_memory.hpp"
 #include "sim_meter.hpp"
 #include "storage/run_builder.hpp"
+#include "storage/run_edit.hpp"
 #include "truth.hpp"
 
 namespace nightwatt::world {
@@ -67,6 +70,10 @@ constexpr std::array<const char*, fault_kinds> names = {"kill",
                                                         "pin",
                                                         "forget",
                                                         "import",
+                                                        "memory of its own",
+                                                        "join",
+                                                        "join by hand",
+                                                        "split by hand",
                                                         "rot"};
 
 enum class Death : std::uint8_t { none, kill, power_cut, stop };
@@ -81,8 +88,8 @@ class Life {
         clock_(scheduler_, evening),
         disk_(night.seed ^ 0xD15C),
         environment_(std::make_unique<SimEnvironment>(scheduler_, clock_, disk_)),
-        bench_("bench", false, Duration{second_us}, night.seed ^ 0xB, scheduler_, clock_),
-        shelf_("shelf", true, Duration{2 * second_us}, night.seed ^ 0x5, scheduler_, clock_),
+        bench_("bench", false, night.interval, night.seed ^ 0xB, scheduler_, clock_),
+        shelf_("shelf", true, 2 * night.interval, night.seed ^ 0x5, scheduler_, clock_),
         truth_(disk_.path("night.db")) {
     config_.store.path = disk_.path("night.db");
     config_.meters = {bench_.config(), shelf_.config()};
@@ -94,7 +101,7 @@ class Life {
   }
   ~Life() {
     unlock();
-    fail_allocations(0, 0);
+    memory_is_back();
   }
   Life(const Life&) = delete;
   Life& operator=(const Life&) = delete;
@@ -109,6 +116,11 @@ class Life {
   void start();
   void go_on_until(std::int64_t end_us);
   void die();
+  [[nodiscard]] bool come_to_an_end();
+  static void memory_is_back();
+  /// Lets the service do something; without memory of its own it ends there.
+  template <class Do>
+  void let(Do&& something);
   void befall(const Fault& fault);
   void on_machine(const Fault& fault, Random& draw);
   void on_meter(const Fault& fault, Random& draw);
@@ -119,12 +131,18 @@ class Life {
   [[nodiscard]] static Result<void> import(storage::StoreWriter& store, const std::string& device, Random& draw);
   void note_change(FaultKind kind, const std::string& device, const std::vector<storage::RunInfo>& runs);
   void ask(daemon::ControlRequest request, const std::string& device);
+  void join();
+  [[nodiscard]] static Result<void> join_by_hand(storage::StoreWriter& store, const storage::RunInfo& first,
+                                                 const std::vector<storage::RunInfo>& runs);
+  [[nodiscard]] static Result<void> split_by_hand(storage::StoreWriter& store, const storage::RunInfo& run,
+                                                  Random& draw);
   void query();
   void unlock();
   void trouble_until(std::int64_t to_us) { troubles_.push_back({now(), to_us}); }
   [[nodiscard]] bool troubled(std::int64_t since_us) const;
   [[nodiscard]] std::optional<DiskTrouble> on_disk(DiskCall call, std::string_view name);
-  [[nodiscard]] std::optional<DiskTrouble> disk_error(DiskCall call);
+  [[nodiscard]] static std::optional<DiskTrouble> disk_error(DiskCall call, int system_error);
+  [[nodiscard]] static std::optional<DiskTrouble> disk_full(DiskCall call);
   [[nodiscard]] DiskTrouble die_at_once(Death death);
   void look(const End& end);
   void fail_with(const std::string& what) {
@@ -151,6 +169,7 @@ class Life {
   Death death_ = Death::none;
   std::optional<std::int64_t> start_at_us_ = 0;
   std::vector<Trouble> troubles_;
+  std::int64_t morning_us_ = 0;  ///< when the night is over
   std::int64_t full_until_us_ = 0, errors_until_us_ = 0, slow_until_us_ = 0;
   std::uint64_t error_share_ = 20;
   std::uint64_t calls_to_death_ = 0, calls_to_query_ = 0;
@@ -160,12 +179,14 @@ class Life {
   bool quiet_disk_ = false;  ///< the world itself looks at the store
   sqlite3* locker_ = nullptr;
   std::map<std::string, Asked> asked_;
+  std::uint64_t joins_ = 0;  ///< that were asked for since the last look
   int devices_ = 0;
   std::size_t chosen_ = 0;  ///< the run that a change is about
 };
 
 daemon::LogSink Life::log_sink() {
   return [this](daemon::LogLevel, std::string_view text) {
+    const Turn ours(Turn::Whose::world);
     if (log_ != nullptr)
       log_->push_back(std::to_string(now() / second_us) + "." + std::to_string(now() / 1000 % 1000) + " " +
                       std::string(text));
@@ -182,18 +203,28 @@ std::optional<DiskTrouble> Life::on_disk(DiskCall call, std::string_view name) {
   if (quiet_disk_ || name.find("night.db") != 0 || name.find(".copy") != std::string_view::npos) return std::nullopt;
   ++outcome_.disk_calls;
   if (calls_to_death_ > 0 && --calls_to_death_ == 0) return die_at_once(death_at_call_);
-  if (outcome_.disk_calls == night_.call && night_.call_fault != CallFault::no_memory) {
+  const bool a_chance =
+      call != DiskCall::read && call != DiskCall::size && call != DiskCall::shm && scheduler_.now_us() < morning_us_;
+  if (a_chance && ++outcome_.chances == night_.call) {
     if (night_.call_fault == CallFault::kill) return die_at_once(Death::kill);
     if (night_.call_fault == CallFault::power_cut) return die_at_once(Death::power_cut);
     trouble_until(now());
-    if (night_.call_fault == CallFault::error) return disk_error(call);
-    if (call == DiskCall::write) return DiskTrouble{SQLITE_FULL, ENOSPC};
+    if (night_.call_fault == CallFault::error) return disk_error(call, EIO);
+    if (night_.call_fault == CallFault::full) return disk_full(call);
   }
   if (calls_to_query_ > 0 && --calls_to_query_ == 0) query();
   if (scheduler_.now_us() < slow_until_us_) disk_.spend(static_cast<std::int64_t>(random_() % 40'000));
-  if (scheduler_.now_us() < full_until_us_ && call == DiskCall::write) return DiskTrouble{SQLITE_FULL, ENOSPC};
+  if (scheduler_.now_us() < full_until_us_)
+    if (const auto full = disk_full(call)) return full;
   if (scheduler_.now_us() >= errors_until_us_ || random_() % error_share_ != 0) return std::nullopt;
-  return disk_error(call);
+  return disk_error(call, EIO);
+}
+
+/// Where more room is asked for: writes, and what a disk that puts things off says only when it must make good.
+std::optional<DiskTrouble> Life::disk_full(DiskCall call) {
+  if (call == DiskCall::write) return DiskTrouble{SQLITE_FULL, ENOSPC};
+  if (call == DiskCall::sync || call == DiskCall::truncate) return disk_error(call, ENOSPC);
+  return std::nullopt;
 }
 
 DiskTrouble Life::die_at_once(Death death) {
@@ -203,21 +234,28 @@ DiskTrouble Life::die_at_once(Death death) {
   return {SQLITE_IOERR, EIO};
 }
 
-std::optional<DiskTrouble> Life::disk_error(DiskCall call) {
+std::optional<DiskTrouble> Life::disk_error(DiskCall call, int system_error) {
   switch (call) {
     case DiskCall::open:
-      return DiskTrouble{SQLITE_CANTOPEN, EIO};
+      return DiskTrouble{SQLITE_CANTOPEN, system_error};
     case DiskCall::read:
-      return DiskTrouble{SQLITE_IOERR_READ, EIO};
+      return DiskTrouble{SQLITE_IOERR_READ, system_error};
     case DiskCall::write:
-      return DiskTrouble{SQLITE_IOERR_WRITE, EIO};
+      return DiskTrouble{SQLITE_IOERR_WRITE, system_error};
     case DiskCall::truncate:
-      return DiskTrouble{SQLITE_IOERR_TRUNCATE, EIO};
+      return DiskTrouble{SQLITE_IOERR_TRUNCATE, system_error};
     case DiskCall::sync:
-      return DiskTrouble{SQLITE_IOERR_FSYNC, EIO};
-    default:
-      return std::nullopt;
+      return DiskTrouble{SQLITE_IOERR_FSYNC, system_error};
+    case DiskCall::lock:
+      return DiskTrouble{SQLITE_IOERR_LOCK, system_error};
+    case DiskCall::shm:
+      return DiskTrouble{SQLITE_IOERR_SHMMAP, system_error};
+    case DiskCall::size:
+      return DiskTrouble{SQLITE_IOERR_FSTAT, system_error};
+    case DiskCall::remove:
+      return DiskTrouble{SQLITE_IOERR_DELETE, system_error};
   }
+  return std::nullopt;
 }
 
 void Life::start() {
@@ -226,13 +264,16 @@ void Life::start() {
   ++outcome_.starts;
   environment_->revive();
   for (SimMeter* one : {&bench_, &shelf_}) one->heard_by(boot_);
-  auto made = Service::make(config_, {*environment_,
-                                      supervisor_,
-                                      log_sink(),
-                                      [this] { return Result<config::ServiceConfig>(config_); },
-                                      false,
-                                      {},
-                                      clock_.boot_id()});
+  Result<std::unique_ptr<Service>> made = fail(ErrorKind::unusable, "no memory");
+  let([&] {
+    made = Service::make(config_, {*environment_,
+                                   supervisor_,
+                                   log_sink(),
+                                   [this] { return Result<config::ServiceConfig>(config_); },
+                                   false,
+                                   {},
+                                   clock_.boot_id()});
+  });
   if (death_ != Death::none) {
     if (made) service_ = std::move(*made);
     return;
@@ -243,7 +284,22 @@ void Life::start() {
     return;
   }
   service_ = std::move(*made);
-  service_->start();
+  let([&] { service_->start(); });
+}
+
+template <class Do>
+void Life::let(Do&& something) {
+  try {
+    const Turn services(Turn::Whose::service);
+    something();
+  } catch (const std::bad_alloc&) {
+    (void)die_at_once(Death::kill);
+  }
+}
+
+void Life::memory_is_back() {
+  fail_allocations(0, 0);
+  fail_new(0, 0);
 }
 
 void Life::go_on_until(std::int64_t end_us) {
@@ -251,24 +307,34 @@ void Life::go_on_until(std::int64_t end_us) {
     if (!service_ && start_at_us_ && *start_at_us_ <= scheduler_.now_us()) start();
     if (death_ != Death::none) die();
     const std::int64_t next = start_at_us_ ? std::min(end_us, std::max(*start_at_us_, scheduler_.now_us())) : end_us;
-    (void)scheduler_.step(next);
+    try {
+      (void)scheduler_.step(next);
+    } catch (const std::bad_alloc&) {
+      (void)die_at_once(Death::kill);
+    }
     if (death_ != Death::none) die();
   }
 }
 
+/// Whether all was stored.
+bool Life::come_to_an_end() {
+  bool stored_all = false;
+  let([&] { service_->stop(); });
+  while (death_ == Death::none && !service_->stopped()) (void)scheduler_.step(scheduler_.now_us() + second_us);
+  if (death_ == Death::none) let([&] { stored_all = service_->finish(); });
+  return death_ == Death::none && stored_all;
+}
+
 // Only here, never from within one of its own calls.
 void Life::die() {
-  const Death death = std::exchange(death_, Death::none);
+  Death death = std::exchange(death_, Death::none);
   const std::int64_t died_us = now();
   std::int64_t safe_us = died_us - flush_us;
   calls_to_death_ = 0;
   calls_to_query_ = 0;
-  fail_allocations(0, 0);
-  if (death == Death::stop && service_) {
-    service_->stop();
-    while (!service_->stopped()) (void)scheduler_.step(scheduler_.now_us() + second_us);
-    if (service_->finish()) safe_us = died_us - 1;
-  }
+  memory_is_back();
+  const bool clean = death == Death::stop && service_ && come_to_an_end();
+  if (clean) safe_us = died_us - 1;
   environment_->kill();
   disk_.kill();
   unlock();
@@ -292,7 +358,8 @@ void Life::die() {
   start_at_us_ = scheduler_.now_us() + start_again_us;
   for (SimMeter* one : {&bench_, &shelf_}) one->excuse();
   const bool rots = std::exchange(rot_, false);
-  look({boot_, death == Death::power_cut, safe_us, calendars, machine, death == Death::kill, well, ran});
+  look({boot_, death == Death::power_cut, safe_us, calendars, machine, death == Death::kill, clean && well,
+        std::exchange(joins_, 0), well, ran});
   if (rots && outcome_.problem.empty()) {
     rotten_ = true;
     truth_.expect_damage();
@@ -376,6 +443,10 @@ void Life::on_machine(const Fault& fault, Random& draw) {
     case FaultKind::no_memory:
       fail_allocations(1 + draw() % 2000, draw() % 3);
       scheduler_.after(Duration{lasting_us}, [] { fail_allocations(0, 0); });
+      return trouble_until(now() + lasting_us);
+    case FaultKind::no_memory_of_its_own:
+      fail_new(1 + draw() % 2000, draw() % 3);
+      scheduler_.after(Duration{lasting_us}, [] { fail_new(0, 0); });
       return trouble_until(now() + lasting_us);
     case FaultKind::locked:
       if (locker_ != nullptr || sqlite3_open(config_.store.path.c_str(), &locker_) != SQLITE_OK) return;
@@ -469,7 +540,49 @@ Result<void> Life::change(storage::StoreWriter& store, FaultKind kind, const std
     return store.put_mark({0, run.id, std::nullopt, run.begin + Duration{second_us}, "door opened", std::nullopt});
   if (kind == FaultKind::name) return store.set_device(run.id, device);
   if (kind == FaultKind::pin) return store.set_pinned(run.id, draw() % 2 == 0);
+  if (kind == FaultKind::join_by_hand) return join_by_hand(store, run, runs);
+  if (kind == FaultKind::split_by_hand) return split_by_hand(store, run, draw);
   return run.end ? store.forget(run.id) : Result<void>(fail(ErrorKind::negative, "open"));
+}
+
+/// With the next of its meter, where that has ended too.
+Result<void> Life::join_by_hand(storage::StoreWriter& store, const storage::RunInfo& first,
+                                const std::vector<storage::RunInfo>& runs) {
+  const storage::RunInfo* next = nullptr;
+  for (const storage::RunInfo& run : runs)
+    if (run.stream == first.stream && run.begin > first.begin && (next == nullptr || run.begin < next->begin))
+      next = &run;
+  if (!first.end || next == nullptr || !next->end || next->begin < *first.end)
+    return fail(ErrorKind::negative, "no neighbours");
+  storage::RunInfo whole = first;
+  whole.end = next->end;
+  auto builder = storage::RunBuilder::over(store, whole);
+  if (!builder) return tl::unexpected(builder.error());
+  if (auto taken = storage::take_into(store, first, next->id, next->end); !taken) return taken;
+  return builder->finish(store, *next->end);
+}
+
+/// In the middle of it.
+Result<void> Life::split_by_hand(storage::StoreWriter& store, const storage::RunInfo& run, Random& draw) {
+  if (!run.end || !run.meter) return fail(ErrorKind::negative, "open");
+  const std::int64_t length_us = (*run.end - run.begin).count();
+  if (length_us < 2) return fail(ErrorKind::negative, "too short");
+  storage::RunInfo first = run;
+  first.end = run.begin + Duration{static_cast<std::int64_t>(draw() % static_cast<std::uint64_t>(length_us - 1))};
+  storage::NewRun second;
+  second.stream = run.stream;
+  second.origin = run.origin;
+  second.begin = *first.end + Duration{1};
+  second.traits = run.traits;
+  second.shortest_segment_s = run.shortest_segment_s;
+  auto builder = storage::RunBuilder::over(store, first);
+  if (!builder) return tl::unexpected(builder.error());
+  Result<void> done = store.clear_run_state(run.id);
+  if (done) done = builder->finish(store, *first.end);
+  const auto id = done ? store.open_run(second) : Result<storage::RunId>(tl::unexpected(done.error()));
+  if (!id) return tl::unexpected(id.error());
+  done = store.close_run(*id, *run.end, 0);
+  return done ? storage::resegment(store, *id) : done;
 }
 
 /// Readings of another night, of a file.
@@ -498,6 +611,7 @@ Result<void> Life::import(storage::StoreWriter& store, const std::string& device
 void Life::note_change(FaultKind kind, const std::string& device, const std::vector<storage::RunInfo>& runs) {
   const bool took_name = kind == FaultKind::name || kind == FaultKind::forget;
   if (took_name && runs[chosen_].device) asked_[*runs[chosen_].device] = {*runs[chosen_].device, true, true, true};
+  if (kind == FaultKind::join_by_hand) ++joins_;
   if (kind == FaultKind::name || kind == FaultKind::import) asked_[device] = {device, true, true, false};
 }
 
@@ -521,6 +635,9 @@ void Life::by_people(const Fault& fault, Random& draw) {
       return ask(daemon::SplitRequest{static_cast<storage::RunId>(1 + draw() % 8),
                                       clock_.utc() - Duration{static_cast<std::int64_t>(draw() % 20'000'000)}},
                  {});
+    case FaultKind::join:
+      ++joins_;
+      return ask(daemon::JoinRequest{static_cast<storage::RunId>(1 + draw() % 8)}, {});
     case FaultKind::reload:
       if (!service_) return;
       config_.store.flush_s = draw() % 2 == 0 ? 1.0 : 0.5;
@@ -529,12 +646,14 @@ void Life::by_people(const Fault& fault, Random& draw) {
         config_.meters.resize(1);
         if (draw() % 2 == 0) config_.meters.push_back(shelf_.config());
       }
-      return service_->reload();
+      return let([&] { service_->reload(); });
     case FaultKind::mark:
     case FaultKind::name:
     case FaultKind::pin:
     case FaultKind::forget:
     case FaultKind::import:
+    case FaultKind::join_by_hand:
+    case FaultKind::split_by_hand:
       return by_hand(fault.kind, device, draw);
     case FaultKind::query:
       return query();
@@ -572,16 +691,17 @@ Outcome Life::live() {
   const std::int64_t begin_us = scheduler_.now_us();
   for (const Fault& fault : night_.faults) scheduler_.at(begin_us + fault.at_us, [this, &fault] { befall(fault); });
   start_at_us_ = begin_us;
-  if (night_.call_fault == CallFault::no_memory) {
-    fail_allocations(night_.call, 0);
-    trouble_until(now() + night_.length.count());
-  }
-  go_on_until(begin_us + night_.length.count());
+  morning_us_ = begin_us + night_.length.count();
+  if (night_.call_fault == CallFault::no_memory) fail_allocations(night_.call, 0);
+  if (night_.call_fault == CallFault::no_memory_of_its_own) fail_new(night_.call, 0);
+  if (night_.call_fault >= CallFault::no_memory) trouble_until(now() + night_.length.count());
+  go_on_until(morning_us_);
   // Morning: everything is well for long enough that nothing excuses a loss.
-  fail_allocations(0, 0);
+  memory_is_back();
   full_until_us_ = errors_until_us_ = slow_until_us_ = 0;
   calls_to_death_ = 0;
-  if (outcome_.problem.empty()) go_on_until(scheduler_.now_us() + 3 * after_trouble_us);
+  const std::int64_t morning_us = night_.call > 0 ? after_trouble_us + flush_us : 3 * after_trouble_us;
+  if (outcome_.problem.empty()) go_on_until(scheduler_.now_us() + morning_us);
   if (outcome_.problem.empty() && service_) {
     death_ = Death::stop;
     die();
@@ -594,6 +714,15 @@ Outcome Life::live() {
 
 std::string fault_name(FaultKind kind) {
   return names[static_cast<std::size_t>(kind)];
+}
+
+Night brief_moment() {
+  Night night{5, Duration{7 * second_us}, {}};
+  std::int64_t at_us = 0;
+  constexpr std::uint64_t detail = 11;
+  for (const FaultKind kind : {FaultKind::begin, FaultKind::end, FaultKind::stop})
+    night.faults.push_back({at_us += 1'700'000, kind, detail});
+  return night;
 }
 
 Night busy_moment() {
@@ -615,9 +744,16 @@ Night with_call_fault(Night night, CallFault fault, std::uint64_t call) {
 Night make_night(std::uint64_t seed, Duration length, std::size_t faults) {
   Random random(seed);
   Night night{seed, length, {}};
-  for (std::size_t i = 0; i < faults; ++i)
-    night.faults.push_back({static_cast<std::int64_t>(random() % static_cast<std::uint64_t>(length.count())),
-                            static_cast<FaultKind>(random() % fault_kinds), random()});
+  constexpr Duration short_night{3'600 * second_us};
+  constexpr std::array<std::int64_t, 4> slower = {2, 5, 10, 15};
+  if (length >= short_night) night.interval *= slower[random() % slower.size()];
+  const auto add = [&](FaultKind kind) {
+    const auto at_us = static_cast<std::int64_t>(random() % static_cast<std::uint64_t>(length.count()));
+    night.faults.push_back({at_us, kind, random()});
+  };
+  const bool rots = faults > 0 && random() % 2 == 0;
+  if (rots) add(FaultKind::rot);
+  while (night.faults.size() < faults) add(static_cast<FaultKind>(random() % (fault_kinds - 1)));
   std::sort(night.faults.begin(), night.faults.end(), [](const Fault& a, const Fault& b) { return a.at_us < b.at_us; });
   return night;
 }
@@ -655,8 +791,10 @@ Night made_smaller(const Night& night, std::size_t tries) {
 
 std::string night_text(const Night& night) {
   std::string text = "seed " + std::to_string(night.seed) + ", " + std::to_string(night.length.count() / second_us) +
-                     " s, " + std::to_string(night.faults.size()) + " faults";
-  constexpr std::array<const char*, 6> at_call = {"", "kill", "power cut", "error", "full disk", "no memory"};
+                     " s, interval " + std::to_string(night.interval.count() / second_us) + " s, " +
+                     std::to_string(night.faults.size()) + " faults";
+  constexpr std::array<const char*, 7> at_call = {"",          "kill",      "power cut",           "error",
+                                                  "full disk", "no memory", "no memory of its own"};
   if (night.call > 0)
     text += std::string(", ") + at_call[static_cast<std::size_t>(night.call_fault)] + " at call " +
             std::to_string(night.call);

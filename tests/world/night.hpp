@@ -42,10 +42,14 @@ enum class FaultKind : std::uint8_t {
   name,
   pin,
   forget,
-  import,  ///< by another program, of a file of its own
-  rot,     ///< a kill, and a sector of the store is something else when the service starts again
+  import,                ///< by another program, of a file of its own
+  no_memory_of_its_own,  ///< `operator new` fails in the service
+  join,                  ///< of a run with the open one
+  join_by_hand,          ///< of two that have ended, by another program
+  split_by_hand,
+  rot,  ///< a kill, and a sector of the store is something else when the service starts again; the last kind
 };
-inline constexpr std::size_t fault_kinds = 34;
+inline constexpr std::size_t fault_kinds = 38;
 [[nodiscard]] std::string fault_name(FaultKind kind);
 
 struct Fault {
@@ -54,22 +58,26 @@ struct Fault {
   std::uint64_t detail = 0;  ///< what its own draws come from
 };
 
-/// What the one call on the disk (or allocation by SQLite) comes to that a night is about.
-enum class CallFault : std::uint8_t { none, kill, power_cut, error, full, no_memory };
+/// What the one call on the disk (or allocation by SQLite, or by the service itself) comes to that a night is about.
+enum class CallFault : std::uint8_t { none, kill, power_cut, error, full, no_memory, no_memory_of_its_own };
 
 struct Night {
   std::uint64_t seed = 0;
   Duration length{0};
   std::vector<Fault> faults;
+  Duration interval{1'000'000};  ///< of the faster of the two meters; the other one's is twice that
   CallFault call_fault = CallFault::none;
-  std::uint64_t call = 0;  ///< its number, from 1
+  std::uint64_t call = 0;  ///< its number, from 1; on the disk among Outcome::chances
 };
 
+/// Seven seconds in which a run is begun and ended and the store is closed and opened again.
+[[nodiscard]] Night brief_moment();
 /// Twenty seconds in which a run is begun, split and ended, the config read again, the store stopped and started.
 [[nodiscard]] Night busy_moment();
 [[nodiscard]] Night with_call_fault(Night night, CallFault fault, std::uint64_t call);
 
-/// Everything from the seed: the same seed, length and count are the same night.
+/// Everything from the seed: the same seed, length and count are the same night. Half of all nights have a sector that
+/// rots; in long ones the meters are slower, as they are where one records for months.
 [[nodiscard]] Night make_night(std::uint64_t seed, Duration length, std::size_t faults);
 
 struct Outcome {
@@ -78,6 +86,8 @@ struct Outcome {
   std::uint64_t readings = 0;
   std::uint64_t starts = 0;
   std::uint64_t disk_calls = 0;
+  std::uint64_t chances =
+      0;  ///< of these, such as a CallFault may hit: opening, writing, cutting, syncing, locking, removing
 };
 /// `log`: where the service's own lines go, with the world's time.
 [[nodiscard]] Outcome live(const Night& night, std::vector<std::string>* log = nullptr);

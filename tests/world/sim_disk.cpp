@@ -15,6 +15,8 @@
 #include <stdexcept>
 #include <utility>
 
+#include "sim_memory.hpp"
+
 namespace nightwatt::world {
 namespace {
 
@@ -36,6 +38,7 @@ Handle* handle(sqlite3_file* file) {
 
 /// The code of a call that is not to be made; SQLITE_OK: make it.
 int refused(Handle* file, DiskCall call, int dead_code) {
+  const Turn ours(Turn::Whose::world);
   if (file->path == nullptr) return SQLITE_OK;
   if (file->dead()) return dead_code;
   const auto trouble = file->disk->ask(call, *file->path);
@@ -44,6 +47,7 @@ int refused(Handle* file, DiskCall call, int dead_code) {
 }
 
 int close_file(sqlite3_file* file) {
+  const Turn ours(Turn::Whose::world);
   Handle* own = handle(file);
   const int code = own->real()->pMethods != nullptr ? own->real()->pMethods->xClose(own->real()) : SQLITE_OK;
   delete own->path;
@@ -58,6 +62,7 @@ int read_file(sqlite3_file* file, void* into, int count, sqlite3_int64 at) {
 }
 
 int write_file(sqlite3_file* file, const void* bytes, int count, sqlite3_int64 at) {
+  const Turn ours(Turn::Whose::world);
   Handle* own = handle(file);
   if (const int code = refused(own, DiskCall::write, SQLITE_IOERR_WRITE); code != SQLITE_OK) return code;
   if (own->path != nullptr)
@@ -67,6 +72,7 @@ int write_file(sqlite3_file* file, const void* bytes, int count, sqlite3_int64 a
 }
 
 int truncate_file(sqlite3_file* file, sqlite3_int64 size) {
+  const Turn ours(Turn::Whose::world);
   Handle* own = handle(file);
   if (const int code = refused(own, DiskCall::truncate, SQLITE_IOERR_TRUNCATE); code != SQLITE_OK) return code;
   if (own->path != nullptr) own->disk->know(own->path->c_str())->later.push_back({size, {}});
@@ -75,6 +81,7 @@ int truncate_file(sqlite3_file* file, sqlite3_int64 size) {
 
 // The real file lies in memory: what is synced is only kept count of.
 int sync_file(sqlite3_file* file, int) {
+  const Turn ours(Turn::Whose::world);
   Handle* own = handle(file);
   if (const int code = refused(own, DiskCall::sync, SQLITE_IOERR_FSYNC); code != SQLITE_OK) return code;
   if (own->path == nullptr) return SQLITE_OK;
@@ -142,6 +149,7 @@ SimDisk* disk_of(sqlite3_vfs* vfs) {
 }
 
 int open_file(sqlite3_vfs* vfs, const char* name, sqlite3_file* file, int flags, int* out_flags) {
+  const Turn ours(Turn::Whose::world);
   SimDisk* disk = disk_of(vfs);
   Handle* own = handle(file);
   std::memset(own, 0, sizeof *own + static_cast<std::size_t>(disk->real()->szOsFile));
@@ -162,6 +170,7 @@ int open_file(sqlite3_vfs* vfs, const char* name, sqlite3_file* file, int flags,
 }
 
 int remove_file(sqlite3_vfs* vfs, const char* name, int sync) {
+  const Turn ours(Turn::Whose::world);
   SimDisk* disk = disk_of(vfs);
   if (const auto trouble = disk->ask(DiskCall::remove, name)) return trouble->code;
   disk->forget(name);
@@ -210,41 +219,7 @@ std::string new_folder() {
   return name;
 }
 
-// Memory: SQLite's own allocator, with a place where it fails.
-sqlite3_mem_methods plain_memory;
-std::uint64_t allocation_count = 0;
-std::uint64_t fail_from = 0, fail_to = 0;
-
-bool memory_fails() {
-  ++allocation_count;
-  return allocation_count >= fail_from && allocation_count < fail_to;
-}
-void* allocate(int size) {
-  return memory_fails() ? nullptr : plain_memory.xMalloc(size);
-}
-void* reallocate(void* old, int size) {
-  return memory_fails() ? nullptr : plain_memory.xRealloc(old, size);
-}
-
-// Before SQLite is used for the first time, or it does not take it.
-const bool memory_installed = [] {
-  sqlite3_config(SQLITE_CONFIG_GETMALLOC, &plain_memory);
-  sqlite3_mem_methods failing = plain_memory;
-  failing.xMalloc = allocate;
-  failing.xRealloc = reallocate;
-  return sqlite3_config(SQLITE_CONFIG_MALLOC, &failing) == SQLITE_OK;
-}();
-
 }  // namespace
-
-void fail_allocations(std::uint64_t n, std::uint64_t more) {
-  fail_from = n == 0 || !memory_installed ? 0 : allocation_count + n;
-  fail_to = fail_from == 0 ? 0 : fail_from + 1 + more;
-}
-
-std::uint64_t allocations() {
-  return allocation_count;
-}
 
 SimDisk::SimDisk(std::uint64_t seed) : folder_(new_folder()), random_(seed) {
   real_ = sqlite3_vfs_find("unix");

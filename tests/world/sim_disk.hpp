@@ -87,9 +87,4 @@ class SimDisk {
   int last_error_ = 0;
 };
 
-/// From now on the `n`th allocation by SQLite fails, once, and the `more` after it; 0: none.
-void fail_allocations(std::uint64_t n, std::uint64_t more);
-/// Since the program began.
-[[nodiscard]] std::uint64_t allocations();
-
 }  // namespace nightwatt::world

@@ -12,7 +12,8 @@ namespace {
 
 constexpr std::int64_t second_us = 1'000'000;
 /// About a fault on the line, what else is said may be lost: a decoder needs a few frames to find its feet.
-constexpr std::int64_t excused_us = 8 * second_us;
+constexpr std::int64_t excused_least_us = 8 * second_us;
+constexpr std::int64_t excused_intervals = 4;
 constexpr std::uint16_t power_register = 0, energy_register = 40;  // two each
 /// A counter of eight digits, as on a small display.
 constexpr double wrap_mwh = 100'000.0;
@@ -147,6 +148,7 @@ void SimMeter::near_wrap() {
 
 void SimMeter::excuse() {
   const std::int64_t now = clock_.true_us();
+  const std::int64_t excused_us = std::max(excused_least_us, excused_intervals * interval_.count());
   excused_until_us_ = now + excused_us;
   for (auto said = said_.rbegin(); said != said_.rend() && said->true_us > now - excused_us; ++said) said->must = false;
 }

@@ -36,6 +36,7 @@ class SimMeter {
   SimMeter(std::string name, bool modbus, Duration interval, std::uint64_t seed, Scheduler& scheduler, SimClock& clock);
 
   [[nodiscard]] const std::string& name() const { return name_; }
+  [[nodiscard]] Duration interval() const { return interval_; }
   [[nodiscard]] config::MeterConfig config() const;
   [[nodiscard]] Plug& plug() { return plug_; }
   [[nodiscard]] const std::vector<Said>& said() const { return said_; }

@@ -6,6 +6,7 @@
 #include <utility>
 
 #include "daemon/status_page.hpp"
+#include "sim_memory.hpp"
 
 namespace nightwatt::world {
 
@@ -56,6 +57,7 @@ class Plug::SimPort final : public Port {
   }
   std::ptrdiff_t write(std::span<const std::byte> bytes) override {
     if (gone_) return -EIO;
+    const Turn ours(Turn::Whose::world);
     if (plug_.on_heard) plug_.on_heard(bytes);
     return static_cast<std::ptrdiff_t>(bytes.size());
   }
@@ -71,10 +73,12 @@ class Plug::SimPort final : public Port {
 
  private:
   void call_soon() {
+    const Turn ours(Turn::Whose::world);
     plug_.scheduler_.after(plug_.scheduler_.latency(), [this, pass = std::weak_ptr(pass_)] {
       const auto held = pass.lock();
       if (!held || !readable_) return;
       const auto call = std::exchange(readable_, nullptr);
+      const Turn services(Turn::Whose::service);
       call({});
     });
   }
@@ -112,6 +116,7 @@ class SimEnvironment::SimTimer final : public Timer {
     pass_ = std::make_shared<char>();
     event_ = scheduler_.after(std::max(after, Duration(0)) + scheduler_.latency(),
                               [pass = std::weak_ptr(pass_), alive = alive_, call = std::move(call)] {
+                                const Turn services(Turn::Whose::service);
                                 if (const auto held = pass.lock(); held && *alive) call();
                               });
   }
@@ -141,6 +146,7 @@ class SimEnvironment::SimWorker final : public Worker {
 
  private:
   void look_at(std::int64_t when_us) {
+    const Turn ours(Turn::Whose::world);  // a condition variable asks for no memory
     when_us = std::max(when_us, busy_until_us_);
     if (over_ || (next_us_ && *next_us_ <= when_us)) return;
     next_us_ = when_us;
@@ -159,6 +165,7 @@ class SimEnvironment::SimWorker final : public Worker {
   }
   void round() {
     (void)world_.disk_.take_spent_us();
+    const Turn services(Turn::Whose::service);
     over_ = !work_.round();
     busy_until_us_ = world_.scheduler_.now_us() + world_.disk_.take_spent_us();
   }
@@ -185,7 +192,10 @@ class SimEnvironment::SimDoor final : public ControlDoor {
   void stop() override {
     if (world_.door_ == this) world_.door_ = nullptr;
   }
-  void ask(ControlRequest request, Reply reply) { handler_(std::move(request), std::move(reply)); }
+  void ask(ControlRequest request, Reply reply) {
+    const Turn services(Turn::Whose::service);
+    handler_(std::move(request), std::move(reply));
+  }
 
  private:
   SimEnvironment& world_;
@@ -253,6 +263,7 @@ std::unique_ptr<Showing> SimEnvironment::showing(PageParts) {
 // Also from within a round of the store thread, which has been at it for as long as the disk took.
 void SimEnvironment::post(std::function<void()> call) {
   scheduler_.after(Duration(disk_.spent_us()) + scheduler_.latency(), [alive = alive_, call = std::move(call)] {
+    const Turn services(Turn::Whose::service);
     if (*alive) call();
   });
 }

@@ -7,6 +7,7 @@
 #include <cstdlib>
 #include <filesystem>
 #include <iterator>
+#include <span>
 #include <utility>
 
 #include "storage/aside.hpp"
@@ -89,6 +90,77 @@ std::string compare(const storage::RunFigures& kept, const storage::RunFigures& 
   return {};
 }
 
+/// What a hole must be for the gap rule (contract, "Segment kinds") to have no choice, whatever median it has learnt
+/// from a meter some of whose answers are lost: twice its limit; and of half of it nothing can be made a gap.
+struct HoleLimits {
+  double surely_s, perhaps_s;
+  explicit HoleLimits(double interval_s)
+      : surely_s(2.0 * std::max(10.0, 5.0 * interval_s)), perhaps_s(0.5 * std::max(10.0, 5.0 * interval_s)) {}
+};
+
+bool is_gap_segment(const storage::RunFigures& figures, UtcTime begin, UtcTime end, Duration tolerance) {
+  return std::any_of(figures.segments.begin(), figures.segments.end(), [&](const Segment& segment) {
+    return segment.kind == SegmentKind::gap && segment.begin <= begin + tolerance && segment.end + tolerance >= end;
+  });
+}
+
+/// Each level lies among the readings it is of, and the segments follow each other without a hole.
+std::string look_at_segments(const storage::RunFigures& figures, std::span<const Reading> readings) {
+  constexpr double slack_w = 1e-6;
+  for (std::size_t i = 0; i < figures.segments.size(); ++i) {
+    const Segment& segment = figures.segments[i];
+    if (i > 0 && segment.begin != figures.segments[i - 1].end) return "a hole before segment " + std::to_string(i);
+    if (!segment.level_w) continue;
+    double lowest = INFINITY, highest = -INFINITY;
+    for (const Reading& reading : readings) {
+      if (reading.time < segment.begin || reading.time > segment.end) continue;
+      const double power_w = reading.values.get(Quantity::power)->value();
+      lowest = std::min(lowest, power_w);
+      highest = std::max(highest, power_w);
+    }
+    if (*segment.level_w < lowest - slack_w || *segment.level_w > highest + slack_w)
+      return "the level of segment " + std::to_string(i) + " is none of its readings'";
+  }
+  return {};
+}
+
+/// A run's count, energy, gaps and levels beside its readings: bounds that hold however they are reckoned.
+std::string look_at_run(const storage::RunFigures& figures, const std::vector<Reading>& all, double interval_s) {
+  const auto later = [](const Reading& reading, UtcTime time) { return reading.time < time; };
+  const auto begin = std::lower_bound(all.begin(), all.end(), figures.info.begin, later);
+  const auto end =
+      figures.info.end ? std::lower_bound(begin, all.end(), *figures.info.end + Duration{1}, later) : all.end();
+  const std::span<const Reading> readings(begin, end);
+  if (figures.totals.samples() != static_cast<std::int64_t>(readings.size()))
+    return "it counts " + std::to_string(figures.totals.samples()) + " readings and holds " +
+           std::to_string(readings.size());
+  const HoleLimits limits(interval_s);
+  constexpr std::size_t learnt = 4;  // readings, until the rule knows the interval
+  constexpr double calendar_slack_s = 2.0;
+  double least_wh = 0.0, most_wh = 0.0, gaps_s = 0.0;
+  for (std::size_t i = 1; i < readings.size(); ++i) {
+    const double hole_s = to_seconds(readings[i].time - readings[i - 1].time).value;
+    const double a = readings[i - 1].values.get(Quantity::power)->value();
+    const double b = readings[i].values.get(Quantity::power)->value();
+    const bool surely = hole_s > limits.surely_s && i >= learnt;
+    if (hole_s <= limits.perhaps_s) least_wh += std::min(a, b) * hole_s / 3600.0;
+    if (!surely) most_wh += std::max(a, b) * hole_s / 3600.0;
+    if (!surely) continue;
+    // How long nothing was recorded while the machine was down, the calendar knows better than the record's time.
+    const Duration shown = figures.calendar.shown(readings[i].time) - figures.calendar.shown(readings[i - 1].time);
+    gaps_s += std::clamp(to_seconds(shown).value - calendar_slack_s, 0.0, hole_s);
+    if (!is_gap_segment(figures, readings[i - 1].time, readings[i].time, to_duration({interval_s})))
+      return "a hole that is no gap, from " + when(readings[i - 1]);
+  }
+  const double energy_wh = figures.totals.energy_wh().value_or(0.0);
+  constexpr double slack_wh = 1e-6;
+  if (energy_wh < least_wh - slack_wh || energy_wh > most_wh + slack_wh)
+    return "an energy of " + std::to_string(energy_wh) + " Wh, by its readings between " + std::to_string(least_wh) +
+           " and " + std::to_string(most_wh);
+  if (figures.totals.gap_s() < gaps_s * 0.999) return "gaps shorter than its holes";
+  return look_at_segments(figures, readings);
+}
+
 }  // namespace
 
 std::uint64_t Truth::readings() const {
@@ -109,7 +181,9 @@ std::string Truth::look(const End& end, std::map<std::string, Asked>& asked) {
       if (std::string problem = look_at_files(all, *meter, end); !problem.empty())
         return "meter " + meter->name() + ", after damage: " + problem;
     files_seen_ = all.size();
-    return {};  // whose runs and figures are where, and what `check` says, hangs on what the damage hit
+    // Whose runs and figures are where, and what `check` says, hangs on what the damage hit.
+    if (all.back().id == damaged_file_ || !all.back().store) return {};
+    return look_at_new_file(*all.back().store);
   }
   const auto store = storage::StoreReader::open(path_);
   const bool never_made = storage::store_bytes(path_).value_or(0) == 0;
@@ -130,10 +204,19 @@ std::string Truth::look(const End& end, std::map<std::string, Asked>& asked) {
   if (!check) return "check: " + check.error().message;
   if (!check->ok) return "check: " + check->problems.front();
   if (std::string problem = look_at_runs(*store, end, asked); !problem.empty()) return problem;
-  return figures_anew(*store);
+  return figures_anew(*store, true);
+}
+
+/// One that was begun after the damage: nothing in it is excused.
+std::string Truth::look_at_new_file(const storage::StoreReader& store) {
+  const auto check = store.check();
+  if (!check) return "check of the new store: " + check.error().message;
+  if (!check->ok) return "check of the new store: " + check->problems.front();
+  return figures_anew(store, false);
 }
 
 void Truth::expect_damage() {
+  damaged_file_ = file_number(path_);
   if (!std::exchange(damaged_, true))
     for (auto& [name, stream] : streams_) stream.of_file[file_number(path_)] = stream.accepted;
 }
@@ -164,8 +247,11 @@ std::string Truth::look_at_meter(const storage::StoreReader& store, const SimMet
     const auto read = readings_of(store, **id, stored);
     if (!read) return read.error().message;
   }
-  if (std::string problem = keep_old(stream, stored, meter.name(), end.power_cut); !problem.empty()) return problem;
-  return match_new(store, id->value_or(0), stream, stored, meter, end);
+  if (std::string problem = keep_old(stream, stored, end.power_cut); !problem.empty()) return problem;
+  if (std::string problem = match_new(store, id->value_or(0), stream, stored, meter, end); !problem.empty())
+    return problem;
+  if (end.clean) stream.durable = stored.size();
+  return {};
 }
 
 /// After damage: in each file what is there of the old is as it was, and what is new was said, one file after the
@@ -219,11 +305,13 @@ std::string Truth::keep_found(std::vector<Reading>& known, const std::vector<Rea
   return {};
 }
 
-std::string Truth::keep_old(Stream& stream, const std::vector<Reading>& stored, const std::string&, bool may_shrink) {
+std::string Truth::keep_old(Stream& stream, const std::vector<Reading>& stored, bool may_shrink) {
   const std::size_t both = std::min(stream.accepted.size(), stored.size());
   for (std::size_t i = 0; i < both; ++i)
     if (!(stream.accepted[i] == stored[i]))
       return "a reading that was stored is another now: " + when(stream.accepted[i]) + " became " + when(stored[i]);
+  if (stored.size() < stream.durable)
+    return "gone since a clean end had put them on the disk, from " + when(stream.accepted[both]);
   if (stored.size() < stream.accepted.size() && !may_shrink)
     return "readings that were stored are gone, from " + when(stream.accepted[both]);
   stream.accepted.resize(both);
@@ -265,6 +353,9 @@ std::string Truth::match_new(const storage::StoreReader& store, storage::StreamI
         !problem.empty())
       return problem;
   }
+  if (from > 0 && !places->empty())
+    if (std::string problem = look_at_losses(store, stream, stored[from - 1].time, stored[from].time); !problem.empty())
+      return problem;
   std::size_t next = 0;
   for (std::size_t i = first; i < said.size(); ++i) {
     if (next < places->size() && (*places)[next] == i) {
@@ -275,8 +366,22 @@ std::string Truth::match_new(const storage::StoreReader& store, storage::StreamI
     if (said[i].must && required)
       return "said and not stored: " + std::to_string(said[i].milliwatts) + " mW at " +
              std::to_string(said[i].true_us) + " us of the world";
+    if (said[i].must) stream.owed = !stored.empty();  // a store of which nothing is left tells nothing
   }
   return {};
+}
+
+// What went with a service is told by the next one, between the last reading before and the first one after.
+std::string Truth::look_at_losses(const storage::StoreReader& store, Stream& stream, UtcTime before, UtcTime first) {
+  if (!std::exchange(stream.owed, false)) return {};
+  const auto events = store.events(before, first + Duration{1});
+  if (!events) return events.error().message;
+  const auto tells = [](const storage::Event& event) {
+    using storage::EventKind;
+    return event.kind == EventKind::killed || event.kind == EventKind::outage || event.kind == EventKind::readings_lost;
+  };
+  if (std::any_of(events->begin(), events->end(), tells)) return {};
+  return "readings were lost and no event says so, before " + std::to_string(first.us) + " us";
 }
 
 // Between two lives of the service: the machine ran on, and the record's time with it, or it was started anew, and
@@ -328,17 +433,28 @@ std::string Truth::look_at_runs(const storage::StoreReader& store, const End& en
     if (known->second.undone && !end.power_cut) return "taken away and there: " + *run.device;
     known->second = {*run.device, true, true, false};
   }
+  std::uint64_t joined = 0;
   for (auto known = asked.begin(); known != asked.end();) {
     const bool missing = !there.contains(known->first);
-    if (missing && known->second.done && !known->second.undone && !end.power_cut)
+    if (missing && known->second.done && !known->second.undone && !end.power_cut && ++joined > end.joins)
       return "begun and gone: " + known->first;
     known = missing ? asked.erase(known) : std::next(known);
   }
   return {};
 }
 
+// Of a run's figures what can be said of them from the readings alone, without our own reckoning of them.
+std::string Truth::look_at_figures(const storage::RunFigures& figures) const {
+  if (!figures.info.meter) return {};
+  const auto stream = streams_.find(*figures.info.meter);
+  if (stream == streams_.end()) return {};
+  const auto meter = std::find_if(meters_.begin(), meters_.end(),
+                                  [&](const SimMeter* one) { return one->name() == *figures.info.meter; });
+  return look_at_run(figures, stream->second.accepted, to_seconds((*meter)->interval()).value);
+}
+
 // On a copy, where every run is made anew from its readings.
-std::string Truth::figures_anew(const storage::StoreReader& store) {
+std::string Truth::figures_anew(const storage::StoreReader& store, bool beside_what_was_said) {
   namespace fs = std::filesystem;
   const auto runs = store.runs();
   if (!runs) return runs.error().message;
@@ -362,7 +478,8 @@ std::string Truth::figures_anew(const storage::StoreReader& store) {
       const auto anew_figures = storage::run_figures(*anew, run.id);
       if (!kept_figures) return "run " + std::to_string(run.id) + ": " + kept_figures.error().message;
       if (!anew_figures) return "run " + std::to_string(run.id) + " anew: " + anew_figures.error().message;
-      const std::string differs = compare(*kept_figures, *anew_figures);
+      std::string differs = compare(*kept_figures, *anew_figures);
+      if (differs.empty() && beside_what_was_said) differs = look_at_figures(*kept_figures);
       if (!differs.empty() && problem.empty())
         problem = "run " + std::to_string(run.id) + " has not the figures of its readings: " + differs;
     }

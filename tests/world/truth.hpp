@@ -10,6 +10,7 @@
 
 #include "measure/reading.hpp"
 #include "sim_meter.hpp"
+#include "storage/run_builder.hpp"
 #include "storage/store.hpp"
 
 namespace nightwatt::world {
@@ -24,6 +25,9 @@ struct End {
   std::vector<std::int64_t> calendars_us;
   std::string machine;  ///< its boot
   bool killed = false;  ///< whether the store must say that the service did not come to its end
+  bool clean = false;   ///< it came to its end and had stored all: what is there survives any power cut
+  /// Names that may be gone because two runs became one since the last look.
+  std::uint64_t joins = 0;
   /// Nothing kept the service from storing what it must say about itself.
   bool well = false;
   bool ran = true;  ///< there was a service to end
@@ -58,6 +62,8 @@ class Truth {
   struct Stream {
     std::vector<Reading> accepted;  ///< found true before
     std::size_t said = 0;           ///< of the meter's, dealt with before
+    std::size_t durable = 0;        ///< of the accepted, since a clean end put them on the platter
+    bool owed = false;              ///< readings were lost with a service, and no event has told so yet
     std::string machine;            ///< in whose time line the newest of them lie, if that is certain
     std::int64_t offset_us = 0;     ///< record time less the monotonic clock there
     std::map<std::uint64_t, std::vector<Reading>> of_file;  ///< found true in each file, once there are several
@@ -71,20 +77,24 @@ class Truth {
   [[nodiscard]] std::string look_at_meter(const storage::StoreReader& store, const SimMeter& meter, const End& end);
   [[nodiscard]] std::string look_at_files(const std::vector<File>& files, const SimMeter& meter, const End& end);
   [[nodiscard]] static std::string keep_found(std::vector<Reading>& known, const std::vector<Reading>& stored);
-  [[nodiscard]] std::string keep_old(Stream& stream, const std::vector<Reading>& stored, const std::string& name,
-                                     bool may_shrink);
+  [[nodiscard]] static std::string keep_old(Stream& stream, const std::vector<Reading>& stored, bool may_shrink);
   [[nodiscard]] std::string match_new(const storage::StoreReader& store, storage::StreamId id, Stream& stream,
                                       const std::vector<Reading>& stored, const SimMeter& meter, const End& end);
   [[nodiscard]] std::string look_at_runs(const storage::StoreReader& store, const End& end,
                                          std::map<std::string, Asked>& asked);
-  [[nodiscard]] std::string figures_anew(const storage::StoreReader& store);
+  [[nodiscard]] static std::string look_at_losses(const storage::StoreReader& store, Stream& stream, UtcTime before,
+                                                  UtcTime first);
+  [[nodiscard]] std::string look_at_figures(const storage::RunFigures& figures) const;
+  [[nodiscard]] std::string look_at_new_file(const storage::StoreReader& store);
+  [[nodiscard]] std::string figures_anew(const storage::StoreReader& store, bool beside_what_was_said);
 
   const std::string path_;
   std::vector<const SimMeter*> meters_;
   std::map<std::string, Stream> streams_;
   bool damaged_ = false;
   std::size_t files_seen_ = 1;
-  std::optional<End> before_;  ///< how the service before ended
+  std::uint64_t damaged_file_ = 0;  ///< the last one that was
+  std::optional<End> before_;       ///< how the service before ended
 };
 
 }  // namespace nightwatt::world

@@ -4,7 +4,6 @@
 #include <condition_variable>
 #include <cstddef>
 #include <cstdint>
-#include <deque>
 #include <functional>
 #include <memory>
 #include <mutex>
@@ -98,9 +97,9 @@ class ReadingQueue {
   [[nodiscard]] Look look_wait(Duration flush);
   [[nodiscard]] Look look_rest(MonoTime end);
   /// All that is queued, in order.
-  [[nodiscard]] std::deque<QueueItem> take();
+  [[nodiscard]] std::vector<QueueItem> take();
   /// The requests alone: the rest stays queued.
-  [[nodiscard]] std::deque<QueueItem> take_commands();
+  [[nodiscard]] std::vector<QueueItem> take_commands();
 
   void poke();
   void stop();
@@ -117,7 +116,7 @@ class ReadingQueue {
   const std::size_t reading_limit_;
   mutable std::mutex mutex_;
   std::condition_variable wake_;
-  std::deque<QueueItem> items_;
+  std::vector<QueueItem> items_;
   std::size_t readings_ = 0;
   MonoTime first_pushed_;
   std::function<void()> on_wake_;

@@ -4,7 +4,6 @@
 #include <array>
 #include <atomic>
 #include <cstdint>
-#include <deque>
 #include <functional>
 #include <map>
 #include <mutex>
@@ -194,7 +193,7 @@ class StorePipeline {
   std::vector<CarriedMeter> carried_;    ///< from a store whose file is gone, not yet in the one at its path
   std::string set_aside_as_;             ///< the damaged store that carried_ is from; empty: it was moved by others
   std::optional<KeptClock> clock_kept_;  ///< what a new store is told of the record's clock
-  std::deque<QueueItem> batch_;
+  std::vector<QueueItem> batch_;
   std::map<MeterId, std::vector<Reading>> gathered_;
   Duration pause_{first_pause};
   std::optional<UtcTime> full_since_;
