@@ -12,6 +12,7 @@
 #include <vector>
 
 #include "bytes.hpp"
+#include "impl.hpp"
 #include "seal.hpp"
 #include "store_files.hpp"
 
@@ -342,6 +343,16 @@ Result<void> refuse_odd_files(const std::string& path) {
   return {};
 }
 
+/// By each name of a file (hard link) SQLite keeps another log: who writes by two of them spoils it. So one name is
+/// written by, and it is that of the service, which has locked the file itself.
+Result<void> refuse_second_name(const std::string& path) {
+  struct stat file {};
+  if (::stat(path.c_str(), &file) != 0 || file.st_nlink < 2 || service_has(path)) return {};
+  return unusable(path,
+                  "its file has another name as well (a hard link), and writing by two names would spoil the store: "
+                  "remove one of the names; for a copy there is nightwatt backup");
+}
+
 Result<void> create_tables(Database& database) {
   database.execute(new_file_settings);
   database.execute("BEGIN IMMEDIATE");
@@ -432,10 +443,8 @@ Result<void> upgrade(Database& database) {
     database.execute(tables_of_version_3);
     database.execute("ALTER TABLE tail ADD COLUMN crc INTEGER");
   }
-  if (version < 4) {
-    add_seals(database);
-    database.execute("PRAGMA user_version = 4");
-  }
+  if (version < 4) add_seals(database);
+  database.execute("PRAGMA user_version = 4");
   database.execute("COMMIT");
   return {};
 }
@@ -507,13 +516,19 @@ Result<std::unique_ptr<Database>> open_for_reading(const std::string& path) {
   });
 }
 
-Result<std::unique_ptr<Database>> open_for_writing(const std::string& path, StoreTrouble& trouble) {
+Result<void> make_store_file(const std::string& path, StoreTrouble& trouble) {
   trouble = StoreTrouble::other;
-  if (auto odd = refuse_odd_files(path); !odd) return tl::unexpected<Error>(odd.error());
-  if (auto made = create_file(path, trouble); !made) return tl::unexpected<Error>(made.error());
+  if (auto odd = refuse_odd_files(path); !odd) return odd;
+  if (auto made = create_file(path, trouble); !made) return made;
   if (::access(path.c_str(), W_OK) != 0)
     return unusable(path, std::string("the store may not be written (") + std::strerror(errno) +
                               "); check the permissions of the file and its folder");
+  return {};
+}
+
+Result<std::unique_ptr<Database>> open_for_writing(const std::string& path, StoreTrouble& trouble) {
+  if (auto made = make_store_file(path, trouble); !made) return tl::unexpected<Error>(made.error());
+  if (auto names = refuse_second_name(path); !names) return tl::unexpected<Error>(names.error());
   const auto open = [&]() -> Result<std::unique_ptr<Database>> {
     auto database = std::make_unique<Database>(path, SQLite::OPEN_READWRITE);
     auto ready = database->guarded([&]() -> Result<void> {

@@ -24,6 +24,8 @@ void seal_all_rows(Database& database);
 
 /// A connection that cannot change the file; never creates it.
 [[nodiscard]] Result<std::unique_ptr<Database>> open_for_reading(const std::string& path);
+/// Creates the file (0640), empty, where it is missing; refuses what is no regular file, or may not be written.
+[[nodiscard]] Result<void> make_store_file(const std::string& path, StoreTrouble& trouble);
 /// Creates the file (0640) where it is missing and brings an older version up to date.
 /// `trouble`: what kind of failure it was.
 [[nodiscard]] Result<std::unique_ptr<Database>> open_for_writing(const std::string& path, StoreTrouble& trouble);

@@ -209,6 +209,49 @@ TEST_CASE("a second service on one store is refused and told who holds it") {
   REQUIRE(ServiceLock::take(folder.file()));
 }
 
+TEST_CASE("a second service is refused by whatever name it comes to the store's file") {
+  namespace fs = std::filesystem;
+  Folder folder;
+  fs::create_directory(folder.path() / "night");
+  const std::string path = folder.file("night/store.db");
+  ServiceLock lock = must(ServiceLock::take(path));
+  { (void)must(StoreWriter::open(path, {})); }
+  const auto refused = [](const std::string& name) {
+    const Result<ServiceLock> second = ServiceLock::take(name);
+    return !second && second.error().message.find("a service already works on this store") != std::string::npos;
+  };
+  fs::create_symlink(path, folder.file("by-symlink.db"));
+  CHECK(refused(folder.file("by-symlink.db")));
+  fs::create_directory_symlink(folder.path() / "night", folder.path() / "nights");
+  CHECK(refused(folder.file("nights/store.db")));
+  fs::create_hard_link(path, folder.file("by-hard-link.db"));
+  CHECK(refused(folder.file("by-hard-link.db")));
+  CHECK_FALSE(lock.moved());
+  fs::rename(folder.path() / "night", folder.path() / "renamed");
+  CHECK(refused(folder.file("renamed/store.db")));
+  CHECK(lock.moved());  // and who has it looks for a store at its own path
+  fs::rename(folder.path() / "renamed/store.db", folder.path() / "alone.db");
+  CHECK(refused(folder.file("alone.db")));
+  { const ServiceLock gone = std::move(lock); }
+  CHECK(ServiceLock::take(folder.file("alone.db")));
+}
+
+TEST_CASE("a store whose file has two names is written by the name of the service alone") {
+  Folder folder;
+  { (void)must(StoreWriter::open(folder.file(), {})); }
+  const std::string other = folder.file("other.db");
+  std::filesystem::create_hard_link(folder.file(), other);
+  CHECK_FALSE(StoreWriter::open(folder.file(), {}));
+  {
+    const ServiceLock lock = must(ServiceLock::take(folder.file()));
+    CHECK(StoreWriter::open(folder.file(), {}));
+    CHECK_FALSE(StoreWriter::open(other, {}));
+    CHECK(StoreReader::open(folder.file()));
+  }
+  std::filesystem::remove(folder.file());
+  CHECK(StoreWriter::open(other, {}));
+}
+
 TEST_CASE("a reader sees whole transactions only, while the writer writes") {
   Folder folder;
   constexpr std::size_t batch = 500;

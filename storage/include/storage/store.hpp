@@ -247,23 +247,30 @@ class StoreReader {
   std::unique_ptr<Impl> impl_;
 };
 
-/// Lets one service at a time work on a store. Held as long as the object lives, also given up when the process dies.
+/// Lets one service at a time work on a store, by whatever name each came to its file. Held as long as the object
+/// lives, also given up when the process dies. It must outlive the process's own writers of the store: closing its
+/// descriptor ends the locks that SQLite has on the file.
 class ServiceLock {
  public:
   /// ErrorKind::unusable, naming the process, where another service has it. Makes the file `PATH-lock` beside the
-  /// store; `trouble`: what kind of failure it was, where that could not be made.
+  /// store, and the store's file, empty, where there is none; `trouble`: what kind of failure it was, where these could
+  /// not be made.
   [[nodiscard]] static Result<ServiceLock> take(const std::string& store_path, StoreTrouble* trouble = nullptr);
-  /// The lock's file is no longer the one at its path: whoever looks there does not see this lock.
+  /// The lock's file, or the store's, is no longer the one at its path: whoever looks there does not see this lock.
   [[nodiscard]] bool moved() const;
   ServiceLock(ServiceLock&& other) noexcept
-      : path_(std::move(other.path_)), descriptor_(std::exchange(other.descriptor_, -1)) {}
+      : path_(std::move(other.path_)),
+        descriptor_(std::exchange(other.descriptor_, -1)),
+        file_(std::exchange(other.file_, -1)) {}
   ServiceLock& operator=(ServiceLock&& other) noexcept;
   ~ServiceLock();
 
  private:
   ServiceLock(std::string path, int descriptor) : path_(std::move(path)), descriptor_(descriptor) {}
-  std::string path_;
-  int descriptor_;
+  void give_up();
+  std::string path_;     ///< of the store
+  int descriptor_ = -1;  ///< of the lock file
+  int file_ = -1;        ///< of the store's
 };
 
 class StoreWriter : public StoreReader {
