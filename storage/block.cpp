@@ -7,7 +7,7 @@
 namespace nightwatt::storage {
 namespace {
 
-constexpr unsigned block_format = 1;
+constexpr unsigned block_format = 2, first_block_format = 1;  // a reader of the first knows fewer forms of columns
 constexpr std::array<std::int64_t, 3> time_units = {1'000'000, 1'000, 1};  // us
 
 enum class TimeMethod : std::uint8_t { steps = 0, grid = 1 };
@@ -238,7 +238,8 @@ std::string encode_block(const Columns& columns, Effort effort) {
 
 Result<Columns> decode_block(std::string_view bytes) {
   if (bytes.empty()) return bad_block("it is empty");
-  if (static_cast<unsigned char>(bytes.front()) != block_format) return bad_block("its format is not known here");
+  const unsigned format = static_cast<unsigned char>(bytes.front());
+  if (format < first_block_format || format > block_format) return bad_block("its format is not known here");
   const std::optional<std::string_view> content = checked_content(bytes);
   if (!content || content->empty()) return bad_block("its checksum is wrong");
 

@@ -7,12 +7,20 @@
 #include <cmath>
 #include <memory>
 #include <new>
+#include <numeric>
+#include <optional>
+#include <utility>
+
+#include "entropy.hpp"
 
 namespace nightwatt::storage {
 namespace {
 
-// The four ways to write a column; docs/format.md has the bytes.
-enum class Method : std::uint8_t { constant = 0, offsets = 1, differences = 2, runs = 3 };
+// The ways to write a column; docs/format.md has the bytes. `byte_runs` is of older programs.
+enum class Method : std::uint8_t { constant = 0, offsets = 1, differences = 2, byte_runs = 3, guessed = 4, runs = 5 };
+
+void put_flat_column(std::string& out, std::span<const std::int64_t> values, Effort effort);
+std::vector<std::int64_t> take_flat_column(ByteReader& in, std::size_t count);
 
 struct CompressFree {
   void operator()(ZSTD_CCtx* context) const { ZSTD_freeCCtx(context); }
@@ -107,9 +115,136 @@ double estimated_bytes(std::span<const std::uint64_t> values, unsigned width) {
   return bits / 8.0;
 }
 
+void put_method(std::string& out, Method method) {
+  put_byte(out, static_cast<unsigned>(method));
+}
+
+/// How the next number of a column is guessed: a step from the level so far, which follows each number by a part of its
+/// distance, 2^-shift. With shift 0 the level is the number before; noise about a level takes a mean of many.
+struct Guess {
+  static constexpr unsigned fixed = 15;  ///< the level stays
+  std::int64_t level = 0;
+  std::int64_t step = 0;
+  unsigned shift = 0;
+};
+
+class Guesser {
+ public:
+  explicit Guesser(const Guess& guess)
+      : step_(guess.step),
+        shift_(guess.shift == Guess::fixed ? 0 : guess.shift),
+        moves_(guess.shift != Guess::fixed),
+        scaled_(static_cast<std::uint64_t>(guess.level) << shift_) {}
+  [[nodiscard]] std::int64_t next() const { return wrapping_plus(static_cast<std::int64_t>(scaled_) >> shift_, step_); }
+  void see(std::int64_t number) {
+    if (moves_)
+      scaled_ += static_cast<std::uint64_t>(wrapping_minus(number, static_cast<std::int64_t>(scaled_) >> shift_));
+  }
+
+ private:
+  std::int64_t step_;
+  unsigned shift_;
+  bool moves_;
+  std::uint64_t scaled_;  ///< modulo 2^64, as all sums here
+};
+
+/// Zigzag distances from what was guessed.
+std::vector<std::uint64_t> distances(std::span<const std::int64_t> numbers, const Guess& guess) {
+  std::vector<std::uint64_t> found;
+  found.reserve(numbers.size());
+  Guesser guesser(guess);
+  for (const std::int64_t number : numbers) {
+    found.push_back(zigzag(wrapping_minus(number, guesser.next())));
+    guesser.see(number);
+  }
+  return found;
+}
+
+std::int64_t median_of(std::vector<std::int64_t> values) {
+  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
+  std::nth_element(values.begin(), middle, values.end());
+  return *middle;
+}
+
+/// In what all values differ from the first by whole multiples: a meter may send a digit that is always 0.
+std::uint64_t unit_of(std::span<const std::int64_t> values) {
+  std::uint64_t unit = 0;
+  for (std::size_t i = 0; i < values.size() && unit != 1; ++i) {
+    const std::int64_t distance = wrapping_minus(values[i], values.front());
+    unit =
+        std::gcd(unit, distance < 0 ? ~static_cast<std::uint64_t>(distance) + 1 : static_cast<std::uint64_t>(distance));
+  }
+  // So that a multiple of it is a number of 64 bits with a sign.
+  return unit == 0 || unit >> 63U != 0 ? 1 : unit;
+}
+
+std::vector<Guess> guesses_for(std::span<const std::int64_t> numbers) {
+  std::vector<std::int64_t> steps;
+  steps.reserve(numbers.size());
+  for (std::size_t i = 1; i < numbers.size(); ++i) steps.push_back(wrapping_minus(numbers[i], numbers[i - 1]));
+  std::vector<Guess> guesses = {{median_of({numbers.begin(), numbers.end()}), 0, Guess::fixed}};
+  guesses.push_back({0, steps.empty() ? 0 : median_of(std::move(steps)), 0});
+  for (const unsigned shift : {2U, 4U}) guesses.push_back({0, 0, shift});
+  return guesses;
+}
+
+/// By the guess that leaves least, written; empty where it would take `limit` bytes or more.
+std::string guessed_column(std::span<const std::int64_t> values, double limit) {
+  const std::uint64_t unit = unit_of(values);
+  std::vector<std::int64_t> numbers;
+  numbers.reserve(values.size());
+  for (const std::int64_t value : values)
+    numbers.push_back(wrapping_minus(value, values.front()) / static_cast<std::int64_t>(unit));
+  struct Candidate {
+    Guess guess;
+    std::vector<std::uint64_t> rest;
+    Frequencies frequencies;
+  };
+  std::optional<Candidate> best;
+  for (const Guess& guess : guesses_for(numbers)) {
+    std::vector<std::uint64_t> rest = distances(numbers, guess);
+    Frequencies frequencies(rest);
+    if (frequencies.bytes() >= (best ? best->frequencies.bytes() : limit)) continue;
+    best.emplace(Candidate{guess, std::move(rest), std::move(frequencies)});
+  }
+  std::string out;
+  if (!best) return out;
+  put_method(out, Method::guessed);
+  put_signed(out, values.front());
+  put_varint(out, unit);
+  put_signed(out, best->guess.level);
+  put_signed(out, best->guess.step);
+  put_byte(out, best->guess.shift);
+  best->frequencies.put(out, best->rest);
+  return out;
+}
+
+std::vector<std::int64_t> take_guessed(ByteReader& in, std::size_t count) {
+  const std::int64_t first = in.signed_varint();
+  const std::uint64_t unit = in.varint();
+  Guess guess;
+  guess.level = in.signed_varint();
+  guess.step = in.signed_varint();
+  guess.shift = in.byte();
+  if (!in.ok() || guess.shift > Guess::fixed) {
+    in.set_bad();
+    return {};
+  }
+  const std::vector<std::uint64_t> rest = take_coded(in, count);
+  std::vector<std::int64_t> values;
+  values.reserve(rest.size());
+  Guesser guesser(guess);
+  for (const std::uint64_t distance : rest) {
+    const std::int64_t number = wrapping_plus(guesser.next(), unzigzag(distance));
+    guesser.see(number);
+    values.push_back(wrapping_plus(first, static_cast<std::int64_t>(static_cast<std::uint64_t>(number) * unit)));
+  }
+  return values;
+}
+
 struct Runs {
-  std::vector<std::uint64_t> lengths;  ///< of each run but the last, less one
-  std::vector<std::uint64_t> steps;    ///< zigzag difference to the next run
+  std::vector<std::int64_t> lengths;  ///< of each run but the last, less one
+  std::vector<std::int64_t> steps;    ///< to the next run
 };
 
 Runs find_runs(std::span<const std::int64_t> values) {
@@ -117,8 +252,8 @@ Runs find_runs(std::span<const std::int64_t> values) {
   std::size_t begin = 0;
   for (std::size_t i = 1; i < values.size(); ++i) {
     if (values[i] == values[i - 1]) continue;
-    runs.lengths.push_back(i - begin - 1);
-    runs.steps.push_back(zigzag(wrapping_minus(values[i], values[i - 1])));
+    runs.lengths.push_back(static_cast<std::int64_t>(i - begin - 1));
+    runs.steps.push_back(wrapping_minus(values[i], values[i - 1]));
     begin = i;
   }
   return runs;
@@ -128,10 +263,6 @@ unsigned width_of(std::span<const std::uint64_t> values) {
   std::uint64_t all = 0;
   for (const std::uint64_t value : values) all |= value;
   return bytes_for(all);
-}
-
-void put_method(std::string& out, Method method) {
-  put_byte(out, static_cast<unsigned>(method));
 }
 
 void put_fixed(std::string& out, Method method, std::int64_t base, std::span<const std::uint64_t> values,
@@ -145,20 +276,14 @@ void put_fixed(std::string& out, Method method, std::int64_t base, std::span<con
   put_packed(out, planes, effort);
 }
 
-void put_runs(std::string& out, std::int64_t first, const Runs& runs, Effort effort) {
-  const unsigned length_width = width_of(runs.lengths);
-  const unsigned step_width = width_of(runs.steps);
+std::string run_column(std::span<const std::int64_t> values, const Runs& runs, Effort effort) {
+  std::string out;
   put_method(out, Method::runs);
-  put_signed(out, first);
+  put_signed(out, values.front());
   put_varint(out, runs.steps.size());
-  put_byte(out, length_width);
-  put_byte(out, step_width);
-  std::string planes;
-  put_planes(planes, runs.lengths, length_width);
-  put_packed(out, planes, effort);
-  planes.clear();
-  put_planes(planes, runs.steps, step_width);
-  put_packed(out, planes, effort);
+  put_flat_column(out, runs.lengths, effort);
+  put_flat_column(out, runs.steps, effort);
+  return out;
 }
 
 std::vector<std::int64_t> take_fixed(ByteReader& in, Method method, std::size_t count) {
@@ -182,8 +307,39 @@ std::vector<std::int64_t> take_fixed(ByteReader& in, Method method, std::size_t 
   return values;
 }
 
+/// Runs from their lengths and steps; marks `in` bad if they are not so many values.
+std::vector<std::int64_t> values_of_runs(ByteReader& in, std::int64_t value, std::size_t count, const Runs& runs) {
+  std::vector<std::int64_t> values;
+  values.reserve(count);
+  for (std::size_t i = 0; in.ok() && i < runs.steps.size(); ++i) {
+    const std::int64_t length = runs.lengths[i];
+    // The last run needs one more at least.
+    if (length < 0 || static_cast<std::uint64_t>(length) + 1 >= count - values.size()) {
+      in.set_bad();
+      return {};
+    }
+    values.insert(values.end(), static_cast<std::size_t>(length) + 1, value);
+    value = wrapping_plus(value, runs.steps[i]);
+  }
+  if (in.ok()) values.resize(count, value);
+  return values;
+}
+
 std::vector<std::int64_t> take_runs(ByteReader& in, std::size_t count) {
-  std::int64_t value = in.signed_varint();
+  const std::int64_t first = in.signed_varint();
+  const std::uint64_t changes = in.varint();
+  Runs runs;
+  if (!in.ok() || changes == 0 || changes >= count) {
+    in.set_bad();
+    return {};
+  }
+  runs.lengths = take_flat_column(in, static_cast<std::size_t>(changes));
+  runs.steps = take_flat_column(in, static_cast<std::size_t>(changes));
+  return values_of_runs(in, first, count, runs);
+}
+
+std::vector<std::int64_t> take_byte_runs(ByteReader& in, std::size_t count) {
+  const std::int64_t first = in.signed_varint();
   const std::uint64_t changes = in.varint();
   const unsigned length_width = in.byte();
   const unsigned step_width = in.byte();
@@ -195,77 +351,96 @@ std::vector<std::int64_t> take_runs(ByteReader& in, std::size_t count) {
   const std::string lengths = take_packed(in, change_count * length_width);
   const std::string steps = take_packed(in, change_count * step_width);
   if (!in.ok()) return {};
-  std::vector<std::int64_t> values;
-  values.reserve(count);
+  Runs runs;
   for (std::size_t i = 0; i < change_count; ++i) {
-    const std::uint64_t length = from_planes(lengths, change_count, length_width, i);
-    if (length >= count - values.size()) {  // the last run needs one more at least
-      in.set_bad();
-      return {};
-    }
-    values.insert(values.end(), static_cast<std::size_t>(length) + 1, value);
-    value = wrapping_plus(value, unzigzag(from_planes(steps, change_count, step_width, i)));
+    runs.lengths.push_back(static_cast<std::int64_t>(from_planes(lengths, change_count, length_width, i)));
+    runs.steps.push_back(unzigzag(from_planes(steps, change_count, step_width, i)));
   }
-  if (values.size() >= count) {
-    in.set_bad();
-    return {};
-  }
-  values.resize(count, value);
-  return values;
+  return values_of_runs(in, first, count, runs);
 }
 
-}  // namespace
+std::string constant_column(std::int64_t value) {
+  std::string out;
+  put_method(out, Method::constant);
+  put_signed(out, value);
+  return out;
+}
 
-void pack_column(std::string& out, std::span<const std::int64_t> values, Effort effort) {
-  const Runs runs = find_runs(values);
-  if (runs.steps.empty()) {
-    put_method(out, Method::constant);
-    put_signed(out, values.empty() ? 0 : values.front());
-    return;
-  }
-  // Where more than half of the neighbours differ, runs cannot win.
-  const double run_bytes =
-      runs.steps.size() * 2 > values.size()
-          ? 1e300
-          : estimated_bytes(runs.lengths, width_of(runs.lengths)) + estimated_bytes(runs.steps, width_of(runs.steps));
-  if (runs.steps.size() * 16 < values.size()) return put_runs(out, values.front(), runs, effort);
-
+/// By byte planes, in which Zstandard finds what repeats.
+std::string plane_column(std::span<const std::int64_t> values, Effort effort) {
   const std::int64_t lowest = *std::min_element(values.begin(), values.end());
-  std::vector<std::uint64_t> offsets;
+  std::vector<std::uint64_t> offsets, differences;
   offsets.reserve(values.size());
-  for (const std::int64_t value : values) offsets.push_back(static_cast<std::uint64_t>(wrapping_minus(value, lowest)));
-  std::vector<std::uint64_t> differences;
   differences.reserve(values.size());
+  for (const std::int64_t value : values) offsets.push_back(static_cast<std::uint64_t>(wrapping_minus(value, lowest)));
   for (std::size_t i = 1; i < values.size(); ++i)
     differences.push_back(zigzag(wrapping_minus(values[i], values[i - 1])));
-  const unsigned offset_width = width_of(offsets);
-  const unsigned difference_width = width_of(differences);
-  const double offset_bytes = estimated_bytes(offsets, offset_width);
-  const double difference_bytes = estimated_bytes(differences, difference_width);
-  if (run_bytes < std::min(offset_bytes, difference_bytes)) return put_runs(out, values.front(), runs, effort);
-  if (offset_bytes <= difference_bytes) return put_fixed(out, Method::offsets, lowest, offsets, offset_width, effort);
-  put_fixed(out, Method::differences, values.front(), differences, difference_width, effort);
+  const unsigned offset_width = width_of(offsets), difference_width = width_of(differences);
+  std::string out;
+  if (estimated_bytes(offsets, offset_width) <= estimated_bytes(differences, difference_width))
+    put_fixed(out, Method::offsets, lowest, offsets, offset_width, effort);
+  else
+    put_fixed(out, Method::differences, values.front(), differences, difference_width, effort);
+  return out;
 }
 
-std::vector<std::int64_t> unpack_column(ByteReader& in, std::size_t count) {
-  const std::uint8_t method = in.byte();
+/// The shortest form but runs.
+void put_flat_column(std::string& out, std::span<const std::int64_t> values, Effort effort) {
+  const bool constant = std::all_of(values.begin(), values.end(), [&](std::int64_t v) { return v == values.front(); });
+  if (constant) {
+    out += constant_column(values.empty() ? 0 : values.front());
+    return;
+  }
+  const std::string planes = plane_column(values, effort);
+  const std::string guessed = guessed_column(values, static_cast<double>(planes.size()));
+  out += guessed.empty() || guessed.size() >= planes.size() ? planes : guessed;
+}
+
+std::vector<std::int64_t> take_column(ByteReader& in, std::size_t count, bool may_be_runs) {
+  const auto method = static_cast<Method>(in.byte());
   if (!in.ok() || count == 0) {
     in.set_bad();
     return {};
   }
-  switch (static_cast<Method>(method)) {
+  switch (method) {
     case Method::constant: {
       const std::int64_t value = in.signed_varint();
       return std::vector<std::int64_t>(in.ok() ? count : 0, value);
     }
     case Method::offsets:
     case Method::differences:
-      return take_fixed(in, static_cast<Method>(method), count);
+      return take_fixed(in, method, count);
+    case Method::guessed:
+      return take_guessed(in, count);
+    case Method::byte_runs:
+      if (may_be_runs) return take_byte_runs(in, count);
+      break;
     case Method::runs:
-      return take_runs(in, count);
+      if (may_be_runs) return take_runs(in, count);
+      break;
   }
   in.set_bad();
   return {};
+}
+
+std::vector<std::int64_t> take_flat_column(ByteReader& in, std::size_t count) {
+  return take_column(in, count, false);
+}
+
+}  // namespace
+
+void pack_column(std::string& out, std::span<const std::int64_t> values, Effort effort) {
+  const Runs runs = find_runs(values);
+  // Where more than half of the neighbours differ, runs cannot win; where hardly any do, nothing else can.
+  if (runs.steps.empty() || runs.steps.size() * 2 > values.size()) return put_flat_column(out, values, effort);
+  const std::string as_runs = run_column(values, runs, effort);
+  std::string flat;
+  if (runs.steps.size() * 16 >= values.size()) put_flat_column(flat, values, effort);
+  out += flat.empty() || as_runs.size() < flat.size() ? as_runs : flat;
+}
+
+std::vector<std::int64_t> unpack_column(ByteReader& in, std::size_t count) {
+  return take_column(in, count, true);
 }
 
 std::string squeeze(std::string_view bytes, Effort effort) {

@@ -10,10 +10,10 @@
 namespace nightwatt::storage {
 namespace {
 
-constexpr unsigned rollup_format = 1;
-constexpr unsigned flag_reals = 1;  // doubles instead of whole numbers at a common exponent
-constexpr double wh_unit = 1e-9;    // energies are kept in nWh: a year of minutes is off by 0.3 mWh at most
-constexpr double wh_limit = 9e9;    // beyond, nWh do not fit 64 bits
+constexpr unsigned rollup_format = 2, first_rollup_format = 1;  // as a block's
+constexpr unsigned flag_reals = 1;                              // doubles instead of whole numbers at a common exponent
+constexpr double wh_unit = 1e-9;  // energies are kept in nWh: a year of minutes is off by 0.3 mWh at most
+constexpr double wh_limit = 9e9;  // beyond, nWh do not fit 64 bits
 
 /// One quantity's buckets as columns.
 struct BucketColumns {
@@ -182,7 +182,7 @@ Result<Buckets> decode_rollup(std::string_view bytes, std::int64_t step_s) {
   const std::optional<std::string_view> content = checked_content(bytes);
   if (!content) return bad();
   ByteReader in(*content);
-  if (in.byte() != rollup_format) return bad();
+  if (const unsigned format = in.byte(); format < first_rollup_format || format > rollup_format) return bad();
   const std::uint64_t carried = in.varint();
   if (!in.ok() || (carried >> quantity_count) != 0) return bad();
   Buckets buckets;

@@ -248,7 +248,7 @@ CREATE TABLE value (
   seal INTEGER
 ) WITHOUT ROWID;
 PRAGMA application_id = 0x4E574154;
-PRAGMA user_version = 4;
+PRAGMA user_version = 5;
 )";
 
 tl::unexpected<Error> unusable(const std::string& path, const std::string& what) {
@@ -444,7 +444,8 @@ Result<void> upgrade(Database& database) {
     database.execute("ALTER TABLE tail ADD COLUMN crc INTEGER");
   }
   if (version < 4) add_seals(database);
-  database.execute("PRAGMA user_version = 4");
+  // Version 5 has other forms of columns within blocks, for which nothing has to be done here.
+  database.execute("PRAGMA user_version = 5");
   database.execute("COMMIT");
   return {};
 }

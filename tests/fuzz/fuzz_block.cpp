@@ -3,8 +3,10 @@
 #include <cstdint>
 #include <cstdlib>
 #include <string>
+#include <vector>
 
 #include "block.hpp"
+#include "entropy.hpp"
 #include "rollup.hpp"
 
 using namespace nightwatt::storage;
@@ -38,12 +40,29 @@ void require_round_trip(const Columns& columns) {
   }
 }
 
+/// Any numbers, and as many of their bytes as the fuzzer likes to be the same.
+void require_code(std::string_view bytes) {
+  if (bytes.empty()) return;
+  const std::size_t width = 1 + static_cast<unsigned char>(bytes.front()) % 8;
+  std::vector<std::uint64_t> numbers;
+  for (std::size_t at = 1; at + width <= bytes.size(); at += width) {
+    std::uint64_t number = 0;
+    for (std::size_t i = 0; i < width; ++i) number = number << 8U | static_cast<unsigned char>(bytes[at + i]);
+    numbers.push_back(number);
+  }
+  if (numbers.empty()) return;
+  std::string code;
+  Frequencies(numbers).put(code, numbers);
+  ByteReader in(code);
+  if (take_coded(in, numbers.size()) != numbers || !in.at_end()) std::abort();
+}
+
 }  // namespace
 
 extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size) {
   if (size == 0) return 0;
   const std::string_view bytes(reinterpret_cast<const char*>(data) + 1, size - 1);
-  switch (data[0] % 4) {
+  switch (data[0] % 6) {
     case 0:
       if (const auto columns = decode_block(with_crc(bytes))) {
         require_order(*columns);
@@ -59,6 +78,15 @@ extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size
     case 2:
       (void)decode_rollup(with_crc(bytes), minute_s);
       break;
+    case 3:
+      require_code(bytes);
+      break;
+    case 4: {
+      constexpr std::size_t some = 300;
+      ByteReader in(bytes);
+      (void)take_coded(in, some);
+      break;
+    }
     default: {
       constexpr std::size_t limit = 1U << 20U;
       ByteReader in(bytes);

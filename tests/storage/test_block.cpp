@@ -1,6 +1,8 @@
+#include <cmath>
 #include <limits>
 
 #include "block.hpp"
+#include "entropy.hpp"
 #include "helpers.hpp"
 
 using namespace nightwatt;
@@ -140,9 +142,71 @@ TEST_CASE("a block of a quiet night on time costs less than a tenth of a byte a 
   REQUIRE(bytes.size() < 1'638);
 }
 
+// The floor: the entropy of a normal distribution rounded to whole counts, log2(sigma sqrt(2 pi e)) bits (Cover and
+// Thomas, "Elements of Information Theory", theorem 8.4.1 and equation 8.28), here of noise of 4 counts.
+TEST_CASE("noise costs what its entropy says and at most a hundredth more, about a level that drifts too") {
+  const double floor_bytes = std::log2(4.0 * std::sqrt(2.0 * 3.14159265358979 * 2.71828182845905)) / 8.0;
+  const bool drifts = GENERATE(false, true);
+  const std::int64_t unit = GENERATE(1, 10);  // a meter that sends a last digit which is always 0
+  CAPTURE(drifts, unit);
+  std::mt19937 random(5);
+  std::normal_distribution<double> noise(0.0, 4.0);
+  std::vector<std::int64_t> values;
+  for (std::size_t i = 0; i < 65'536; ++i)
+    values.push_back(unit * std::llround(2'500.0 + (drifts ? static_cast<double>(i) / 300.0 : 0.0) + noise(random)));
+  std::string bytes;
+  pack_column(bytes, values, Effort{6});
+  CHECK(static_cast<double>(bytes.size()) / 65'536.0 < floor_bytes * 1.02);
+  storage::ByteReader in(bytes);
+  REQUIRE(unpack_column(in, values.size()) == values);
+}
+
+TEST_CASE("a counter that advances by six to eight costs what which of the three it is says") {
+  std::mt19937 random(6);
+  std::vector<std::int64_t> values;
+  std::int64_t counter = 0;
+  for (std::size_t i = 0; i < 16'384; ++i) values.push_back(counter += 6 + static_cast<std::int64_t>(random() % 3));
+  std::string bytes;
+  pack_column(bytes, values, Effort{6});
+  CHECK(static_cast<double>(bytes.size()) * 8.0 < 16'384.0 * std::log2(3.0) * 1.02);
+}
+
+TEST_CASE("columns that older programs wrote are read") {
+  // By hand, by docs/format.md: runs of form 3 (5 5 5, then 9 9), and offsets of form 1 (7 10 8), bytes as they are.
+  const std::string runs("\x03\x0A\x01\x01\x01\x00\x02\x00\x08", 9), offsets("\x01\x0E\x01\x00\x00\x03\x01", 7);
+  storage::ByteReader in(runs), more(offsets);
+  CHECK(unpack_column(in, 5) == std::vector<std::int64_t>{5, 5, 5, 9, 9});
+  CHECK(in.at_end());
+  CHECK(unpack_column(more, 3) == std::vector<std::int64_t>{7, 10, 8});
+}
+
+TEST_CASE("any numbers come back from their code, in contexts and without") {
+  const auto seed = GENERATE(range(std::uint64_t{1}, std::uint64_t{60}));
+  CAPTURE(seed);
+  std::mt19937_64 random(seed);
+  std::vector<std::uint64_t> numbers(1 + random() % 4'000);
+  const unsigned widest = static_cast<unsigned>(random() % 65);
+  for (std::size_t i = 0; i < numbers.size(); ++i) {
+    const unsigned width =
+        seed % 2 == 0 ? widest : static_cast<unsigned>((numbers[i == 0 ? 0 : i - 1] + random() % 3) % 64);
+    numbers[i] = width == 0 ? 0 : random() >> (64 - width);
+  }
+  const Frequencies frequencies(numbers);
+  std::string bytes;
+  frequencies.put(bytes, numbers);
+  CHECK(static_cast<double>(bytes.size()) < 1.2 * frequencies.bytes() + 32.0);
+  storage::ByteReader in(bytes);
+  REQUIRE(take_coded(in, numbers.size()) == numbers);
+  REQUIRE(in.at_end());
+}
+
 TEST_CASE("damaged block bytes are refused and never crash") {
   std::mt19937_64 random(7);
-  const std::string good = encode_block(columns_of(quiet_night(2'000, 3)), Effort{3});
+  std::vector<Reading> readings = quiet_night(2'000, 3);
+  if (GENERATE(false, true))  // a form of column with frequencies
+    for (Reading& reading : readings)
+      reading.values.set(Quantity::power, Decimal{500 + static_cast<std::int64_t>(random() % 23), -2});
+  const std::string good = encode_block(columns_of(readings), Effort{3});
   for (std::size_t size = 0; size < good.size(); size += 7) REQUIRE_FALSE(decode_block(good.substr(0, size)));
   for (int round = 0; round < 20'000; ++round) {
     std::string bad = good;
