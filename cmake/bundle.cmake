@@ -1,6 +1,6 @@
 # Bundles a page's script and style with the npm packages they use.
 #
-# The packages are those of tools/page/package-lock.json: fetched by npm once into the build folder, again only when that
+# The packages are those of figures/report/package-lock.json: fetched by npm once into the build folder, again only when that
 # file changes, and never at run time. Nothing of them is in the tree.
 #
 # Without npm the report is complete too, only its curves stand still; or what was bundled elsewhere is taken.
@@ -11,7 +11,7 @@ if(NIGHTWATT_BUNDLE STREQUAL "npm")
   find_program(NODE node REQUIRED)
   find_program(NPM npm REQUIRED)
   set(_npm_files package.json package-lock.json .npmrc)
-  list(TRANSFORM _npm_files PREPEND ${CMAKE_SOURCE_DIR}/tools/page/)
+  list(TRANSFORM _npm_files PREPEND ${CMAKE_SOURCE_DIR}/figures/report/)
   # --ignore-scripts: no package runs a program of its own at install.
   add_custom_command(OUTPUT ${NIGHTWATT_NPM}/installed
     COMMAND ${CMAKE_COMMAND} -E make_directory ${NIGHTWATT_NPM}
@@ -19,8 +19,8 @@ if(NIGHTWATT_BUNDLE STREQUAL "npm")
     COMMAND ${NPM} --prefix ${NIGHTWATT_NPM} ci --prefer-offline --ignore-scripts --no-audit --no-fund --loglevel=error
     COMMAND ${CMAKE_COMMAND} -E touch ${NIGHTWATT_NPM}/installed
     DEPENDS ${_npm_files}
-    WORKING_DIRECTORY ${CMAKE_SOURCE_DIR}/tools/page
-    COMMENT "npm packages of tools/page/package-lock.json" VERBATIM)
+    WORKING_DIRECTORY ${CMAKE_SOURCE_DIR}/figures/report
+    COMMENT "npm packages of figures/report/package-lock.json" VERBATIM)
   add_custom_target(npm_packages DEPENDS ${NIGHTWATT_NPM}/installed)
 endif()
 

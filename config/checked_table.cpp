@@ -4,7 +4,7 @@
 #include <cmath>
 #include <numeric>
 
-#include "measure/decimal.hpp"
+#include "measure/signal/decimal.hpp"
 
 namespace nightwatt::config {
 

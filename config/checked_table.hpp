@@ -7,8 +7,8 @@
 #include <string_view>
 #include <vector>
 
-#include "measure/decimal.hpp"
-#include "measure/profile_table.hpp"
+#include "measure/signal/decimal.hpp"
+#include "measure/signal/profile_table.hpp"
 #include "problems.hpp"
 #include "toml_node.hpp"
 

@@ -193,8 +193,8 @@ std::optional<ServiceConfig> parse_config(const Node& root_node, const ProfileSo
     config.meters.push_back(std::move(meter));
   }
   for (CheckedTable& table : root.tables("tell", "[[tell]]")) {
-    if (config.tells.size() == tell_limit) {
-      problems.add(table.line(), "more than " + std::to_string(tell_limit) + " [[tell]]",
+    if (config.tells.size() == notification_limit) {
+      problems.add(table.line(), "more than " + std::to_string(notification_limit) + " [[tell]]",
                    "have one program tell the others");
       break;
     }

@@ -1,6 +1,6 @@
 #include "correction_parser.hpp"
 
-#include "measure/time_text.hpp"
+#include "measure/signal/time_text.hpp"
 
 namespace nightwatt::config {
 

@@ -4,7 +4,7 @@
 #include <optional>
 
 #include "checked_table.hpp"
-#include "measure/correction.hpp"
+#include "measure/signal/correction.hpp"
 
 namespace nightwatt::config {
 

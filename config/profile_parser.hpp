@@ -4,8 +4,8 @@
 #include <optional>
 #include <string>
 
-#include "measure/meter_profile.hpp"
-#include "measure/profile_table.hpp"
+#include "measure/signal/meter_profile.hpp"
+#include "measure/signal/profile_table.hpp"
 #include "problems.hpp"
 #include "toml_node.hpp"
 

@@ -5,7 +5,7 @@
 #include <string>
 #include <string_view>
 
-#include "measure/result.hpp"
+#include "measure/signal/result.hpp"
 
 namespace nightwatt::config {
 

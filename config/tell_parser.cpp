@@ -16,7 +16,7 @@ constexpr double longest_silence_s = 86400.0 * 7;
 constexpr double longest_try_s = 300.0;  // a hook that needs longer should put itself into a queue of its own
 constexpr std::int64_t most_tries = 20;  // with the pauses between them, an hour and a half
 
-constexpr std::array<std::string_view, tell_kinds> kind_names = {
+constexpr std::array<std::string_view, notification_kinds> kind_names = {
     "silent", "back", "disk_full", "disk_room", "run_ended", "level_moved", "store_damaged"};
 
 tl::unexpected<Error> wrong(std::string_view what, std::string_view remedy) {
@@ -63,9 +63,9 @@ Result<std::uint16_t> take_port(std::string_view& rest) {
   return port;
 }
 
-void parse_events(CheckedTable& table, TellConfig& tell) {
+void parse_events(CheckedTable& table, NotificationConfig& tell) {
   const std::string all = "silent, back, disk_full, disk_room, run_ended, level_moved, store_damaged";
-  const auto words = table.texts("events", word_limit, tell_kinds);
+  const auto words = table.texts("events", word_limit, notification_kinds);
   if (!table.has("events")) tell.events.fill(true);
   for (const std::string& word : words) {
     const auto found = std::find(kind_names.begin(), kind_names.end(), word);
@@ -76,7 +76,7 @@ void parse_events(CheckedTable& table, TellConfig& tell) {
   }
 }
 
-void parse_receiver(CheckedTable& table, TellConfig& tell) {
+void parse_receiver(CheckedTable& table, NotificationConfig& tell) {
   tell.command = table.texts("command", word_limit, words_limit);
   if (!tell.command.empty() && tell.command[0].find('/') != std::string::npos)
     tell.command[0] = table.beside("command", tell.command[0]);
@@ -98,7 +98,7 @@ void parse_receiver(CheckedTable& table, TellConfig& tell) {
 
 }  // namespace
 
-std::string_view tell_kind_name(TellKind kind) {
+std::string_view notification_kind_name(NotificationKind kind) {
   return kind_names[static_cast<std::size_t>(kind)];
 }
 
@@ -128,8 +128,8 @@ Result<WebAddress> parse_web_address(std::string_view text) {
   return address;
 }
 
-TellConfig parse_tell(CheckedTable& table) {
-  TellConfig tell;
+NotificationConfig parse_tell(CheckedTable& table) {
+  NotificationConfig tell;
   parse_events(table, tell);
   parse_receiver(table, tell);
   if (const auto s = table.number("silent_s", {shortest_silence_s, longest_silence_s})) tell.silent_s = *s;

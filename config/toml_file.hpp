@@ -3,7 +3,7 @@
 
 #include <string>
 
-#include "measure/result.hpp"
+#include "measure/signal/result.hpp"
 #include "toml_node.hpp"
 
 namespace nightwatt::config {

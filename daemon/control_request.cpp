@@ -5,7 +5,7 @@
 #include <nlohmann/json.hpp>
 
 #include "daemon/text_rules.hpp"
-#include "measure/time_text.hpp"
+#include "measure/signal/time_text.hpp"
 
 namespace nightwatt::daemon {
 namespace {

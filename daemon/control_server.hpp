@@ -13,7 +13,7 @@
 
 #include "daemon/environment.hpp"
 #include "daemon/log.hpp"
-#include "measure/result.hpp"
+#include "measure/signal/result.hpp"
 
 namespace nightwatt::daemon {
 

@@ -10,7 +10,7 @@
 #include <vector>
 
 #include "config/config.hpp"
-#include "measure/time.hpp"
+#include "measure/signal/time.hpp"
 
 namespace nightwatt::daemon {
 

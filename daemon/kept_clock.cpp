@@ -15,7 +15,8 @@ constexpr std::string_view no_boot = "-";
 std::string encode(const KeptClock& clock) {
   std::string text(version);
   text.append(" ").append(clock.boot.empty() ? no_boot : std::string_view(clock.boot));
-  for (const std::int64_t us : {std::int64_t{clock.offset.count()}, clock.since.us, std::int64_t{clock.shift.count()}})
+  for (const std::int64_t us :
+       {std::int64_t{clock.offset.count()}, clock.since.us, std::int64_t{clock.utc_offset.count()}})
     text.append(" ").append(std::to_string(us));
   return text;
 }
@@ -38,7 +39,7 @@ std::optional<KeptClock> decode_kept_clock(std::string_view text) {
   if (!text.empty()) return std::nullopt;
   clock.offset = Duration(numbers[0]);
   clock.since = UtcTime{numbers[1]};
-  clock.shift = Duration(numbers[2]);
+  clock.utc_offset = Duration(numbers[2]);
   return clock;
 }
 

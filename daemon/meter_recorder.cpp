@@ -5,7 +5,7 @@
 #include <charconv>
 #include <utility>
 
-#include "measure/time_text.hpp"
+#include "measure/signal/time_text.hpp"
 #include "storage/run_edit.hpp"
 
 namespace nightwatt::daemon {
@@ -314,7 +314,7 @@ Result<void> MeterRecorder::close(StoreWriter& store, UtcTime end) {
 // A run holds the reading at its end, so it ends with the last one before `next`, where `off` or another run begins.
 // One whose last reading holds until then lasts as long.
 Result<void> MeterRecorder::close_before(StoreWriter& store, UtcTime next) {
-  const auto sums = store.sums(stream_, Quantity::power, open_->begin, next - instant);
+  const auto sums = store.aggregates(stream_, Quantity::power, open_->begin, next - instant);
   const UtcTime just_before = std::max(open_->begin, next - instant);
   if (!sums) return is_damage(store, sums.error()) ? close(store, just_before) : tl::unexpected(sums.error());
   const auto hold_s = open_->builder.hold_limit_s();
@@ -428,9 +428,9 @@ Result<void> MeterRecorder::save_if_due(StoreWriter& store) {
   // A state saved while the device may have gone off is of no use when the run is then ended where `off` began: wait a
   // little, so that close() need not make the whole run again.
   const bool may_end = open_ && open_->origin == RunOrigin::automatic && last_looked_off_;
-  const std::size_t patience = may_end ? 2 : 1;
+  const std::size_t times = may_end ? 2 : 1;
   const Duration span = *last_ - *saved_at_;
-  if (unsaved_readings_ < patience * save_readings && span < static_cast<int>(patience) * save_span) return {};
+  if (unsaved_readings_ < times * save_readings && span < static_cast<int>(times) * save_span) return {};
   return save(store);
 }
 

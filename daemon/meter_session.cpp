@@ -77,7 +77,7 @@ std::optional<MonoTime> MeterSession::next_tick() const {
 }
 
 // A little ago, for a reading may have its own time.
-void MeterSession::tell_silence(MonoTime now) {
+void MeterSession::notify_silence(MonoTime now) {
   constexpr Duration settled{2'000'000};
   if (!reporting_.on_change || !port_open_ || !last_heard_ || now - *last_heard_ <= settled) return;
   (void)queue_.push(QueueItem(QueuedLook{id_, time_.stamp(now - settled)}));  // the next one will do as well
@@ -103,7 +103,7 @@ void MeterSession::keep(const drivers::Measurement& measurement, UtcTime at) {
   const UtcTime time = last_stamp_ ? std::max(at, *last_stamp_ + TimeKeeper::stamp_step) : at;
   last_stamp_ = time;
   show(measurement, time);
-  if (queue_.push(QueuedReading{id_, {time, measurement.values}})) return tell_lost();
+  if (queue_.push(QueuedReading{id_, {time, measurement.values}})) return notify_lost();
   if (lost_.count++ == 0) lost_.first = time;
   ++lost_total_;
   if (const auto swallowed = lost_lines_.admit(time_.now()))
@@ -116,7 +116,7 @@ void MeterSession::show(const drivers::Measurement& measurement, UtcTime time) {
   const auto power = last_value(Quantity::power);
   if (!watched_ || !power) return;
   if (live_.size() >= live_limit) live_.erase(live_.begin(), live_.begin() + live_limit / 2);
-  live_.push_back({time + time_.shift(), *power});
+  live_.push_back({time + time_.utc_offset(), *power});
 }
 
 std::optional<double> MeterSession::last_value(Quantity quantity) const {
@@ -130,7 +130,7 @@ void MeterSession::watch(bool wanted) {
 }
 
 // Only once there is room again, so that a long pause is one event.
-void MeterSession::tell_lost() {
+void MeterSession::notify_lost() {
   if (lost_.count == 0) return;
   std::string detail = std::to_string(lost_.count) + " readings found no room while the store could not be written";
   if (push_event(storage::EventKind::readings_lost, lost_.first, std::move(detail), static_cast<double>(lost_.count)))
@@ -171,14 +171,17 @@ MeterStatus MeterSession::status(MonoTime now) const {
   result.current_a = last_value(Quantity::current);
   result.energy_wh = last_value(Quantity::energy);
   if (last_stamp_) {
-    result.last = *last_stamp_ + time_.shift();
+    result.last = *last_stamp_ + time_.utc_offset();
     result.age_s = std::max(0.0, to_seconds(time_.stamp(now) - *last_stamp_).value);
   }
-  Duration patience = std::max(silent_after, silent_intervals * interval_);
-  if (reporting_.gap_s) patience = std::max(patience, to_duration({*reporting_.gap_s}));
+  Duration silence_limit = std::max(silent_after, silent_intervals * interval_);
+  if (reporting_.gap_s) silence_limit = std::max(silence_limit, to_duration({*reporting_.gap_s}));
   const MonoTime heard = last_heard_ ? std::max(*last_heard_, opened_at_) : opened_at_;
   const bool any = last_heard_ && *last_heard_ >= opened_at_;  // that was good, since the port is open
-  result.state = !port_open_ ? port_state_ : now - heard > patience ? "silent" : any ? "recording" : "no reading yet";
+  result.state = !port_open_                   ? port_state_
+                 : now - heard > silence_limit ? "silent"
+                 : any                         ? "recording"
+                                               : "no reading yet";
   return result;
 }
 

@@ -57,7 +57,7 @@ void PortLink::begin() {
   session_->port_opened(heard_at_, port_->where());
   wait_for_bytes();
   if (network_) watch_silence();
-  if (config_.profile.on_change) tell_silence();
+  if (config_.profile.on_change) notify_silence();
   session_->tick(time_.now());
   after_session();
 }
@@ -81,19 +81,19 @@ void PortLink::watch_silence() {
   constexpr Duration longest_silence{30'000'000};
   constexpr int intervals = 10;
   const Duration known_gap = to_duration({config_.profile.gap_s.value_or(0.0)});
-  const Duration patience = std::max({longest_silence, config_.profile.interval * intervals, known_gap});
-  silence_timer_->start(patience / 4, [this, patience] {
-    if (time_.now() - heard_at_ > patience) return lose("silent", "nothing heard: connecting anew");
+  const Duration silence_limit = std::max({longest_silence, config_.profile.interval * intervals, known_gap});
+  silence_timer_->start(silence_limit / 4, [this, silence_limit] {
+    if (time_.now() - heard_at_ > silence_limit) return lose("silent", "nothing heard: connecting anew");
     watch_silence();
   });
 }
 
 // As often as an automatic run's end may be late.
-void PortLink::tell_silence() {
+void PortLink::notify_silence() {
   constexpr Duration every{10'000'000};
   hold_timer_->start(every, [this] {
-    session_->tell_silence(time_.now());
-    tell_silence();
+    session_->notify_silence(time_.now());
+    notify_silence();
   });
 }
 
@@ -143,7 +143,7 @@ void PortLink::read_bytes() {
 }
 
 void PortLink::show(MonoTime now, bool sent, std::span<const std::byte> bytes) {
-  if (tap_.on()) tap_.add(now, {time_.stamp(now) + time_.shift(), sent, {bytes.begin(), bytes.end()}});
+  if (tap_.on()) tap_.add(now, {time_.stamp(now) + time_.utc_offset(), sent, {bytes.begin(), bytes.end()}});
 }
 
 void PortLink::after_session() {

@@ -38,7 +38,7 @@ class PortLink {
   void wait_for_connection();
   void begin();
   void watch_silence();
-  void tell_silence();
+  void notify_silence();
   void lose(const std::string& state, const std::string& why);
   void let_go();
   void wait_for_bytes();

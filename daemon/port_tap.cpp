@@ -7,7 +7,7 @@ namespace nightwatt::daemon {
 
 void PortTap::add(MonoTime now, TappedPiece piece) {
   if (!asked_) return;
-  if (now - *asked_ > patience) {
+  if (now - *asked_ > silence_limit) {
     asked_.reset();
     while (!pieces_.empty()) drop_first();
     pieces_.shrink_to_fit();

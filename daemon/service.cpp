@@ -13,10 +13,10 @@
 #include "daemon/store_pipeline.hpp"
 #include "daemon/time_keeper.hpp"
 #include "drivers/decoder.hpp"
+#include "notification_watch.hpp"
 #include "page/state.hpp"
 #include "port_link.hpp"
 #include "store_rounds.hpp"
-#include "tell_watch.hpp"
 
 namespace nightwatt::daemon {
 
@@ -60,7 +60,7 @@ class Service::Impl {
         queue_(clock()),
         pipeline_(config_.store.path, store_settings(config_.store), queue_, state_, clock(), parts_.log),
         rounds_(queue_, pipeline_, state_, clock(), batch_time(config_.store.flush_s)),
-        teller_(environment_.telling(parts_.log)),
+        notifier_(environment_.notifying(parts_.log)),
         page_(environment_.showing({clock(), parts_.log, config_.store.path, [this](auto reply) {
                                       environment_.post([this, reply = std::move(reply)] { reply(page_state()); });
                                     }})) {}
@@ -114,8 +114,8 @@ class Service::Impl {
   StorePipeline pipeline_;
   StoreRounds rounds_;
   std::optional<TimeKeeper> time_;
-  std::unique_ptr<Telling> teller_;
-  std::optional<TellWatch> tell_watch_;
+  std::unique_ptr<Notifying> notifier_;
+  std::optional<NotificationWatch> notification_watch_;
   std::vector<std::shared_ptr<PortLink>> links_;
   MeterId next_meter_ = 0;
   UtcTime since_;
@@ -133,12 +133,12 @@ Result<void> Service::Impl::open() {
   for (const config::MeterConfig& meter : config_.meters) meters.emplace_back(next_meter_++, recorder_settings(meter));
   const auto opened = pipeline_.open(meters);
   if (!opened) return tl::unexpected(opened.error());
-  time_.emplace(clock(), queue_, parts_.log, opened->newest, opened->shifts, opened->clock, parts_.boot);
-  if (!opened->looked) time_->announce_shift(time_->now());
-  tell_watch_.emplace(environment_.timer(), *time_, state_, *teller_, [this] { return sessions(); });
+  time_.emplace(clock(), queue_, parts_.log, opened->newest, opened->utc_offsets, opened->clock, parts_.boot);
+  if (!opened->looked) time_->announce_utc_offset(time_->now());
+  notification_watch_.emplace(environment_.timer(), *time_, state_, *notifier_, [this] { return sessions(); });
   pipeline_.on_run_ended([this](const RunEnded& ended) {
-    teller_->tell(run_ended_message(ended));
-    for (const std::string& moved : ended.moved) teller_->tell(level_moved_message(ended, moved));
+    notifier_->tell(run_ended_message(ended));
+    for (const std::string& moved : ended.moved) notifier_->tell(level_moved_message(ended, moved));
   });
   since_ = clock().utc();
   if (opened->killed) say(LogLevel::warning, "the last service did not stop cleanly; open runs go on with a gap");
@@ -185,7 +185,7 @@ void Service::Impl::start() {
   queue_.on_wake([this] { store_worker_->wake(); });
   for (const auto& link : links_) link->start();
   show_page(config_.page);
-  tell_watch_->configure(config_.tells);
+  notification_watch_->configure(config_.tells);
   parts_.supervisor.ready();
   watch();
   warn(config_);
@@ -197,7 +197,7 @@ bool Service::Impl::finish() {
   if (const std::uint64_t lost = rounds_.left_over(); lost > 0)
     say(LogLevel::error, "the last readings could not be stored: " + std::to_string(lost) + " are lost");
   page_->stop();  // after the store: a report that is being made must not delay the last readings
-  teller_->stop();
+  notifier_->stop();
   environment_.run_ready();  // the last answers
   door_->stop();
   return rounds_.stored_all();
@@ -224,7 +224,7 @@ void Service::Impl::shut_down() {
   if (std::exchange(stopping_, true)) return;
   parts_.supervisor.stopping();
   for (const auto& link : links_) link->stop();
-  tell_watch_->stop();
+  notification_watch_->stop();
   rounds_.stop_at(time_->stamp(time_->now()));
 }
 
@@ -268,12 +268,12 @@ Result<void> Service::Impl::change_meters(const config::ServiceConfig& fresh) {
   for (const auto& link : links) change->meters.emplace_back(link->session().id(), recorder_settings(link->config()));
   change->store = store_settings(fresh.store);
   queue_.push_always(change);
-  time_->announce_shift(time_->now());
+  time_->announce_utc_offset(time_->now());
   put_event(storage::EventKind::config_reloaded, {});
   rounds_.set_flush(batch_time(fresh.store.flush_s));
   config_.meters = fresh.meters;
   config_.tells = fresh.tells;
-  tell_watch_->configure(config_.tells);
+  notification_watch_->configure(config_.tells);
   links_ = std::move(links);
   if (fresh.page.on() || config_.page.on()) show_page(fresh.page);
   for (const auto& link : added) link->start();
@@ -345,7 +345,7 @@ ServiceStatus Service::Impl::service_status() const {
   result.flush_s = static_cast<double>(state_.flush_us.load()) * 1e-6;
   result.paused = state_.paused;
   if (result.paused) result.paused_why = why_not();
-  const TellCounts counts = teller_->counts();
+  const NotificationCounts counts = notifier_->counts();
   if (parts_.mirror) result.mirror = parts_.mirror();
   result.tell = {counts.told, counts.failed, counts.given_up, counts.waiting};
   return result;
@@ -354,7 +354,7 @@ ServiceStatus Service::Impl::service_status() const {
 page::State Service::Impl::page_state() {
   page::State state;
   state.service = service_status();
-  state.now = time_->stamp(time_->now()) + time_->shift();
+  state.now = time_->stamp(time_->now()) + time_->utc_offset();
   for (const auto& link : links_) state.fresh.push_back(link->session().take_live());
   state.queue_limit = ReadingQueue::reading_limit;
   state.flushes = page::counts_of(state_.flushes);

@@ -7,7 +7,7 @@ namespace nightwatt::daemon {
 std::optional<SilenceWatch::News> SilenceWatch::look(MeterId meter, MonoTime heard, MonoTime now) {
   const auto known = silent_since_.find(meter);
   if (known == silent_since_.end()) {
-    if (now - heard < patience_) return std::nullopt;
+    if (now - heard < silence_limit_) return std::nullopt;
     silent_since_.emplace(meter, heard);
     return News{true, now - heard};
   }

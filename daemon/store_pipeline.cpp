@@ -3,13 +3,13 @@
 #include <algorithm>
 #include <utility>
 
-#include "carried_meter.hpp"
 #include "daemon/time_keeper.hpp"
 #include "figures/history.hpp"
 #include "figures/known_devices.hpp"
-#include "measure/time_text.hpp"
-#include "storage/aside.hpp"
-#include "storage/renewal.hpp"
+#include "handed_over_meter.hpp"
+#include "measure/signal/time_text.hpp"
+#include "storage/quarantine.hpp"
+#include "storage/recompute.hpp"
 #include "storage/run_edit.hpp"
 #include "text/printable.hpp"
 
@@ -94,12 +94,12 @@ StorePipeline::Opened StorePipeline::nothing_known() const {
 }
 
 // What a failing disk did to the newest readings of any meter must not keep the next ones out.
-Result<void> StorePipeline::set_aside_damage() {
+Result<void> StorePipeline::quarantine_damage() {
   const auto streams = store_->streams();
   if (!streams) return tl::unexpected(streams.error());
   for (const storage::StreamInfo& stream : *streams) {
     if (!stream.meter) continue;
-    const auto rows = store_->set_aside_damaged_tail(stream.id);
+    const auto rows = store_->quarantine_damaged_write_buffer(stream.id);
     if (!rows) return tl::unexpected(rows.error());
     if (*rows == 0) continue;
     storage::Event event;
@@ -115,7 +115,7 @@ Result<void> StorePipeline::set_aside_damage() {
 
 Result<void> StorePipeline::mend_store() {
   Result<void> done = store_->begin();
-  if (done) done = set_aside_damage();
+  if (done) done = quarantine_damage();
   if (done) return store_->commit();
   store_->rollback();
   return done;
@@ -127,20 +127,20 @@ Result<void> StorePipeline::look(Opened& opened) const {
   for (std::size_t i = 0; i < meters_.size(); ++i) {
     const auto stream = store_->stream_of_meter(meters_[i].second.meter);
     if (!stream) return tl::unexpected(stream.error());
-    Result<Duration> shift = Duration(0);
+    Result<Duration> utc_offset = Duration(0);
     if (*stream) {
       const auto last = store_->last_reading(**stream);
       if (!last) return tl::unexpected(last.error());
       if (*last) opened.last[i].second = (*last)->time;
-      shift = store_->shift_at(**stream, opened.last[i].second.value_or(UtcTime{}));
+      utc_offset = store_->utc_offset_at(**stream, opened.last[i].second.value_or(UtcTime{}));
     }
-    if (!shift) return tl::unexpected(shift.error());
-    opened.shifts.push_back(*shift);
+    if (!utc_offset) return tl::unexpected(utc_offset.error());
+    opened.utc_offsets.push_back(*utc_offset);
   }
   const auto newest = newest_of_all();
   if (!newest) return tl::unexpected(newest.error());
   opened.newest = *newest;
-  for (const CarriedMeter& carried : carried_) opened.newest = later(opened.newest, carried.last);
+  for (const HandedOverMeter& carried : carried_) opened.newest = later(opened.newest, carried.last);
   const auto kept = store_->value(kept_clock_name);
   if (!kept) return tl::unexpected(kept.error());
   opened.clock = *kept ? decode_kept_clock(**kept) : clock_kept_;
@@ -156,7 +156,7 @@ Result<void> StorePipeline::introduce() {
   const auto state = store_->value(service_state_name);
   if (!state) return tl::unexpected(state.error());
   storage::Event event;
-  if (!set_aside_as_.empty()) {
+  if (!quarantined_as_.empty()) {
     event.kind = storage::EventKind::store_damaged;
     event.at = first_of_batch({}).value_or(clock_.utc());
     event.detail = state_.damage.get();
@@ -198,14 +198,14 @@ Result<void> StorePipeline::resume_recorders() {
   for (const auto& [id, settings] : meters_) {
     auto recorder = MeterRecorder::resume(*store_, settings);
     if (!recorder) return tl::unexpected(recorder.error());
-    if (auto told = tell_damage(*recorder); !told) return told;
+    if (auto told = notify_damage(*recorder); !told) return told;
     recorders_.emplace(id, std::move(*recorder));
   }
   stale_ = false;
   return {};
 }
 
-Result<void> StorePipeline::tell_damage(MeterRecorder& recorder) {
+Result<void> StorePipeline::notify_damage(MeterRecorder& recorder) {
   for (std::string& line : recorder.take_damage()) {
     log_(LogLevel::error, "store: " + line);
     storage::Event event;
@@ -266,7 +266,7 @@ Result<void> StorePipeline::try_transact(std::vector<Answer>& answers) {
   state_.flush_us = took.count();
   state_.flushes.add(took);
   note_success();
-  tell_ended_runs();
+  notify_ended_runs();
   return {};
 }
 
@@ -287,7 +287,7 @@ void StorePipeline::answer_failed(std::vector<Answer>& answers, const Error& err
 }
 
 // A run that cannot be read back now is not told of: the store is what counts.
-void StorePipeline::tell_ended_runs() {
+void StorePipeline::notify_ended_runs() {
   for (auto& [id, recorder] : recorders_)
     for (const RunId run : recorder.take_ended()) ended_.push_back(run);
   for (const RunId id : std::exchange(ended_, {})) {
@@ -297,10 +297,10 @@ void StorePipeline::tell_ended_runs() {
     if (!run) continue;
     const UtcTime end = run->end.value_or(run->begin);
     const auto calendar = store_->calendar(run->stream, run->begin, end);
-    const Duration shift = calendar ? calendar->shift_at(end) : Duration{0};
-    if (calendar) run->begin = calendar->shown(run->begin) - shift;
+    const Duration utc_offset = calendar ? calendar->utc_offset_at(end) : Duration{0};
+    if (calendar) run->begin = calendar->shown(run->begin) - utc_offset;
     auto moved = figures::moved_by(*store_, id);
-    run_ended_({std::move(*run), shift, moved ? std::move(*moved) : std::vector<std::string>{}});
+    run_ended_({std::move(*run), utc_offset, moved ? std::move(*moved) : std::vector<std::string>{}});
   }
 }
 
@@ -318,7 +318,7 @@ void StorePipeline::name_by_itself(RunId id) {
   else if (*named)
     log_(LogLevel::info, "run " + std::to_string(id) +
                              " named by itself: " + text::printable((*named)->devices[0].first) + ", odds " +
-                             figures::odds_text((*named)->odds()));
+                             figures::posterior_text((*named)->posterior()));
 }
 
 // SQLite finds its pages damaged, or we find that what it gives us is: our own lines have no trouble with them.
@@ -333,19 +333,19 @@ bool StorePipeline::is_damage(const Error& error) const {
 bool StorePipeline::leave_damaged_store(const Error& damage) {
   if (!is_damage(damage) || (!store_ && !storage::was_a_store(path_))) return false;
   if (store_) {
-    carry_on_from_store();
+    continue_from_store();
     StoreWriter::abandon(std::move(*store_));
     store_.reset();
   }
   recorders_.clear();
   stale_ = true;
   introduced_ = false;
-  const auto name = storage::set_store_aside(path_, compact_text(clock_.utc()));
+  const auto name = storage::quarantine_store(path_, compact_text(clock_.utc()));
   if (!name) {
     log_(LogLevel::error, "store: " + name.error().message);
     return false;
   }
-  set_aside_as_ = *name;
+  quarantined_as_ = *name;
   state_.damage.set("the store was damaged and was set aside as " + *name +
                     "; recording goes on in a new one, `nightwatt salvage` brings over what is sound");
   ++state_.damages;
@@ -354,16 +354,16 @@ bool StorePipeline::leave_damaged_store(const Error& damage) {
   return true;
 }
 
-void StorePipeline::carry_on_from_store() {
+void StorePipeline::continue_from_store() {
   if (!carried_.empty()) return;  // the store before was left, and nothing was put into this one yet
-  for (const auto& [id, settings] : meters_) carried_.push_back(carry(*store_, settings.meter));
+  for (const auto& [id, settings] : meters_) carried_.push_back(hand_over(*store_, settings.meter));
   const auto kept = store_->value(kept_clock_name);
   if (!clock_kept_ && kept && *kept) clock_kept_ = decode_kept_clock(**kept);
 }
 
 // Nothing is begun in a file that nobody would see. What was stored before stays in it; what can go on elsewhere does.
 void StorePipeline::leave_moved_store() {
-  carry_on_from_store();
+  continue_from_store();
   const bool whole = StoreWriter::leave(std::move(*store_));
   store_.reset();
   recorders_.clear();
@@ -411,7 +411,7 @@ Result<void> StorePipeline::store_batch(std::vector<Answer>& answers) {
     if (auto put = introduce(); !put) return put;
   if (auto put = put_carried_meters(); !put) return put;
   if (stale_) {
-    if (auto mended = set_aside_damage(); !mended) return mended;
+    if (auto mended = quarantine_damage(); !mended) return mended;
     if (auto resumed = resume_recorders(); !resumed) return resumed;
   }
   gathered_.clear();
@@ -428,7 +428,7 @@ Result<void> StorePipeline::store_item(QueueItem& item, std::vector<Answer>& ans
     return {};
   }
   if (const auto* event = std::get_if<storage::Event>(&item)) return store_->put_event(*event);
-  if (const auto* shift = std::get_if<QueuedShift>(&item)) return put_shift(*shift);
+  if (const auto* utc_offset = std::get_if<QueuedUtcOffset>(&item)) return put_utc_offset(*utc_offset);
   // What follows acts on the runs as they stand after the readings before it.
   if (auto recorded = record_gathered(); !recorded) return recorded;
   if (const auto* meters = std::get_if<std::shared_ptr<QueuedMeters>>(&item)) return change_meters(**meters);
@@ -438,7 +438,7 @@ Result<void> StorePipeline::store_item(QueueItem& item, std::vector<Answer>& ans
   }
   const auto& command = std::get<std::shared_ptr<RunCommand>>(item);
   if (!command->take()) return {};
-  auto result = std::visit([&](const auto& what) { return obey(what, command->now()); }, command->what());
+  auto result = std::visit([&](const auto& what) { return apply(what, command->now()); }, command->what());
   const bool store_failed = !result && result.error().kind == ErrorKind::unusable;
   answers.push_back({command, result});
   return store_failed ? Result<void>(tl::unexpected(result.error())) : Result<void>{};
@@ -454,21 +454,21 @@ Result<void> StorePipeline::record_gathered() {
   }
   gathered_.clear();
   for (auto& [meter, recorder] : recorders_)
-    if (auto told = tell_damage(recorder); !told) return told;
+    if (auto told = notify_damage(recorder); !told) return told;
   return {};
 }
 
-Result<void> StorePipeline::put_shift(const QueuedShift& shift) {
+Result<void> StorePipeline::put_utc_offset(const QueuedUtcOffset& utc_offset) {
   calendar_since_ = clock_.monotonic();
   const auto streams = store_->streams();
   if (!streams) return tl::unexpected(streams.error());
   // Also of meters that a reload took away: what they recorded since then is shown by the same calendar.
   for (const storage::StreamInfo& stream : *streams)
     if (stream.meter)
-      if (auto put = store_->put_shift(stream.id, shift.from, shift.shift); !put) return put;
-  if (!shift.clock) return {};
-  clock_kept_ = shift.clock;
-  return store_->put_value(kept_clock_name, encode(*shift.clock));
+      if (auto put = store_->put_utc_offset(stream.id, utc_offset.from, utc_offset.utc_offset); !put) return put;
+  if (!utc_offset.clock) return {};
+  clock_kept_ = utc_offset.clock;
+  return store_->put_value(kept_clock_name, encode(*utc_offset.clock));
 }
 
 // A meter that leaves the config keeps its open run, which goes on when the meter is back, as after a restart.
@@ -479,7 +479,7 @@ Result<void> StorePipeline::change_meters(const QueuedMeters& change) {
     if (recorders_.contains(id)) continue;
     auto recorder = MeterRecorder::resume(*store_, settings);
     if (!recorder) return tl::unexpected(recorder.error());
-    if (auto told = tell_damage(*recorder); !told) return told;
+    if (auto told = notify_damage(*recorder); !told) return told;
     recorders_.emplace(id, std::move(*recorder));
   }
   for (auto& [id, recorder] : recorders_)
@@ -498,13 +498,13 @@ Result<void> StorePipeline::change_meters(const QueuedMeters& change) {
 
 // Before the recorders look for what is open. `from`: where the meter's readings go on.
 Result<void> StorePipeline::put_carried_meters() {
-  for (const CarriedMeter& carried : carried_) {
+  for (const HandedOverMeter& carried : carried_) {
     const auto meter =
         std::find_if(meters_.begin(), meters_.end(), [&](const auto& m) { return m.second.meter == carried.meter; });
     if (meter == meters_.end()) continue;
     const UtcTime next = carried.last.value_or(UtcTime{}) + TimeKeeper::stamp_step;
     const UtcTime from = first_of_batch(meter->first).value_or(next);
-    if (auto put = put_carried(*store_, carried, from); !put) return put;
+    if (auto put = put_handed_over(*store_, carried, from); !put) return put;
   }
   return {};
 }
@@ -532,7 +532,7 @@ Result<void> StorePipeline::put_room_events() {
   return store_->put_event(event);
 }
 
-Result<RunId> StorePipeline::obey(const BeginRequest& request, UtcTime now) {
+Result<RunId> StorePipeline::apply(const BeginRequest& request, UtcTime now) {
   const auto recorder = find_meter(request.meter, false);
   if (!recorder) return tl::unexpected(recorder.error());
   now = not_before_last(**recorder, now);
@@ -541,7 +541,7 @@ Result<RunId> StorePipeline::obey(const BeginRequest& request, UtcTime now) {
   return (*recorder)->begin(*store_, request, *at, now);
 }
 
-Result<RunId> StorePipeline::obey(const EndRequest& request, UtcTime now) {
+Result<RunId> StorePipeline::apply(const EndRequest& request, UtcTime now) {
   const auto recorder = find_meter(request.meter, true);
   if (!recorder) return tl::unexpected(recorder.error());
   now = not_before_last(**recorder, now);
@@ -553,7 +553,7 @@ Result<RunId> StorePipeline::obey(const EndRequest& request, UtcTime now) {
   return (*recorder)->end(*store_, *at, now);
 }
 
-Result<RunId> StorePipeline::obey(const SplitRequest& request, UtcTime now) {
+Result<RunId> StorePipeline::apply(const SplitRequest& request, UtcTime now) {
   for (auto& [id, recorder] : recorders_) {
     if (recorder.open_run() != request.run) continue;
     const auto at = record_time(recorder, request.at);
@@ -563,7 +563,7 @@ Result<RunId> StorePipeline::obey(const SplitRequest& request, UtcTime now) {
   return fail(ErrorKind::negative, "run " + std::to_string(request.run) + " is not open: see `nightwatt runs`");
 }
 
-Result<RunId> StorePipeline::obey(const JoinRequest& request, UtcTime) {
+Result<RunId> StorePipeline::apply(const JoinRequest& request, UtcTime) {
   const auto run = store_->run(request.run);
   if (!run) return tl::unexpected(run.error());
   for (auto& [id, recorder] : recorders_)
@@ -571,7 +571,7 @@ Result<RunId> StorePipeline::obey(const JoinRequest& request, UtcTime) {
   return fail(ErrorKind::negative, "the meter of run " + std::to_string(request.run) + " is not recorded now");
 }
 
-Result<RunId> StorePipeline::obey(const MarkRequest& request, UtcTime) {
+Result<RunId> StorePipeline::apply(const MarkRequest& request, UtcTime) {
   if (request.mark.run)
     if (const auto run = store_->run(*request.mark.run); !run) return tl::unexpected(run.error());
   const auto done = request.remove ? storage::remove_mark(*store_, request.mark.id) : store_->put_mark(request.mark);
@@ -634,23 +634,23 @@ void StorePipeline::note_success() {
   state_.why.set({});
   introduced_ = true;
   carried_.clear();
-  set_aside_as_.clear();
+  quarantined_as_.clear();
   full_since_.reset();
   pause_ = first_pause;
 }
 
 // After an update that reckons otherwise, one run at a time while there is nothing else to do.
-void StorePipeline::renew_next_run() {
-  if (!to_renew_) {
-    to_renew_.emplace();
+void StorePipeline::recompute_next_run() {
+  if (!to_recompute_) {
+    to_recompute_.emplace();
     if (const auto runs = store_->runs())
-      for (const storage::RunInfo& run : *runs) to_renew_->push_back(run.id);
+      for (const storage::RunInfo& run : *runs) to_recompute_->push_back(run.id);
   }
-  if (to_renew_->empty()) return;
-  const RunId run = to_renew_->back();  // the newest first: it is asked for most
-  to_renew_->pop_back();
+  if (to_recompute_->empty()) return;
+  const RunId run = to_recompute_->back();  // the newest first: it is asked for most
+  to_recompute_->pop_back();
   if (!storage::has_old_figures(*store_, run) || !store_->begin()) return;
-  if (!storage::renew_figures(*store_, run) || !store_->commit()) store_->rollback();
+  if (!storage::recompute_figures(*store_, run) || !store_->commit()) store_->rollback();
 }
 
 // A machine that starts with a wrong clock has it set right by the network within minutes.
@@ -662,7 +662,7 @@ storage::Ageing StorePipeline::ageing(MonoTime now) {
 void StorePipeline::tidy() {
   ++state_.beats;
   if (!store_ || stale_ || state_.paused) return;
-  renew_next_run();
+  recompute_next_run();
   if (!settings_.keep_raw_days && !settings_.max_size_mb) return;
   const MonoTime now = clock_.monotonic();
   if (tidied_ && now - *tidied_ < (more_to_tidy_ ? retain_more : retain_every)) return;

@@ -20,7 +20,7 @@
 #include "daemon/status_page.hpp"
 #include "drivers/port.hpp"
 #include "drivers/tcp_port.hpp"
-#include "teller.hpp"
+#include "notifier.hpp"
 
 namespace nightwatt::daemon {
 
@@ -147,8 +147,8 @@ class SystemEnvironment final : public Environment {
   [[nodiscard]] std::unique_ptr<ControlDoor> control_door(ControlDoor::Handler handler) override {
     return std::make_unique<ControlServer>(io_, std::move(handler));
   }
-  [[nodiscard]] std::unique_ptr<Telling> telling(LogSink log) override {
-    return std::make_unique<Teller>(clock_, std::move(log));
+  [[nodiscard]] std::unique_ptr<Notifying> notifying(LogSink log) override {
+    return std::make_unique<Notifier>(clock_, std::move(log));
   }
   [[nodiscard]] std::unique_ptr<Showing> showing(PageParts parts) override {
     return std::make_unique<StatusPage>(std::move(parts));

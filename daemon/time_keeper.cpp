@@ -4,7 +4,7 @@
 #include <string>
 #include <utility>
 
-#include "measure/time_text.hpp"
+#include "measure/signal/time_text.hpp"
 
 namespace nightwatt::daemon {
 namespace {
@@ -15,35 +15,35 @@ constexpr Duration stamped_ahead{1'000'000};
 }  // namespace
 
 TimeKeeper::Start TimeKeeper::start(MonoTime mono, UtcTime utc, const std::string& boot, std::optional<UtcTime> newest,
-                                    Duration stored_shift, const std::optional<KeptClock>& kept) {
+                                    Duration stored_utc_offset, const std::optional<KeptClock>& kept) {
   if (!newest) return {RecordClock(mono, utc, std::nullopt), utc, {}, false};
   if (kept && !boot.empty() && kept->boot == boot) {
     const UtcTime record{mono.us + kept->offset.count()};
     if (record + stamped_ahead > *newest)
-      return {RecordClock::going_on(mono, record + kept->shift, record), kept->since, {}, true};
+      return {RecordClock::going_on(mono, record + kept->utc_offset, record), kept->since, {}, true};
   }
   // In the time line so far. Without a kept clock an older program's service may have stopped a second ago.
-  const Duration by_calendar = utc - (kept ? kept->shift : stored_shift) - *newest;
+  const Duration by_calendar = utc - (kept ? kept->utc_offset : stored_utc_offset) - *newest;
   const bool trusted = !kept && by_calendar > Duration{0};
   const UtcTime record = *newest + (trusted ? by_calendar : std::max(by_calendar, outage_gap));
   return {RecordClock::going_on(mono, utc, record), record, by_calendar, false};
 }
 
 TimeKeeper::TimeKeeper(const Clock& clock, ReadingQueue& queue, LogSink log, std::optional<UtcTime> newest,
-                       const std::vector<Duration>& stored_shifts, std::optional<KeptClock> kept, std::string boot)
+                       const std::vector<Duration>& stored_utc_offsets, std::optional<KeptClock> kept, std::string boot)
     : clock_(clock),
       queue_(queue),
       log_(std::move(log)),
       boot_(std::move(boot)),
       record_(clock.monotonic(), clock.utc(), std::nullopt) {
-  const Start begun =
-      start(now(), clock.utc(), boot_, newest, stored_shifts.empty() ? Duration{0} : stored_shifts.front(), kept);
+  const Start begun = start(now(), clock.utc(), boot_, newest,
+                            stored_utc_offsets.empty() ? Duration{0} : stored_utc_offsets.front(), kept);
   record_ = begun.record;
   since_ = begun.since;
   if (begun.outage && (kept || *begun.outage < Duration{0})) note_outage(*begun.outage, *newest);
-  const bool known = std::all_of(stored_shifts.begin(), stored_shifts.end(),
-                                 [&](Duration stored) { return stored == record_.shift(); });
-  if (!begun.goes_on || !known) announce_shift(now());
+  const bool known = std::all_of(stored_utc_offsets.begin(), stored_utc_offsets.end(),
+                                 [&](Duration stored) { return stored == record_.utc_offset(); });
+  if (!begun.goes_on || !known) announce_utc_offset(now());
   observe(now());  // the calendar may have been set while no service ran
 }
 
@@ -79,13 +79,14 @@ void TimeKeeper::observe(MonoTime mono) {
                  duration_text({std::abs(event.amount)});
   log_(LogLevel::warning, "clock: " + event.detail + "; intervals are not touched");
   if (!queue_.push(std::move(event))) log_(LogLevel::error, "clock: no room to note the step");
-  announce_shift(mono);
+  announce_utc_offset(mono);
 }
 
 // From the stretch's begin on: until now the calendar was wrong, as far as anybody can tell.
-void TimeKeeper::announce_shift(MonoTime mono) {
+void TimeKeeper::announce_utc_offset(MonoTime mono) {
   const Duration offset{record_.at(mono).us - mono.us};
-  queue_.push_always(QueuedShift{since_, record_.shift(), KeptClock{boot_, offset, since_, record_.shift()}});
+  queue_.push_always(
+      QueuedUtcOffset{since_, record_.utc_offset(), KeptClock{boot_, offset, since_, record_.utc_offset()}});
 }
 
 }  // namespace nightwatt::daemon

@@ -52,12 +52,12 @@ void WatchedDecoder::reset(Duration now) {
 void WatchedDecoder::feed(std::span<const std::byte> bytes, Duration now, Output& out) {
   // Before the bytes of this instant, however many calls they come in.
   if (now > heard_at_ && !fits_ && since_ && now - *since_ >= long_enough && unread_.size() >= few_bytes &&
-      patience_ == UnreadBytes::limit)
+      unread_limit_ == UnreadBytes::limit)
     tell(out);
   heard_at_ = now;
   // Cut where it may be told, so that what comes out does not depend on the pieces.
   while (!bytes.empty()) {
-    const std::uint64_t room = fits_ ? bytes.size() : patience_ - without_;
+    const std::uint64_t room = fits_ ? bytes.size() : unread_limit_ - without_;
     const auto part = bytes.first(static_cast<std::size_t>(std::min<std::uint64_t>(room, bytes.size())));
     bytes = bytes.subspan(part.size());
     const std::size_t readings = out.readings.size();
@@ -68,7 +68,7 @@ void WatchedDecoder::feed(std::span<const std::byte> bytes, Duration now, Output
     if (!since_) since_ = now;
     unread_.add(part);
     without_ += part.size();
-    if (without_ >= patience_) tell(out);
+    if (without_ >= unread_limit_) tell(out);
   }
 }
 
@@ -90,7 +90,7 @@ void WatchedDecoder::tell(Output& out) {
   out.faults.push_back(unread_.fault(fed_));
   unread_.forget();
   without_ = 0;
-  patience_ *= times;
+  unread_limit_ *= times;
 }
 
 void WatchedCapture::feed(std::span<const std::byte> bytes, Output& out) {

@@ -51,7 +51,7 @@ class WatchedDecoder final : public Decoder {
   std::optional<Duration> since_;
   Duration heard_at_{};
   std::uint64_t fed_ = 0;
-  std::uint64_t patience_ = UnreadBytes::limit;  ///< bytes without a reading before it is told
+  std::uint64_t unread_limit_ = UnreadBytes::limit;  ///< bytes without a reading before it is told
   std::uint64_t without_ = 0;
 };
 

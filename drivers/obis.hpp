@@ -11,7 +11,7 @@
 #include <vector>
 
 #include "drivers/decoder.hpp"
-#include "measure/profile_table.hpp"
+#include "measure/signal/profile_table.hpp"
 
 namespace nightwatt::drivers::obis {
 

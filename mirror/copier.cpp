@@ -9,7 +9,7 @@
 #include "figures/figures.hpp"
 #include "figures/run_json.hpp"
 #include "figures/runs.hpp"
-#include "measure/time_text.hpp"
+#include "measure/signal/time_text.hpp"
 #include "text/json_text.hpp"
 
 namespace nightwatt::mirror {

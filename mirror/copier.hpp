@@ -10,8 +10,8 @@
 #include <string>
 #include <vector>
 
-#include "measure/result.hpp"
-#include "measure/time.hpp"
+#include "measure/signal/result.hpp"
+#include "measure/signal/time.hpp"
 #include "server.hpp"
 #include "storage/rows.hpp"
 #include "storage/store.hpp"

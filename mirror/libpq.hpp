@@ -4,7 +4,7 @@
 
 #include <libpq-fe.h>
 
-#include "measure/result.hpp"
+#include "measure/signal/result.hpp"
 
 namespace nightwatt::mirror {
 

@@ -1,7 +1,7 @@
 // The mirror's tables on a server: made, or brought to this program's version.
 #pragma once
 
-#include "measure/result.hpp"
+#include "measure/signal/result.hpp"
 #include "server.hpp"
 
 namespace nightwatt::mirror {

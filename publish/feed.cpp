@@ -14,9 +14,9 @@ namespace {
 constexpr std::size_t messages_at_once = 100;
 constexpr std::int64_t end_of_time = std::numeric_limits<std::int64_t>::max();
 
-std::string reading_json(const Reading& reading, Duration shift) {
+std::string reading_json(const Reading& reading, Duration utc_offset) {
   return text::json_string([&](text::JsonWriter& json) {
-    json.begin_object().field("time", reading.time + shift);
+    json.begin_object().field("time", reading.time + utc_offset);
     for (const Quantity quantity : all_quantities)
       if (const auto value = reading.values.get(quantity)) json.field(quantity_column(quantity), *value);
     json.end_object();
@@ -76,12 +76,12 @@ Result<void> Feed::add_readings(const storage::StoreReader& store, const storage
   dropped_ += too_many;
   if (waiting.empty()) return {};
   if (too_many > 0) told_us_[stream.id] = waiting.front().time.us - 1;
-  const auto shift = store.shift_at(stream.id, waiting.back().time);
-  if (!shift) return tl::unexpected(shift.error());
+  const auto utc_offset = store.utc_offset_at(stream.id, waiting.back().time);
+  if (!utc_offset) return tl::unexpected(utc_offset.error());
   const std::string topic = topic_of(topic_, rig_, *stream.meter) + "/reading";
   for (const Reading& reading : waiting) {
     if (messages.size() >= messages_at_once) break;
-    messages.push_back({topic, reading_json(reading, *shift), true});
+    messages.push_back({topic, reading_json(reading, *utc_offset), true});
     next_us_[stream.id] = reading.time.us;
   }
   return {};

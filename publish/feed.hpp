@@ -8,7 +8,7 @@
 #include <vector>
 
 #include "broker.hpp"
-#include "measure/result.hpp"
+#include "measure/signal/result.hpp"
 #include "storage/store.hpp"
 
 namespace nightwatt::publish {

@@ -4,7 +4,7 @@
 
 #include <mosquitto.h>
 
-#include "measure/result.hpp"
+#include "measure/signal/result.hpp"
 
 namespace nightwatt::publish {
 

@@ -38,14 +38,14 @@ std::int64_t median_step(std::span<const std::int64_t> offsets) {
 }
 
 /// Each step against the usual one: best where lateness adds up.
-std::string pack_steps(std::span<const std::int64_t> offsets, std::int64_t step, Effort effort) {
+std::string pack_steps(std::span<const std::int64_t> offsets, std::int64_t step, Compression compression) {
   std::vector<std::int64_t> rest;
   rest.reserve(offsets.size());
   for (std::size_t i = 1; i < offsets.size(); ++i) rest.push_back(offsets[i] - offsets[i - 1] - step);
   std::string out;
   put_byte(out, static_cast<unsigned>(TimeMethod::steps));
   put_signed(out, step);
-  pack_column(out, rest, effort);
+  pack_column(out, rest, compression);
   return out;
 }
 
@@ -55,7 +55,8 @@ std::int64_t grid_offset(std::int64_t index, std::int64_t fixed_step) {
 }
 
 /// Each time against an even grid: best where the meter is asked on a schedule and only the answer is late.
-std::optional<std::string> pack_grid(std::span<const std::int64_t> offsets, std::int64_t step, Effort effort) {
+std::optional<std::string> pack_grid(std::span<const std::int64_t> offsets, std::int64_t step,
+                                     Compression compression) {
   if (step < 1 || offsets.back() >= grid_span_limit) return std::nullopt;
   // Count the grid's lines with the usual step first, then make the step fit the whole span.
   std::int64_t lines = 0;
@@ -75,12 +76,12 @@ std::optional<std::string> pack_grid(std::span<const std::int64_t> offsets, std:
   std::string out;
   put_byte(out, static_cast<unsigned>(TimeMethod::grid));
   put_signed(out, fixed_step);
-  pack_column(out, skips, effort);
-  pack_column(out, rest, effort);
+  pack_column(out, skips, compression);
+  pack_column(out, rest, compression);
   return out;
 }
 
-void put_times(std::string& out, std::span<const std::int64_t> times, Effort effort) {
+void put_times(std::string& out, std::span<const std::int64_t> times, Compression compression) {
   const std::int64_t unit = unit_of(times);
   put_signed(out, times.front());
   put_byte(out, static_cast<unsigned>(std::find(time_units.begin(), time_units.end(), unit) - time_units.begin()));
@@ -89,10 +90,10 @@ void put_times(std::string& out, std::span<const std::int64_t> times, Effort eff
   offsets.reserve(times.size());
   for (const std::int64_t time : times) offsets.push_back((time - times.front()) / unit);
   const std::int64_t step = median_step(offsets);
-  std::string best = pack_steps(offsets, step, effort);
+  std::string best = pack_steps(offsets, step, compression);
   constexpr std::size_t already_nothing = 24;
   if (best.size() > already_nothing)
-    if (std::optional<std::string> grid = pack_grid(offsets, step, effort); grid && grid->size() < best.size())
+    if (std::optional<std::string> grid = pack_grid(offsets, step, compression); grid && grid->size() < best.size())
       best = std::move(*grid);
   out += best;
 }
@@ -142,7 +143,7 @@ constexpr unsigned flag_gaps = 1;             // a presence column follows
 constexpr unsigned flag_mixed_exponents = 2;  // an exponent column follows
 constexpr unsigned flag_unscaled = 4;         // mantissas as they are, not at the common exponent
 
-void put_quantity(std::string& out, const Columns::Column& column, Effort effort) {
+void put_quantity(std::string& out, const Columns::Column& column, Compression compression) {
   std::vector<std::int64_t> mantissas;
   std::vector<std::int64_t> exponents;
   for (std::size_t i = 0; i < column.present.size(); ++i) {
@@ -169,12 +170,12 @@ void put_quantity(std::string& out, const Columns::Column& column, Effort effort
   put_byte(out, flags);
   put_signed(out, common);
   if ((flags & flag_gaps) != 0)
-    pack_column(out, std::vector<std::int64_t>(column.present.begin(), column.present.end()), effort);
+    pack_column(out, std::vector<std::int64_t>(column.present.begin(), column.present.end()), compression);
   if ((flags & flag_mixed_exponents) != 0) {
     for (std::int64_t& exponent : exponents) exponent -= common;
-    pack_column(out, exponents, effort);
+    pack_column(out, exponents, compression);
   }
-  pack_column(out, mantissas, effort);
+  pack_column(out, mantissas, compression);
 }
 
 bool take_presence(ByteReader& in, unsigned flags, std::size_t rows, Columns::Column& column) {
@@ -221,17 +222,17 @@ bool take_quantity(ByteReader& in, std::size_t rows, Columns::Column& column) {
 
 }  // namespace
 
-std::string encode_block(const Columns& columns, Effort effort) {
+std::string encode_block(const Columns& columns, Compression compression) {
   std::string out;
   put_byte(out, block_format);
   put_varint(out, columns.size());
-  put_times(out, columns.times, effort);
+  put_times(out, columns.times, compression);
   unsigned carried = 0;
   for (std::size_t q = 0; q < quantity_count; ++q)
     if (columns.columns[q].count != 0) carried |= 1U << q;
   put_varint(out, carried);
   for (const Columns::Column& column : columns.columns)
-    if (column.count != 0) put_quantity(out, column, effort);
+    if (column.count != 0) put_quantity(out, column, compression);
   put_crc(out);
   return out;
 }
@@ -300,7 +301,7 @@ void TailEncoder::write(const Reading& reading) {
   state_.last_step = step;
 }
 
-bool decode_tail(std::string_view bytes, Columns& into) {
+bool decode_write_buffer(std::string_view bytes, Columns& into) {
   ByteReader in(bytes);
   TailEncoder::State state;
   state.last_time = in.signed_varint();

@@ -6,7 +6,7 @@
 #include <string_view>
 
 #include "columns.hpp"
-#include "measure/result.hpp"
+#include "measure/signal/result.hpp"
 #include "packing.hpp"
 
 namespace nightwatt::storage {
@@ -18,7 +18,7 @@ inline constexpr std::int64_t lowest_time_us = -62'135'596'800'000'000;
 inline constexpr std::int64_t highest_time_us = 253'402'300'799'999'999;
 
 /// Columns must hold 1 to block_readings_limit readings with rising times in the range above.
-[[nodiscard]] std::string encode_block(const Columns& columns, Effort effort);
+[[nodiscard]] std::string encode_block(const Columns& columns, Compression compression);
 /// Any bytes may come in: an error of kind unusable for all that encode_block() did not write.
 [[nodiscard]] Result<Columns> decode_block(std::string_view bytes);
 
@@ -33,7 +33,7 @@ class TailEncoder {
   [[nodiscard]] const std::string& bytes() const { return bytes_; }
 
  private:
-  friend bool decode_tail(std::string_view bytes, Columns& into);
+  friend bool decode_write_buffer(std::string_view bytes, Columns& into);
   struct Shape {
     std::uint16_t present = 0;
     std::array<std::int8_t, quantity_count> exponents{};
@@ -51,6 +51,6 @@ class TailEncoder {
 };
 
 /// Appends a tail row's readings; false (and `into` in an unspecified but valid state) if the bytes are not a tail row.
-[[nodiscard]] bool decode_tail(std::string_view bytes, Columns& into);
+[[nodiscard]] bool decode_write_buffer(std::string_view bytes, Columns& into);
 
 }  // namespace nightwatt::storage

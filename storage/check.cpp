@@ -116,20 +116,20 @@ class StoreReader::Checker {
       samples += static_cast<std::int64_t>(columns->size());
       check_block(stream, block, *columns, where);
     }
-    const Result<Columns> tail = impl_.tail(stream);
-    if (!tail) {
+    const Result<Columns> write_buffer = impl_.write_buffer(stream);
+    if (!write_buffer) {
       problem(name + ": its tail is damaged");
-    } else if (!tail->empty()) {
-      if (tail->times.front() <= last_us) problem(name + ": its tail overlaps its last block");
-      samples += static_cast<std::int64_t>(tail->size());
+    } else if (!write_buffer->empty()) {
+      if (write_buffer->times.front() <= last_us) problem(name + ": its tail overlaps its last block");
+      samples += static_cast<std::int64_t>(write_buffer->size());
     }
-    count_set_aside(stream, name);
+    count_quarantined(stream, name);
     if (published) found_.samples += samples;
   }
 
-  void count_set_aside(StreamId stream, const std::string& name) {
+  void count_quarantined(StreamId stream, const std::string& name) {
     const std::int64_t version = database_.pragma("PRAGMA user_version");
-    if (version < first_version_with_tail_crc) return;
+    if (version < first_version_with_write_buffer_crc) return;
     Query row = database_.query(version < first_version_with_seals
                                     ? "SELECT count(*) FROM set_aside WHERE stream = ?1"
                                     : "SELECT count(*) FROM set_aside WHERE stream = ?1 AND acknowledged IS NULL");
@@ -166,19 +166,20 @@ class StoreReader::Checker {
         static_cast<std::int64_t>(columns.size()) != block.count)
       problem(where + ": its readings are not those its row tells of");
     for (const Quantity quantity : all_quantities) {
-      const Sums sums = sums_of(columns, quantity, 0, columns.size());
+      const BlockAggregates aggregates = aggregates_of(columns, quantity, 0, columns.size());
       Query row = database_.query(
           "SELECT count, first_us, last_us, first, last, min, max, mean, m2, energy_wh FROM sums "
           "WHERE stream = ?1 AND quantity = ?2 AND block_us = ?3");
       row.bind(1, stream).bind(2, static_cast<std::int64_t>(quantity)).bind(3, block.first_us);
       const bool there = row.step();
-      if (!there && sums.count == 0) continue;
+      if (!there && aggregates.count == 0) continue;
       const std::optional<double> energy = there ? row.real_or_none(9) : std::nullopt;
-      const bool agree = there && row.integer(0) == sums.count && row.integer(1) == sums.first_us &&
-                         row.integer(2) == sums.last_us && row.real(3) == sums.first && row.real(4) == sums.last &&
-                         row.real(5) == sums.min && row.real(6) == sums.max && near(row.real(7), sums.mean) &&
-                         near(row.real(8), sums.m2) && energy.has_value() == sums.energy_wh.has_value() &&
-                         (!energy || near(*energy, *sums.energy_wh));
+      const bool agree = there && row.integer(0) == aggregates.count && row.integer(1) == aggregates.first_us &&
+                         row.integer(2) == aggregates.last_us && row.real(3) == aggregates.first &&
+                         row.real(4) == aggregates.last && row.real(5) == aggregates.min &&
+                         row.real(6) == aggregates.max && near(row.real(7), aggregates.mean) &&
+                         near(row.real(8), aggregates.m2) && energy.has_value() == aggregates.energy_wh.has_value() &&
+                         (!energy || near(*energy, *aggregates.energy_wh));
       if (!agree) problem(where + ": the sums of " + std::string(quantity_column(quantity)) + " are not its readings'");
     }
   }
@@ -246,10 +247,10 @@ class StoreReader::Checker {
     const Result<RunState> state = store_.run_state(run.id);
     if (!state) return problem(state.error().message);
     if (!state->as_of) return;
-    for (std::size_t i = 0; i < state->stretches.size(); ++i) {
-      const Stretch& stretch = state->stretches[i];
-      const bool follows = i == 0 || stretch.begin == state->stretches[i - 1].end;
-      if (!follows || stretch.end < stretch.begin || stretch.begin < run.begin || (run.end && *run.end < stretch.end))
+    for (std::size_t i = 0; i < state->regimes.size(); ++i) {
+      const Regime& regime = state->regimes[i];
+      const bool follows = i == 0 || regime.begin == state->regimes[i - 1].end;
+      if (!follows || regime.end < regime.begin || regime.begin < run.begin || (run.end && *run.end < regime.end))
         return problem(name + ": its stretches have a hole, overlap or leave the run");
     }
     const Result<RunTotals> kept =

@@ -7,7 +7,7 @@
 #include <optional>
 #include <vector>
 
-#include "measure/reading.hpp"
+#include "measure/signal/reading.hpp"
 
 namespace nightwatt::storage {
 

@@ -16,7 +16,7 @@
 #include <string_view>
 #include <utility>
 
-#include "measure/result.hpp"
+#include "measure/signal/result.hpp"
 #include "storage/store.hpp"
 
 namespace nightwatt::storage {

@@ -105,14 +105,14 @@ bool proves_itself(Table table, const SoundRow& row) {
   if (table == Table::block_data) return decode_block(row.blob(1)).has_value();
   const std::int64_t crc = row.integer(3);
   Columns columns;
-  const bool sealed = crc == tail_crc(row.integer(1), row.blob(2)) || crc == std::int64_t{crc32(row.blob(2))};
-  return sealed && decode_tail(row.blob(2), columns);
+  const bool sealed = crc == write_buffer_crc(row.integer(1), row.blob(2)) || crc == std::int64_t{crc32(row.blob(2))};
+  return sealed && decode_write_buffer(row.blob(2), columns);
 }
 
 /// Three whole numbers may be a row of an index as well: told apart by what they can be.
 bool looks_like_one(Table table, const SoundRow& row) {
   constexpr std::int64_t some_days_of_1970_us = 1'000'000'000'000, a_second_us = 1'000'000;
-  if (table != Table::shift) return true;
+  if (table != Table::utc_offset) return true;
   return row.integer(1) > some_days_of_1970_us && std::abs(row.integer(2)) >= a_second_us;
 }
 

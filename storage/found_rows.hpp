@@ -17,17 +17,17 @@ enum class Table : std::uint8_t {
   stream,
   block,
   block_data,
-  sums,
-  tail,
+  aggregates,
+  write_buffer,
   rollup,
   run,
   run_word,
   run_state,
-  stretch,
+  regime,
   sketch,
   mark,
   event,
-  shift,
+  utc_offset,
   value
 };
 inline constexpr std::size_t table_count = 15;

@@ -11,11 +11,11 @@
 #include <vector>
 
 #include "block.hpp"
+#include "block_aggregates.hpp"
 #include "database.hpp"
 #include "rollup.hpp"
 #include "storage/store.hpp"
 #include "store_files.hpp"
-#include "sums.hpp"
 
 namespace nightwatt::storage {
 
@@ -39,16 +39,17 @@ struct BlockRow {
 /// What a writer knows of a stream without asking again.
 struct StreamEnd {
   std::optional<std::int64_t> last_us;  ///< of all its readings
-  std::optional<std::int64_t> tail_first_us;
-  std::size_t tail_count = 0;
+  std::optional<std::int64_t> write_buffer_first_us;
+  std::size_t write_buffer_count = 0;
 };
 
 /// Writes the sums of a block and gives what it carries: bit i, quantity i.
-std::int64_t put_sums(Database& database, StreamId stream, const Columns& columns);
+std::int64_t put_aggregates(Database& database, StreamId stream, const Columns& columns);
 /// The checksum of a row of the tail.
-[[nodiscard]] std::int64_t tail_crc(StreamId stream, std::string_view bytes);
-/// Appends the readings of a row of tail_sql(); false (and `into` in an unspecified but valid state) if it is damaged.
-[[nodiscard]] bool read_tail_row(StreamId stream, const Query& row, Columns& into);
+[[nodiscard]] std::int64_t write_buffer_crc(StreamId stream, std::string_view bytes);
+/// Appends the readings of a row of write_buffer_sql(); false (and `into` in an unspecified but valid state) if it is
+/// damaged.
+[[nodiscard]] bool read_write_buffer_row(StreamId stream, const Query& row, Columns& into);
 
 class StoreReader::Impl {
  public:
@@ -63,32 +64,33 @@ class StoreReader::Impl {
   int snapshots = 0;
 
   // Reading; these throw SQLite::Exception.
-  [[nodiscard]] Result<Columns> tail(StreamId stream);
+  [[nodiscard]] Result<Columns> write_buffer(StreamId stream);
   /// For bytes, crc and id of the rows of stream ?1.
   enum class TailOrder : std::uint8_t { oldest_first, newest_first };
-  [[nodiscard]] const char* tail_sql(TailOrder order);
+  [[nodiscard]] const char* write_buffer_sql(TailOrder order);
   [[nodiscard]] std::vector<BlockRow> blocks(StreamId stream, std::int64_t from_us, std::int64_t to_us);
   [[nodiscard]] std::optional<BlockRow> first_block(StreamId stream, std::int64_t from_us, std::int64_t to_us);
   [[nodiscard]] std::optional<BlockRow> last_block(StreamId stream, std::int64_t to_us);
   void must_be_last(StreamId stream, const std::optional<BlockRow>& last, std::int64_t to_us);
   [[nodiscard]] Result<Columns> block_columns(const BlockRow& block);
-  [[nodiscard]] Result<Sums> sums(StreamId stream, Quantity quantity, std::int64_t from_us, std::int64_t to_us);
+  [[nodiscard]] Result<BlockAggregates> aggregates(StreamId stream, Quantity quantity, std::int64_t from_us,
+                                                   std::int64_t to_us);
   [[nodiscard]] Result<std::int64_t> count_readings(StreamId stream, std::int64_t from_us, std::int64_t to_us);
   /// Adds the part of a given-up block that lies in the window, by whole minutes or hours.
-  [[nodiscard]] Result<void> add_rolled(Sums& total, StreamId stream, Quantity quantity, const BlockRow& block,
-                                        std::int64_t from_us, std::int64_t to_us);
+  [[nodiscard]] Result<void> add_rolled(BlockAggregates& total, StreamId stream, Quantity quantity,
+                                        const BlockRow& block, std::int64_t from_us, std::int64_t to_us);
   [[nodiscard]] Result<Buckets> buckets(StreamId stream, const BlockRow& block, std::int64_t step_s);
   [[nodiscard]] Result<std::int64_t> count_rolled(StreamId stream, const BlockRow& block, std::int64_t from_us,
                                                   std::int64_t to_us);
   [[nodiscard]] Result<std::int64_t> samples_of_open(const RunInfo& run);
-  [[nodiscard]] bool read_stretches(RunId run, Sketches wanted, RunState& state);
+  [[nodiscard]] bool read_regimes(RunId run, Sketches wanted, RunState& state);
   [[nodiscard]] bool visible(StreamId stream);
 
   // Writing.
   [[nodiscard]] Result<void> need_transaction() const;
   [[nodiscard]] Result<StreamEnd*> end_of(StreamId stream);
-  [[nodiscard]] Result<void> close_tail(StreamId stream, StreamEnd& end, std::span<const Reading> more);
-  void write_tail(StreamId stream, StreamEnd& end, std::span<const Reading> readings);
+  [[nodiscard]] Result<void> close_write_buffer(StreamId stream, StreamEnd& end, std::span<const Reading> more);
+  void write_write_buffer(StreamId stream, StreamEnd& end, std::span<const Reading> readings);
   void write_block(StreamId stream, const Columns& columns);
   void seal_stream(StreamId stream);
   void seal_run(RunId id);
@@ -96,11 +98,11 @@ class StoreReader::Impl {
   [[nodiscard]] Result<void> store_count(RunId id, std::optional<std::int64_t> known);
   [[nodiscard]] Result<void> update_run(RunId id, Query& update);  ///< ErrorKind::negative if there is none
   /// Raw readings out, minutes and hours in.
-  [[nodiscard]] Result<void> give_up(StreamId stream, const BlockRow& block);
-  [[nodiscard]] Result<bool> close_old_tail(std::int64_t now_us);
+  [[nodiscard]] Result<void> downsample(StreamId stream, const BlockRow& block);
+  [[nodiscard]] Result<bool> close_old_write_buffer(std::int64_t now_us);
   [[nodiscard]] Result<std::optional<std::int64_t>> aged_until(StreamId stream, std::int64_t age_us);
   [[nodiscard]] Result<std::optional<std::int64_t>> aged_until(std::int64_t age_us);
-  [[nodiscard]] Result<bool> give_up_oldest(std::optional<std::int64_t> before_us);
+  [[nodiscard]] Result<bool> downsample_oldest(std::optional<std::int64_t> before_us);
   [[nodiscard]] std::int64_t drop_oldest_rollups(std::int64_t step_s);
   struct SizeLimit;
   /// What a size limit took away in one call.

@@ -115,14 +115,14 @@ bool service_has(const std::string& store_path) {
   return held;
 }
 
-void ServiceLock::give_up() {
+void ServiceLock::downsample() {
   for (int* descriptor : {&file_, &descriptor_})
     if (const int open = std::exchange(*descriptor, -1); open >= 0) ::close(open);
 }
 
 ServiceLock& ServiceLock::operator=(ServiceLock&& other) noexcept {
   if (this != &other) {
-    give_up();
+    downsample();
     path_ = std::move(other.path_);
     descriptor_ = std::exchange(other.descriptor_, -1);
     file_ = std::exchange(other.file_, -1);
@@ -131,7 +131,7 @@ ServiceLock& ServiceLock::operator=(ServiceLock&& other) noexcept {
 }
 
 ServiceLock::~ServiceLock() {
-  give_up();
+  downsample();
 }
 
 }  // namespace nightwatt::storage

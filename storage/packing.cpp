@@ -19,7 +19,7 @@ namespace {
 // The ways to write a column; docs/format.md has the bytes. `byte_runs` is of older programs.
 enum class Method : std::uint8_t { constant = 0, offsets = 1, differences = 2, byte_runs = 3, guessed = 4, runs = 5 };
 
-void put_flat_column(std::string& out, std::span<const std::int64_t> values, Effort effort);
+void put_flat_column(std::string& out, std::span<const std::int64_t> values, Compression compression);
 std::vector<std::int64_t> take_flat_column(ByteReader& in, std::size_t count);
 
 struct CompressFree {
@@ -46,13 +46,13 @@ std::string frame_without_repeats(ZSTD_CCtx* context, std::string_view bytes) {
 }
 
 /// Compressed bytes, or an empty string where compression does not pay.
-std::string compressed(std::string_view bytes, Effort effort) {
+std::string compressed(std::string_view bytes, Compression compression) {
   constexpr std::size_t not_worth_trying = 16;  // a frame alone costs about ten bytes
   constexpr std::size_t hardly_repeats = 8;     // a frame longer than this part of the bytes is mostly single bytes
   if (bytes.size() < not_worth_trying) return {};
   const std::unique_ptr<ZSTD_CCtx, CompressFree> context(ZSTD_createCCtx());
   if (!context) throw std::bad_alloc();
-  ZSTD_CCtx_setParameter(context.get(), ZSTD_c_compressionLevel, effort.zstd_level);
+  ZSTD_CCtx_setParameter(context.get(), ZSTD_c_compressionLevel, compression.zstd_level);
   std::string out = frame_of(context.get(), bytes);
   if (out.size() > bytes.size() / hardly_repeats) {
     std::string other = frame_without_repeats(context.get(), bytes);
@@ -63,8 +63,8 @@ std::string compressed(std::string_view bytes, Effort effort) {
 }
 
 /// `size` bytes as they are or compressed: varint of the compressed size (0: as they are), then the bytes.
-void put_packed(std::string& out, std::string_view bytes, Effort effort) {
-  const std::string frame = compressed(bytes, effort);
+void put_packed(std::string& out, std::string_view bytes, Compression compression) {
+  const std::string frame = compressed(bytes, compression);
   put_varint(out, frame.size());
   out += frame.empty() ? bytes : std::string_view(frame);
 }
@@ -125,25 +125,27 @@ struct Guess {
   static constexpr unsigned fixed = 15;  ///< the level stays
   std::int64_t level = 0;
   std::int64_t step = 0;
-  unsigned shift = 0;
+  unsigned utc_offset = 0;
 };
 
 class Guesser {
  public:
   explicit Guesser(const Guess& guess)
       : step_(guess.step),
-        shift_(guess.shift == Guess::fixed ? 0 : guess.shift),
-        moves_(guess.shift != Guess::fixed),
-        scaled_(static_cast<std::uint64_t>(guess.level) << shift_) {}
-  [[nodiscard]] std::int64_t next() const { return wrapping_plus(static_cast<std::int64_t>(scaled_) >> shift_, step_); }
+        utc_offset_(guess.utc_offset == Guess::fixed ? 0 : guess.utc_offset),
+        moves_(guess.utc_offset != Guess::fixed),
+        scaled_(static_cast<std::uint64_t>(guess.level) << utc_offset_) {}
+  [[nodiscard]] std::int64_t next() const {
+    return wrapping_plus(static_cast<std::int64_t>(scaled_) >> utc_offset_, step_);
+  }
   void see(std::int64_t number) {
     if (moves_)
-      scaled_ += static_cast<std::uint64_t>(wrapping_minus(number, static_cast<std::int64_t>(scaled_) >> shift_));
+      scaled_ += static_cast<std::uint64_t>(wrapping_minus(number, static_cast<std::int64_t>(scaled_) >> utc_offset_));
   }
 
  private:
   std::int64_t step_;
-  unsigned shift_;
+  unsigned utc_offset_;
   bool moves_;
   std::uint64_t scaled_;  ///< modulo 2^64, as all sums here
 };
@@ -184,7 +186,7 @@ std::vector<Guess> guesses_for(std::span<const std::int64_t> numbers) {
   for (std::size_t i = 1; i < numbers.size(); ++i) steps.push_back(wrapping_minus(numbers[i], numbers[i - 1]));
   std::vector<Guess> guesses = {{median_of({numbers.begin(), numbers.end()}), 0, Guess::fixed}};
   guesses.push_back({0, steps.empty() ? 0 : median_of(std::move(steps)), 0});
-  for (const unsigned shift : {2U, 4U}) guesses.push_back({0, 0, shift});
+  for (const unsigned utc_offset : {2U, 4U}) guesses.push_back({0, 0, utc_offset});
   return guesses;
 }
 
@@ -214,7 +216,7 @@ std::string guessed_column(std::span<const std::int64_t> values, double limit) {
   put_varint(out, unit);
   put_signed(out, best->guess.level);
   put_signed(out, best->guess.step);
-  put_byte(out, best->guess.shift);
+  put_byte(out, best->guess.utc_offset);
   best->frequencies.put(out, best->rest);
   return out;
 }
@@ -225,8 +227,8 @@ std::vector<std::int64_t> take_guessed(ByteReader& in, std::size_t count) {
   Guess guess;
   guess.level = in.signed_varint();
   guess.step = in.signed_varint();
-  guess.shift = in.byte();
-  if (!in.ok() || guess.shift > Guess::fixed) {
+  guess.utc_offset = in.byte();
+  if (!in.ok() || guess.utc_offset > Guess::fixed) {
     in.set_bad();
     return {};
   }
@@ -266,23 +268,23 @@ unsigned width_of(std::span<const std::uint64_t> values) {
 }
 
 void put_fixed(std::string& out, Method method, std::int64_t base, std::span<const std::uint64_t> values,
-               unsigned width, Effort effort) {
+               unsigned width, Compression compression) {
   put_method(out, method);
   put_signed(out, base);
   put_byte(out, width);
   std::string planes;
   planes.reserve(values.size() * width);
   put_planes(planes, values, width);
-  put_packed(out, planes, effort);
+  put_packed(out, planes, compression);
 }
 
-std::string run_column(std::span<const std::int64_t> values, const Runs& runs, Effort effort) {
+std::string run_column(std::span<const std::int64_t> values, const Runs& runs, Compression compression) {
   std::string out;
   put_method(out, Method::runs);
   put_signed(out, values.front());
   put_varint(out, runs.steps.size());
-  put_flat_column(out, runs.lengths, effort);
-  put_flat_column(out, runs.steps, effort);
+  put_flat_column(out, runs.lengths, compression);
+  put_flat_column(out, runs.steps, compression);
   return out;
 }
 
@@ -367,7 +369,7 @@ std::string constant_column(std::int64_t value) {
 }
 
 /// By byte planes, in which Zstandard finds what repeats.
-std::string plane_column(std::span<const std::int64_t> values, Effort effort) {
+std::string plane_column(std::span<const std::int64_t> values, Compression compression) {
   const std::int64_t lowest = *std::min_element(values.begin(), values.end());
   std::vector<std::uint64_t> offsets, differences;
   offsets.reserve(values.size());
@@ -378,20 +380,20 @@ std::string plane_column(std::span<const std::int64_t> values, Effort effort) {
   const unsigned offset_width = width_of(offsets), difference_width = width_of(differences);
   std::string out;
   if (estimated_bytes(offsets, offset_width) <= estimated_bytes(differences, difference_width))
-    put_fixed(out, Method::offsets, lowest, offsets, offset_width, effort);
+    put_fixed(out, Method::offsets, lowest, offsets, offset_width, compression);
   else
-    put_fixed(out, Method::differences, values.front(), differences, difference_width, effort);
+    put_fixed(out, Method::differences, values.front(), differences, difference_width, compression);
   return out;
 }
 
 /// The shortest form but runs.
-void put_flat_column(std::string& out, std::span<const std::int64_t> values, Effort effort) {
+void put_flat_column(std::string& out, std::span<const std::int64_t> values, Compression compression) {
   const bool constant = std::all_of(values.begin(), values.end(), [&](std::int64_t v) { return v == values.front(); });
   if (constant) {
     out += constant_column(values.empty() ? 0 : values.front());
     return;
   }
-  const std::string planes = plane_column(values, effort);
+  const std::string planes = plane_column(values, compression);
   const std::string guessed = guessed_column(values, static_cast<double>(planes.size()));
   out += guessed.empty() || guessed.size() >= planes.size() ? planes : guessed;
 }
@@ -429,13 +431,13 @@ std::vector<std::int64_t> take_flat_column(ByteReader& in, std::size_t count) {
 
 }  // namespace
 
-void pack_column(std::string& out, std::span<const std::int64_t> values, Effort effort) {
+void pack_column(std::string& out, std::span<const std::int64_t> values, Compression compression) {
   const Runs runs = find_runs(values);
   // Where more than half of the neighbours differ, runs cannot win; where hardly any do, nothing else can.
-  if (runs.steps.empty() || runs.steps.size() * 2 > values.size()) return put_flat_column(out, values, effort);
-  const std::string as_runs = run_column(values, runs, effort);
+  if (runs.steps.empty() || runs.steps.size() * 2 > values.size()) return put_flat_column(out, values, compression);
+  const std::string as_runs = run_column(values, runs, compression);
   std::string flat;
-  if (runs.steps.size() * 16 >= values.size()) put_flat_column(flat, values, effort);
+  if (runs.steps.size() * 16 >= values.size()) put_flat_column(flat, values, compression);
   out += flat.empty() || as_runs.size() < flat.size() ? as_runs : flat;
 }
 
@@ -443,14 +445,14 @@ std::vector<std::int64_t> unpack_column(ByteReader& in, std::size_t count) {
   return take_column(in, count, true);
 }
 
-std::string squeeze(std::string_view bytes, Effort effort) {
+std::string compress(std::string_view bytes, Compression compression) {
   std::string out;
   put_varint(out, bytes.size());
-  put_packed(out, bytes, effort);
+  put_packed(out, bytes, compression);
   return out;
 }
 
-std::string unsqueeze(ByteReader& in, std::size_t limit) {
+std::string decompress(ByteReader& in, std::size_t limit) {
   const std::uint64_t size = in.varint();
   if (!in.ok() || size > limit) {
     in.set_bad();

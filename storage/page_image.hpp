@@ -12,7 +12,7 @@
 #include <variant>
 #include <vector>
 
-#include "measure/result.hpp"
+#include "measure/signal/result.hpp"
 
 namespace nightwatt::storage {
 

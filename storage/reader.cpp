@@ -80,11 +80,11 @@ Result<StoreStatus> StoreReader::status() const {
     const Result<std::vector<StreamInfo>> all = streams();
     if (!all) return pass_on(all.error());
     for (const StreamInfo& stream : *all) {
-      const Result<Columns> tail = impl_->tail(stream.id);
-      if (!tail) return pass_on(tail.error());
-      if (tail->empty()) continue;
-      older(tail->times.front());
-      status.samples += static_cast<std::int64_t>(tail->size());
+      const Result<Columns> write_buffer = impl_->write_buffer(stream.id);
+      if (!write_buffer) return pass_on(write_buffer.error());
+      if (write_buffer->empty()) continue;
+      older(write_buffer->times.front());
+      status.samples += static_cast<std::int64_t>(write_buffer->size());
     }
     return status;
   });
@@ -120,21 +120,21 @@ Result<Calendar> StoreReader::calendar(StreamId stream, UtcTime from, UtcTime to
     while (rows.step()) {
       rows.must_be_sound(3, "how far the clock was off");
       const UtcTime begin{rows.integer(0)};
-      const Duration shift(rows.integer(1));
+      const Duration utc_offset(rows.integer(1));
       const std::optional<double> outage_s = rows.real_or_none(2);
       const bool within = begin > from && begin <= to;
-      const Duration unseen = shift - calendar.shift_at(begin - Duration{1});
+      const Duration unseen = utc_offset - calendar.utc_offset_at(begin - Duration{1});
       if (within && outage_s && to_duration({*outage_s}) + unseen < Duration{0}) calendar.note_unknown();
       if (within && !outage_s)
-        calendar.correct(shift);
+        calendar.correct(utc_offset);
       else
-        calendar.add(begin, shift);
+        calendar.add(begin, utc_offset);
     }
     return calendar;
   });
 }
 
-Result<Duration> StoreReader::shift_at(StreamId stream, UtcTime time) const {
+Result<Duration> StoreReader::utc_offset_at(StreamId stream, UtcTime time) const {
   return impl_->database->guarded([&]() -> Result<Duration> {
     Query row = impl_->database->query("SELECT shift_us, " NIGHTWATT_SOUND(
         NIGHTWATT_SHIFT_SEAL) " FROM shift WHERE stream = ?1 AND from_us <= ?2 ORDER BY from_us DESC LIMIT 1");

@@ -12,19 +12,19 @@ namespace {
 
 constexpr std::int64_t farthest = std::numeric_limits<std::int64_t>::max();
 
-Sums sums_from_row(const Query& row) {
-  Sums sums;
-  sums.count = row.integer(0);
-  sums.first_us = row.integer(1);
-  sums.last_us = row.integer(2);
-  sums.first = row.real(3);
-  sums.last = row.real(4);
-  sums.min = row.real(5);
-  sums.max = row.real(6);
-  sums.mean = row.real(7);
-  sums.m2 = row.real(8);
-  sums.energy_wh = row.real_or_none(9);
-  return sums;
+BlockAggregates aggregates_from_row(const Query& row) {
+  BlockAggregates aggregates;
+  aggregates.count = row.integer(0);
+  aggregates.first_us = row.integer(1);
+  aggregates.last_us = row.integer(2);
+  aggregates.first = row.real(3);
+  aggregates.last = row.real(4);
+  aggregates.min = row.real(5);
+  aggregates.max = row.real(6);
+  aggregates.mean = row.real(7);
+  aggregates.m2 = row.real(8);
+  aggregates.energy_wh = row.real_or_none(9);
+  return aggregates;
 }
 
 #define NIGHTWATT_BLOCK_COLUMNS \
@@ -46,9 +46,9 @@ bool breaks_chain(const BlockRow& block, std::int64_t before_us) {
 }
 
 /// Notices rows of sums that are not found between others, or at the end.
-class SumsChain {
+class AggregatesChain {
  public:
-  explicit SumsChain(Quantity quantity) : bit_(std::int64_t{1} << static_cast<unsigned>(quantity)) {}
+  explicit AggregatesChain(Quantity quantity) : bit_(std::int64_t{1} << static_cast<unsigned>(quantity)) {}
 
   /// The next row: block_us, before_us, seal and whether it is sound from column 11 on.
   void take(const Query& row) {
@@ -70,22 +70,22 @@ class SumsChain {
 
 }  // namespace
 
-std::int64_t tail_crc(StreamId stream, std::string_view bytes) {
+std::int64_t write_buffer_crc(StreamId stream, std::string_view bytes) {
   SealBytes sealed("tail");
   sealed.put_integer(stream);
   sealed.put_blob(bytes);
   return sealed.seal();
 }
 
-bool read_tail_row(StreamId stream, const Query& row, Columns& into) {
+bool read_write_buffer_row(StreamId stream, const Query& row, Columns& into) {
   const auto crc = row.integer_or_none(1);  // NULL: a service of version 2 wrote the row; of its bytes alone: of 3
-  const bool sound = !crc || *crc == tail_crc(stream, row.blob(0)) || *crc == std::int64_t{crc32(row.blob(0))};
-  return sound && decode_tail(row.blob(0), into);
+  const bool sound = !crc || *crc == write_buffer_crc(stream, row.blob(0)) || *crc == std::int64_t{crc32(row.blob(0))};
+  return sound && decode_write_buffer(row.blob(0), into);
 }
 
 // A store that no writer of this version has opened yet has no checksums.
-const char* StoreReader::Impl::tail_sql(TailOrder order) {
-  const bool has_crc = database->pragma("PRAGMA user_version") >= first_version_with_tail_crc;
+const char* StoreReader::Impl::write_buffer_sql(TailOrder order) {
+  const bool has_crc = database->pragma("PRAGMA user_version") >= first_version_with_write_buffer_crc;
   if (order == TailOrder::newest_first)
     return has_crc ? "SELECT bytes, crc, id FROM tail WHERE stream = ?1 ORDER BY id DESC"
                    : "SELECT bytes, NULL, id FROM tail WHERE stream = ?1 ORDER BY id DESC";
@@ -93,12 +93,12 @@ const char* StoreReader::Impl::tail_sql(TailOrder order) {
                  : "SELECT bytes, NULL, id FROM tail WHERE stream = ?1 ORDER BY id";
 }
 
-Result<Columns> StoreReader::Impl::tail(StreamId stream) {
+Result<Columns> StoreReader::Impl::write_buffer(StreamId stream) {
   Columns columns;
-  Query rows = database->query(tail_sql(TailOrder::oldest_first));
+  Query rows = database->query(write_buffer_sql(TailOrder::oldest_first));
   rows.bind(1, stream);
   while (rows.step())
-    if (!read_tail_row(stream, rows, columns))
+    if (!read_write_buffer_row(stream, rows, columns))
       return fail(ErrorKind::unusable, database->path() + ": the newest readings of stream " + std::to_string(stream) +
                                            " are damaged; " + to_mend);
   return columns;
@@ -180,12 +180,13 @@ Result<Columns> StoreReader::Impl::block_columns(const BlockRow& block) {
   return columns;
 }
 
-Result<Sums> StoreReader::Impl::sums(StreamId stream, Quantity quantity, std::int64_t from_us, std::int64_t to_us) {
-  Sums total;
+Result<BlockAggregates> StoreReader::Impl::aggregates(StreamId stream, Quantity quantity, std::int64_t from_us,
+                                                      std::int64_t to_us) {
+  BlockAggregates total;
   const auto add_part = [&](const Columns& columns) {
     const std::size_t begin = columns.lower_bound(from_us);
     const std::size_t end = to_us == farthest ? columns.size() : columns.lower_bound(to_us + 1);
-    if (begin < end) add(total, sums_of(columns, quantity, begin, end), quantity, gap_limit_us(columns));
+    if (begin < end) add(total, aggregates_of(columns, quantity, begin, end), quantity, gap_limit_us(columns));
   };
   const std::optional<BlockRow> first = first_block(stream, from_us, to_us);
   if (first) {
@@ -206,16 +207,16 @@ Result<Sums> StoreReader::Impl::sums(StreamId stream, Quantity quantity, std::in
         " FROM sums WHERE stream = ?1 AND quantity = ?2 AND block_us BETWEEN ?3 AND ?4 ORDER BY block_us");
     rows.bind(1, stream).bind(2, static_cast<std::int64_t>(quantity));
     rows.bind(3, first->first_us + (inside(*first) ? 0 : 1)).bind(4, last.first_us - (inside(last) ? 0 : 1));
-    SumsChain chain(quantity);
+    AggregatesChain chain(quantity);
     while (rows.step()) {
       chain.take(rows);
-      add(total, sums_from_row(rows), quantity, rows.integer(10));
+      add(total, aggregates_from_row(rows), quantity, rows.integer(10));
     }
     if (inside(last)) chain.must_end_with(last);
     if (last.first_us != first->first_us && !inside(last))
       if (auto added = add_edge(last); !added) return pass_on(added.error());
   }
-  const Result<Columns> newest = tail(stream);
+  const Result<Columns> newest = write_buffer(stream);
   if (!newest) return pass_on(newest.error());
   add_part(*newest);
   return total;
@@ -243,7 +244,7 @@ Result<std::int64_t> StoreReader::Impl::count_readings(StreamId stream, std::int
     if (!columns) return pass_on(columns.error());
     count_part(*columns);
   }
-  const Result<Columns> newest = tail(stream);
+  const Result<Columns> newest = write_buffer(stream);
   if (!newest) return pass_on(newest.error());
   count_part(*newest);
   return total;
@@ -276,7 +277,7 @@ Result<void> StoreReader::readings(StreamId stream, UtcTime from, UtcTime to,
       if (!columns) return pass_on(columns.error());
       if (!hand_out(*columns)) return {};
     }
-    const Result<Columns> newest = impl_->tail(stream);
+    const Result<Columns> newest = impl_->write_buffer(stream);
     if (!newest) return pass_on(newest.error());
     hand_out(*newest);
     return {};
@@ -287,11 +288,11 @@ Result<std::optional<Reading>> StoreReader::last_reading(StreamId stream) const 
   return impl_->database->guarded([&]() -> Result<std::optional<Reading>> {
     if (!impl_->visible(stream)) return std::optional<Reading>{};
     {
-      Query row = impl_->database->query(impl_->tail_sql(Impl::TailOrder::newest_first));
+      Query row = impl_->database->query(impl_->write_buffer_sql(Impl::TailOrder::newest_first));
       row.bind(1, stream);
       Columns columns;
       if (row.step()) {
-        if (!read_tail_row(stream, row, columns))
+        if (!read_write_buffer_row(stream, row, columns))
           return fail(ErrorKind::unusable, impl_->database->path() + ": the newest readings are damaged");
         return std::optional<Reading>(columns.reading(columns.size() - 1));
       }
@@ -306,14 +307,14 @@ Result<std::optional<Reading>> StoreReader::last_reading(StreamId stream) const 
   });
 }
 
-Result<WindowSums> StoreReader::sums(StreamId stream, Quantity quantity, UtcTime from, UtcTime to) const {
+Result<WindowAggregates> StoreReader::aggregates(StreamId stream, Quantity quantity, UtcTime from, UtcTime to) const {
   const Result<Snapshot> moment = snapshot();
   if (!moment) return pass_on(moment.error());
-  return impl_->database->guarded([&]() -> Result<WindowSums> {
-    if (!impl_->visible(stream)) return WindowSums{};
-    const Result<Sums> total = impl_->sums(stream, quantity, from.us, to.us);
+  return impl_->database->guarded([&]() -> Result<WindowAggregates> {
+    if (!impl_->visible(stream)) return WindowAggregates{};
+    const Result<BlockAggregates> total = impl_->aggregates(stream, quantity, from.us, to.us);
     if (!total) return pass_on(total.error());
-    return window_sums(*total);
+    return window_aggregates(*total);
   });
 }
 

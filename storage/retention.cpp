@@ -4,13 +4,13 @@
 #include <limits>
 
 #include "impl.hpp"
-#include "measure/time_text.hpp"
+#include "measure/signal/time_text.hpp"
 #include "seal.hpp"
 
 namespace nightwatt::storage {
 namespace {
 
-constexpr Effort rollup_effort{6};
+constexpr Compression rollup_compression{6};
 // Limits of one retain(): a block is decoded and packed again in about two milliseconds.
 constexpr int blocks_a_call = 8;
 constexpr int rollups_a_call = 64;
@@ -18,7 +18,7 @@ constexpr int rollups_a_call = 64;
 constexpr std::int64_t free_pages_kept = 512;
 constexpr std::int64_t slow_us = 20'000'000;
 constexpr double us_per_day = 86'400e6;
-constexpr std::int64_t tail_age_limit_us = 86'400'000'000;
+constexpr std::int64_t write_buffer_age_limit_us = 86'400'000'000;
 // A hole in a record up to this long counts to the age of what lies before it: nights are recorded, days are not. A
 // longer one may be a clock that was wrong by years when the machine started.
 constexpr std::int64_t hole_counted_us = 86'400'000'000;
@@ -36,8 +36,8 @@ Result<Buckets> StoreReader::Impl::buckets(StreamId stream, const BlockRow& bloc
   return buckets;
 }
 
-Result<void> StoreReader::Impl::add_rolled(Sums& total, StreamId stream, Quantity quantity, const BlockRow& block,
-                                           std::int64_t from_us, std::int64_t to_us) {
+Result<void> StoreReader::Impl::add_rolled(BlockAggregates& total, StreamId stream, Quantity quantity,
+                                           const BlockRow& block, std::int64_t from_us, std::int64_t to_us) {
   for (const std::int64_t step_s : {minute_s, hour_s}) {
     const Result<Buckets> all = buckets(stream, block, step_s);
     if (!all) return pass_on(all.error());
@@ -46,7 +46,7 @@ Result<void> StoreReader::Impl::add_rolled(Sums& total, StreamId stream, Quantit
     const std::int64_t step_us = step_s * 1'000'000;
     for (const Bucket& bucket : list) {
       if (bucket.begin_us < from_us || bucket.begin_us + step_us - 1 > to_us) continue;
-      Sums part;
+      BlockAggregates part;
       part.count = bucket.count;
       part.first_us = std::max(bucket.begin_us, block.first_us);
       part.last_us = std::min(bucket.begin_us + step_us - 1, block.last_us);
@@ -66,9 +66,10 @@ Result<std::int64_t> StoreReader::Impl::count_rolled(StreamId stream, const Bloc
                                                      std::int64_t to_us) {
   std::int64_t most = 0;
   for (const Quantity quantity : all_quantities) {
-    Sums sums;
-    if (auto added = add_rolled(sums, stream, quantity, block, from_us, to_us); !added) return pass_on(added.error());
-    most = std::max(most, sums.count);
+    BlockAggregates aggregates;
+    if (auto added = add_rolled(aggregates, stream, quantity, block, from_us, to_us); !added)
+      return pass_on(added.error());
+    most = std::max(most, aggregates.count);
   }
   return most;
 }
@@ -105,14 +106,14 @@ Result<bool> StoreReader::raw_is_whole(StreamId stream, UtcTime from, UtcTime to
 }
 
 /// A block that is damaged leaves its sums alone: it must not keep those behind it.
-Result<void> StoreReader::Impl::give_up(StreamId stream, const BlockRow& block) {
+Result<void> StoreReader::Impl::downsample(StreamId stream, const BlockRow& block) {
   const Result<Columns> columns = block_columns(block);
   for (const std::int64_t step_s : {minute_s, hour_s}) {
     if (!columns) break;
     // Of a meter that reports every minute or so, minutes tell no less than its readings, in more bytes.
     if (step_s == minute_s && columns->times.back() - columns->times.front() > slow_us * std::ssize(columns->times))
       continue;
-    const std::string bytes = encode_rollup(*columns, step_s, rollup_effort);
+    const std::string bytes = encode_rollup(*columns, step_s, rollup_compression);
     Query insert = database->query(
         "INSERT INTO rollup (stream, block_us, step_s, bytes, seal) VALUES (?1, ?2, ?3, ?4, row_seal('rollup', ?1, ?2, "
         "?3, "
@@ -130,7 +131,7 @@ Result<void> StoreReader::Impl::give_up(StreamId stream, const BlockRow& block) 
 }
 
 /// A meter that fell silent leaves its last readings in the tail: after a day they become a block that can age.
-Result<bool> StoreReader::Impl::close_old_tail(std::int64_t now_us) {
+Result<bool> StoreReader::Impl::close_old_write_buffer(std::int64_t now_us) {
   std::vector<StreamId> streams;
   {
     Query rows =
@@ -140,14 +141,14 @@ Result<bool> StoreReader::Impl::close_old_tail(std::int64_t now_us) {
   for (const StreamId stream : streams) {
     const Result<StreamEnd*> end = end_of(stream);
     if (!end) return pass_on(end.error());
-    if (!(*end)->tail_first_us || now_us - *(*end)->tail_first_us < tail_age_limit_us) continue;
-    if (auto closed = close_tail(stream, **end, {}); !closed) return pass_on(closed.error());
+    if (!(*end)->write_buffer_first_us || now_us - *(*end)->write_buffer_first_us < write_buffer_age_limit_us) continue;
+    if (auto closed = close_write_buffer(stream, **end, {}); !closed) return pass_on(closed.error());
     return true;
   }
   return false;
 }
 
-Result<bool> StoreReader::Impl::give_up_oldest(std::optional<std::int64_t> before_us) {
+Result<bool> StoreReader::Impl::downsample_oldest(std::optional<std::int64_t> before_us) {
   // Kept: what a pinned or imported run holds, and what an open run may have to be replayed from.
   Query row = database->query("SELECT stream, first_us, last_us, count, data, before_us, carried, " NIGHTWATT_SOUND(
       NIGHTWATT_BLOCK_SEAL) " FROM block WHERE data IS NOT NULL AND last_us < ?1 "
@@ -159,13 +160,13 @@ Result<bool> StoreReader::Impl::give_up_oldest(std::optional<std::int64_t> befor
                             "AND EXISTS (SELECT 1 FROM stream WHERE id = block.stream AND published = 1) ORDER BY "
                             "last_us LIMIT 1");
   row.bind(1, before_us.value_or(highest_time_us)).bind(2, static_cast<std::int64_t>(RunOrigin::imported));
-  row.bind(3, tail_age_limit_us);
+  row.bind(3, write_buffer_age_limit_us);
   if (!row.step()) return false;
   const StreamId stream = row.integer(0);
   row.must_be_sound(7, "what is told of a block of readings");
   const BlockRow block{row.integer(1),         row.integer(2),         row.integer(3),
                        row.integer_or_none(4), row.integer_or_none(5), row.integer_or_none(6)};
-  if (auto given = give_up(stream, block); !given) return pass_on(given.error());
+  if (auto given = downsample(stream, block); !given) return pass_on(given.error());
   return true;
 }
 
@@ -207,7 +208,7 @@ Result<StoreReader::Impl::Thinned> StoreReader::Impl::thin_out(const SizeLimit& 
     return database->pragma("PRAGMA page_count") - database->pragma("PRAGMA freelist_count") > limit.pages;
   };
   for (; calls > 0 && too_large(); --calls) {
-    const Result<bool> given = give_up_oldest(std::nullopt);
+    const Result<bool> given = downsample_oldest(std::nullopt);
     if (!given) return pass_on(given.error());
     if (*given) {
       ++thinned.blocks;
@@ -262,7 +263,7 @@ Result<std::optional<std::int64_t>> StoreReader::Impl::aged_until(StreamId strea
     return false;
   };
   const auto place = [&] { return std::optional<std::int64_t>(at_us - left_us); };
-  if (reached((*end)->tail_first_us.value_or(at_us))) return place();
+  if (reached((*end)->write_buffer_first_us.value_or(at_us))) return place();
   Query rows = database->query("SELECT first_us, last_us FROM block WHERE stream = ?1 ORDER BY first_us DESC");
   rows.bind(1, stream);
   while (rows.step()) {
@@ -295,7 +296,7 @@ Result<bool> StoreWriter::retain(UtcTime now, Ageing ageing) {
     const StoreSettings& settings = impl_->settings;
     bool more = false;
     if (settings.keep_raw_days || settings.max_size_mb) {
-      const Result<bool> closed = impl_->close_old_tail(now.us);
+      const Result<bool> closed = impl_->close_old_write_buffer(now.us);
       if (!closed) return pass_on(closed.error());
       more = *closed;
     }
@@ -305,7 +306,7 @@ Result<bool> StoreWriter::retain(UtcTime now, Ageing ageing) {
       if (!until_us) return pass_on(until_us.error());
       Result<bool> given = until_us->has_value();
       while (left > 0 && *given) {
-        given = impl_->give_up_oldest(**until_us + 1);
+        given = impl_->downsample_oldest(**until_us + 1);
         if (!given) return pass_on(given.error());
         --left;
       }

@@ -5,7 +5,7 @@
 #include <cmath>
 
 #include "block.hpp"
-#include "sums.hpp"
+#include "block_aggregates.hpp"
 
 namespace nightwatt::storage {
 namespace {
@@ -110,7 +110,8 @@ int finest_exponent(const Columns::Column& column) {
   return finest;
 }
 
-void put_quantity(std::string& out, const Columns& columns, Quantity quantity, std::int64_t step_us, Effort effort) {
+void put_quantity(std::string& out, const Columns& columns, Quantity quantity, std::int64_t step_us,
+                  Compression compression) {
   const int exponent = finest_exponent(columns.column(quantity));
   std::vector<double> energy_wh;
   if (quantity == Quantity::power) energy_wh = energies(columns, step_us);
@@ -125,8 +126,8 @@ void put_quantity(std::string& out, const Columns& columns, Quantity quantity, s
   put_signed(out, exponent);
   put_varint(out, buckets->index.size());
   for (const auto* column : {&buckets->index, &buckets->count, &buckets->min, &buckets->max, &buckets->sum})
-    pack_column(out, *column, effort);
-  if (quantity == Quantity::power) pack_column(out, buckets->energy, effort);
+    pack_column(out, *column, compression);
+  if (quantity == Quantity::power) pack_column(out, buckets->energy, compression);
 }
 
 bool take_quantity(ByteReader& in, Quantity quantity, std::int64_t step_us, std::vector<Bucket>& buckets) {
@@ -164,7 +165,7 @@ bool take_quantity(ByteReader& in, Quantity quantity, std::int64_t step_us, std:
 
 }  // namespace
 
-std::string encode_rollup(const Columns& columns, std::int64_t step_s, Effort effort) {
+std::string encode_rollup(const Columns& columns, std::int64_t step_s, Compression compression) {
   std::string out;
   put_byte(out, rollup_format);
   unsigned carried = 0;
@@ -172,7 +173,7 @@ std::string encode_rollup(const Columns& columns, std::int64_t step_s, Effort ef
     if (columns.columns[q].count != 0) carried |= 1U << q;
   put_varint(out, carried);
   for (const Quantity quantity : all_quantities)
-    if (columns.column(quantity).count != 0) put_quantity(out, columns, quantity, step_s * 1'000'000, effort);
+    if (columns.column(quantity).count != 0) put_quantity(out, columns, quantity, step_s * 1'000'000, compression);
   put_crc(out);
   return out;
 }

@@ -8,7 +8,7 @@
 #include <vector>
 
 #include "columns.hpp"
-#include "measure/result.hpp"
+#include "measure/signal/result.hpp"
 #include "packing.hpp"
 
 namespace nightwatt::storage {
@@ -27,7 +27,7 @@ struct Bucket {
 /// A block's readings by buckets of `step_s`, one list a quantity (empty: not carried).
 using Buckets = std::array<std::vector<Bucket>, quantity_count>;
 
-[[nodiscard]] std::string encode_rollup(const Columns& columns, std::int64_t step_s, Effort effort);
+[[nodiscard]] std::string encode_rollup(const Columns& columns, std::int64_t step_s, Compression compression);
 /// Any bytes may come in: an error of kind unusable for all that encode_rollup() did not write.
 [[nodiscard]] Result<Buckets> decode_rollup(std::string_view bytes, std::int64_t step_s);
 

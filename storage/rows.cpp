@@ -121,7 +121,8 @@ void put_cell(std::string& out, const Cell& cell) {
   if (const auto* real = std::get_if<double>(&cell)) {
     std::uint64_t bits = 0;
     std::memcpy(&bits, real, sizeof bits);
-    for (unsigned shift = 0; shift < 64; shift += 8) put_byte(out, static_cast<unsigned>(bits >> shift));
+    for (unsigned utc_offset = 0; utc_offset < 64; utc_offset += 8)
+      put_byte(out, static_cast<unsigned>(bits >> utc_offset));
   }
   if (const auto* text = std::get_if<std::string>(&cell)) put_text(out, *text);
   if (const auto* blob = std::get_if<Blob>(&cell)) put_text(out, blob->bytes);
@@ -135,7 +136,7 @@ Cell take_cell(ByteReader& in) {
       return in.signed_varint();
     case 2: {
       std::uint64_t bits = 0;
-      for (unsigned shift = 0; shift < 64; shift += 8) bits |= std::uint64_t{in.byte()} << shift;
+      for (unsigned utc_offset = 0; utc_offset < 64; utc_offset += 8) bits |= std::uint64_t{in.byte()} << utc_offset;
       double real = 0.0;
       std::memcpy(&real, &bits, sizeof real);
       return real;
@@ -220,13 +221,13 @@ Result<std::vector<RowCopy::RunPrint>> RowCopy::run_prints() const {
     Rows word(handle, "SELECT * FROM run_word WHERE run = ?1 ORDER BY place");
     Rows state(handle,
                "SELECT as_of_us, samples, length(segmenter), length(totals), crc FROM run_state WHERE run = ?1");
-    Rows stretch(handle, "SELECT place, count, length(bytes), crc FROM stretch WHERE run = ?1 ORDER BY place");
+    Rows regime(handle, "SELECT place, count, length(bytes), crc FROM stretch WHERE run = ?1 ORDER BY place");
     Rows sketch(handle, "SELECT place, length(bytes), crc FROM sketch WHERE run = ?1 ORDER BY place");
     while (run.step()) {
       const RunId id = run.integer(0);
       Print print;
       run.add_to(print);
-      for (Rows* part : {&word, &state, &stretch, &sketch}) {
+      for (Rows* part : {&word, &state, &regime, &sketch}) {
         part->reset();
         part->bind(1, id);
         while (part->step()) part->add_to(print);

@@ -5,8 +5,8 @@
 #include <limits>
 #include <utility>
 
-#include "measure/segment_correction.hpp"
-#include "storage/renewal.hpp"
+#include "measure/segment/segment_correction.hpp"
+#include "storage/recompute.hpp"
 
 namespace nightwatt::storage {
 namespace {
@@ -191,7 +191,7 @@ Result<void> RunBuilder::drop_unreadable(StoreWriter& store) {
 Result<void> RunBuilder::save(StoreWriter& store) {
   if (auto dropped = drop_unreadable(store); !dropped) return dropped;
   // Taken first: the saved state must not hold what the store then has.
-  const std::vector<Stretch> final_now = segmenter_.take_final();
+  const std::vector<Regime> final_now = segmenter_.take_final();
   RunState state;
   state.resume_segmenter = held_ ? joined(held_->save(), segmenter_.save()) : segmenter_.save();
   state.resume_totals = totals_.save();
@@ -229,11 +229,11 @@ Result<void> RunBuilder::finish(StoreWriter& store, UtcTime end) {
   state.learnt = segmenter_.learnt();
   state.as_of = as_of_;
   state.samples = totals_.samples();
-  const std::vector<Stretch> last = segmenter_.take_final();
+  const std::vector<Regime> last = segmenter_.take_final();
   if (auto put = store.put_run_state(run_, last, state); !put) return put;
   if (auto closed = store.close_run(run_, end, totals_.samples()); !closed) return closed;
   // Early levels may have been quoted before the display's step was known so well.
-  return has_old_figures(store, run_) ? renew_figures(store, run_) : Result<void>{};
+  return has_old_figures(store, run_) ? recompute_figures(store, run_) : Result<void>{};
 }
 
 Result<void> resegment(StoreWriter& store, RunId run) {
@@ -249,7 +249,7 @@ namespace {
 
 /// All stretches of the run as of now; how many of them are final; and the totals.
 struct Pieces {
-  std::vector<Stretch> stretches;
+  std::vector<Regime> regimes;
   std::size_t final_count = 0;
   Learnt learnt;
   RunTotals totals;
@@ -260,22 +260,22 @@ Result<Pieces> pieces_of(const StoreReader& store, const RunInfo& info, Sketches
   Pieces pieces;
   if (state && info.end && state->as_of && state->resume_segmenter.empty()) {
     if (Result<RunTotals> totals = RunTotals::restore(state->resume_totals, reporting_of(info.traits))) {
-      pieces.stretches = std::move(state->stretches);
+      pieces.regimes = std::move(state->regimes);
       pieces.totals = std::move(*totals);
       pieces.learnt = state->learnt;
-      pieces.final_count = pieces.stretches.size();
+      pieces.final_count = pieces.regimes.size();
       return pieces;
     }
   }
   Result<RunBuilder> builder = RunReplay::from_read(store, info, state, info.end.value_or(end_of_time));
   if (!builder) return pass(builder.error());
-  if (state && !RunReplay::is_anew(*builder)) pieces.stretches = std::move(state->stretches);
+  if (state && !RunReplay::is_anew(*builder)) pieces.regimes = std::move(state->regimes);
   Segmenter& segmenter = RunReplay::segmenter(*builder);
   if (info.end) RunReplay::finish(*builder, *info.end);
-  for (Stretch& stretch : segmenter.take_final()) pieces.stretches.push_back(std::move(stretch));
-  pieces.final_count = pieces.stretches.size();
+  for (Regime& regime : segmenter.take_final()) pieces.regimes.push_back(std::move(regime));
+  pieces.final_count = pieces.regimes.size();
   if (!info.end)
-    for (Stretch& stretch : segmenter.provisional()) pieces.stretches.push_back(std::move(stretch));
+    for (Regime& regime : segmenter.provisional()) pieces.regimes.push_back(std::move(regime));
   pieces.learnt = segmenter.learnt();
   pieces.totals = builder->totals();
   // The readings since have told the display's step better: other figures are to be made anew than the state knew of.
@@ -285,11 +285,12 @@ Result<Pieces> pieces_of(const StoreReader& store, const RunInfo& info, Sketches
 }
 
 /// Its length is the calendar's on either side of it, as far as that is known by now.
-void tell_outage(const Event& event, RunFigures& figures) {
+void notify_outage(const Event& event, RunFigures& figures) {
   const auto first = figures.totals.first(), last = figures.totals.last();
   if (!first || event.at <= *first || event.at > *last) return;
   const Duration in_record = to_duration({event.amount});
-  const Duration unseen = figures.calendar.shift_at(event.at) - figures.calendar.shift_at(event.at - Duration{1});
+  const Duration unseen =
+      figures.calendar.utc_offset_at(event.at) - figures.calendar.utc_offset_at(event.at - Duration{1});
   const bool known = in_record + unseen >= Duration{0};
   figures.totals.correct_gaps(known ? unseen : -in_record);
   if (known) return;
@@ -365,13 +366,13 @@ Result<RunFigures> run_figures(const StoreReader& store, RunId run, Sketches wan
   if (!marks) return pass(marks.error());
   for (const Mark& mark : *marks)
     if (mark.kind) input.marks.push_back({mark.at, *mark.kind});
-  Classified classified = classify(pieces->stretches, input);
+  Classified classified = classify(pieces->regimes, input);
   // Kinds go by what the display showed, so the correction comes after them.
   if (info->traits.correction)
     for (Segment& segment : classified.segments) correct(segment, *info->traits.correction);
   figures.segments = std::move(classified.segments);
   figures.segment_warnings = std::move(classified.warnings);
-  figures.stretches = std::move(pieces->stretches);
+  figures.regimes = std::move(pieces->regimes);
   figures.totals = std::move(pieces->totals);
   figures.step_w = pieces->learnt.step_w;
 
@@ -379,14 +380,14 @@ Result<RunFigures> run_figures(const StoreReader& store, RunId run, Sketches wan
   Result<Calendar> calendar = store.calendar(info->stream, info->begin, last);
   if (!calendar) return pass(calendar.error());
   figures.calendar = std::move(*calendar);
-  figures.shift = figures.calendar.shift_at(last);
+  figures.utc_offset = figures.calendar.utc_offset_at(last);
   const Result<std::vector<Event>> events = store.events(info->begin, last);
   if (!events) return pass(events.error());
   for (const Event& event : *events)
     if (event.kind == EventKind::clock_step && info->meter && (!event.meter || event.meter == info->meter))
       ++figures.clock_steps;
   for (const Event& event : *events)
-    if (event.kind == EventKind::outage && info->meter) tell_outage(event, figures);
+    if (event.kind == EventKind::outage && info->meter) notify_outage(event, figures);
   return figures;
 }
 

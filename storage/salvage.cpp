@@ -35,10 +35,11 @@ void bind_value(Query& query, int place, const RowValue& value) {
 /// Whether a row of sums was made of these readings.
 bool agree(const Columns& columns, const SoundRow& row) {
   if (row.integer(1) < 0 || row.integer(1) >= static_cast<std::int64_t>(quantity_count)) return false;
-  const Sums sums = sums_of(columns, static_cast<Quantity>(row.integer(1)), 0, columns.size());
+  const BlockAggregates aggregates = aggregates_of(columns, static_cast<Quantity>(row.integer(1)), 0, columns.size());
   const auto real = [&](std::size_t column) { return std::get<double>(row.values[column]); };
-  return sums.count == row.integer(3) && sums.first_us == row.integer(4) && sums.last_us == row.integer(5) &&
-         sums.first == real(6) && sums.last == real(7) && sums.min == real(8) && sums.max == real(9);
+  return aggregates.count == row.integer(3) && aggregates.first_us == row.integer(4) &&
+         aggregates.last_us == row.integer(5) && aggregates.first == real(6) && aggregates.last == real(7) &&
+         aggregates.min == real(8) && aggregates.max == real(9);
 }
 
 std::int64_t longest_step_us(const Columns& columns) {
@@ -66,8 +67,8 @@ class Salvager {
  public:
   Salvager(const PageImage& image, FoundTables& found, Database& fresh, SalvageReport& report)
       : found_(found), fresh_(fresh), report_(report) {
-    const auto tail = image.rows_of_whole(table_name(Table::tail));
-    tail_is_whole_ = tail && *tail == rows(Table::tail).size();
+    const auto write_buffer = image.rows_of_whole(table_name(Table::write_buffer));
+    write_buffer_is_whole_ = write_buffer && *write_buffer == rows(Table::write_buffer).size();
     const auto blocks = image.rows_of_whole(table_name(Table::block));
     blocks_are_whole_ = blocks && *blocks == rows(Table::block).size();
   }
@@ -78,8 +79,8 @@ class Salvager {
     bring_runs();
     bring_marks();
     for (const Table table : {Table::event, Table::value}) bring_all(table);
-    for (const auto& [key, row] : rows(Table::shift))
-      if (streams_.contains(row.integer(0))) put(Table::shift, row);
+    for (const auto& [key, row] : rows(Table::utc_offset))
+      if (streams_.contains(row.integer(0))) put(Table::utc_offset, row);
     list_unclaimed();
     name_runs_of_losses();
   }
@@ -115,8 +116,8 @@ class Salvager {
       streams_[row.id] = row.text(1).empty() ? Meter{} : Meter{row.text(1)};
       put(Table::stream, row);
     }
-    for (const auto& [table, column] :
-         {std::pair(Table::block, 0), std::pair(Table::tail, 1), std::pair(Table::sums, 0), std::pair(Table::run, 1)})
+    for (const auto& [table, column] : {std::pair(Table::block, 0), std::pair(Table::write_buffer, 1),
+                                        std::pair(Table::aggregates, 0), std::pair(Table::run, 1)})
       for (const auto& [key, row] : rows(table)) {
         const auto id = row.integer_or_none(static_cast<std::size_t>(column));
         if (!id || !named.insert(*id).second) continue;
@@ -158,13 +159,14 @@ class Salvager {
   }
 
   std::vector<Brought> blocks_of(StreamId stream, const Meter& meter);
-  void add_block_of_sums(Brought& block, const SoundRow& sums);
+  void add_block_of_aggregates(Brought& block, const SoundRow& aggregates);
   [[nodiscard]] bool has_rollup(StreamId stream, std::int64_t block_us);
   const std::multimap<std::int64_t, const SoundRow*>& data_by_time();
   void bring_readings(StreamId stream, const Meter& meter);
   void bring_block(StreamId stream, const Brought& block);
   void bring_given_up(StreamId stream, const Brought& block);
-  void bring_tail(StreamId stream, const Meter& meter, std::optional<std::int64_t> last_us, bool last_is_newest);
+  void bring_write_buffer(StreamId stream, const Meter& meter, std::optional<std::int64_t> last_us,
+                          bool last_is_newest);
   void lose_newest(StreamId stream, const Meter& meter, std::optional<std::int64_t> last_us);
   void bring_runs();
   void bring_marks();
@@ -198,7 +200,7 @@ class Salvager {
   std::optional<std::multimap<std::int64_t, const SoundRow*>> data_by_time_;
   std::vector<StreamId> loss_streams_;
   std::set<RunId> brought_runs_;
-  bool tail_is_whole_ = false;
+  bool write_buffer_is_whole_ = false;
   bool blocks_are_whole_ = false;
 };
 
@@ -215,9 +217,9 @@ std::vector<Brought> Salvager::blocks_of(StreamId stream, const Meter& meter) {
     by_time[block.first_us] = block;
     known.insert(block.first_us);
   }
-  for (const auto& [key, row] : rows(Table::sums)) {
+  for (const auto& [key, row] : rows(Table::aggregates)) {
     if (row.integer(0) != stream || known.contains(row.integer(2))) continue;
-    add_block_of_sums(by_time[row.integer(2)], row);
+    add_block_of_aggregates(by_time[row.integer(2)], row);
   }
   std::vector<Brought> blocks;
   for (const auto& [first_us, block] : by_time) {
@@ -236,19 +238,19 @@ bool Salvager::has_rollup(StreamId stream, std::int64_t block_us) {
          rows(Table::rollup).contains(row_key({stream, block_us, hour_s}));
 }
 
-void Salvager::add_block_of_sums(Brought& block, const SoundRow& sums) {
-  block.before_us = std::max(block.before_us, sums.integer_or_none(14));
+void Salvager::add_block_of_aggregates(Brought& block, const SoundRow& aggregates) {
+  block.before_us = std::max(block.before_us, aggregates.integer_or_none(14));
   if (block.bytes != nullptr) return;
-  block.first_us = sums.integer(2);
-  block.last_us = std::max({block.last_us, block.first_us, sums.integer(5)});
-  block.count = std::max(block.count, sums.integer(3));
-  block.given_up = has_rollup(sums.integer(0), block.first_us);
+  block.first_us = aggregates.integer(2);
+  block.last_us = std::max({block.last_us, block.first_us, aggregates.integer(5)});
+  block.count = std::max(block.count, aggregates.integer(3));
+  block.given_up = has_rollup(aggregates.integer(0), block.first_us);
   if (block.given_up) return;
   // Its readings may be there all the same.
   const auto [from, to] = data_by_time().equal_range(block.first_us);
   for (auto data = from; data != to && block.bytes == nullptr; ++data) {
     const Result<Columns> columns = decode_block(data->second->blob(1));
-    if (!columns || !agree(*columns, sums) || !claimed_.insert(data->second->id).second) continue;
+    if (!columns || !agree(*columns, aggregates) || !claimed_.insert(data->second->id).second) continue;
     block.last_us = columns->times.back();
     block.count = static_cast<std::int64_t>(columns->size());
     block.bytes = &data->second->blob(1);
@@ -286,7 +288,7 @@ void Salvager::bring_readings(StreamId stream, const Meter& meter) {
   }
   const auto newest = newest_.find(stream);
   const bool told = newest != newest_.end() && newest->second;  // from version 4 on
-  bring_tail(stream, meter, last_us, told ? newest->second == last_first_us : blocks_are_whole_);
+  bring_write_buffer(stream, meter, last_us, told ? newest->second == last_first_us : blocks_are_whole_);
 }
 
 void Salvager::bring_block(StreamId stream, const Brought& block) {
@@ -297,7 +299,7 @@ void Salvager::bring_block(StreamId stream, const Brought& block) {
   Query row = fresh_.query("INSERT INTO block (stream, first_us, last_us, count, data) VALUES (?1, ?2, ?3, ?4, ?5)");
   row.bind(1, stream).bind(2, block.first_us).bind(3, block.last_us).bind(4, block.count).bind(5, fresh_.last_row_id());
   row.run();
-  put_sums(fresh_, stream, *columns);
+  put_aggregates(fresh_, stream, *columns);
   ++report_.blocks;
   report_.readings += block.count;
 }
@@ -306,44 +308,45 @@ void Salvager::bring_block(StreamId stream, const Brought& block) {
 void Salvager::bring_given_up(StreamId stream, const Brought& block) {
   Query row = fresh_.query("INSERT INTO block (stream, first_us, last_us, count, data) VALUES (?1, ?2, ?3, ?4, NULL)");
   row.bind(1, stream).bind(2, block.first_us).bind(3, block.last_us).bind(4, block.count).run();
-  bool any_sums = false;
+  bool any_aggregates = false;
   for (const Quantity quantity : all_quantities) {
-    const auto sums = rows(Table::sums).find(row_key({stream, static_cast<std::int64_t>(quantity), block.first_us}));
-    if (sums == rows(Table::sums).end()) continue;
-    put(Table::sums, sums->second);
-    any_sums = true;
+    const auto aggregates =
+        rows(Table::aggregates).find(row_key({stream, static_cast<std::int64_t>(quantity), block.first_us}));
+    if (aggregates == rows(Table::aggregates).end()) continue;
+    put(Table::aggregates, aggregates->second);
+    any_aggregates = true;
   }
   for (const std::int64_t step_s : {minute_s, hour_s}) {
     const auto rollup = rows(Table::rollup).find(row_key({stream, block.first_us, step_s}));
-    if (any_sums && rollup != rows(Table::rollup).end() && decode_rollup(rollup->second.blob(3), step_s))
+    if (any_aggregates && rollup != rows(Table::rollup).end() && decode_rollup(rollup->second.blob(3), step_s))
       put(Table::rollup, rollup->second);
   }
   ++report_.blocks;
 }
 
 /// `last_is_newest`: no block is missing between `last_us` and the tail.
-void Salvager::bring_tail(StreamId stream, const Meter& meter, std::optional<std::int64_t> last_us,
-                          bool last_is_newest) {
+void Salvager::bring_write_buffer(StreamId stream, const Meter& meter, std::optional<std::int64_t> last_us,
+                                  bool last_is_newest) {
   std::optional<std::int64_t> last_id;
   std::int64_t last_step_us = 0;
-  for (const auto& [key, row] : rows(Table::tail)) {
+  for (const auto& [key, row] : rows(Table::write_buffer)) {
     if (row.integer(1) != stream) continue;
     Columns columns;
-    if (!decode_tail(row.blob(2), columns) || (last_us && columns.times.front() <= *last_us)) continue;
+    if (!decode_write_buffer(row.blob(2), columns) || (last_us && columns.times.front() <= *last_us)) continue;
     const std::int64_t first_us = columns.times.front(), step_us = longest_step_us(columns);
     const bool behind_block = !last_id;
     const bool next_row = last_id && row.id == *last_id + 1;
-    const bool all_there = tail_is_whole_ && (!behind_block || last_is_newest);
+    const bool all_there = write_buffer_is_whole_ && (!behind_block || last_is_newest);
     const bool wide = !last_us || first_us - *last_us > steps_of_a_hole * std::max(step_us, last_step_us);
     const bool told = behind_block ? !last_is_newest || wide : wide && !next_row;
     if (!all_there && told) lose(meter, stream, behind(last_us), first_us - 1, std::nullopt);
-    put(Table::tail, row);
+    put(Table::write_buffer, row);
     last_us = columns.times.back();
     last_id = row.id;
     last_step_us = step_us;
     report_.readings += static_cast<std::int64_t>(columns.size());
   }
-  if (!tail_is_whole_ || (!last_id && !last_is_newest)) lose_newest(stream, meter, last_us);
+  if (!write_buffer_is_whole_ || (!last_id && !last_is_newest)) lose_newest(stream, meter, last_us);
 }
 
 /// How long it went on is not known, unless it is of a file, whose run says so.
@@ -361,10 +364,10 @@ void Salvager::bring_runs() {
   }
   report_.runs = static_cast<std::int64_t>(known.size());
   std::set<RunId> lost;
-  for (const Table table : {Table::run_word, Table::run_state, Table::stretch, Table::sketch})
+  for (const Table table : {Table::run_word, Table::run_state, Table::regime, Table::sketch})
     for (const auto& [key, row] : rows(table)) {
       const RunId run = row.integer(0);
-      const bool alone = table == Table::sketch && !rows(Table::stretch).contains(row_key({run, row.integer(1)}));
+      const bool alone = table == Table::sketch && !rows(Table::regime).contains(row_key({run, row.integer(1)}));
       if (alone) continue;  // of a batch of stretches that is lost
       if (known.contains(run))
         put(table, row);

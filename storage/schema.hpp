@@ -5,7 +5,7 @@
 #include <string>
 
 #include "database.hpp"
-#include "measure/result.hpp"
+#include "measure/signal/result.hpp"
 
 namespace nightwatt::storage {
 
@@ -15,7 +15,7 @@ inline constexpr int schema_version = 5;
 inline constexpr int first_version_with_figure_crc = 2;
 /// And from this one on their sketches lie apart, and so has each row of the tail.
 inline constexpr int first_version_with_sketches = 3;
-inline constexpr int first_version_with_tail_crc = 3;
+inline constexpr int first_version_with_write_buffer_crc = 3;
 /// And from this one on a row that a figure hangs on carries its seal, and a block says which one is before it.
 inline constexpr int first_version_with_seals = 4;
 

@@ -180,28 +180,28 @@ Result<RunInfo> StoreReader::run(RunId id) const {
 
 namespace {
 
-using Stretches = std::vector<Stretch>;
+using Regimees = std::vector<Regime>;
 
 /// A batch of stretches as put_run_state() wrote it: each as its length and its bytes. false: damaged.
 template <class Each>
-bool each_of_batch(std::string_view squeezed, std::int64_t count, Each&& each) {
-  ByteReader packed(squeezed);
-  const std::string bytes = unsqueeze(packed, state_bytes_limit);
+bool each_of_batch(std::string_view compressed, std::int64_t count, Each&& each) {
+  ByteReader packed(compressed);
+  const std::string bytes = decompress(packed, state_bytes_limit);
   ByteReader in(bytes);
   for (; packed.ok() && in.ok() && count > 0; --count)
     if (!each(in.take(in.varint()))) return false;
   return packed.ok() && in.ok() && in.at_end();
 }
 
-bool read_outlines(std::string_view squeezed, std::int64_t count, Stretches& into) {
-  return each_of_batch(squeezed, count, [&](std::string_view bytes) {
-    Result<Stretch> stretch = decode_stretch(bytes);
-    if (stretch) into.push_back(std::move(*stretch));
-    return stretch.has_value();
+bool read_outlines(std::string_view compressed, std::int64_t count, Regimees& into) {
+  return each_of_batch(compressed, count, [&](std::string_view bytes) {
+    Result<Regime> regime = decode_regime(bytes);
+    if (regime) into.push_back(std::move(*regime));
+    return regime.has_value();
   });
 }
 
-bool read_sketches(Database& database, RunId run, std::int64_t place, std::span<Stretch> outlines) {
+bool read_sketches(Database& database, RunId run, std::int64_t place, std::span<Regime> outlines) {
   Query row = database.query(
       "SELECT bytes, crc, " NIGHTWATT_SOUND(NIGHTWATT_SKETCH_SEAL) " FROM sketch WHERE run = ?1 AND place = ?2");
   row.bind(1, run).bind(2, place);
@@ -211,15 +211,15 @@ bool read_sketches(Database& database, RunId run, std::int64_t place, std::span<
                        [&](std::string_view bytes) { return decode_sketch(bytes, *next++).has_value(); });
 }
 
-bool lacks_sketch(const Stretch& stretch, Sketches wanted, double step_w) {
-  if (!stretch.without_sketch) return false;
-  return wanted == Sketches::all || stretch.wants_figure_for(step_w);
+bool lacks_sketch(const Regime& regime, Sketches wanted, double step_w) {
+  if (!regime.without_sketch) return false;
+  return wanted == Sketches::all || regime.wants_figure_for(step_w);
 }
 
 }  // namespace
 
 /// false: damaged.
-bool StoreReader::Impl::read_stretches(RunId run, Sketches wanted, RunState& state) {
+bool StoreReader::Impl::read_regimes(RunId run, Sketches wanted, RunState& state) {
   // A store that no writer of this version has opened yet lacks the column.
   const bool has_crc = database->pragma("PRAGMA user_version") >= first_version_with_figure_crc;
   Query rows =
@@ -228,20 +228,19 @@ bool StoreReader::Impl::read_stretches(RunId run, Sketches wanted, RunState& sta
                               : "SELECT place, count, bytes, NULL, 1 FROM stretch WHERE run = ?1 ORDER BY place");
   rows.bind(1, run);
   while (rows.step()) {
-    const std::size_t before = state.stretches.size();
+    const std::size_t before = state.regimes.size();
     if (rows.integer(4) == 0 || !crc_fits(rows.integer_or_none(3), rows.blob(2)) ||
-        !read_outlines(rows.blob(2), rows.integer(1), state.stretches))
+        !read_outlines(rows.blob(2), rows.integer(1), state.regimes))
       return false;
-    const std::span<Stretch> batch = std::span(state.stretches).subspan(before);
-    const bool lacking = std::any_of(batch.begin(), batch.end(), [&](const Stretch& stretch) {
-      return lacks_sketch(stretch, wanted, state.learnt.step_w);
+    const std::span<Regime> batch = std::span(state.regimes).subspan(before);
+    const bool lacking = std::any_of(batch.begin(), batch.end(), [&](const Regime& regime) {
+      return lacks_sketch(regime, wanted, state.learnt.step_w);
     });
     if (lacking && !read_sketches(*database, run, rows.integer(0), batch)) return false;
   }
   // A batch that is not found leaves a hole.
-  return std::adjacent_find(state.stretches.begin(), state.stretches.end(), [](const Stretch& a, const Stretch& b) {
-           return a.end != b.begin;
-         }) == state.stretches.end();
+  return std::adjacent_find(state.regimes.begin(), state.regimes.end(),
+                            [](const Regime& a, const Regime& b) { return a.end != b.begin; }) == state.regimes.end();
 }
 
 Result<RunState> StoreReader::run_state(RunId id, Sketches wanted) const {
@@ -266,14 +265,14 @@ Result<RunState> StoreReader::run_state(RunId id, Sketches wanted) const {
       state.learnt.median_interval_s = row.real(2);
       state.samples = row.integer(5);
       ByteReader segmenter(row.blob(3));
-      state.resume_segmenter = unsqueeze(segmenter, state_bytes_limit);
+      state.resume_segmenter = decompress(segmenter, state_bytes_limit);
       ByteReader totals(row.blob(4));
-      state.resume_totals = unsqueeze(totals, state_bytes_limit);
+      state.resume_totals = decompress(totals, state_bytes_limit);
       if (row.integer(7) == 0 || !segmenter.ok() || !totals.ok() ||
           !crc_fits(row.integer_or_none(6), row.blob(3), row.blob(4)))
         return damaged();
     }
-    if (!impl_->read_stretches(id, wanted, state)) return damaged();
+    if (!impl_->read_regimes(id, wanted, state)) return damaged();
     return state;
   });
 }

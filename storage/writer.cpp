@@ -15,21 +15,29 @@ namespace {
 // A tail this long becomes a block: long enough to compress well, short enough to read in a millisecond or two.
 constexpr std::size_t block_target = 16'384;
 // A slow meter's tail becomes a block after a day, so that old readings can be given up by the day.
-constexpr std::int64_t tail_age_limit_us = 86'400'000'000;
+constexpr std::int64_t write_buffer_age_limit_us = 86'400'000'000;
 // Level 6 is where more effort stopped paying on year-long records.
-constexpr Effort block_effort{6};
+constexpr Compression block_compression{6};
 static_assert(block_target <= block_readings_limit);
 
-void put_sums_of(Database& database, StreamId stream, Quantity quantity, const Sums& sums, std::int64_t block_us,
-                 std::int64_t gap_us) {
+void put_aggregates_of(Database& database, StreamId stream, Quantity quantity, const BlockAggregates& aggregates,
+                       std::int64_t block_us, std::int64_t gap_us) {
   Query insert = database.query(
       "INSERT INTO sums (stream, quantity, block_us, count, first_us, last_us, first, last, min, max, mean, m2, "
       "energy_wh, gap_us, before_us) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, "
       "(SELECT block_us FROM sums WHERE stream = ?1 AND quantity = ?2 AND block_us < ?3 ORDER BY block_us DESC LIMIT "
       "1))");
   insert.bind(1, stream).bind(2, static_cast<std::int64_t>(quantity)).bind(3, block_us);
-  insert.bind(4, sums.count).bind(5, sums.first_us).bind(6, sums.last_us).bind(7, sums.first).bind(8, sums.last);
-  insert.bind(9, sums.min).bind(10, sums.max).bind(11, sums.mean).bind(12, sums.m2).bind(13, sums.energy_wh);
+  insert.bind(4, aggregates.count)
+      .bind(5, aggregates.first_us)
+      .bind(6, aggregates.last_us)
+      .bind(7, aggregates.first)
+      .bind(8, aggregates.last);
+  insert.bind(9, aggregates.min)
+      .bind(10, aggregates.max)
+      .bind(11, aggregates.mean)
+      .bind(12, aggregates.m2)
+      .bind(13, aggregates.energy_wh);
   insert.bind(14, gap_us).run();
   Query seal = database.query("UPDATE sums SET seal = " NIGHTWATT_SUMS_SEAL
                               " WHERE stream = ?1 AND quantity = ?2 AND block_us = ?3");
@@ -38,14 +46,14 @@ void put_sums_of(Database& database, StreamId stream, Quantity quantity, const S
 
 }  // namespace
 
-std::int64_t put_sums(Database& database, StreamId stream, const Columns& columns) {
+std::int64_t put_aggregates(Database& database, StreamId stream, const Columns& columns) {
   const std::int64_t gap_us = gap_limit_us(columns);
   std::int64_t carried = 0;
   for (const Quantity quantity : all_quantities) {
-    const Sums sums = sums_of(columns, quantity, 0, columns.size());
-    if (sums.count == 0) continue;
+    const BlockAggregates aggregates = aggregates_of(columns, quantity, 0, columns.size());
+    if (aggregates.count == 0) continue;
     carried |= std::int64_t{1} << static_cast<unsigned>(quantity);
-    put_sums_of(database, stream, quantity, sums, columns.times.front(), gap_us);
+    put_aggregates_of(database, stream, quantity, aggregates, columns.times.front(), gap_us);
   }
   return carried;
 }
@@ -64,12 +72,12 @@ Result<StreamEnd*> StoreReader::Impl::end_of(StreamId stream) {
   if (const auto known = ends.find(stream); known != ends.end()) return &known->second;
   StreamEnd end;
   if (const std::optional<BlockRow> last = last_block(stream, highest_time_us)) end.last_us = last->last_us;
-  const Result<Columns> readings = tail(stream);
+  const Result<Columns> readings = write_buffer(stream);
   if (!readings) return pass_on(readings.error());
   if (!readings->empty()) {
     end.last_us = readings->times.back();
-    end.tail_first_us = readings->times.front();
-    end.tail_count = readings->size();
+    end.write_buffer_first_us = readings->times.front();
+    end.write_buffer_count = readings->size();
   }
   return &ends.emplace(stream, end).first->second;
 }
@@ -77,11 +85,11 @@ Result<StreamEnd*> StoreReader::Impl::end_of(StreamId stream) {
 void StoreReader::Impl::write_block(StreamId stream, const Columns& columns) {
   const std::int64_t first_us = columns.times.front();
   const std::optional<BlockRow> before = last_block(stream, first_us);
-  const std::string bytes = encode_block(columns, block_effort);
+  const std::string bytes = encode_block(columns, block_compression);
   Query data = database->query("INSERT INTO block_data (bytes) VALUES (?1)");
   data.bind_blob(1, bytes).run();
   const std::int64_t data_id = database->last_row_id();
-  const std::int64_t carried = put_sums(*database, stream, columns);
+  const std::int64_t carried = put_aggregates(*database, stream, columns);
   Query row = database->query(
       "INSERT INTO block (stream, first_us, last_us, count, data, before_us, carried, seal) VALUES (?1, ?2, ?3, ?4, "
       "?5, "
@@ -96,20 +104,20 @@ void StoreReader::Impl::write_block(StreamId stream, const Columns& columns) {
   newest.bind(1, stream).bind(2, first_us).run();
 }
 
-Result<void> StoreReader::Impl::close_tail(StreamId stream, StreamEnd& end, std::span<const Reading> more) {
-  Result<Columns> columns = tail(stream);
+Result<void> StoreReader::Impl::close_write_buffer(StreamId stream, StreamEnd& end, std::span<const Reading> more) {
+  Result<Columns> columns = write_buffer(stream);
   if (!columns) return pass_on(columns.error());
   for (const Reading& reading : more) columns->push(reading);
   if (columns->empty()) return {};
   write_block(stream, *columns);
-  if (end.tail_count > 0) {
+  if (end.write_buffer_count > 0) {
     Query remove = database->query("DELETE FROM tail WHERE stream = ?1");
     remove.bind(1, stream).run();
   }
   if (open_row && open_row->stream == stream) open_row.reset();
   end.last_us = columns->times.back();
-  end.tail_first_us.reset();
-  end.tail_count = 0;
+  end.write_buffer_first_us.reset();
+  end.write_buffer_count = 0;
   return {};
 }
 
@@ -118,16 +126,16 @@ void StoreReader::Impl::seal_stream(StreamId stream) {
   seal.bind(1, stream).run();
 }
 
-void StoreReader::Impl::write_tail(StreamId stream, StreamEnd& end, std::span<const Reading> readings) {
+void StoreReader::Impl::write_write_buffer(StreamId stream, StreamEnd& end, std::span<const Reading> readings) {
   const auto store_row = [&](bool is_new) {
     const std::string_view bytes = open_row->encoder.bytes();
     if (is_new) {
       Query insert = database->query("INSERT INTO tail (stream, bytes, crc) VALUES (?1, ?2, ?3)");
-      insert.bind(1, stream).bind_blob(2, bytes).bind(3, tail_crc(stream, bytes)).run();
+      insert.bind(1, stream).bind_blob(2, bytes).bind(3, write_buffer_crc(stream, bytes)).run();
       open_row->id = database->last_row_id();
     } else {
       Query update = database->query("UPDATE tail SET bytes = ?2, crc = ?3 WHERE id = ?1");
-      update.bind(1, open_row->id).bind_blob(2, bytes).bind(3, tail_crc(stream, bytes)).run();
+      update.bind(1, open_row->id).bind_blob(2, bytes).bind(3, write_buffer_crc(stream, bytes)).run();
     }
   };
   bool is_new = false;
@@ -143,8 +151,8 @@ void StoreReader::Impl::write_tail(StreamId stream, StreamEnd& end, std::span<co
     (void)open_row->encoder.push(reading);  // one reading always fits
   }
   store_row(is_new);
-  if (!end.tail_first_us) end.tail_first_us = readings.front().time.us;
-  end.tail_count += readings.size();
+  if (!end.write_buffer_first_us) end.write_buffer_first_us = readings.front().time.us;
+  end.write_buffer_count += readings.size();
   end.last_us = readings.back().time.us;
 }
 
@@ -373,16 +381,16 @@ Result<StreamId> StoreWriter::stream_for_meter(std::string_view meter) {
   });
 }
 
-Result<std::int64_t> StoreWriter::set_aside_damaged_tail(StreamId stream) {
+Result<std::int64_t> StoreWriter::quarantine_damaged_write_buffer(StreamId stream) {
   if (auto begun = impl_->need_transaction(); !begun) return pass_on(begun.error());
   return impl_->write([&]() -> Result<std::int64_t> {
     std::vector<std::int64_t> damaged;
     {
-      Query rows = impl_->database->query(impl_->tail_sql(Impl::TailOrder::oldest_first));
+      Query rows = impl_->database->query(impl_->write_buffer_sql(Impl::TailOrder::oldest_first));
       rows.bind(1, stream);
       for (std::int64_t last_us = lowest_time_us - 1; rows.step();) {
         Columns columns;
-        if (read_tail_row(stream, rows, columns) && columns.times.front() > last_us)
+        if (read_write_buffer_row(stream, rows, columns) && columns.times.front() > last_us)
           last_us = columns.times.back();
         else
           damaged.push_back(rows.integer(2));
@@ -399,7 +407,7 @@ Result<std::int64_t> StoreWriter::set_aside_damaged_tail(StreamId stream) {
   });
 }
 
-Result<std::int64_t> StoreWriter::acknowledge_set_aside() {
+Result<std::int64_t> StoreWriter::acknowledge_quarantine() {
   if (auto begun = impl_->need_transaction(); !begun) return pass_on(begun.error());
   return impl_->write([&]() -> Result<std::int64_t> {
     Query update = impl_->database->query("UPDATE set_aside SET acknowledged = 1 WHERE acknowledged IS NULL");
@@ -425,7 +433,7 @@ Result<void> StoreWriter::publish_import(StreamId stream) {
   return impl_->write([&]() -> Result<void> {
     const Result<StreamEnd*> end = impl_->end_of(stream);
     if (!end) return pass_on(end.error());
-    if (auto closed = impl_->close_tail(stream, **end, {}); !closed) return closed;
+    if (auto closed = impl_->close_write_buffer(stream, **end, {}); !closed) return closed;
     Query update = impl_->database->query("UPDATE stream SET published = 1 WHERE id = ?1");
     update.bind(1, stream).run();
     impl_->seal_stream(stream);
@@ -448,14 +456,14 @@ Result<void> StoreWriter::append(StreamId stream, std::span<const Reading> readi
         return fail(ErrorKind::input, "a reading is not later than the one before it in its stream");
       last_us = reading.time.us;
     }
-    if (end.tail_first_us && readings.front().time.us - *end.tail_first_us >= tail_age_limit_us)
-      if (auto closed = impl_->close_tail(stream, end, {}); !closed) return closed;
-    while (end.tail_count + readings.size() >= block_target) {
-      const std::size_t room = block_target - end.tail_count;
-      if (auto closed = impl_->close_tail(stream, end, readings.first(room)); !closed) return closed;
+    if (end.write_buffer_first_us && readings.front().time.us - *end.write_buffer_first_us >= write_buffer_age_limit_us)
+      if (auto closed = impl_->close_write_buffer(stream, end, {}); !closed) return closed;
+    while (end.write_buffer_count + readings.size() >= block_target) {
+      const std::size_t room = block_target - end.write_buffer_count;
+      if (auto closed = impl_->close_write_buffer(stream, end, readings.first(room)); !closed) return closed;
       readings = readings.subspan(room);
     }
-    if (!readings.empty()) impl_->write_tail(stream, end, readings);
+    if (!readings.empty()) impl_->write_write_buffer(stream, end, readings);
     return {};
   });
 }

@@ -10,7 +10,7 @@ namespace nightwatt::storage {
 namespace {
 
 // State is small and written every few thousand readings.
-constexpr Effort state_effort{6};
+constexpr Compression state_compression{6};
 
 void bind_accuracy(Query& query, int place, const std::optional<Accuracy>& accuracy) {
   if (!accuracy) return;
@@ -19,33 +19,33 @@ void bind_accuracy(Query& query, int place, const std::optional<Accuracy>& accur
 
 /// What `encode` makes of each, as its length and its bytes.
 template <class Encode>
-std::string batch_of(std::span<const Stretch> stretches, Encode&& encode) {
+std::string batch_of(std::span<const Regime> regimes, Encode&& encode) {
   std::string bytes;
-  for (const Stretch& stretch : stretches) {
-    const std::string one = encode(stretch);
+  for (const Regime& regime : regimes) {
+    const std::string one = encode(regime);
     put_varint(bytes, one.size());
     bytes += one;
   }
-  return squeeze(bytes, state_effort);
+  return compress(bytes, state_compression);
 }
 
 /// Sketches apart, in a table of their own: they are most of it, and a year's figures are told without them.
-void put_stretches(Database& database, RunId run, std::span<const Stretch> stretches) {
+void put_regimes(Database& database, RunId run, std::span<const Regime> regimes) {
   Query last = database.query("SELECT coalesce(max(place) + 1, 0) FROM stretch WHERE run = ?1");
   last.bind(1, run);
   const std::int64_t place = last.step() ? last.integer(0) : 0;
-  const std::string outlines = batch_of(stretches, encode_outline);
+  const std::string outlines = batch_of(regimes, encode_outline);
   Query outline = database.query(
       "INSERT INTO stretch (run, place, count, bytes, crc, seal) VALUES (?1, ?2, ?3, ?4, ?5, row_seal('stretch', ?1, "
       "?2, "
       "?3, ?4))");
-  outline.bind(1, run).bind(2, place).bind(3, static_cast<std::int64_t>(stretches.size())).bind_blob(4, outlines);
+  outline.bind(1, run).bind(2, place).bind(3, static_cast<std::int64_t>(regimes.size())).bind_blob(4, outlines);
   outline.bind(5, std::int64_t{crc32(outlines)}).run();
   // A program of before sketches lay apart, that was running when the store was brought up to date, leaves those of
   // runs that it makes anew or drops.
   Query left = database.query("DELETE FROM sketch WHERE run = ?1 AND place >= ?2");
   left.bind(1, run).bind(2, place).run();
-  const std::string sketches = batch_of(stretches, encode_sketch);
+  const std::string sketches = batch_of(regimes, encode_sketch);
   Query sketch = database.query(
       "INSERT INTO sketch (run, place, bytes, crc, seal) VALUES (?1, ?2, ?3, ?4, row_seal('sketch', ?1, ?2, ?3))");
   sketch.bind(1, run).bind(2, place).bind_blob(3, sketches).bind(4, std::int64_t{crc32(sketches)}).run();
@@ -145,13 +145,13 @@ void StoreReader::Impl::seal_run(RunId id) {
   }
 }
 
-Result<void> StoreWriter::put_run_state(RunId id, std::span<const Stretch> new_stretches, const RunState& resume) {
+Result<void> StoreWriter::put_run_state(RunId id, std::span<const Regime> new_regimes, const RunState& resume) {
   if (auto begun = impl_->need_transaction(); !begun) return begun;
   return impl_->write([&]() -> Result<void> {
     Database& database = *impl_->database;
-    if (!new_stretches.empty()) put_stretches(database, id, new_stretches);
-    const std::string segmenter = squeeze(resume.resume_segmenter, state_effort);
-    const std::string totals = squeeze(resume.resume_totals, state_effort);
+    if (!new_regimes.empty()) put_regimes(database, id, new_regimes);
+    const std::string segmenter = compress(resume.resume_segmenter, state_compression);
+    const std::string totals = compress(resume.resume_totals, state_compression);
     Query put = database.query(
         "INSERT OR REPLACE INTO run_state (run, as_of_us, samples, step_w, median_interval_s, segmenter, totals, crc, "
         "seal) "
@@ -233,7 +233,7 @@ Result<void> StoreWriter::put_event(const Event& event) {
   });
 }
 
-Result<void> StoreWriter::put_shift(StreamId stream, UtcTime from, Duration shift) {
+Result<void> StoreWriter::put_utc_offset(StreamId stream, UtcTime from, Duration utc_offset) {
   if (auto begun = impl_->need_transaction(); !begun) return begun;
   return impl_->write([&]() -> Result<void> {
     Query later = impl_->database->query("DELETE FROM shift WHERE stream = ?1 AND from_us > ?2");
@@ -241,7 +241,7 @@ Result<void> StoreWriter::put_shift(StreamId stream, UtcTime from, Duration shif
     Query put = impl_->database->query(
         "INSERT OR REPLACE INTO shift (stream, from_us, shift_us, seal) VALUES (?1, ?2, ?3, row_seal('shift', ?1, ?2, "
         "?3))");
-    put.bind(1, stream).bind(2, from.us).bind(3, std::int64_t{shift.count()}).run();
+    put.bind(1, stream).bind(2, from.us).bind(3, std::int64_t{utc_offset.count()}).run();
     return {};
   });
 }

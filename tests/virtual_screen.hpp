@@ -75,12 +75,12 @@ class VirtualScreen {
     }
     const std::size_t end = rest.find_first_of("ABCDHJKmhlr", 2);
     if (end == std::string_view::npos) return false;
-    obey(std::string(rest.substr(2, end - 2)), rest[end]);
+    apply(std::string(rest.substr(2, end - 2)), rest[end]);
     rest.remove_prefix(end + 1);
     return true;
   }
 
-  void obey(const std::string& arguments, char what) {
+  void apply(const std::string& arguments, char what) {
     if (what == 'm') return;
     if (what == 'H') {
       row_ = static_cast<std::size_t>(std::strtoul(arguments.c_str(), nullptr, 10)) - 1;

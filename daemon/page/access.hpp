@@ -7,7 +7,7 @@
 #include <string_view>
 
 #include "limits.hpp"
-#include "measure/time.hpp"
+#include "measure/signal/time.hpp"
 
 namespace nightwatt::daemon::page {
 

@@ -58,7 +58,7 @@ bool has_own_policy(const Answer& answer) {
 }  // namespace
 
 Connection::Connection(Socket socket, ConnectionOwner& owner)
-    : socket_(std::move(socket)), owner_(owner), buffer_(buffer_limit), patience_(owner.now()) {
+    : socket_(std::move(socket)), owner_(owner), buffer_(buffer_limit), timeouts_(owner.now()) {
   error_code failed;
   const auto peer = socket_.remote_endpoint(failed);
   if (!failed) peer_ = peer.address().to_string();
@@ -66,14 +66,14 @@ Connection::Connection(Socket socket, ConnectionOwner& owner)
 }
 
 bool Connection::keeps_request_back() const {
-  return open_ && (patience_.phase() == Patience::Phase::idle || patience_.phase() == Patience::Phase::request);
+  return open_ && (timeouts_.phase() == Timeouts::Phase::idle || timeouts_.phase() == Timeouts::Phase::request);
 }
 
 void Connection::read_request() {
   parser_.emplace();
   parser_->header_limit(header_limit);
   if (buffer_.size() > 0) return read_header();  // sent ahead
-  patience_.enter(Patience::Phase::idle, owner_.now());
+  timeouts_.enter(Timeouts::Phase::idle, owner_.now());
   // The first byte of a request starts its clock.
   socket_.async_wait(Socket::wait_read, [self = shared_from_this()](error_code ec) {
     if (ec || !self->open_) return self->close();
@@ -82,7 +82,7 @@ void Connection::read_request() {
 }
 
 void Connection::read_header() {
-  patience_.enter(Patience::Phase::request, owner_.now());
+  timeouts_.enter(Timeouts::Phase::request, owner_.now());
   http::async_read_header(socket_, buffer_, *parser_, [self = shared_from_this()](error_code failed, std::size_t) {
     if (!self->open_) return;
     if (!failed) return self->take_request();
@@ -111,7 +111,7 @@ void Connection::take_request() {
   request.keep_alive = message.keep_alive();
   head_only_ = request.method == "HEAD";
   keep_alive_ = request.keep_alive && !request.has_body && !request.length_unclear;
-  patience_.enter(Patience::Phase::answer, owner_.now());
+  timeouts_.enter(Timeouts::Phase::answer, owner_.now());
   owner_.asked(shared_from_this(), request);
 }
 
@@ -142,7 +142,7 @@ void Connection::answer(const Answer& answer) {
   if (answer.close) keep_alive_ = false;
   std::string text = head(answer, false);
   if (!head_only_) text += answer.body;
-  patience_.enter(Patience::Phase::sending, owner_.now());
+  timeouts_.enter(Timeouts::Phase::sending, owner_.now());
   (void)outbox_.put(std::make_shared<const std::string>(std::move(text)));
   write();
 }
@@ -156,18 +156,18 @@ void Connection::start_stream(std::uint64_t id) {
   socket_.set_option(asio::socket_base::send_buffer_size(stream_send_buffer), ignored);
   (void)outbox_.put(std::make_shared<const std::string>(head(opening, true)));
   if (head_only_) {
-    patience_.enter(Patience::Phase::sending, owner_.now());
+    timeouts_.enter(Timeouts::Phase::sending, owner_.now());
     return write();
   }
   stream_ = id;
-  patience_.enter(Patience::Phase::stream, owner_.now());
+  timeouts_.enter(Timeouts::Phase::stream, owner_.now());
   write();
   watch_for_end();
 }
 
 bool Connection::push(const Outbox::Text& text) {
   if (!open_) return false;
-  if (outbox_.empty()) patience_.moved(owner_.now());
+  if (outbox_.empty()) timeouts_.moved(owner_.now());
   if (!outbox_.put(text)) {
     close();
     return false;
@@ -185,20 +185,20 @@ void Connection::write() {
     self->writing_ = false;
     if (ec || !self->open_) return self->close();
     self->outbox_.took(count);
-    self->patience_.moved(self->owner_.now());
+    self->timeouts_.moved(self->owner_.now());
     self->write();
   });
 }
 
 void Connection::sent_all() {
-  if (stream_ || patience_.phase() != Patience::Phase::sending) return;
+  if (stream_ || timeouts_.phase() != Timeouts::Phase::sending) return;
   if (keep_alive_) return read_request();
   part();
 }
 
 // Closed at once, what the client still sends would make its system throw the answer away unread.
 void Connection::part() {
-  patience_.enter(Patience::Phase::parting, owner_.now());
+  timeouts_.enter(Timeouts::Phase::parting, owner_.now());
   error_code ignored;
   socket_.shutdown(Socket::shutdown_send, ignored);
   throw_away();
@@ -222,7 +222,7 @@ void Connection::watch_for_end() {
 }
 
 bool Connection::sweep(MonoTime now) {
-  if (!open_ || !patience_.over(now, !outbox_.empty())) return false;
+  if (!open_ || !timeouts_.over(now, !outbox_.empty())) return false;
   // What the system still holds for it is thrown away too.
   error_code ignored;
   if (!outbox_.empty()) socket_.set_option(asio::socket_base::linger(true, 0), ignored);

@@ -14,7 +14,7 @@
 
 #include "gate.hpp"
 #include "outbox.hpp"
-#include "patience.hpp"
+#include "timeouts.hpp"
 
 namespace nightwatt::daemon::page {
 
@@ -52,7 +52,7 @@ class Connection : public std::enable_shared_from_this<Connection> {
   /// Closes it if it has had time enough; true if it did.
   bool sweep(MonoTime now);
   [[nodiscard]] std::optional<std::uint64_t> stream() const { return stream_; }
-  [[nodiscard]] Patience& patience() { return patience_; }
+  [[nodiscard]] Timeouts& timeouts() { return timeouts_; }
   [[nodiscard]] bool keeps_request_back() const;
 
  private:
@@ -76,7 +76,7 @@ class Connection : public std::enable_shared_from_this<Connection> {
   boost::beast::flat_buffer buffer_;
   std::optional<Parser> parser_;
   Outbox outbox_;
-  Patience patience_;
+  Timeouts timeouts_;
   std::optional<std::uint64_t> stream_;
   std::array<char, 512> scrap_{};
   std::size_t thrown_away_ = 0;

@@ -7,7 +7,7 @@
 
 #include "daemon/meter_session.hpp"
 #include "limits.hpp"
-#include "measure/time.hpp"
+#include "measure/signal/time.hpp"
 
 namespace nightwatt::daemon::page {
 

@@ -7,7 +7,7 @@
 #include <vector>
 
 #include "access.hpp"
-#include "measure/time.hpp"
+#include "measure/signal/time.hpp"
 #include "target.hpp"
 
 namespace nightwatt::daemon::page {

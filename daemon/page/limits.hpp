@@ -3,7 +3,7 @@
 
 #include <cstddef>
 
-#include "measure/time.hpp"
+#include "measure/signal/time.hpp"
 
 namespace nightwatt::daemon::page {
 

@@ -4,7 +4,7 @@
 #include "figures/comparison.hpp"
 #include "figures/figures.hpp"
 #include "figures/run_json.hpp"
-#include "page/report.hpp"
+#include "report/report.hpp"
 #include "server.hpp"
 #include "site.hpp"
 #include "text/json_text.hpp"
@@ -89,7 +89,7 @@ void Server::route(const Client& client, const Target& target, const std::string
 void Server::note_seen(const Client& client, const Target& target) {
   for (const Client& other : clients_) {
     if (!target.stream || other->stream() != target.stream) continue;
-    other->patience().seen(now());
+    other->timeouts().seen(now());
     Answer noted = plain(204, "");
     noted.body.clear();
     return send(client, noted);
@@ -153,7 +153,7 @@ void Server::send_report(const Client& client, storage::RunId run) {
 void Server::ask_store(const Client& client, std::function<Answer(const storage::StoreReader&)> question) {
   const std::weak_ptr<Connection> weak = client;
   const bool taken =
-      desk_.ask([this, self = shared_from_this(), weak, question = std::move(question)](const auto& store) {
+      queries_.ask([this, self = shared_from_this(), weak, question = std::move(question)](const auto& store) {
         if (weak.expired()) return;  // gone meanwhile
         Answer answer = store ? question(**store) : of_error(store.error());
         asio::post(io_, [this, self, weak, answer = std::move(answer)] {

@@ -9,10 +9,11 @@ namespace nightwatt::daemon::page {
 namespace asio = boost::asio;
 using boost::system::error_code;
 
-Server::Server(asio::io_context& io, PageParts& parts, StoreDesk& desk, config::PageConfig config, GateSettings gate)
+Server::Server(asio::io_context& io, PageParts& parts, StoreQueries& queries, config::PageConfig config,
+               GateSettings gate)
     : io_(io),
       parts_(parts),
-      desk_(desk),
+      queries_(queries),
       config_(std::move(config)),
       gate_(std::move(gate)),
       acceptor_(io),
@@ -102,7 +103,7 @@ void Server::serve(Tcp::socket socket) {
 bool Server::make_room() {
   Client longest;
   for (const Client& client : clients_)
-    if (client->keeps_request_back() && (!longest || client->patience().since() < longest->patience().since()))
+    if (client->keeps_request_back() && (!longest || client->timeouts().since() < longest->timeouts().since()))
       longest = client;
   if (longest) longest->close();
   return longest != nullptr;
@@ -183,7 +184,7 @@ void Server::tell_watchers() {
   const std::set<Client> clients = clients_;
   for (const Client& client : clients) {
     if (!client->stream()) continue;
-    const bool filled = !client->patience().tells() && client->took_all();
+    const bool filled = !client->timeouts().tells() && client->took_all();
     const bool kept = client->push(text) && (!filled || client->push(filler_));
     if (!kept) ++counts_.dropped;
   }
@@ -193,7 +194,7 @@ void Server::refresh_open_runs() {
   const MonoTime time = now();
   if (open_runs_wanted_ || (open_runs_asked_ && time - *open_runs_asked_ < figures_period)) return;
   open_runs_asked_ = time;
-  open_runs_wanted_ = desk_.ask([this, self = shared_from_this()](const Result<const storage::StoreReader*>& store) {
+  open_runs_wanted_ = queries_.ask([this, self = shared_from_this()](const Result<const storage::StoreReader*>& store) {
     auto runs = store ? open_runs(**store) : Result<std::vector<OpenRun>>(tl::unexpected(store.error()));
     asio::post(io_, [this, self, runs = std::move(runs)]() mutable {
       open_runs_wanted_ = false;

@@ -18,14 +18,15 @@
 #include "gate.hpp"
 #include "messages.hpp"
 #include "metrics.hpp"
-#include "store_desk.hpp"
+#include "store_queries.hpp"
 
 namespace nightwatt::daemon::page {
 
 /// One listening address with all its clients. Page thread. Its handlers keep it alive; after stop() they do nothing.
 class Server final : public ConnectionOwner, public std::enable_shared_from_this<Server> {
  public:
-  Server(boost::asio::io_context& io, PageParts& parts, StoreDesk& desk, config::PageConfig config, GateSettings gate);
+  Server(boost::asio::io_context& io, PageParts& parts, StoreQueries& queries, config::PageConfig config,
+         GateSettings gate);
 
   void start();
   void stop();
@@ -74,7 +75,7 @@ class Server final : public ConnectionOwner, public std::enable_shared_from_this
 
   boost::asio::io_context& io_;
   PageParts& parts_;
-  StoreDesk& desk_;
+  StoreQueries& queries_;
   const config::PageConfig config_;
   Gate gate_;
   Tcp::acceptor acceptor_;

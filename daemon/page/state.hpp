@@ -10,8 +10,8 @@
 
 #include "daemon/control_request.hpp"
 #include "daemon/store_pipeline.hpp"
-#include "measure/segment.hpp"
-#include "measure/summary.hpp"
+#include "measure/run/summary.hpp"
+#include "measure/segment/segment.hpp"
 #include "storage/store.hpp"
 
 namespace nightwatt::daemon::page {

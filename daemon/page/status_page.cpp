@@ -14,7 +14,7 @@ namespace asio = boost::asio;
 
 class StatusPage::Impl {
  public:
-  explicit Impl(PageParts parts) : parts_(std::move(parts)), io_(1), desk_(parts_.store_path) {}
+  explicit Impl(PageParts parts) : parts_(std::move(parts)), io_(1), queries_(parts_.store_path) {}
   ~Impl() { stop(); }
   Impl(const Impl&) = delete;
   Impl& operator=(const Impl&) = delete;
@@ -34,7 +34,7 @@ class StatusPage::Impl {
       if (server_) server_->stop();
     });
     // The desk first: its answers go to the io_context while there still is one that runs.
-    desk_.stop();
+    queries_.stop();
     work_.reset();
     thread_.join();
   }
@@ -52,13 +52,13 @@ class StatusPage::Impl {
     auto secret = page::random_secret();
     if (!secret) return say(LogLevel::error, "not served: the system gives no random numbers");
     page::GateSettings gate{config::is_loopback(config.address), std::move(*token), std::move(*secret)};
-    server_ = std::make_shared<page::Server>(io_, parts_, desk_, config, std::move(gate));
+    server_ = std::make_shared<page::Server>(io_, parts_, queries_, config, std::move(gate));
     server_->start();
   }
 
   PageParts parts_;
   asio::io_context io_;
-  page::StoreDesk desk_;
+  page::StoreQueries queries_;
   std::shared_ptr<page::Server> server_;
   std::optional<asio::executor_work_guard<asio::io_context::executor_type>> work_;
   std::thread thread_;

@@ -22,7 +22,7 @@ bool BlockReader::read(const Frame& frame, std::optional<Duration> at, Output& o
     parity_told_ = true;
     out.notes.emplace_back("the line gives each byte's parity as its eighth bit: it is checked and taken off here");
   }
-  tell_errors(read_out, frame, out);
+  notification_errors(read_out, frame, out);
   if (!read_out.message.empty()) return true;
   const Values values = plan_.take(read_out.registers, frame.at_byte, of_values);
   out.faults.insert(out.faults.end(), of_values.begin(), of_values.end());
@@ -31,7 +31,7 @@ bool BlockReader::read(const Frame& frame, std::optional<Duration> at, Output& o
 }
 
 /// F.F stands in every read-out: told when it changes.
-void BlockReader::tell_errors(const ReadOut& read_out, const Frame& frame, Output& out) {
+void BlockReader::notification_errors(const ReadOut& read_out, const Frame& frame, Output& out) {
   if (!read_out.message.empty())
     out.faults.push_back(make_fault(FaultKind::exception, frame.at_byte, "the meter says " + quoted(read_out.message)));
   if (!read_out.fatal.empty() && read_out.fatal != fatal_)

@@ -24,7 +24,7 @@ class BlockReader {
   }
 
  private:
-  void tell_errors(const ReadOut& read_out, const Frame& frame, Output& out);
+  void notification_errors(const ReadOut& read_out, const Frame& frame, Output& out);
 
   obis::RegisterPlan plan_;
   LayoutOfReadOuts layout_;

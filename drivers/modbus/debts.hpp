@@ -5,7 +5,7 @@
 #include <optional>
 #include <vector>
 
-#include "measure/time.hpp"
+#include "measure/signal/time.hpp"
 #include "modbus/frame.hpp"
 
 namespace nightwatt::drivers::modbus {

@@ -11,9 +11,9 @@
 #include <vector>
 
 #include "drivers/decoder.hpp"
-#include "measure/meter_profile.hpp"
-#include "measure/profile_table.hpp"
-#include "measure/result.hpp"
+#include "measure/signal/meter_profile.hpp"
+#include "measure/signal/profile_table.hpp"
+#include "measure/signal/result.hpp"
 #include "modbus/frame.hpp"
 
 namespace nightwatt::drivers::modbus {

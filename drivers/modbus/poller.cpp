@@ -28,7 +28,7 @@ constexpr int suspicions_limit = 3;
 /// An answer that takes more than so many usual ones is most likely lost.
 constexpr int usual_answers = 2;
 /// An answer is not waited for longer than this, however slow the meter was: a round must end some time.
-constexpr Duration longest_patience{5'000'000};
+constexpr Duration longest_answer_timeout{5'000'000};
 /// A USB bridge hands its bytes over every 16 ms (the usual latency timer), a busy machine later.
 constexpr Duration bridge_latency{40'000};
 constexpr int broken_characters = 5;
@@ -68,7 +68,7 @@ Poller::Poller(Plan plan, const ModbusRtuSettings& settings, const LineSettings&
       retries_(settings.retries),
       character_time_(line.character_time()),
       pause_(frame_pause(line)),
-      patience_(settings.timeout),
+      answer_timeout_(settings.timeout),
       broken_after_(bridge_latency + line.character_time() * broken_characters),
       last_(round_.plan().requests().size()) {
   buffer_.reserve(stray_limit);
@@ -94,7 +94,7 @@ void Poller::reset(Duration now) {
   outstanding_ = false;
   clearing_ = false;
   sent_any_ = false;
-  patience_ = timeout_;
+  answer_timeout_ = timeout_;
   usual_ = {};
   last_byte_.reset();
   phase_ = Phase::listening;
@@ -175,7 +175,7 @@ void Poller::next_request(Duration now, Output& out) {
   } else if (!debts_.clear_for(round_.current())) {
     const std::optional<Duration> rival = debts_.newest_rival(round_.current());
     if (!clears_) {
-      hold_until_ = sent_at_ + patience_ * long_silence;
+      hold_until_ = sent_at_ + answer_timeout_ * long_silence;
     } else if (!round_.at_main() && rival && now < *rival + usual_ * usual_answers) {
       hold_until_ = *rival + usual_ * usual_answers;  // it is most likely just coming
     } else {
@@ -213,7 +213,7 @@ void Poller::send(Duration now, Output& out) {
   sent_at_ = now;
   // The time-out is the meter's time to think: the bytes of both frames need theirs on the wire as well.
   const auto characters = static_cast<std::int64_t>(request_length + request.answer_length());
-  deadline_ = now + (clearing_ ? clearing_wait() : patience_) + character_time_ * characters;
+  deadline_ = now + (clearing_ ? clearing_wait() : answer_timeout_) + character_time_ * characters;
   phase_ = Phase::waiting;
 }
 
@@ -221,7 +221,7 @@ void Poller::send(Duration now, Output& out) {
 /// than a question.
 Duration Poller::clearing_wait() const {
   constexpr Duration shortest{100'000};
-  const Duration longest = patience_ * 2;
+  const Duration longest = answer_timeout_ * 2;
   if (usual_ == Duration{0}) return longest;
   return std::min(std::max(usual_ * usual_answers, shortest) * (1 << (tries_ - 1)), longest);
 }
@@ -272,7 +272,7 @@ void Poller::on_no_clearing(Duration now, Output& out) {
 /// So that refusals, which all look alike, are not counted one off for ever: when nothing has come in a long silence,
 /// none is on its way.
 void Poller::forget_clearings(Duration now) {
-  hold_until_ = now + patience_ * long_silence;
+  hold_until_ = now + answer_timeout_ * long_silence;
   forget_unless_heard_ = now;
 }
 
@@ -385,7 +385,7 @@ bool Poller::is_clear() const {
 
 void Poller::begin_clearing(Duration now) {
   for (const Request& clearing : clearings_)
-    debts_.expire(clearing, now - std::max(longest_patience / 2, patience_ * 4));
+    debts_.expire(clearing, now - std::max(longest_answer_timeout / 2, answer_timeout_ * 4));
   clearing_ = true;
   clearing_now_ = 1 - clearing_now_;
   tries_ = 0;
@@ -454,7 +454,7 @@ bool Poller::take_answer(Duration now, Output& out) {
     if (clears_)
       begin_clearing(now);
     else
-      hold_until_ = std::max(hold_until_, now + patience_);
+      hold_until_ = std::max(hold_until_, now + answer_timeout_);
     begin_pause(now);
     return true;
   }
@@ -480,7 +480,7 @@ bool Poller::may_be_doubled(std::span<const std::byte> data, const Request& of, 
                                        [](const LastAnswer& a, const LastAnswer& b) { return a.at < b.at; });
   for (std::size_t i = 0; i < requests.size(); ++i)
     if (requests[i] != of && same_shape(requests[i], of) && !last_[i].data.empty() &&
-        (now - last_[i].at <= patience_ || last_[i].at == newest->at) &&
+        (now - last_[i].at <= answer_timeout_ || last_[i].at == newest->at) &&
         std::equal(data.begin(), data.end(), last_[i].data.begin(), last_[i].data.end()))
       return true;
   return false;
@@ -556,7 +556,7 @@ void Poller::note_stray(Duration now, Output& out) {
 void Poller::learn(Duration took) {
   if (usual_ == Duration{0}) usual_ = timeout_ / 4;
   usual_ += (took - usual_) / (took > usual_ ? 4 : 8);
-  patience_ = std::clamp(usual_ * 3 / 2, timeout_, std::max(longest_patience, timeout_));
+  answer_timeout_ = std::clamp(usual_ * 3 / 2, timeout_, std::max(longest_answer_timeout, timeout_));
 }
 
 void Poller::flush_stray(std::size_t count, std::vector<Fault>& faults) {

@@ -95,10 +95,10 @@ class Poller final : public Decoder {
   int retries_;
   Duration character_time_;
   Duration pause_;
-  Duration
-      patience_;      ///< how long an answer is waited for: the time-out, or longer where the meter was seen to need it
-  Duration usual_{};  ///< what this meter takes to answer, of late; 0: not known
-  Duration broken_after_;  ///< silence within an answer that ends it
+  Duration answer_timeout_;  ///< how long an answer is waited for: the time-out, or longer where the meter was seen to
+                             ///< need it
+  Duration usual_{};         ///< what this meter takes to answer, of late; 0: not known
+  Duration broken_after_;    ///< silence within an answer that ends it
 
   Phase phase_ = Phase::idle;
   std::size_t clearing_now_ = 1;

@@ -5,7 +5,7 @@
 #include <optional>
 #include <span>
 
-#include "measure/meter_profile.hpp"
+#include "measure/signal/meter_profile.hpp"
 
 namespace nightwatt::drivers {
 

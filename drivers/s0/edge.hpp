@@ -7,7 +7,7 @@
 #include <optional>
 #include <span>
 
-#include "measure/time.hpp"
+#include "measure/signal/time.hpp"
 
 namespace nightwatt::drivers::s0 {
 

@@ -4,7 +4,7 @@
 #include <cstdint>
 #include <string_view>
 
-#include "measure/decimal.hpp"
+#include "measure/signal/decimal.hpp"
 
 namespace nightwatt::drivers::scpi {
 

@@ -8,8 +8,8 @@
 #include <vector>
 
 #include "drivers/decoder.hpp"
-#include "measure/meter_profile.hpp"
-#include "measure/result.hpp"
+#include "measure/signal/meter_profile.hpp"
+#include "measure/signal/result.hpp"
 
 namespace nightwatt::drivers::scpi {
 

@@ -7,7 +7,7 @@
 #include <vector>
 
 #include "drivers/decoder.hpp"
-#include "measure/meter_profile.hpp"
+#include "measure/signal/meter_profile.hpp"
 
 namespace nightwatt::drivers::sunspec {
 

@@ -5,8 +5,8 @@
 #include <optional>
 #include <string_view>
 
-#include "measure/decimal.hpp"
-#include "measure/reading.hpp"
+#include "measure/signal/decimal.hpp"
+#include "measure/signal/reading.hpp"
 
 namespace nightwatt::drivers::text {
 

@@ -9,7 +9,7 @@
 #include <vector>
 
 #include "drivers/text/settings.hpp"
-#include "measure/meter_profile.hpp"
+#include "measure/signal/meter_profile.hpp"
 #include "text/habit.hpp"
 
 namespace nightwatt::drivers::text {

@@ -11,8 +11,8 @@
 
 #include "drivers/decoder.hpp"
 #include "drivers/text/settings.hpp"
-#include "measure/meter_profile.hpp"
-#include "measure/result.hpp"
+#include "measure/signal/meter_profile.hpp"
+#include "measure/signal/result.hpp"
 #include "text/field.hpp"
 #include "text/forms.hpp"
 

@@ -4,7 +4,7 @@
 #include <cstdlib>
 #include <vector>
 
-#include "measure/calibration.hpp"
+#include "measure/history/calibration.hpp"
 #include "tests/measure/drawn_histories.hpp"
 
 using namespace nightwatt;
@@ -26,17 +26,18 @@ void held(const char* name, CalibrationWorld world) {
         CalibrationLevel level;
         level.shown_w = one.shown_w;
         level.reference_w = one.reference_w;
-        level.chance_w = std::hypot(world.meter_chance_w, world.reference_chance_w);
+        level.random_w = std::hypot(world.meter_random_w, world.reference_random_w);
         seen.push_back(level);
       }
-      Accuracy promise;
-      promise.percent = world.reference_percent;
-      promise.floor = world.reference_floor_w;
-      const auto made = calibrate(seen, ReferenceTrust::of(promise), std::nullopt);
+      Accuracy permissible_error;
+      permissible_error.percent = world.reference_percent;
+      permissible_error.floor = world.reference_floor_w;
+      const auto made = calibrate(seen, ReferenceTrust::of(permissible_error), std::nullopt);
       if (!made) continue;
       const double truth = dice.between(world.lowest_w, world.highest_w);
       const double shown = world.offset_w + world.gain * truth + world.bend * truth * truth / world.highest_w;
-      inside += std::abs(made->correction.at(shown) - truth) <= 2.0 * made->correction.deviation_at(shown) ? 1 : 0;
+      inside +=
+          std::abs(made->correction.at(shown) - truth) <= 2.0 * made->correction.standard_deviation_at(shown) ? 1 : 0;
       ++all;
     }
     std::printf("  %6.1f %%", 100.0 * inside / all);

@@ -11,12 +11,12 @@
 #include <string>
 #include <vector>
 
-#include "measure/baseline.hpp"
-#include "measure/comparison.hpp"
-#include "measure/distributions.hpp"
-#include "measure/level_budget.hpp"
-#include "measure/pooled_level.hpp"
-#include "measure/segmenter.hpp"
+#include "measure/run/baseline.hpp"
+#include "measure/segment/segmenter.hpp"
+#include "measure/uncertainty/comparison.hpp"
+#include "measure/uncertainty/distributions.hpp"
+#include "measure/uncertainty/level_budget.hpp"
+#include "measure/uncertainty/pooled_level.hpp"
 #include "tests/bench/level_bounds.hpp"
 
 using namespace nightwatt;
@@ -35,13 +35,13 @@ struct Record {
 /// Noise that forgets by e^(-t / memory): first-order, or a load that switches between two states by chance, each held
 /// for twice the memory on average.
 struct SlowNoise {
-  double deviation_w = 0.0;
-  double memory_s = 1.0;
+  double standard_deviation_w = 0.0;
+  double correlation_time_s = 1.0;
   bool two_states = false;
 
   /// Variance of its mean over a time, that of a reading being 1.
   [[nodiscard]] double of_mean(double seconds) const {
-    const double x = memory_s / seconds;
+    const double x = correlation_time_s / seconds;
     return 2.0 * x * (1.0 - x * (1.0 - std::exp(-1.0 / x)));
   }
 };
@@ -105,12 +105,12 @@ class Swings {
     double sum = recipe_.ripple_w * std::sin(2.0 * M_PI * at_s / recipe_.ripple_s + phase_);
     for (std::size_t i = 0; i < states_.size(); ++i) {
       const SlowNoise& slow = recipe_.slow[i];
-      const double r = std::exp(-recipe_.interval_s / slow.memory_s);
+      const double r = std::exp(-recipe_.interval_s / slow.correlation_time_s);
       if (!slow.two_states)
         states_[i] = r * states_[i] + std::sqrt(1.0 - r * r) * normal_(random);
       else if (std::uniform_real_distribution<double>(0.0, 1.0)(random) < 0.5 * (1.0 - r))
         states_[i] = -states_[i];
-      sum += slow.deviation_w * states_[i];
+      sum += slow.standard_deviation_w * states_[i];
     }
     return sum;
   }
@@ -118,7 +118,8 @@ class Swings {
   /// Variance of their mean.
   [[nodiscard]] static double of_mean(const Recipe& recipe, double seconds) {
     double sum = std::pow(recipe.ripple_w * recipe.ripple_s / (M_PI * seconds), 2) / 2.0;
-    for (const SlowNoise& slow : recipe.slow) sum += slow.deviation_w * slow.deviation_w * slow.of_mean(seconds);
+    for (const SlowNoise& slow : recipe.slow)
+      sum += slow.standard_deviation_w * slow.standard_deviation_w * slow.of_mean(seconds);
     return sum;
   }
 
@@ -168,14 +169,14 @@ Record make(const Recipe& recipe, Random& random) {
   if (recipe.step_known) record.traits.resolution_w = recipe.step_w;
   if (recipe.counter_step_wh > 0.0) record.traits.energy_step_wh = recipe.counter_step_wh;
   const double filtered = recipe.filter_s > 0.0 ? std::exp(-1.0 / recipe.filter_s) : 0.0;
-  const double memory = std::max(recipe.correlation, filtered);  // no case has both
-  const double n = counted / static_cast<double>(recipe.hold) * (1.0 - memory) / (1.0 + memory);
+  const double correlation_time = std::max(recipe.correlation, filtered);  // no case has both
+  const double n = counted / static_cast<double>(recipe.hold) * (1.0 - correlation_time) / (1.0 + correlation_time);
   const double noise_steps =
       std::hypot(recipe.noise_w * std::sqrt((1.0 - filtered) / (1.0 + filtered)), recipe.white_w) / recipe.step_w;
   const double in_steps = level / recipe.step_w - (recipe.truncates ? 0.5 : 0.0);
   double power_best = 0.0;
   if (recipe.hysteresis > 0.0)
-    power_best = recipe.step_w * std::min(0.475, sticking_or_slow_bound(in_steps, noise_steps, recipe.hysteresis, n));
+    power_best = recipe.step_w * std::min(0.475, hysteresis_or_slow_bound(in_steps, noise_steps, recipe.hysteresis, n));
   else if (recipe.white_w > 0.0)
     power_best = z95 * std::hypot(recipe.noise_w / std::sqrt(n), recipe.white_w / std::sqrt(counted));
   else if (noise_steps >= 0.25)
@@ -254,15 +255,15 @@ Outcome quoted_in_a_night(const Recipe& recipe, Random& random) {
   const int end_s = load_s + static_cast<int>(inner.power_w.size());
   for (int i = 0; i < load_s; ++i) push(end_s + i, load_w());
   segmenter.finish(UtcTime{(end_s + load_s) * 1'000'000LL});
-  const std::vector<Stretch> stretches = segmenter.take_final();
+  const std::vector<Regime> regimes = segmenter.take_final();
   ClassifyInput input;
   input.settings = settings;
   input.learnt = segmenter.learnt();
-  input.run_begin = stretches.front().begin;
-  input.run_end = stretches.back().end;
-  input.final_count = stretches.size();
+  input.run_begin = regimes.front().begin;
+  input.run_end = regimes.back().end;
+  input.final_count = regimes.size();
   const UtcTime middle{(load_s + 2 * static_cast<int>(inner.power_w.size()) / 3) * 1'000'000LL};
-  for (const Segment& segment : classify(stretches, input).segments)
+  for (const Segment& segment : classify(regimes, input).segments)
     if (segment.begin <= middle && middle < segment.end && segment.level_w)
       return {*segment.level_w - inner.truth_w, *segment.uncertainty_w, inner.best_w};
   return {1e9, 0.0, inner.best_w};  // no level was quoted: a miss
@@ -414,8 +415,8 @@ std::vector<Case> pooled_cases(const Recipe& fine) {
 
 std::vector<Case> cases() {
   const Recipe fine;
-  const auto slow = [&](double memory_s, int seconds) {
-    return with(fine, [&](Recipe& r) { r.correlation = std::exp(-1.0 / memory_s), r.seconds = seconds; });
+  const auto slow = [&](double correlation_time_s, int seconds) {
+    return with(fine, [&](Recipe& r) { r.correlation = std::exp(-1.0 / correlation_time_s), r.seconds = seconds; });
   };
   const Recipe whole = with(fine, [](Recipe& r) { r.step_w = 1.0, r.noise_w = 0.4; });
   std::vector<Case> all = {
@@ -578,9 +579,9 @@ std::vector<Case> cases() {
                        runs.push_back(measured(budget_of(record)));
                      }
                      const Compared pooled = *pool(runs);
-                     const double deviation = std::hypot(within, spread_w) * std::sqrt(std::log(2.0));
+                     const double standard_deviation = std::hypot(within, spread_w) * std::sqrt(std::log(2.0));
                      return Outcome{pooled.value - 25.0, pooled.uncertainty,
-                                    coverage_factor(0.95, 2.0) * deviation / std::sqrt(3.0)};
+                                    coverage_factor(0.95, 2.0) * standard_deviation / std::sqrt(3.0)};
                    }});
   all.push_back(
       {"against: difference of two devices, 3 repeats each", [fine](Random& random) {
@@ -592,9 +593,9 @@ std::vector<Case> cases() {
                make(with(fine, [=](Recipe& r) { r.jitter_w = 0.0, r.level_w = level_w, r.seconds = 600; }), random))));
          }
          const Compared apart = difference(*pool(runs[0]), *pool(runs[1]));
-         const double deviation = 0.05 * std::sqrt(chi_squared_quantile(0.5, 4.0) / 4.0);
+         const double standard_deviation = 0.05 * std::sqrt(chi_squared_quantile(0.5, 4.0) / 4.0);
          return Outcome{apart.value - 5.0, apart.uncertainty,
-                        coverage_factor(0.95, 4.0) * deviation * std::sqrt(2.0 / 3.0)};
+                        coverage_factor(0.95, 4.0) * standard_deviation * std::sqrt(2.0 / 3.0)};
        }});
   for (Case& one : pooled_cases(fine)) all.push_back(std::move(one));
   return all;

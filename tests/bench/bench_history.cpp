@@ -6,8 +6,8 @@
 #include <cstdlib>
 #include <vector>
 
-#include "measure/control_chart.hpp"
-#include "measure/level_history.hpp"
+#include "measure/history/control_chart.hpp"
+#include "measure/history/level_history.hpp"
 #include "tests/measure/drawn_histories.hpp"
 
 using namespace nightwatt;
@@ -19,7 +19,7 @@ std::uint64_t first_seed = 5'000'001;
 
 std::vector<NightLevel> levels(const std::vector<DrawnNight>& nights) {
   std::vector<NightLevel> all;
-  for (const DrawnNight& night : nights) all.push_back({night.day, night.shown_w, night.chance_w, 0.0, {}});
+  for (const DrawnNight& night : nights) all.push_back({night.day, night.shown_w, night.random_w, 0.0, {}});
   return all;
 }
 
@@ -35,12 +35,12 @@ void false_alarms() {
       "chance");
   for (const int nights : {4, 6, 8, 12, 20, 60}) {
     std::printf("%6d", nights);
-    for (const auto& [between_w, chance_spread] :
+    for (const auto& [between_w, random_spread] :
          {std::pair{0.0, 1.0}, std::pair{0.01, 1.0}, std::pair{0.05, 1.0}, std::pair{0.05, 8.0}}) {
       HistoryWorld world;
       world.nights = nights;
       world.between_w = between_w;
-      world.chance_spread = chance_spread;
+      world.random_spread = random_spread;
       const int histories = nights > 30 ? 2000 : 10'000;
       int said = 0;
       for (int i = 0; i < histories; ++i) said += judge_history(history(world, i), {}).changes.empty() ? 0 : 1;
@@ -73,10 +73,10 @@ void delays() {
       HistoryWorld world;
       world.nights = before + limit;
       world.step_at = before;
-      world.chance_w = 0.01;
+      world.random_w = 0.01;
       world.between_w = 0.01;
       world.meter_share = 0.0;
-      world.step_w = step * std::hypot(world.chance_w, world.between_w);
+      world.step_w = step * std::hypot(world.random_w, world.between_w);
       double sum = 0.0;
       for (int i = 0; i < histories; ++i) sum += delay(world, i, limit);
       std::printf("   %8.1f", sum / histories);

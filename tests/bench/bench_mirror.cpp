@@ -8,7 +8,7 @@
 #include <random>
 
 #include "copier.hpp"
-#include "measure/time_text.hpp"
+#include "measure/signal/time_text.hpp"
 #include "schema.hpp"
 #include "server.hpp"
 #include "storage/store.hpp"
@@ -73,14 +73,14 @@ int main() {
       fs::temp_directory_path() / ("nightwatt-bench-mirror-" + std::to_string(std::random_device{}()));
   fs::create_directory(folder);
   make_rows(folder / "rig.db", folder / "lines");
-  mirror::Patience patience;
+  mirror::Timeouts timeouts;
   {
-    auto owner = must(mirror::Server::connect(server->conninfo(), patience));
+    auto owner = must(mirror::Server::connect(server->conninfo(), timeouts));
     must(mirror::prepare_schema(owner));
   }
   (void)server->sql("CREATE ROLE north LOGIN IN ROLE nightwatt_rig");
   const std::string rig = server->conninfo("rigs", "north");
-  auto connection = must(mirror::Server::connect(rig, patience));
+  auto connection = must(mirror::Server::connect(rig, timeouts));
   auto store = must(storage::StoreReader::open(folder / "rig.db"));
   mirror::Copier copier(connection, store, "north-hut", [](const std::string& text) { std::cerr << text << '\n'; });
   must(copier.begin());

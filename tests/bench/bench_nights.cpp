@@ -42,7 +42,7 @@ void print_meter(std::FILE* out, const Night& night) {
                night.sort.c_str(), static_cast<unsigned long long>(night.seed), m.interval_s,
                m.jitter > 0.0 ? " or so" : "", m.averages ? ", the mean since the last" : "", m.step_w,
                m.truncates ? " cut off" : "", m.declared ? ", told" : "", 100.0 * m.lost_share,
-               night.plan.noise_memory_s);
+               night.plan.noise_correlation_time_s);
 }
 
 void print_truth(std::FILE* out, const Night& night) {

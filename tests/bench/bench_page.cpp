@@ -119,7 +119,7 @@ class Watchers {
     thread_.join();
     for (const Watcher& watcher : watchers_) {
       ::close(watcher.stream);
-      if (watcher.teller >= 0) ::close(watcher.teller);
+      if (watcher.notifier >= 0) ::close(watcher.notifier);
     }
   }
   Watchers(const Watchers&) = delete;
@@ -129,7 +129,7 @@ class Watchers {
 
  private:
   struct Watcher {
-    int stream, teller;
+    int stream, notifier;
     std::string number;  ///< of the stream
     std::string head;    ///< until the number was found in it
   };
@@ -139,7 +139,7 @@ class Watchers {
     std::vector<pollfd> polled;
     for (const Watcher& watcher : watchers_) {
       polled.push_back({watcher.stream, POLLIN, 0});
-      polled.push_back({watcher.teller, POLLIN, 0});
+      polled.push_back({watcher.notifier, POLLIN, 0});
     }
     while (!stop_) {
       if (::poll(polled.data(), polled.size(), 100) < 0) continue;
@@ -148,7 +148,7 @@ class Watchers {
       if (!tell_ || Clock::now() < next) continue;
       next = Clock::now() + std::chrono::seconds(3);
       for (const Watcher& watcher : watchers_)
-        if (!watcher.number.empty()) send_request(watcher.teller, "/live/seen?stream=" + watcher.number);
+        if (!watcher.number.empty()) send_request(watcher.notifier, "/live/seen?stream=" + watcher.number);
     }
   }
 

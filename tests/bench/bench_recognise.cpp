@@ -8,7 +8,7 @@
 #include <string>
 #include <vector>
 
-#include "measure/recognition.hpp"
+#include "measure/history/recognition.hpp"
 #include "tests/bench/trace_files.hpp"
 #include "tests/measure/drawn_devices.hpp"
 
@@ -27,21 +27,21 @@ RunFeatures features(const Readings& readings, const SegmenterSettings& settings
   input.run_begin = readings.front().first;
   input.run_end = readings.back().first;
   segmenter.finish(input.run_end);
-  const std::vector<Stretch> stretches = segmenter.take_final();
-  input.final_count = stretches.size();
+  const std::vector<Regime> regimes = segmenter.take_final();
+  input.final_count = regimes.size();
   input.learnt = segmenter.learnt();
-  return features_of(classify(stretches, input).segments, stretches, input.learnt.step_w);
+  return features_of(classify(regimes, input).segments, regimes, input.learnt.step_w);
 }
 
 /// Of odds given: how many, and how many of them right.
 class Reliability {
  public:
-  void add(double odds, bool right) {
+  void add(double posterior, bool right) {
     std::size_t i = 0;
-    while (i + 1 < tops.size() && odds >= tops[i]) ++i;
+    while (i + 1 < tops.size() && posterior >= tops[i]) ++i;
     ++given_[i];
     right_[i] += right ? 1 : 0;
-    sum_[i] += odds;
+    sum_[i] += posterior;
   }
   void print() const {
     std::puts("   odds given      how often   mean odds   right");
@@ -86,12 +86,12 @@ void villages(std::uint64_t seed, int count) {
     }
     const auto judge = [&](const Recognition& found, int truth) {
       const bool good = static_cast<int>(found.devices[0].device) == truth;
-      for (const Recognised& one : found.devices) reliability.add(one.odds, static_cast<int>(one.device) == truth);
-      if (found.devices[0].odds >= name_from) {
+      for (const Recognised& one : found.devices) reliability.add(one.posterior, static_cast<int>(one.device) == truth);
+      if (found.devices[0].posterior >= name_from) {
         ++named_alone;
         named_alone_wrong += good ? 0 : 1;
       }
-      if (found.devices[0].odds < propose_from) return 0;
+      if (found.devices[0].posterior < propose_from) return 0;
       return good ? 1 : -1;
     };
     // Each night is held against all others.
@@ -161,11 +161,11 @@ void real_runs() {
     const std::string& best = known[found.devices[0].device].name;
     const bool is_known =
         std::any_of(known.begin(), known.end(), [&](const KnownDevice& d) { return d.name == runs[left_out].machine; });
-    const bool named = found.devices[0].odds >= propose_from;
+    const bool named = found.devices[0].posterior >= propose_from;
     const bool good = named ? best == runs[left_out].machine : !is_known;
     (good ? right : named ? wrong : silent) += 1;
     std::printf("  %-12s %-10s %5.1f %%, none of these %5.1f %%  %s\n", runs[left_out].name.c_str(), best.c_str(),
-                100.0 * found.devices[0].odds, 100.0 * found.none,
+                100.0 * found.devices[0].posterior, 100.0 * found.none,
                 good    ? (named ? "right" : "right: no other run of it")
                 : named ? "WRONG"
                         : "silent");

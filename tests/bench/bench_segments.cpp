@@ -7,7 +7,7 @@
 #include <ctime>
 #include <random>
 
-#include "measure/change_points.hpp"
+#include "measure/segment/change_points.hpp"
 #include "segment_peers.hpp"
 #include "tests/measure/segments/night.hpp"
 #include "trace_files.hpp"
@@ -188,19 +188,19 @@ void speed(std::int64_t n) {
               static_cast<long long>(n), t, static_cast<double>(n) / t * 1e-6, changes, sink);
   from = cpu_s();
   Segmenter chain({});
-  std::size_t stretches = 0, state = 0;
+  std::size_t regimes = 0, state = 0;
   for (std::int64_t i = 0; i < n; ++i) {
     chain.push(UtcTime{i * 1'000'000}, value(i));
-    if (i % 4096 == 0) stretches += chain.take_final().size();
+    if (i % 4096 == 0) regimes += chain.take_final().size();
     if (i % 1'000'003 == 1'000'000) state = std::max(state, chain.save().size());
   }
   chain.finish(UtcTime{n * 1'000'000});
-  stretches += chain.take_final().size();
+  regimes += chain.take_final().size();
   t = cpu_s() - from - generating;
   std::printf(
       "whole chain, %lld readings: %.3f s, %.2f M readings/s of processor time, %zu stretches, largest state %zu "
       "bytes\n",
-      static_cast<long long>(n), t, static_cast<double>(n) / t * 1e-6, stretches, state);
+      static_cast<long long>(n), t, static_cast<double>(n) / t * 1e-6, regimes, state);
 }
 
 }  // namespace

@@ -264,9 +264,9 @@ void long_run(const std::filesystem::path& folder, std::int64_t count) {
   std::printf("  12 h window    %7.2f ms, %lld readings handed out\n", window.seconds() * 1e3,
               static_cast<long long>(seen));
   for (const char* temperature : {"first", "again"}) {
-    const Stopwatch sums;
-    const WindowSums all = must(reader.sums(stream, Quantity::power, UtcTime{0}, always_end));
-    std::printf("  sums of all    %7.2f ms (%s): %lld readings, mean %.4f W, %.3f kWh\n", sums.seconds() * 1e3,
+    const Stopwatch aggregates;
+    const WindowAggregates all = must(reader.aggregates(stream, Quantity::power, UtcTime{0}, always_end));
+    std::printf("  sums of all    %7.2f ms (%s): %lld readings, mean %.4f W, %.3f kWh\n", aggregates.seconds() * 1e3,
                 temperature, static_cast<long long>(all.count), all.mean, all.energy_wh.value_or(0.0) / 1e3);
   }
   const Stopwatch open;
@@ -395,10 +395,10 @@ void years_at_the_limit(const std::filesystem::path& folder) {
     if (days != 365 && days != 3 * 365 && days != 10 * 365) continue;
     const StoreReader reader = must(StoreReader::open(path));
     const Stopwatch whole;
-    const WindowSums all = must(reader.sums(stream, Quantity::power, UtcTime{0}, always_end));
+    const WindowAggregates all = must(reader.aggregates(stream, Quantity::power, UtcTime{0}, always_end));
     const double whole_s = whole.seconds();
     const Stopwatch window;
-    (void)must(reader.sums(stream, Quantity::power, readings.back().time - Duration(43'200'000'000), always_end));
+    (void)must(reader.aggregates(stream, Quantity::power, readings.back().time - Duration(43'200'000'000), always_end));
     std::printf("  %2d years: %.2f MB now, %.2f MB at most; all %lld readings %.2f ms, the last 12 h %.2f ms\n",
                 static_cast<int>(days / 365), static_cast<double>(store_bytes(path).value_or(0)) / 1e6,
                 static_cast<double>(largest) / 1e6, static_cast<long long>(all.count), whole_s * 1e3,

@@ -5,7 +5,7 @@
 #include <cmath>
 #include <cstddef>
 
-#include "measure/distributions.hpp"
+#include "measure/uncertainty/distributions.hpp"
 
 namespace nightwatt {
 
@@ -102,7 +102,7 @@ double rounded_level(const Seen& wanted, double lowest) {
 
 }  // namespace
 
-double sticking_bound(double level, double noise, double past) {
+double hysteresis_bound(double level, double noise, double past) {
   const double lowest = std::round(level) - static_cast<double>(reach);
   const Moves at = moves_of(level, noise, past, lowest);
   const Share share = settled(at);
@@ -123,15 +123,16 @@ double sticking_bound(double level, double noise, double past) {
   return determinant > 1e-12 ? rest / determinant : 1e9;
 }
 
-double sticking_or_slow_bound(double level, double noise, double past, double n) {
-  const double deviation = std::sqrt(sticking_bound(level, noise, past) / n);
+double hysteresis_or_slow_bound(double level, double noise, double past, double n) {
+  const double standard_deviation = std::sqrt(hysteresis_bound(level, noise, past) / n);
   const double lowest = std::round(level) - static_cast<double>(reach);
   const Seen shown = seen(settled(moves_of(level, noise, past, lowest)), lowest);
   const double apart = 0.5 * std::abs(level - rounded_level(shown, lowest));
-  double low = apart, high = apart + 3.0 * deviation;
+  double low = apart, high = apart + 3.0 * standard_deviation;
   for (int i = 0; i < 60; ++i) {
     const double middle = 0.5 * (low + high);
-    const double held = normal_cdf((middle - apart) / deviation) - normal_cdf((-middle - apart) / deviation);
+    const double held =
+        normal_cdf((middle - apart) / standard_deviation) - normal_cdf((-middle - apart) / standard_deviation);
     (held < 0.95 ? low : high) = middle;
   }
   return high;

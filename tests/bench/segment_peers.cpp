@@ -10,7 +10,7 @@
 #include <string>
 #include <vector>
 
-#include "measure/change_points.hpp"
+#include "measure/segment/change_points.hpp"
 #include "tests/measure/segments/night.hpp"
 
 namespace nightwatt::bench {

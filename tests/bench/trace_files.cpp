@@ -43,10 +43,10 @@ Classified segment(const Trace& trace, const SegmenterSettings& settings) {
   input.run_begin = trace.readings.front().first;
   input.run_end = trace.readings.back().first;
   segmenter.finish(input.run_end);
-  const std::vector<Stretch> stretches = segmenter.take_final();
-  input.final_count = stretches.size();
+  const std::vector<Regime> regimes = segmenter.take_final();
+  input.final_count = regimes.size();
   input.learnt = segmenter.learnt();
-  return classify(stretches, input);
+  return classify(regimes, input);
 }
 
 TraceScore score(const Trace& trace, const std::vector<Segment>& segments) {

@@ -5,7 +5,7 @@
 #include <utility>
 #include <vector>
 
-#include "measure/segmenter.hpp"
+#include "measure/segment/segmenter.hpp"
 
 namespace nightwatt::bench {
 

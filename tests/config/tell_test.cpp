@@ -10,10 +10,10 @@
 namespace {
 
 using namespace nightwatt;
-using config::TellKind;
+using config::NotificationKind;
 using nightwatt::test::TempFolder;
 
-bool wants(const config::TellConfig& tell, TellKind kind) {
+bool wants(const config::NotificationConfig& tell, NotificationKind kind) {
   return tell.events[static_cast<std::size_t>(kind)];
 }
 
@@ -45,18 +45,19 @@ webhook = "http://192.168.1.10:8090/hook?x=1"
                                         drivers::protocol_readers());
   REQUIRE(read);
   REQUIRE(read->tells.size() == 2);
-  const config::TellConfig& command = read->tells[0];
+  const config::NotificationConfig& command = read->tells[0];
   CHECK(command.command == std::vector<std::string>{folder.path("hooks/tell.sh"), "a b", "$(x)"});
-  CHECK(wants(command, TellKind::silent));
-  CHECK(wants(command, TellKind::back));
-  CHECK_FALSE(wants(command, TellKind::run_ended));
+  CHECK(wants(command, NotificationKind::silent));
+  CHECK(wants(command, NotificationKind::back));
+  CHECK_FALSE(wants(command, NotificationKind::run_ended));
   CHECK(command.silent_s == 120.0);
   CHECK(command.timeout_s == 2.5);
   CHECK(command.tries == 3);
-  const config::TellConfig& web = read->tells[1];
+  const config::NotificationConfig& web = read->tells[1];
   CHECK(web.webhook == config::WebAddress{"192.168.1.10", 8090, "/hook?x=1"});
-  for (const TellKind kind : {TellKind::silent, TellKind::back, TellKind::disk_full, TellKind::disk_room,
-                              TellKind::run_ended, TellKind::store_damaged})
+  for (const NotificationKind kind :
+       {NotificationKind::silent, NotificationKind::back, NotificationKind::disk_full, NotificationKind::disk_room,
+        NotificationKind::run_ended, NotificationKind::store_damaged})
     CHECK(wants(web, kind));
   CHECK(web.silent_s == 300.0);
   CHECK(web.timeout_s == 10.0);

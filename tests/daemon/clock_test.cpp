@@ -4,7 +4,7 @@
 
 #include "daemon/store_pipeline.hpp"
 #include "daemon/time_keeper.hpp"
-#include "measure/summary.hpp"
+#include "measure/run/summary.hpp"
 #include "tests/daemon/store_support.hpp"
 
 using namespace nightwatt;
@@ -28,7 +28,7 @@ class Station {
     queue_.emplace(clock_);
     pipeline_.emplace(path_, storage::StoreSettings{}, *queue_, state_, clock_, log_.sink());
     const auto opened = must(pipeline_->open({{0, bench_settings()}}));
-    time_.emplace(clock_, *queue_, log_.sink(), opened.newest, opened.shifts, opened.clock, clock_.boot());
+    time_.emplace(clock_, *queue_, log_.sink(), opened.newest, opened.utc_offsets, opened.clock, clock_.boot());
   }
   void stop() { REQUIRE(pipeline_->close(time_->stamp(time_->now()))); }
   void kill() { pipeline_.reset(); }
@@ -224,7 +224,7 @@ TEST_CASE("what is kept of a clock comes back, and nothing else is taken for it"
   CHECK(again->boot == clock.boot);
   CHECK(again->offset == clock.offset);
   CHECK(again->since == clock.since);
-  CHECK(again->shift == clock.shift);
+  CHECK(again->utc_offset == clock.utc_offset);
   CHECK(decode_kept_clock(encode(KeptClock{}))->boot.empty());
   for (const char* text : {"", "1", "2 a 1 2 3", "1 a 1 2", "1 a 1 2 x", "1 a 1 2 3 4", "1 a 1  3"})
     CHECK_FALSE(decode_kept_clock(text).has_value());

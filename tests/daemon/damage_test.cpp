@@ -7,7 +7,7 @@
 #include <random>
 
 #include "daemon/store_pipeline.hpp"
-#include "storage/aside.hpp"
+#include "storage/quarantine.hpp"
 #include "tests/daemon/store_support.hpp"
 #include "tests/run_sql.hpp"
 
@@ -73,7 +73,7 @@ struct Bench {
       count += event.kind == kind;
     return count;
   }
-  [[nodiscard]] std::vector<std::string> set_aside() const { return storage::stores_set_aside(path); }
+  [[nodiscard]] std::vector<std::string> quarantine() const { return storage::quarantined_stores(path); }
 
   TempFolder folder;
   std::string path = folder.file("nightwatt.db");
@@ -101,7 +101,7 @@ std::string closed_store(Bench& bench, int seconds) {
 }
 
 void put_store(const Bench& bench, std::string_view bytes) {
-  for (const std::string& old : bench.set_aside()) fs::remove(old);
+  for (const std::string& old : bench.quarantine()) fs::remove(old);
   for (const char* suffix : {"", "-wal", "-shm"}) fs::remove(bench.path + suffix);
   std::ofstream(bench.path, std::ios::binary) << bytes;
 }
@@ -110,7 +110,7 @@ void put_store(const Bench& bench, std::string_view bytes) {
 void require_recording_elsewhere(Bench& bench, int first_second) {
   bench.record(evening_of({{25.0, 60}}, at(first_second)));
   CHECK(bench.stored() == 60);
-  CHECK(bench.set_aside().size() == 1);
+  CHECK(bench.quarantine().size() == 1);
   CHECK(bench.events(storage::EventKind::store_damaged) == 1);
   CHECK(bench.state.damages >= 1);
   CHECK(bench.state.damage.get().find(".damaged-20260105T2") != std::string::npos);
@@ -132,7 +132,7 @@ TEST_CASE("a store cut short at any length is set aside, and the service records
     put_store(bench, good.substr(0, length));
     bench.start();
     require_recording_elsewhere(bench, 4'000);
-    CHECK(bytes_of(bench.set_aside().front()).substr(0, 16) == good.substr(0, 16));
+    CHECK(bytes_of(bench.quarantine().front()).substr(0, 16) == good.substr(0, 16));
   }
   CHECK(bench.log.count("set aside as") == 30);
 }
@@ -149,11 +149,11 @@ TEST_CASE("a store whose first page is damaged is set aside, and a file that nev
   put_store(bench, text);
   CHECK_FALSE(bench.try_start());
   CHECK(bytes_of(bench.path) == text);
-  CHECK(bench.set_aside().empty());
+  CHECK(bench.quarantine().empty());
   fs::remove(bench.path);
   run_sql(bench.path, "CREATE TABLE songs (title TEXT)");
   CHECK_FALSE(bench.try_start());
-  CHECK(bench.set_aside().empty());
+  CHECK(bench.quarantine().empty());
 }
 
 TEST_CASE("torn sectors never keep the service from recording") {
@@ -172,7 +172,7 @@ TEST_CASE("torn sectors never keep the service from recording") {
     bench.record(evening_of({{25.0, 60}}, at(30'000)));
     const auto store = bench.reader();
     CHECK(must(store.last_reading(**store.stream_of_meter("bench")))->time == at(30'059));
-    aside += static_cast<int>(bench.set_aside().size());
+    aside += static_cast<int>(bench.quarantine().size());
     bench.stop();
   }
   CHECK(aside > 0);
@@ -189,7 +189,7 @@ TEST_CASE("a run whose state and readings are damaged ends there, and its device
   run_sql(bench.path, "UPDATE block_data SET bytes = substr(bytes, 1, 100)");
   bench.start();
   bench.record(evening_of({{25.0, 300}}, at(20'100)));
-  CHECK(bench.set_aside().empty());
+  CHECK(bench.quarantine().empty());
   CHECK(bench.log.count("cannot be gone on with") == 1);
   CHECK(bench.events(storage::EventKind::store_damaged) == 1);
   const auto runs = must(bench.reader().runs());
@@ -215,7 +215,7 @@ TEST_CASE("a run's row that is damaged keeps no other run from going on") {
   run_sql(bench.path, "UPDATE run SET note = 'x' WHERE id = 1");
   bench.start();
   bench.record(evening_of({{25.0, 100}}, at(300)));
-  CHECK(bench.set_aside().empty());
+  CHECK(bench.quarantine().empty());
   CHECK(bench.events(storage::EventKind::store_damaged) == 1);
   CHECK(must(bench.reader().run(2)).samples == 200);
   CHECK_FALSE(bench.reader().run(1));
@@ -231,7 +231,7 @@ TEST_CASE("a log that is cut short under the service is noticed, told, and recor
   REQUIRE(fs::file_size(log) > 10'000);
   fs::resize_file(log, GENERATE(std::uintmax_t{0}, std::uintmax_t{5'000}));
   bench.record(evening_of({{25.0, 60}}, at(700)));
-  CHECK(bench.set_aside().size() == 1);
+  CHECK(bench.quarantine().size() == 1);
   CHECK(bench.log.count("log short") == 1);
   CHECK(bench.stored() == 60);
   CHECK(bench.events(storage::EventKind::store_damaged) == 1);

@@ -6,12 +6,12 @@
 #include "page/messages.hpp"
 #include "page/metrics.hpp"
 #include "page/outbox.hpp"
-#include "page/patience.hpp"
+#include "page/timeouts.hpp"
 
 using namespace nightwatt;
 using namespace nightwatt::daemon;
 using namespace nightwatt::daemon::page;
-using Phase = Patience::Phase;
+using Phase = Timeouts::Phase;
 
 namespace {
 
@@ -35,34 +35,34 @@ State state_of(const std::vector<MeterStatus>& meters) {
 }  // namespace
 
 TEST_CASE("page: a header that comes a byte at a time has its time from the first byte, not from the last") {
-  Patience patience(start);
-  patience.enter(Phase::request, start);
-  CHECK_FALSE(patience.over(start + request_time, false));
-  CHECK(patience.over(start + request_time + Duration(1), false));
+  Timeouts timeouts(start);
+  timeouts.enter(Phase::request, start);
+  CHECK_FALSE(timeouts.over(start + request_time, false));
+  CHECK(timeouts.over(start + request_time + Duration(1), false));
   CHECK(request_time < promise);
 }
 
 TEST_CASE("page: a watcher that takes nothing is over well within ten seconds, one that takes some is not") {
-  Patience patience(start);
-  patience.enter(Phase::stream, start);
-  CHECK_FALSE(patience.over(start + 3600 * second, false));  // nothing waits for it
-  patience.moved(start + 3600 * second);
-  CHECK_FALSE(patience.over(start + 3600 * second + stall_time, true));
-  CHECK(patience.over(start + 3600 * second + stall_time + sweep_every, true));
-  patience.moved(start + 3604 * second);
-  CHECK_FALSE(patience.over(start + 3604 * second + stall_time, true));
+  Timeouts timeouts(start);
+  timeouts.enter(Phase::stream, start);
+  CHECK_FALSE(timeouts.over(start + 3600 * second, false));  // nothing waits for it
+  timeouts.moved(start + 3600 * second);
+  CHECK_FALSE(timeouts.over(start + 3600 * second + stall_time, true));
+  CHECK(timeouts.over(start + 3600 * second + stall_time + sweep_every, true));
+  timeouts.moved(start + 3604 * second);
+  CHECK_FALSE(timeouts.over(start + 3604 * second + stall_time, true));
   // Filler has its system's buffers full in so many seconds; then it takes nothing.
   CHECK((taken_unread_bytes / filler_bytes + 1) * second + stall_time + live_period + sweep_every <= promise);
 }
 
 TEST_CASE("page: a watcher that said what it saw is over when it stops saying so, though its system takes all") {
-  Patience patience(start);
-  patience.enter(Phase::stream, start);
-  CHECK_FALSE(patience.tells());
-  patience.seen(start);
-  CHECK(patience.tells());
-  CHECK_FALSE(patience.over(start + seen_time, false));
-  CHECK(patience.over(start + seen_time + Duration(1), false));
+  Timeouts timeouts(start);
+  timeouts.enter(Phase::stream, start);
+  CHECK_FALSE(timeouts.tells());
+  timeouts.seen(start);
+  CHECK(timeouts.tells());
+  CHECK_FALSE(timeouts.over(start + seen_time, false));
+  CHECK(timeouts.over(start + seen_time + Duration(1), false));
   CHECK(seen_time + sweep_every < promise);
 }
 

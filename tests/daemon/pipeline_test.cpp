@@ -7,7 +7,7 @@
 #include <csignal>
 #include <filesystem>
 
-#include "storage/renewal.hpp"
+#include "storage/recompute.hpp"
 #include "tests/daemon/store_support.hpp"
 #include "tests/run_sql.hpp"
 #include "tests/small_disk.hpp"
@@ -173,7 +173,7 @@ TEST_CASE("with several meters begin and end ask which; end takes the one with a
 
 TEST_CASE("an instant given by a person is taken by the calendar as it was shown then") {
   Bench bench;
-  REQUIRE(bench.queue.push(QueueItem(QueuedShift{at(100), Duration(7'200'000'000)})));
+  REQUIRE(bench.queue.push(QueueItem(QueuedUtcOffset{at(100), Duration(7'200'000'000)})));
   bench.push(evening_of({{5.0, 300}}));
   BeginRequest request = Bench::begin("Gannet board");
   request.at = at(200) + 2h;  // shown after the calendar was set two hours forward
@@ -326,7 +326,7 @@ TEST_CASE("when the store's file is taken away recording goes on in a new one at
   Bench bench;
   const std::string path = bench.folder.file("nightwatt.db");
   const std::string aside = bench.folder.file("aside.db");
-  REQUIRE(bench.queue.push(QueueItem(QueuedShift{at(0), Duration(7'200'000'000)})));
+  REQUIRE(bench.queue.push(QueueItem(QueuedUtcOffset{at(0), Duration(7'200'000'000)})));
   BeginRequest request = Bench::begin("Gannet board");
   request.includes = {"adapter"};
   (void)bench.ask(request, at(0));
@@ -355,7 +355,7 @@ TEST_CASE("when the store's file is taken away recording goes on in a new one at
   CHECK(runs[0].includes == std::vector<std::string>{"adapter"});
   CHECK(runs[0].begin == at(100));
   CHECK(runs[0].samples == 50);
-  CHECK(must(store.shift_at(runs[0].stream, at(120))) == Duration(7'200'000'000));
+  CHECK(must(store.utc_offset_at(runs[0].stream, at(120))) == Duration(7'200'000'000));
   const auto events = bench.events();
   REQUIRE(events.size() == 1);
   CHECK(events[0].kind == storage::EventKind::store_moved);
@@ -497,7 +497,7 @@ TEST_CASE("nothing is given up for its age before the calendar has stood for a w
   };
   CHECK(tidy_after(0s) == 40'000);
   CHECK(tidy_after(10min) == 40'000);
-  bench.queue.push_always(QueuedShift{readings.back().time, 3600s});
+  bench.queue.push_always(QueuedUtcOffset{readings.back().time, 3600s});
   REQUIRE(bench.pipeline->work() == StorePipeline::Outcome::stored);
   CHECK(tidy_after(14min) == 40'000);
   CHECK(tidy_after(2min) < 40'000);

@@ -33,9 +33,9 @@ TEST_CASE("a port is tapped from the first question on, each piece is told to wh
   REQUIRE(again.pieces.size() == 1);
   CHECK(again.pieces[0].bytes.size() == 4);
   CHECK(again.missed == 0);
-  tap.add(at(6) + PortTap::patience, piece(1));
+  tap.add(at(6) + PortTap::silence_limit, piece(1));
   CHECK_FALSE(tap.on());
-  const auto later = tap.take(at(7) + PortTap::patience, again.next);
+  const auto later = tap.take(at(7) + PortTap::silence_limit, again.next);
   CHECK(later.pieces.empty());
 }
 

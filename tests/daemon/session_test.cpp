@@ -82,9 +82,9 @@ TEST_CASE("the calendar set by hours either way, often: no negative and no long 
     sum_s += event.amount;
   }
   // Shown times are the calendar's, whatever it was set to.
-  CHECK(readings.back().reading.time + bench.time.shift() == bench.clock.utc());
-  CHECK(to_seconds(bench.time.shift()).value == Approx(sum_s));
-  CHECK(only<QueuedShift>(items).back().shift == bench.time.shift());
+  CHECK(readings.back().reading.time + bench.time.utc_offset() == bench.clock.utc());
+  CHECK(to_seconds(bench.time.utc_offset()).value == Approx(sum_s));
+  CHECK(only<QueuedUtcOffset>(items).back().utc_offset == bench.time.utc_offset());
 }
 
 TEST_CASE("a calendar that lies before the store's last reading does not make readings go back") {
@@ -96,10 +96,10 @@ TEST_CASE("a calendar that lies before the store's last reading does not make re
   const auto readings = only<QueuedReading>(items);
   REQUIRE(readings.size() == 1);
   CHECK(readings[0].reading.time > newest);
-  const auto shifts = only<QueuedShift>(items);
-  REQUIRE_FALSE(shifts.empty());
+  const auto utc_offsets = only<QueuedUtcOffset>(items);
+  REQUIRE_FALSE(utc_offsets.empty());
   // Shown with it, the reading lies within a step of the calendar (stamps are cut to the millisecond).
-  CHECK(std::abs((readings[0].reading.time + shifts.back().shift - bench.clock.utc()).count()) <= 1000);
+  CHECK(std::abs((readings[0].reading.time + utc_offsets.back().utc_offset - bench.clock.utc()).count()) <= 1000);
 }
 
 TEST_CASE("readings without room are counted, and the count is told with the next that has room") {

@@ -13,7 +13,7 @@
 #include "daemon/log.hpp"
 #include "daemon/reading_queue.hpp"
 #include "drivers/decoder.hpp"
-#include "measure/time.hpp"
+#include "measure/signal/time.hpp"
 
 namespace nightwatt::test {
 

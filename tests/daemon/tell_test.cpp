@@ -3,9 +3,9 @@
 #include <catch2/catch.hpp>
 #include <nlohmann/json.hpp>
 
+#include "daemon/notification_message.hpp"
+#include "daemon/notification_queue.hpp"
 #include "daemon/silence_watch.hpp"
-#include "daemon/tell_message.hpp"
-#include "daemon/tell_queue.hpp"
 #include "tests/daemon/support.hpp"
 
 using namespace nightwatt;
@@ -14,8 +14,8 @@ using namespace nightwatt::test;
 
 namespace {
 
-TellMessage message(std::string text) {
-  TellMessage result;
+NotificationMessage message(std::string text) {
+  NotificationMessage result;
   result.at = evening;
   result.text = std::move(text);
   return result;
@@ -28,53 +28,53 @@ MonoTime at(double seconds) {
 }  // namespace
 
 TEST_CASE("messages are told in order, one at a time") {
-  TellQueue queue(3);
+  NotificationQueue queue(3);
   CHECK_FALSE(queue.due());
   CHECK(queue.push(message("first"), at(0)));
   CHECK(queue.push(message("second"), at(1)));
   CHECK(queue.due() == at(0));
   CHECK(queue.start().text == "first");
   CHECK_FALSE(queue.due());  // while one is on its way
-  CHECK(queue.finish(true, at(2)) == TellQueue::Outcome::told);
+  CHECK(queue.finish(true, at(2)) == NotificationQueue::Outcome::told);
   CHECK(queue.due() == at(2));
   CHECK(queue.start().text == "second");
-  CHECK(queue.finish(true, at(3)) == TellQueue::Outcome::told);
+  CHECK(queue.finish(true, at(3)) == NotificationQueue::Outcome::told);
   CHECK_FALSE(queue.due());
   CHECK(queue.size() == 0);
 }
 
 TEST_CASE("a message that fails is tried again after 5, 10, 20, ... seconds and given up after its tries") {
-  TellQueue queue(4);
+  NotificationQueue queue(4);
   REQUIRE(queue.push(message("first"), at(0)));
   REQUIRE(queue.push(message("second"), at(0)));
   double now = 0.0;
   for (const double pause : {5.0, 10.0, 20.0}) {
     CHECK(queue.start().text == "first");
-    CHECK(queue.finish(false, at(now)) == TellQueue::Outcome::again);
+    CHECK(queue.finish(false, at(now)) == NotificationQueue::Outcome::again);
     CHECK(queue.due() == at(now + pause));
     now += pause;
   }
   (void)queue.start();
-  CHECK(queue.finish(false, at(now)) == TellQueue::Outcome::given_up);
+  CHECK(queue.finish(false, at(now)) == NotificationQueue::Outcome::given_up);
   CHECK(queue.due() == at(now));  // the next one at once, and its pauses begin anew
   CHECK(queue.start().text == "second");
-  CHECK(queue.finish(false, at(now)) == TellQueue::Outcome::again);
+  CHECK(queue.finish(false, at(now)) == NotificationQueue::Outcome::again);
   CHECK(queue.due() == at(now + 5.0));
 }
 
 TEST_CASE("the pause between tries grows to five minutes and no further") {
-  TellQueue queue(20);
+  NotificationQueue queue(20);
   REQUIRE(queue.push(message("first"), at(0)));
   for (int i = 0; i < 15; ++i) {
     (void)queue.start();
-    REQUIRE(queue.finish(false, at(0)) == TellQueue::Outcome::again);
+    REQUIRE(queue.finish(false, at(0)) == NotificationQueue::Outcome::again);
   }
   CHECK(queue.due() == at(300.0));
 }
 
 TEST_CASE("a receiver that is away for long has so many messages kept for it and no more") {
-  TellQueue queue(8);
-  for (std::size_t i = 0; i < TellQueue::limit; ++i) CHECK(queue.push(message(std::to_string(i)), at(0)));
+  NotificationQueue queue(8);
+  for (std::size_t i = 0; i < NotificationQueue::limit; ++i) CHECK(queue.push(message(std::to_string(i)), at(0)));
   CHECK_FALSE(queue.push(message("one too many"), at(0)));
   CHECK(queue.start().text == "0");
   (void)queue.finish(true, at(1));
@@ -109,13 +109,13 @@ TEST_CASE("each meter has its own silence, and one that was taken away is forgot
 
 TEST_CASE("whatever a device is called, it is one value of one line of JSON and of one variable") {
   const std::string hostile = "\"; rm -rf / #\n$(reboot) `x` \xff\\ <script>";
-  TellMessage ended = message("run 7 ended");
-  ended.kind = config::TellKind::run_ended;
+  NotificationMessage ended = message("run 7 ended");
+  ended.kind = config::NotificationKind::run_ended;
   ended.run = 7;
   ended.meter = "bench";
   ended.device = hostile;
   ended.seconds = 28800.0;
-  const std::string text = tell_json(ended);
+  const std::string text = notification_json(ended);
   CHECK(std::count(text.begin(), text.end(), '\n') == 1);
   const auto json = nlohmann::json::parse(text);
   CHECK(json["event"] == "run_ended");
@@ -132,9 +132,9 @@ TEST_CASE("whatever a device is called, it is one value of one line of JSON and 
 }
 
 TEST_CASE("what an event does not have is left out") {
-  TellMessage full = message("full");
-  full.kind = config::TellKind::disk_full;
-  const auto json = nlohmann::json::parse(tell_json(full));
+  NotificationMessage full = message("full");
+  full.kind = config::NotificationKind::disk_full;
+  const auto json = nlohmann::json::parse(notification_json(full));
   CHECK(json.size() == 3);
   CHECK(tell_environment(full).size() == 3);
 }

@@ -27,7 +27,7 @@ void require_order(const Columns& columns) {
 
 /// What decodes must survive being written and read again.
 void require_round_trip(const Columns& columns) {
-  const auto again = decode_block(encode_block(columns, Effort{1}));
+  const auto again = decode_block(encode_block(columns, Compression{1}));
   if (!again || again->times != columns.times) std::abort();
   for (std::size_t q = 0; q < nightwatt::quantity_count; ++q) {
     const Columns::Column& a = columns.columns[q];

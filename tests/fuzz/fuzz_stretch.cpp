@@ -7,26 +7,26 @@
 #include <string>
 #include <string_view>
 
-#include "measure/level_budget.hpp"
-#include "measure/segmenter.hpp"
+#include "measure/segment/segmenter.hpp"
+#include "measure/uncertainty/level_budget.hpp"
 
 using namespace nightwatt;
 
 namespace {
 
-void ask_figures(const Stretch& stretch) {
-  (void)stretch.digest();
+void ask_figures(const Regime& regime) {
+  (void)regime.digest();
   ClassifyInput input;
   input.learnt.step_w = 1.0;
-  (void)classify({&stretch, 1}, input);
-  (void)level_budget(stretch, {}, 1.0);
+  (void)classify({&regime, 1}, input);
+  (void)level_budget(regime, {}, 1.0);
 }
 
 /// Compared as bytes: what is no number is equal to nothing, itself included.
-void require_round_trip(const Stretch& stretch) {
-  const std::string bytes = stretch.without_sketch ? encode_outline(stretch) : encode_stretch(stretch);
-  const auto again = decode_stretch(bytes);
-  if (!again || (again->without_sketch ? encode_outline(*again) : encode_stretch(*again)) != bytes) std::abort();
+void require_round_trip(const Regime& regime) {
+  const std::string bytes = regime.without_sketch ? encode_outline(regime) : encode_regime(regime);
+  const auto again = decode_regime(bytes);
+  if (!again || (again->without_sketch ? encode_outline(*again) : encode_regime(*again)) != bytes) std::abort();
 }
 
 }  // namespace
@@ -36,11 +36,11 @@ extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size
   const std::string_view bytes(reinterpret_cast<const char*>(data) + 2, size - 2);
   // Whole, or an outline of the length that the first byte tells and the sketch that goes with it.
   const std::size_t outline_size = data[0] % 2 == 0 ? bytes.size() : std::min<std::size_t>(data[1], bytes.size());
-  auto stretch = decode_stretch(bytes.substr(0, outline_size));
-  if (!stretch) return 0;
-  require_round_trip(*stretch);
-  if (stretch->without_sketch && !decode_sketch(bytes.substr(outline_size), *stretch)) return 0;
-  require_round_trip(*stretch);
-  ask_figures(*stretch);
+  auto regime = decode_regime(bytes.substr(0, outline_size));
+  if (!regime) return 0;
+  require_round_trip(*regime);
+  if (regime->without_sketch && !decode_sketch(bytes.substr(outline_size), *regime)) return 0;
+  require_round_trip(*regime);
+  ask_figures(*regime);
   return 0;
 }

@@ -29,8 +29,8 @@ class Dice {
 struct HistoryWorld {
   int nights = 20;
   double level_w = 40.0;
-  double chance_w = 0.01;      ///< standard, of one night's figure
-  double chance_spread = 1.0;  ///< nights are unequal: chance times up to this, by chance
+  double random_w = 0.01;      ///< standard, of one night's figure
+  double random_spread = 1.0;  ///< nights are unequal: chance times up to this, by chance
   double between_w = 0.0;      ///< what the device itself does from night to night
   double meter_share = 0.006;  ///< standard, of the meter's common error, as a share of the level
   int step_at = -1;            ///< first night after the step; < 0: none
@@ -42,7 +42,7 @@ struct HistoryWorld {
 struct DrawnNight {
   double day = 0.0;
   double shown_w = 0.0;
-  double chance_w = 0.0;  ///< as a budget would say
+  double random_w = 0.0;  ///< as a budget would say
 };
 
 inline std::vector<DrawnNight> draw(const HistoryWorld& world, Dice& dice) {
@@ -52,11 +52,11 @@ inline std::vector<DrawnNight> draw(const HistoryWorld& world, Dice& dice) {
   for (int i = 0; i < world.nights; ++i) {
     DrawnNight night;
     night.day = day;
-    night.chance_w = world.chance_w * std::exp(std::log(world.chance_spread) * dice.uniform());
+    night.random_w = world.random_w * std::exp(std::log(world.random_spread) * dice.uniform());
     double truth = world.level_w + world.between_w * dice.normal() + world.creep_w_per_night * i;
     if (world.step_at >= 0 && i >= world.step_at) truth += world.step_w;
     if (i == world.apart_at) truth += world.apart_w;
-    night.shown_w = meter * truth + night.chance_w * dice.normal();
+    night.shown_w = meter * truth + night.random_w * dice.normal();
     nights.push_back(night);
     day += dice.between(0.5, 2.0);
   }
@@ -69,9 +69,9 @@ struct CalibrationWorld {
   double lowest_w = 3.0, highest_w = 200.0;
   double offset_w = 0.2, gain = 1.01;  ///< the meter shows offset + gain times the truth ...
   double bend = 0.0;                   ///< ... plus this times truth^2 / highest
-  double meter_chance_w = 0.02;
+  double meter_random_w = 0.02;
   double reference_percent = 0.1, reference_floor_w = 0.01;  ///< its promise: half-widths, common to all levels
-  double reference_chance_w = 0.01;
+  double reference_random_w = 0.01;
 };
 struct DrawnLevel {
   double truth_w = 0.0, shown_w = 0.0, reference_w = 0.0;
@@ -87,8 +87,8 @@ inline std::vector<DrawnLevel> draw(const CalibrationWorld& world, Dice& dice) {
     const double share = world.levels > 1 ? static_cast<double>(i) / (world.levels - 1) : 0.0;
     level.truth_w = world.lowest_w * std::pow(world.highest_w / world.lowest_w, share);
     level.shown_w = world.offset_w + world.gain * level.truth_w +
-                    world.bend * level.truth_w * level.truth_w / world.highest_w + world.meter_chance_w * dice.normal();
-    level.reference_w = reference_offset + reference_gain * level.truth_w + world.reference_chance_w * dice.normal();
+                    world.bend * level.truth_w * level.truth_w / world.highest_w + world.meter_random_w * dice.normal();
+    level.reference_w = reference_offset + reference_gain * level.truth_w + world.reference_random_w * dice.normal();
     levels.push_back(level);
   }
   return levels;

@@ -5,7 +5,7 @@
 #include <optional>
 #include <vector>
 
-#include "measure/segment.hpp"
+#include "measure/segment/segment.hpp"
 
 namespace made {
 

@@ -1,7 +1,7 @@
 #include <algorithm>
 #include <catch2/catch.hpp>
 
-#include "measure/segment.hpp"
+#include "measure/segment/segment.hpp"
 
 using namespace nightwatt;
 

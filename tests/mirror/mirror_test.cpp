@@ -12,7 +12,7 @@
 #include "figures/comparison.hpp"
 #include "figures/figures.hpp"
 #include "figures/run_json.hpp"
-#include "measure/time_text.hpp"
+#include "measure/signal/time_text.hpp"
 #include "mirror/fetched_store.hpp"
 #include "postgres.hpp"
 #include "schema.hpp"
@@ -97,10 +97,10 @@ const std::function<bool()> never = [] { return false; };
 
 /// As the mirror's thread does it, once.
 Result<std::int64_t> mirror_once(const std::string& conninfo, const std::string& store, const std::string& rig,
-                                 Patience& patience) {
+                                 Timeouts& timeouts) {
   auto reader = storage::StoreReader::open(store);
   if (!reader) return tl::unexpected(reader.error());
-  auto server = Server::connect(conninfo, patience);
+  auto server = Server::connect(conninfo, timeouts);
   if (!server) return tl::unexpected(server.error());
   if (auto ready = prepare_schema(*server); !ready) return tl::unexpected(ready.error());
   Copier copier(*server, *reader, rig, [](const std::string& text) { FAIL(text); });
@@ -110,8 +110,8 @@ Result<std::int64_t> mirror_once(const std::string& conninfo, const std::string&
 }
 
 std::int64_t mirror_once(const std::string& conninfo, const std::string& store, const std::string& rig) {
-  Patience patience;
-  return must(mirror_once(conninfo, store, rig, patience));
+  Timeouts timeouts;
+  return must(mirror_once(conninfo, store, rig, timeouts));
 }
 
 /// Every reading as a line, of a store and of the mirror.
@@ -256,16 +256,16 @@ TEST_CASE("a rig that is cut off at any moment loses nothing and doubles nothing
   std::mt19937 random(seed);
   int cuts = 0;
   for (int i = 0; i < 40; ++i) {
-    Patience patience;
+    Timeouts timeouts;
     std::thread cutter([&, us = random() % 400'000] {
       const auto until = std::chrono::steady_clock::now() + std::chrono::microseconds(us);
       while (std::chrono::steady_clock::now() < until) std::this_thread::yield();
       if (i % 4 == 3)
         server->kill();
       else
-        patience.end();
+        timeouts.end();
     });
-    const auto done = mirror_once(server->conninfo(), folder.store(), "north-hut", patience);
+    const auto done = mirror_once(server->conninfo(), folder.store(), "north-hut", timeouts);
     cutter.join();
     if (i % 4 == 3) server->run_again();
     if (!done) ++cuts;
@@ -303,24 +303,24 @@ TEST_CASE("a rig writes its own rows alone, and a store does not take another's 
   record(one, "bench", "Gannet board", night(night_us, 1, 1000), true);
   record(two, "bench", "Gannet board", night(night_us + 1, 2, 1000), true);
   {
-    Patience patience;
-    auto owner = must(Server::connect(server->conninfo(), patience));
+    Timeouts timeouts;
+    auto owner = must(Server::connect(server->conninfo(), timeouts));
     must(prepare_schema(owner));
   }
   REQUIRE(server->sql("CREATE ROLE north LOGIN IN ROLE nightwatt_rig").empty());
   REQUIRE(server->sql("CREATE ROLE south LOGIN IN ROLE nightwatt_rig").empty());
   REQUIRE(server->sql("CREATE ROLE guest LOGIN IN ROLE nightwatt_reader").empty());
   CHECK(mirror_once(server->conninfo("rigs", "north"), north.store(), "north-hut") > 900);
-  Patience patience;
-  const auto taken = mirror_once(server->conninfo("rigs", "south"), south.store(), "north-hut", patience);
+  Timeouts timeouts;
+  const auto taken = mirror_once(server->conninfo("rigs", "south"), south.store(), "north-hut", timeouts);
   REQUIRE_FALSE(taken);
   CHECK_THAT(taken.error().message, Catch::Contains("another role"));
-  const auto other_store = mirror_once(server->conninfo("rigs", "north"), south.store(), "north-hut", patience);
+  const auto other_store = mirror_once(server->conninfo("rigs", "north"), south.store(), "north-hut", timeouts);
   REQUIRE_FALSE(other_store);
   CHECK_THAT(other_store.error().message, Catch::Contains("another store"));
   CHECK(mirror_once(server->conninfo("rigs", "south"), south.store(), "south-hut") > 900);
 
-  auto thief = must(Server::connect(server->conninfo("rigs", "south"), patience));
+  auto thief = must(Server::connect(server->conninfo("rigs", "south"), timeouts));
   const std::string before = lines_of(*server, "north-hut");
   must(thief.tell("DELETE FROM nightwatt.reading WHERE rig = 1"));  // sees none that it may delete
   must(thief.tell("UPDATE nightwatt.run SET device = 'mine'"));
@@ -330,7 +330,7 @@ TEST_CASE("a rig writes its own rows alone, and a store does not take another's 
   CHECK_FALSE(thief.tell("DROP TABLE nightwatt.reading"));
   CHECK(lines_of(*server, "north-hut") == before);
   CHECK(server->sql("SELECT device FROM nightwatt.run WHERE rig = 1") == "Gannet board");
-  auto guest = must(Server::connect(server->conninfo("rigs", "guest"), patience));
+  auto guest = must(Server::connect(server->conninfo("rigs", "guest"), timeouts));
   CHECK(must(guest.ask("SELECT count(*) FROM nightwatt.reading")).front()[0] != "0");
   CHECK_FALSE(guest.tell("DELETE FROM nightwatt.reading"));
   CHECK(must(FetchedStore::fetch(server->conninfo("rigs", "guest"))).path() != "");
@@ -342,8 +342,8 @@ TEST_CASE("tables of a newer program, no mirror and no server are one line each"
   const auto none = FetchedStore::fetch(server->conninfo());
   REQUIRE_FALSE(none);
   CHECK(none.error().kind == ErrorKind::negative);
-  Patience patience;
-  auto owner = must(Server::connect(server->conninfo(), patience));
+  Timeouts timeouts;
+  auto owner = must(Server::connect(server->conninfo(), timeouts));
   must(prepare_schema(owner));
   must(prepare_schema(owner));
   must(owner.tell("UPDATE nightwatt.version SET number = 99"));

@@ -29,9 +29,9 @@ Device::Device(Random& r, const DeviceClass& of, const Meter& meter) : random(r)
   idle_w = least_idle < of.most_idle_w ? random.log_uniform(least_idle, of.most_idle_w)
                                        : least_idle * random.uniform(1.0, 1.3);
   noise_share = random.log_uniform(0.001, 0.012);
-  if (random.chance(0.6)) plan.noise_memory_s = random.log_uniform(0.3, 60.0);
+  if (random.chance(0.6)) plan.noise_correlation_time_s = random.log_uniform(0.3, 60.0);
   // What is slow and large at once is no noise but a level that moves.
-  if (plan.noise_memory_s > 5.0) noise_share = std::min(noise_share, 0.006);
+  if (plan.noise_correlation_time_s > 5.0) noise_share = std::min(noise_share, 0.006);
 }
 
 double Device::hold(double least_s, double most_s) {

@@ -57,7 +57,7 @@ Plan plan(std::vector<Act> acts, double step_w = 0.1, double interval_s = 1.0) {
   one.acts = std::move(acts);
   one.meter.step_w = step_w;
   one.meter.interval_s = interval_s;
-  one.noise_memory_s = 1.0;
+  one.noise_correlation_time_s = 1.0;
   return one;
 }
 
@@ -321,7 +321,7 @@ TEST_CASE("a battery that fills with a power that wanders slowly is charging to 
   CAPTURE(seed);
   Plan acts = plan({charging(4.7, 27.9, 1870, 1000), idle(4.7, 1300), load(7.3, 900), idle(4.7, 600)}, 0.1, 0.5);
   acts.acts.front().noise_w = 0.2;
-  acts.noise_memory_s = 31.0;
+  acts.noise_correlation_time_s = 31.0;
   const Found night = found(acts, seed);
   CHECK(kinds(night) == "charging idle plateau idle");
   CHECK(is_near(night.summary.sustained, 7.3));
@@ -354,16 +354,16 @@ TEST_CASE("levels of 150 to 200 s on whole watts are the same in the live view a
   CHECK(kinds(ended) == "idle plateau idle plateau idle");
   Segmenter segmenter(settings_of(short_holds.meter));
   for (const auto& [us, power_w] : readings) segmenter.push(UtcTime{us}, power_w);
-  std::vector<Stretch> stretches = segmenter.take_final();
+  std::vector<Regime> regimes = segmenter.take_final();
   ClassifyInput input;
   input.learnt = segmenter.learnt();
-  input.final_count = stretches.size();
+  input.final_count = regimes.size();
   input.open = true;
   input.run_begin = UtcTime{readings.front().first};
   input.run_end = UtcTime{readings.back().first};
-  for (Stretch& stretch : segmenter.provisional()) stretches.push_back(std::move(stretch));
+  for (Regime& regime : segmenter.provisional()) regimes.push_back(std::move(regime));
   Found live;
-  live.segments = classify(stretches, input).segments;
+  live.segments = classify(regimes, input).segments;
   CHECK(kinds(live) == kinds(ended));
   CHECK(levels(live) == levels(ended));
 }

@@ -62,7 +62,7 @@ struct Meter {
 struct Plan {
   std::vector<Act> acts;
   Meter meter;
-  double noise_memory_s = 0.0;  ///< of first-order correlated noise; 0: white
+  double noise_correlation_time_s = 0.0;  ///< of first-order correlated noise; 0: white
 };
 
 /// One true segment. What the record cannot tell, or only to within some

@@ -75,7 +75,8 @@ double mean_since(const std::vector<Act>& acts, std::size_t i, double begin_s, d
 std::vector<std::pair<std::int64_t, double>> play(const Plan& plan, std::uint64_t seed) {
   Random random(seed ^ 0x706c6179ULL);
   const Meter& meter = plan.meter;
-  const double keep = plan.noise_memory_s > 0.0 ? std::exp(-meter.interval_s / plan.noise_memory_s) : 0.0;
+  const double keep =
+      plan.noise_correlation_time_s > 0.0 ? std::exp(-meter.interval_s / plan.noise_correlation_time_s) : 0.0;
   const double fresh = std::sqrt(1.0 - keep * keep);
   std::vector<std::pair<std::int64_t, double>> readings;
   double noise = random.normal();

@@ -88,7 +88,7 @@ TEST_CASE("stretches are the same to the bit however often one asks for them, an
     Segmenter whole(settings), asked(settings);
     std::vector<std::string> once, in_chunks;
     const auto take = [&] {
-      for (const Stretch& stretch : asked.take_final()) in_chunks.push_back(encode_stretch(stretch));
+      for (const Regime& regime : asked.take_final()) in_chunks.push_back(encode_regime(regime));
     };
     for (const auto& [us, power_w] : night.readings) {
       whole.push(UtcTime{us}, power_w);
@@ -99,7 +99,7 @@ TEST_CASE("stretches are the same to the bit however often one asks for them, an
     const UtcTime end{night.readings.back().first};
     whole.finish(end);
     asked.finish(end);
-    for (const Stretch& stretch : whole.take_final()) once.push_back(encode_stretch(stretch));
+    for (const Regime& regime : whole.take_final()) once.push_back(encode_regime(regime));
     take();
     CHECK(once == in_chunks);
   }

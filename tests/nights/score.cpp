@@ -86,10 +86,10 @@ Found find(const std::vector<std::pair<std::int64_t, double>>& readings, const S
   input.run_begin = UtcTime{readings.front().first};
   input.run_end = UtcTime{readings.back().first};
   segmenter.finish(input.run_end);
-  const std::vector<Stretch> stretches = segmenter.take_final();
-  input.final_count = stretches.size();
+  const std::vector<Regime> regimes = segmenter.take_final();
+  input.final_count = regimes.size();
   input.learnt = segmenter.learnt();
-  Classified classified = classify(stretches, input);
+  Classified classified = classify(regimes, input);
   Found found;
   found.summary =
       summarise(classified.segments, totals, classified.warnings, 0, {input.learnt.step_w, settings.traits.accuracy});

@@ -1,8 +1,8 @@
 // Holds what the measure library finds in a night against what is true of it.
 #pragma once
 
-#include "measure/segmenter.hpp"
-#include "measure/summary.hpp"
+#include "measure/run/summary.hpp"
+#include "measure/segment/segmenter.hpp"
 #include "night.hpp"
 
 namespace nightwatt::nights {

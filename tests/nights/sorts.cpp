@@ -211,7 +211,7 @@ void small_board(Device& d) {
   d.plan.meter.step_w = 1.0;
   d.idle_w = d.random.uniform(0.55, 1.3);
   d.noise_share = d.random.uniform(0.05, 0.2) / d.idle_w;
-  if (d.random.chance(0.7)) d.plan.noise_memory_s = d.random.uniform(0.5, 5.0);
+  if (d.random.chance(0.7)) d.plan.noise_correlation_time_s = d.random.uniform(0.5, 5.0);
   const double high_w = d.idle_w + d.random.uniform(0.85, 1.6);
   d.idle(d.hold(1500, 4000));
   for (int n = d.random.whole(1, 3); n > 0; --n) {

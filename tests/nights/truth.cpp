@@ -237,7 +237,7 @@ struct Work {
   bool sure = true;
 };
 
-std::vector<Work> stretches_of_work(const std::vector<Part>& parts) {
+std::vector<Work> regimes_of_work(const std::vector<Part>& parts) {
   std::vector<Work> all;
   bool going = false;
   for (const Part& part : parts) {
@@ -262,7 +262,7 @@ std::vector<Work> stretches_of_work(const std::vector<Part>& parts) {
 
 TrueFigure sustained_figure(const std::vector<Part>& parts) {
   constexpr double least_s = 600.0, margin = 0.05;
-  const std::vector<Work> all = stretches_of_work(parts);
+  const std::vector<Work> all = regimes_of_work(parts);
   const Work* longest = nullptr;
   for (const Work& work : all)
     if (longest == nullptr || work.most_s > longest->most_s) longest = &work;

@@ -8,7 +8,7 @@ import re
 import sys
 from pathlib import Path
 
-FOLDERS = ("tools/query", "tools/figures")
+FOLDERS = ("tools/query", "figures")
 KEY = re.compile(r'\.?\b(?:field|key)\("([A-Za-z_]+)"')
 FIGURE = re.compile(r'write_figure\(json, "([a-z_]+)"')
 

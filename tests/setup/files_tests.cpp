@@ -14,7 +14,7 @@
 #include <tuple>
 
 #include "drivers/protocols.hpp"
-#include "measure/time_text.hpp"
+#include "measure/signal/time_text.hpp"
 #include "setup/text_guess.hpp"
 
 using namespace nightwatt;

@@ -1,8 +1,8 @@
 // Simulated devices through the segmenter: what it makes of them can be stored and read back.
 #include <catch2/catch.hpp>
 
-#include "measure/segmenter.hpp"
-#include "measure/stretch.hpp"
+#include "measure/segment/segmenter.hpp"
+#include "measure/uncertainty/regime.hpp"
 #include "sim/model.hpp"
 
 namespace nightwatt::sim {
@@ -29,10 +29,10 @@ TEST_CASE("stretches of any length, of streams fast and slow, are read back as t
       }
       segmenter.finish(last);
       CAPTURE(interval_s, seed);
-      for (const Stretch& stretch : segmenter.take_final()) {
-        const auto again = decode_stretch(encode_stretch(stretch));
+      for (const Regime& regime : segmenter.take_final()) {
+        const auto again = decode_regime(encode_regime(regime));
         REQUIRE(again);
-        CHECK(*again == stretch);
+        CHECK(*again == regime);
       }
     }
 }

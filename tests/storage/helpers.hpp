@@ -8,7 +8,7 @@
 #include <string>
 #include <vector>
 
-#include "measure/reading.hpp"
+#include "measure/signal/reading.hpp"
 #include "storage/store.hpp"
 
 namespace nightwatt::storage::test {

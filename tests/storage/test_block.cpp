@@ -19,7 +19,7 @@ Columns columns_of(const std::vector<Reading>& readings) {
 
 void require_round_trip(const std::vector<Reading>& readings) {
   for (const int level : {1, 6}) {
-    const std::string bytes = encode_block(columns_of(readings), Effort{level});
+    const std::string bytes = encode_block(columns_of(readings), Compression{level});
     const Columns back = must(decode_block(bytes));
     REQUIRE(back.size() == readings.size());
     for (std::size_t i = 0; i < readings.size(); ++i) {
@@ -27,18 +27,18 @@ void require_round_trip(const std::vector<Reading>& readings) {
       REQUIRE(same_digits(back.reading(i), readings[i]));
     }
   }
-  Columns from_tail;
+  Columns from_write_buffer;
   TailEncoder encoder;
   for (const Reading& reading : readings) {
     if (encoder.push(reading)) continue;
     REQUIRE(encoder.bytes().size() <= TailEncoder::row_bytes_limit);
-    REQUIRE(decode_tail(encoder.bytes(), from_tail));
+    REQUIRE(decode_write_buffer(encoder.bytes(), from_write_buffer));
     encoder = {};
     REQUIRE(encoder.push(reading));
   }
-  REQUIRE(decode_tail(encoder.bytes(), from_tail));
-  REQUIRE(from_tail.size() == readings.size());
-  for (std::size_t i = 0; i < readings.size(); ++i) REQUIRE(same_digits(from_tail.reading(i), readings[i]));
+  REQUIRE(decode_write_buffer(encoder.bytes(), from_write_buffer));
+  REQUIRE(from_write_buffer.size() == readings.size());
+  for (std::size_t i = 0; i < readings.size(); ++i) REQUIRE(same_digits(from_write_buffer.reading(i), readings[i]));
 }
 
 std::vector<Reading> hostile_readings(std::mt19937_64& random) {
@@ -129,7 +129,7 @@ TEST_CASE("a column of any numbers comes back as it was") {
     v = value;
   }
   std::string bytes;
-  pack_column(bytes, values, Effort{3});
+  pack_column(bytes, values, Compression{3});
   storage::ByteReader in(bytes);
   REQUIRE(unpack_column(in, values.size()) == values);
   REQUIRE(in.ok());
@@ -137,7 +137,7 @@ TEST_CASE("a column of any numbers comes back as it was") {
 }
 
 TEST_CASE("a block of a quiet night on time costs less than a tenth of a byte a reading") {
-  const std::string bytes = encode_block(columns_of(quiet_night(16'384, 1)), Effort{6});
+  const std::string bytes = encode_block(columns_of(quiet_night(16'384, 1)), Compression{6});
   CAPTURE(bytes.size());
   REQUIRE(bytes.size() < 1'638);
 }
@@ -155,7 +155,7 @@ TEST_CASE("noise costs what its entropy says and at most a hundredth more, about
   for (std::size_t i = 0; i < 65'536; ++i)
     values.push_back(unit * std::llround(2'500.0 + (drifts ? static_cast<double>(i) / 300.0 : 0.0) + noise(random)));
   std::string bytes;
-  pack_column(bytes, values, Effort{6});
+  pack_column(bytes, values, Compression{6});
   CHECK(static_cast<double>(bytes.size()) / 65'536.0 < floor_bytes * 1.02);
   storage::ByteReader in(bytes);
   REQUIRE(unpack_column(in, values.size()) == values);
@@ -167,7 +167,7 @@ TEST_CASE("a counter that advances by six to eight costs what which of the three
   std::int64_t counter = 0;
   for (std::size_t i = 0; i < 16'384; ++i) values.push_back(counter += 6 + static_cast<std::int64_t>(random() % 3));
   std::string bytes;
-  pack_column(bytes, values, Effort{6});
+  pack_column(bytes, values, Compression{6});
   CHECK(static_cast<double>(bytes.size()) * 8.0 < 16'384.0 * std::log2(3.0) * 1.02);
 }
 
@@ -206,7 +206,7 @@ TEST_CASE("damaged block bytes are refused and never crash") {
   if (GENERATE(false, true))  // a form of column with frequencies
     for (Reading& reading : readings)
       reading.values.set(Quantity::power, Decimal{500 + static_cast<std::int64_t>(random() % 23), -2});
-  const std::string good = encode_block(columns_of(readings), Effort{3});
+  const std::string good = encode_block(columns_of(readings), Compression{3});
   for (std::size_t size = 0; size < good.size(); size += 7) REQUIRE_FALSE(decode_block(good.substr(0, size)));
   for (int round = 0; round < 20'000; ++round) {
     std::string bad = good;
@@ -236,7 +236,7 @@ TEST_CASE("damaged tail rows never crash and never give times out of order") {
     for (std::uint64_t flips = random() % 4; flips > 0; --flips)
       bad[random() % bad.size()] = static_cast<char>(random() % 256);
     Columns columns;
-    (void)decode_tail(bad, columns);
+    (void)decode_write_buffer(bad, columns);
     for (std::size_t i = 1; i < columns.size(); ++i) REQUIRE(columns.times[i] > columns.times[i - 1]);
   }
 }

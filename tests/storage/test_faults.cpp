@@ -209,7 +209,7 @@ TEST_CASE("damage inside is found by check and met with an error, never a crash"
     }
     (void)reader->readings(1, UtcTime{0}, UtcTime{night_us * 2}, [](const Reading&) { return true; });
     (void)reader->runs();
-    (void)reader->sums(1, Quantity::power, UtcTime{night_us + 5'000'000}, UtcTime{night_us * 2});
+    (void)reader->aggregates(1, Quantity::power, UtcTime{night_us + 5'000'000}, UtcTime{night_us * 2});
     const Result<StoreCheck> check = reader->check();
     if (!check || !check->ok) ++found;
   }
@@ -246,10 +246,10 @@ TEST_CASE("a changed byte of a run's sketches is found by check, and what needs 
     REQUIRE(must(writer.check()).ok);
   }
   const RunFigures good = must(run_figures(must(StoreReader::open(path)), 1, Sketches::all));
-  REQUIRE(good.stretches.size() == 3);
+  REQUIRE(good.regimes.size() == 3);
   KeptBytes kept(path, "sketch.bytes");
   require_found_wherever(path, kept, [&](const StoreReader& reader) {
-    CHECK(must(run_figures(reader, 1, Sketches::all)).stretches == good.stretches);
+    CHECK(must(run_figures(reader, 1, Sketches::all)).regimes == good.regimes);
     CHECK(must(run_figures(reader, 1)).segments.size() == good.segments.size());
   });
 }
@@ -274,8 +274,8 @@ TEST_CASE("a changed byte of the newest readings is found, and does not keep the
   StoreWriter writer = must(StoreWriter::open(path, {}));
   must(writer.begin());
   REQUIRE_FALSE(writer.append(1, std::span(readings).subspan(1'500)).has_value());
-  CHECK(must(writer.set_aside_damaged_tail(1)) == 1);
-  CHECK(must(writer.set_aside_damaged_tail(1)) == 0);
+  CHECK(must(writer.quarantine_damaged_write_buffer(1)) == 1);
+  CHECK(must(writer.quarantine_damaged_write_buffer(1)) == 0);
   must(writer.append(1, std::span(readings).subspan(1'500)));
   must(writer.commit());
   std::vector<Reading> left;

@@ -181,15 +181,15 @@ TEST_CASE("two parts of a run whose meter was silent at the cut hold its reading
   first.end = at(1'800);
   second.begin = at(1'800);
   RunBuilder head = must(RunBuilder::over(writer, first));
-  RunBuilder tail = must(RunBuilder::over(writer, second));
+  RunBuilder write_buffer = must(RunBuilder::over(writer, second));
   must(writer.begin());
   must(writer.clear_run_state(run));
   must(head.finish(writer, *first.end));
   NewRun fresh = new_run(first.stream, true);
   fresh.begin = second.begin;
   const RunId id = must(writer.open_run(fresh));
-  tail.set_run(id);
-  must(tail.finish(writer, *second.end));
+  write_buffer.set_run(id);
+  must(write_buffer.finish(writer, *second.end));
   must(writer.commit());
   CHECK(energy_of(must(run_figures(writer, run))) == Approx((50.0 * 1'000.0 + 30.0 * 800.0) / 3'600.0));
   CHECK(energy_of(must(run_figures(writer, id))) == Approx((30.0 * 1'200.0 + 20.0 * 600.0) / 3'600.0));

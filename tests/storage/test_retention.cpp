@@ -52,7 +52,7 @@ TEST_CASE(
   const StreamId stream = must(writer.stream_for_meter("bench"));
   must(writer.append(stream, readings));
   must(writer.commit());
-  const WindowSums before = must(writer.sums(stream, Quantity::power, UtcTime{0}, always_end));
+  const WindowAggregates before = must(writer.aggregates(stream, Quantity::power, UtcTime{0}, always_end));
   retain_all(writer, readings.back().time);
 
   const std::size_t raw = count_raw(writer, stream);
@@ -60,7 +60,7 @@ TEST_CASE(
   REQUIRE(raw <= 86'400 + 16'384);
   REQUIRE_FALSE(must(writer.raw_is_whole(stream, UtcTime{0}, always_end)));
   REQUIRE(must(writer.raw_is_whole(stream, readings[readings.size() - raw].time, always_end)));
-  const WindowSums after = must(writer.sums(stream, Quantity::power, UtcTime{0}, always_end));
+  const WindowAggregates after = must(writer.aggregates(stream, Quantity::power, UtcTime{0}, always_end));
   REQUIRE(after.count == before.count);
   REQUIRE(after.mean == before.mean);
   REQUIRE(after.energy_wh == before.energy_wh);
@@ -98,8 +98,8 @@ TEST_CASE(
       REQUIRE(rolled[index].sum == Approx(p.sum).epsilon(1e-12));
     }
     // The trapezoids between two blocks are in the sums, not in the buckets: at most 26 W for a second each.
-    const WindowSums gone =
-        must(writer.sums(stream, Quantity::power, UtcTime{0}, readings[readings.size() - raw - 1].time));
+    const WindowAggregates gone =
+        must(writer.aggregates(stream, Quantity::power, UtcTime{0}, readings[readings.size() - raw - 1].time));
     REQUIRE(energy_wh == Approx(*gone.energy_wh).margin(26.0 / 3600.0 * 10));
   }
   require_clean(writer);
@@ -204,7 +204,7 @@ TEST_CASE("a size limit is kept and the file shrinks") {
   const auto size = static_cast<std::int64_t>(std::filesystem::file_size(folder.file()));
   CAPTURE(before, size);
   REQUIRE(size < 300'000 + 600 * 512);
-  REQUIRE(must(writer.sums(stream, Quantity::power, UtcTime{0}, always_end)).count == 400'000);
+  REQUIRE(must(writer.aggregates(stream, Quantity::power, UtcTime{0}, always_end)).count == 400'000);
   require_clean(writer);
 }
 
@@ -252,7 +252,7 @@ TEST_CASE(
   CAPTURE(largest);
   CHECK(largest <= 2'500'000 + static_cast<std::int64_t>(batch) * 2);
   CHECK(must(writer.raw_is_whole(stream, pinned_from, pinned_to)));
-  const WindowSums all = must(writer.sums(stream, Quantity::power, UtcTime{0}, always_end));
+  const WindowAggregates all = must(writer.aggregates(stream, Quantity::power, UtcTime{0}, always_end));
   CHECK(all.count == count);
   CHECK(all.sum == Approx(sum).epsilon(1e-9));
   std::map<std::int64_t, std::pair<std::int64_t, double>> rolled;

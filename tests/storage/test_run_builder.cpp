@@ -3,7 +3,7 @@
 #include <cmath>
 
 #include "helpers.hpp"
-#include "storage/renewal.hpp"
+#include "storage/recompute.hpp"
 #include "storage/run_builder.hpp"
 #include "tests/run_sql.hpp"
 
@@ -194,14 +194,14 @@ TEST_CASE("figures are told without the sketches, and are the same as with them"
   const RunFigures light = must(run_figures(writer, run));
   const RunFigures whole = must(run_figures(writer, run, Sketches::all));
   require_same(light, whole);
-  REQUIRE(light.stretches.size() == whole.stretches.size());
+  REQUIRE(light.regimes.size() == whole.regimes.size());
   std::size_t left_out = 0;
-  for (std::size_t i = 0; i < whole.stretches.size(); ++i) {
-    CHECK_FALSE(whole.stretches[i].without_sketch.has_value());
-    CHECK(light.stretches[i].digest() == whole.stretches[i].digest());
+  for (std::size_t i = 0; i < whole.regimes.size(); ++i) {
+    CHECK_FALSE(whole.regimes[i].without_sketch.has_value());
+    CHECK(light.regimes[i].digest() == whole.regimes[i].digest());
     CHECK(light.segments[i].settled_w == whole.segments[i].settled_w);
     CHECK(light.segments[i].mean_w == whole.segments[i].mean_w);
-    if (light.stretches[i].without_sketch) ++left_out;
+    if (light.regimes[i].without_sketch) ++left_out;
   }
   if (!open) CHECK(left_out >= 4);  // an open one may still change its mind about all of them
 }
@@ -259,7 +259,7 @@ TEST_CASE("a run of a store of version 2 has the figures that its readings give 
   must(writer.commit());
   // That program gave half a reading's time beside an edge the mean of both sides: 50 W for half a second.
   require_same(must(run_figures(writer, 1)), before, 50.0 * 0.5 / 3600.0);
-  CHECK(must(run_figures(writer, 1)).stretches[0].without_sketch.has_value());
+  CHECK(must(run_figures(writer, 1)).regimes[0].without_sketch.has_value());
   require_clean(writer);
 }
 
@@ -270,20 +270,20 @@ TEST_CASE("figures that an older program kept are renewed, and nothing else of t
   const RunFigures before = must(run_figures(writer, 1, Sketches::all));
   REQUIRE(has_old_figures(writer, 1));
   must(writer.begin());
-  must(renew_figures(writer, 1));
+  must(recompute_figures(writer, 1));
   must(writer.commit());
   CHECK_FALSE(has_old_figures(writer, 1));
   require_same(must(run_figures(writer, 1)), before);
   const RunFigures after = must(run_figures(writer, 1, Sketches::all));
-  REQUIRE(after.stretches.size() == before.stretches.size());
-  for (std::size_t i = 0; i < after.stretches.size(); ++i) {
-    REQUIRE(after.stretches[i].figure.has_value());
-    CHECK(after.stretches[i].figure->recipe == figure_recipe);
-    Stretch but_for_figure = after.stretches[i];
-    but_for_figure.figure = before.stretches[i].figure;
-    CHECK(but_for_figure == before.stretches[i]);
+  REQUIRE(after.regimes.size() == before.regimes.size());
+  for (std::size_t i = 0; i < after.regimes.size(); ++i) {
+    REQUIRE(after.regimes[i].figure.has_value());
+    CHECK(after.regimes[i].figure->algorithm_version == figure_algorithm_version);
+    Regime but_for_figure = after.regimes[i];
+    but_for_figure.figure = before.regimes[i].figure;
+    CHECK(but_for_figure == before.regimes[i]);
   }
-  CHECK(must(run_figures(writer, 1)).stretches[0].without_sketch.has_value());
+  CHECK(must(run_figures(writer, 1)).regimes[0].without_sketch.has_value());
   require_clean(writer);
 }
 
@@ -314,10 +314,10 @@ TEST_CASE("a run whose display's step was known only later ends with all figures
   CHECK_FALSE(has_old_figures(writer, id));
   const RunState state = must(writer.run_state(id, Sketches::where_needed));
   CHECK(state.learnt.step_w == Approx(0.1));
-  CHECK(state.stretches.size() > 100);
-  for (const Stretch& stretch : state.stretches) {
-    CHECK(stretch.without_sketch.has_value());
-    if (stretch.figure) CHECK(stretch.figure->step_w == state.learnt.step_w);
+  CHECK(state.regimes.size() > 100);
+  for (const Regime& regime : state.regimes) {
+    CHECK(regime.without_sketch.has_value());
+    if (regime.figure) CHECK(regime.figure->step_w == state.learnt.step_w);
   }
 }
 

@@ -64,7 +64,7 @@ void make_store(const std::string& path) {
   must(resegment(writer, import));
   must(writer.put_mark({0, first, std::nullopt, readings[70'000].time, "lamp on", std::nullopt}));
   must(writer.put_event({EventKind::service_started, readings[0].time, std::nullopt, "", 0.0}));
-  must(writer.put_shift(stream, readings[0].time, Duration(3'600'000'000)));
+  must(writer.put_utc_offset(stream, readings[0].time, Duration(3'600'000'000)));
   must(writer.commit());
   for (bool more = true; more;) {
     must(writer.begin());
@@ -228,10 +228,10 @@ TEST_CASE("a sound store is salvaged whole, its figures as they were") {
   }
   const StreamId stream = *must(before.stream_of_meter("bench"));
   CHECK(readings_of(after, stream) == readings_of(before, stream));
-  CHECK(must(after.sums(stream, Quantity::power, UtcTime{0}, always_end)).energy_wh ==
-        must(before.sums(stream, Quantity::power, UtcTime{0}, always_end)).energy_wh);
+  CHECK(must(after.aggregates(stream, Quantity::power, UtcTime{0}, always_end)).energy_wh ==
+        must(before.aggregates(stream, Quantity::power, UtcTime{0}, always_end)).energy_wh);
   CHECK(must(after.marks(1)).size() == 1);
-  CHECK(must(after.shift_at(stream, always_end)) == Duration(3'600'000'000));
+  CHECK(must(after.utc_offset_at(stream, always_end)) == Duration(3'600'000'000));
   CHECK_FALSE(salvage(folder.file(), folder.file("new.db")));  // never over what is there
 }
 

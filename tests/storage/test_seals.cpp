@@ -64,11 +64,11 @@ Result<std::string> all_answers(const std::string& path) {
     }
     put(figures->totals.energy_wh().value_or(-1));
     put(figures->totals.samples());
-    const auto sums = store->sums(run.stream, Quantity::power, run.begin, run.end.value_or(always_end));
-    if (!sums) return tl::unexpected<Error>(sums.error());
-    put(sums->count);
-    put(sums->mean);
-    put(sums->energy_wh.value_or(-1));
+    const auto aggregates = store->aggregates(run.stream, Quantity::power, run.begin, run.end.value_or(always_end));
+    if (!aggregates) return tl::unexpected<Error>(aggregates.error());
+    put(aggregates->count);
+    put(aggregates->mean);
+    put(aggregates->energy_wh.value_or(-1));
     std::int64_t digits = 0, count = 0;
     const auto read = store->readings(run.stream, run.begin, always_end, [&](const Reading& reading) {
       if (const auto power = reading.values.get(Quantity::power)) digits = digits * 31 + power->mantissa;

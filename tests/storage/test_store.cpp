@@ -87,15 +87,15 @@ TEST_CASE("a window and its sums equal what a plain count over the readings give
       if (i > a)
         energy += (watts + static_cast<double>(readings[i - 1].values.get(Quantity::power)->mantissa)) / 2 / 3600;
     }
-    const WindowSums sums = must(writer.sums(stream, Quantity::power, from, to));
-    REQUIRE(sums.count == count);
-    REQUIRE(sums.min == min);
-    REQUIRE(sums.max == max);
-    REQUIRE(sums.sum == Approx(static_cast<double>(sum)).epsilon(1e-12));
-    REQUIRE(sums.sum_of_squares == Approx(static_cast<double>(squares)).epsilon(1e-12));
-    REQUIRE(sums.energy_wh.value_or(0.0) == Approx(static_cast<double>(energy)).epsilon(1e-12));
-    REQUIRE(sums.first == from);
-    REQUIRE(sums.last == to);
+    const WindowAggregates aggregates = must(writer.aggregates(stream, Quantity::power, from, to));
+    REQUIRE(aggregates.count == count);
+    REQUIRE(aggregates.min == min);
+    REQUIRE(aggregates.max == max);
+    REQUIRE(aggregates.sum == Approx(static_cast<double>(sum)).epsilon(1e-12));
+    REQUIRE(aggregates.sum_of_squares == Approx(static_cast<double>(squares)).epsilon(1e-12));
+    REQUIRE(aggregates.energy_wh.value_or(0.0) == Approx(static_cast<double>(energy)).epsilon(1e-12));
+    REQUIRE(aggregates.first == from);
+    REQUIRE(aggregates.last == to);
   }
 }
 
@@ -138,7 +138,7 @@ TEST_CASE("runs, marks, events, shifts and values are kept") {
   mark.kind = SegmentKind::standby;
   must(writer.put_mark(mark));
   must(writer.put_event({EventKind::clock_step, UtcTime{night_us}, "bench", "one hour ahead", 3600.0}));
-  must(writer.put_shift(run.stream, UtcTime{night_us + 10}, Duration(3'600'000'000)));
+  must(writer.put_utc_offset(run.stream, UtcTime{night_us + 10}, Duration(3'600'000'000)));
   must(writer.put_value("since", std::string_view("\0x", 2)));
   must(writer.commit());
 
@@ -160,8 +160,8 @@ TEST_CASE("runs, marks, events, shifts and values are kept") {
   REQUIRE(marks[0].text == "lid closed");
   REQUIRE(marks[0].kind == SegmentKind::standby);
   REQUIRE(must(reader.events(always_begin, always_end)).at(0).amount == 3600.0);
-  REQUIRE(must(reader.shift_at(run.stream, UtcTime{night_us + 9})) == Duration(0));
-  REQUIRE(must(reader.shift_at(run.stream, UtcTime{night_us + 10})) == Duration(3'600'000'000));
+  REQUIRE(must(reader.utc_offset_at(run.stream, UtcTime{night_us + 9})) == Duration(0));
+  REQUIRE(must(reader.utc_offset_at(run.stream, UtcTime{night_us + 10})) == Duration(3'600'000'000));
   REQUIRE(must(writer.value("since")) == std::string("\0x", 2));
   REQUIRE_FALSE(must(writer.value("none")).has_value());
   require_clean(reader);
@@ -284,9 +284,9 @@ TEST_CASE("a reader sees whole transactions only, while the writer writes") {
             return true;
           }))
         failed = true;
-      const Result<WindowSums> sums = reader->sums(stream, Quantity::power, always_begin, always_end);
+      const Result<WindowAggregates> aggregates = reader->aggregates(stream, Quantity::power, always_begin, always_end);
       whole = whole && count % batch == 0 && count >= last;
-      agree = agree && sums && sums->count == static_cast<std::int64_t>(count);
+      agree = agree && aggregates && aggregates->count == static_cast<std::int64_t>(count);
       last = count;
     }
   }

@@ -878,16 +878,16 @@ TEST_CASE("a budget has a part for each source, whose shares are the whole, and 
     const Json& b = s["budgets"][name];
     has_keys(b, {"level_w", "uncertainty_w", "standard_uncertainty_w", "coverage_factor", "degrees_of_freedom", "parts",
                  "readings", "stability", "counter", "warnings"});
-    double shares = 0.0, squares = 0.0, promise = 0.0;
+    double shares = 0.0, squares = 0.0, permissible_error = 0.0;
     for (const Json& part : b["parts"]) {
       shares += part["share"].get<double>();
       squares += std::pow(part["uncertainty_w"].get<double>(), 2);
-      if (part["part"] == "meter accuracy") promise = part["uncertainty_w"];
+      if (part["part"] == "meter accuracy") permissible_error = part["uncertainty_w"];
     }
     CHECK(shares == Approx(1.0));
     CHECK(std::sqrt(squares) == Approx(b["standard_uncertainty_w"].get<double>()));
     const double level = b["level_w"];
-    CHECK(promise == Approx((0.01 * level + 0.05) / std::sqrt(3.0)));  // GUM 4.3.7
+    CHECK(permissible_error == Approx((0.01 * level + 0.05) / std::sqrt(3.0)));  // GUM 4.3.7
     CHECK(b["coverage_factor"].get<double>() * b["standard_uncertainty_w"].get<double>() ==
           Approx(b["uncertainty_w"].get<double>()));
     for (const Json& figures : {plain, s}) {

@@ -6,7 +6,7 @@
 #include <utility>
 #include <vector>
 
-#include "measure/meter_profile.hpp"
+#include "measure/signal/meter_profile.hpp"
 #include "tests/measure/segments/night.hpp"
 #include "tests/tools/live_store.hpp"
 

@@ -5,7 +5,7 @@
 #include <string>
 #include <vector>
 
-#include "measure/time.hpp"
+#include "measure/signal/time.hpp"
 
 namespace nightwatt::world {
 

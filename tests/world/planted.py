@@ -24,7 +24,7 @@ BUGS = {
     "a batch lost with its transaction": ("daemon/store_pipeline.cpp", "    answer_failed(answers, done.error());", "    answer_failed(answers, done.error()); batch_.clear();"),
     "recorders that run ahead of a failed transaction": ("daemon/store_pipeline.cpp", "    store_->rollback();\n    stale_ = true;", "    store_->rollback();"),
     "a flush ten times too late": ("daemon/service.cpp", "flush_s * 0.8", "flush_s * 8.0"),
-    "a leap of the calendar taken as time": ("measure/record_clock.cpp", "  shift_ += moved;", "  anchor_record_ = anchor_record_ + moved;"),
+    "a leap of the calendar taken as time": ("measure/signal/record_clock.cpp", "  shift_ += moved;", "  anchor_record_ = anchor_record_ + moved;"),
     "a step that no shift tells of": ("daemon/time_keeper.cpp", "no room to note the step\");\n  announce_shift(mono);", "no room to note the step\");"),
     "stamps from the calendar": ("daemon/time_keeper.cpp", "  const std::int64_t us = record_.at(mono).us;", "  const std::int64_t us = (clock_.utc() - shift()).us;"),
     "readings a second late": ("daemon/meter_session.cpp", "std::max(at, *last_stamp_ + TimeKeeper::stamp_step)", "std::max(at, *last_stamp_ + 999 * TimeKeeper::stamp_step)"),
@@ -41,7 +41,7 @@ BUGS = {
     "a tail row that is not written anew": ("storage/writer.cpp", "  store_row(is_new);\n  if (!end.tail_first_us)", "  if (is_new || open_row->encoder.bytes().size() < 200) store_row(is_new);\n  if (!end.tail_first_us)"),
     "a rollback that leaves the cache": ("storage/writer.cpp", "void StoreWriter::rollback() noexcept {\n  impl_->forget_cached();", "void StoreWriter::rollback() noexcept {"),
     "a resume that forgets the last readings": ("storage/run_builder.cpp", "const UtcTime from = after(builder.as_of_, info.begin);", "const UtcTime from = after(builder.as_of_, info.begin) + Duration{builder.as_of_ ? 5'000'000 : 0};"),
-    "a start before the newest reading": ("measure/record_clock.cpp", "if (not_before && utc <= *not_before)", "if (not_before && utc <= *not_before - Duration{3'600'000'000})"),
+    "a start before the newest reading": ("measure/signal/record_clock.cpp", "if (not_before && utc <= *not_before)", "if (not_before && utc <= *not_before - Duration{3'600'000'000})"),
     "a stop that stores nothing": ("daemon/store_rounds.cpp", "    stored_all_ = pipeline_.close(UtcTime{stop_us_});", "    stored_all_ = true;"),
 }
 

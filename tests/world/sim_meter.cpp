@@ -114,9 +114,9 @@ std::uint64_t SimMeter::draw(std::uint64_t about) const {
 // A device that is off, asleep, idle or at work for minutes at a time, with digits that hardly ever repeat.
 std::int64_t SimMeter::power_mw() const {
   constexpr std::array<std::int64_t, 5> levels = {200, 2'300, 25'000, 41'000, 60'000};  // the first one is off
-  constexpr std::int64_t stretch_us = 150 * second_us;
-  const std::uint64_t stretch = static_cast<std::uint64_t>(clock_.true_us() / stretch_us);
-  const std::int64_t level = levels[draw(stretch) % levels.size()];
+  constexpr std::int64_t regime_us = 150 * second_us;
+  const std::uint64_t regime = static_cast<std::uint64_t>(clock_.true_us() / regime_us);
+  const std::int64_t level = levels[draw(regime) % levels.size()];
   return level + static_cast<std::int64_t>(draw(static_cast<std::uint64_t>(clock_.true_us())) % 399) - 199;
 }
 

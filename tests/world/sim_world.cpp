@@ -210,13 +210,13 @@ class NothingShown final : public Showing {
   void stop() override {}
 };
 
-class CountedTelling final : public Telling {
+class CountedNotifying final : public Notifying {
  public:
-  explicit CountedTelling(std::uint64_t& told) : told_(told) {}
-  void configure(const std::vector<config::TellConfig>&) override {}
-  void tell(TellMessage) override { ++told_; }
-  void tell(std::size_t, TellMessage) override { ++told_; }
-  [[nodiscard]] TellCounts counts() const override { return {told_, 0, 0, 0}; }
+  explicit CountedNotifying(std::uint64_t& told) : told_(told) {}
+  void configure(const std::vector<config::NotificationConfig>&) override {}
+  void tell(NotificationMessage) override { ++told_; }
+  void tell(std::size_t, NotificationMessage) override { ++told_; }
+  [[nodiscard]] NotificationCounts counts() const override { return {told_, 0, 0, 0}; }
   void stop() override {}
 
  private:
@@ -252,8 +252,8 @@ std::unique_ptr<ControlDoor> SimEnvironment::control_door(ControlDoor::Handler h
   return std::make_unique<SimDoor>(*this, std::move(handler));
 }
 
-std::unique_ptr<Telling> SimEnvironment::telling(LogSink) {
-  return std::make_unique<CountedTelling>(told_);
+std::unique_ptr<Notifying> SimEnvironment::notifying(LogSink) {
+  return std::make_unique<CountedNotifying>(told_);
 }
 
 std::unique_ptr<Showing> SimEnvironment::showing(PageParts) {

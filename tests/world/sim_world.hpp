@@ -11,8 +11,8 @@
 #include <vector>
 
 #include "daemon/environment.hpp"
-#include "daemon/tell_message.hpp"
-#include "measure/time.hpp"
+#include "daemon/notification_message.hpp"
+#include "measure/signal/time.hpp"
 #include "sim_disk.hpp"
 
 namespace nightwatt::world {
@@ -162,7 +162,7 @@ class SimEnvironment final : public daemon::Environment {
   [[nodiscard]] daemon::PortResult open_port(const config::MeterConfig& meter) override;
   [[nodiscard]] std::unique_ptr<daemon::Worker> start_worker(daemon::Work& work) override;
   [[nodiscard]] std::unique_ptr<daemon::ControlDoor> control_door(daemon::ControlDoor::Handler handler) override;
-  [[nodiscard]] std::unique_ptr<daemon::Telling> telling(daemon::LogSink log) override;
+  [[nodiscard]] std::unique_ptr<daemon::Notifying> notifying(daemon::LogSink log) override;
   [[nodiscard]] std::unique_ptr<daemon::Showing> showing(daemon::PageParts parts) override;
   void watch_signals(const std::vector<int>&, std::function<void(int)>) override {}
   void post(std::function<void()> call) override;

@@ -10,7 +10,7 @@
 #include <span>
 #include <utility>
 
-#include "storage/aside.hpp"
+#include "storage/quarantine.hpp"
 #include "storage/run_builder.hpp"
 
 namespace nightwatt::world {
@@ -39,7 +39,7 @@ bool near(double a, double b) {
 /// The stored readings from `from` on as those that were said from `first` on, with one clock between them: for each
 /// its place among the said; nothing where it does not work out.
 std::optional<std::vector<std::size_t>> follow(const std::vector<Reading>& stored, std::size_t from,
-                                               const SimMeter& meter, std::size_t first, std::int64_t shift_us,
+                                               const SimMeter& meter, std::size_t first, std::int64_t utc_offset_us,
                                                std::size_t& stuck) {
   const std::vector<Said>& said = meter.said();
   /// Stamps are cut to a millisecond, ports are read up to a fifth of one late, and readings that come together are set
@@ -48,7 +48,7 @@ std::optional<std::vector<std::size_t>> follow(const std::vector<Reading>& store
   std::vector<std::size_t> places;
   std::size_t next = first;
   for (std::size_t i = from; i < stored.size(); ++i) {
-    const auto off = [&](std::size_t place) { return stored[i].time.us - said[place].mono_us - shift_us; };
+    const auto off = [&](std::size_t place) { return stored[i].time.us - said[place].mono_us - utc_offset_us; };
     const auto fits = [&](std::size_t place) {
       return off(place) <= tolerance_us + said[place].late_us && off(place) >= -tolerance_us &&
              same_value(stored[i], said[place]);
@@ -194,7 +194,7 @@ std::string Truth::look(const End& end, std::map<std::string, Asked>& asked) {
     return {};
   }
   if (!store) return "the store cannot be opened: " + store.error().message;
-  if (!storage::stores_set_aside(path_).empty()) return "a sound store was set aside";
+  if (!storage::quarantined_stores(path_).empty()) return "a sound store was set aside";
   for (const SimMeter* meter : meters_)
     if (std::string problem = look_at_meter(*store, *meter, end); !problem.empty())
       return "meter " + meter->name() + ": " + problem;
@@ -223,7 +223,7 @@ void Truth::expect_damage() {
 
 /// The stores that were set aside, the oldest first, and the one at the path.
 std::vector<Truth::File> Truth::files() const {
-  std::vector<std::string> paths = storage::stores_set_aside(path_);
+  std::vector<std::string> paths = storage::quarantined_stores(path_);
   paths.push_back(path_);
   std::vector<File> found;
   for (const std::string& path : paths) found.push_back({file_number(path), storage::StoreReader::open(path)});
@@ -334,10 +334,10 @@ std::string Truth::match_new(const storage::StoreReader& store, storage::StreamI
   if (!places) return "stored, but not said then: " + when(stored[std::min(stuck, stored.size() - 1)]);
   for (std::size_t i = 0; i < places->size(); ++i) {
     const Reading& reading = stored[from + i];
-    const auto shift = store.shift_at(id, reading.time);
-    if (!shift) return shift.error().message;
+    const auto utc_offset = store.utc_offset_at(id, reading.time);
+    if (!utc_offset) return utc_offset.error().message;
     const Said& one = said[(*places)[i]];
-    const std::int64_t shown_us = reading.time.us + shift->count();
+    const std::int64_t shown_us = reading.time.us + utc_offset->count();
     // As the calendar was then, as it was before a step that nobody had noticed yet, or as it was put right since.
     const auto is_right = [&](std::int64_t calendar_us) { return std::abs(shown_us - calendar_us) <= step_limit_us; };
     const bool right = is_right(one.utc_us) || is_right(one.unstepped_us) ||

@@ -8,7 +8,7 @@
 #include <string>
 #include <vector>
 
-#include "measure/reading.hpp"
+#include "measure/signal/reading.hpp"
 #include "sim_meter.hpp"
 #include "storage/run_builder.hpp"
 #include "storage/store.hpp"

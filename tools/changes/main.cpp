@@ -5,7 +5,7 @@
 #include <iostream>
 #include <string>
 
-#include "measure/change_points.hpp"
+#include "measure/segment/change_points.hpp"
 
 int main() {
   nightwatt::ChangePoints engine;

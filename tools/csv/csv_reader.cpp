@@ -3,7 +3,7 @@
 #include <algorithm>
 
 #include "form.hpp"
-#include "measure/time_text.hpp"
+#include "measure/signal/time_text.hpp"
 #include "order.hpp"
 #include "records.hpp"
 #include "text/printable.hpp"

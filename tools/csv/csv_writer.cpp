@@ -1,6 +1,6 @@
 #include "csv/csv_writer.hpp"
 
-#include "measure/time_text.hpp"
+#include "measure/signal/time_text.hpp"
 
 namespace nightwatt::csv {
 namespace {

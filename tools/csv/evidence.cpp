@@ -4,7 +4,7 @@
 #include <array>
 #include <cmath>
 
-#include "measure/time_text.hpp"
+#include "measure/signal/time_text.hpp"
 #include "text/printable.hpp"
 
 namespace nightwatt::csv {

@@ -8,7 +8,7 @@
 #include <string_view>
 #include <vector>
 
-#include "measure/result.hpp"
+#include "measure/signal/result.hpp"
 #include "number_form.hpp"
 #include "time_form.hpp"
 

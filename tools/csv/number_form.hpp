@@ -6,7 +6,7 @@
 #include <string>
 #include <string_view>
 
-#include "measure/decimal.hpp"
+#include "measure/signal/decimal.hpp"
 
 namespace nightwatt::csv {
 

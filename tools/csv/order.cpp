@@ -2,7 +2,7 @@
 
 #include <algorithm>
 
-#include "measure/time_text.hpp"
+#include "measure/signal/time_text.hpp"
 #include "text/printable.hpp"
 
 namespace nightwatt::csv {

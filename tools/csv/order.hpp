@@ -8,7 +8,7 @@
 #include <vector>
 
 #include "form.hpp"
-#include "measure/reading.hpp"
+#include "measure/signal/reading.hpp"
 #include "time_form.hpp"
 
 namespace nightwatt::csv {

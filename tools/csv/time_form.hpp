@@ -6,7 +6,7 @@
 #include <string>
 #include <string_view>
 
-#include "measure/result.hpp"
+#include "measure/signal/result.hpp"
 
 namespace nightwatt::csv {
 

@@ -1,8 +1,8 @@
 #include "arguments.hpp"
 
 #include "csv/csv_reader.hpp"
-#include "measure/decimal.hpp"
-#include "measure/spoken_time.hpp"
+#include "measure/signal/decimal.hpp"
+#include "measure/signal/spoken_time.hpp"
 #include "text/printable.hpp"
 
 namespace nightwatt::query {

@@ -8,8 +8,8 @@
 #include <variant>
 #include <vector>
 
-#include "measure/result.hpp"
-#include "measure/time.hpp"
+#include "measure/signal/result.hpp"
+#include "measure/signal/time.hpp"
 
 namespace nightwatt::query {
 

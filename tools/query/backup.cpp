@@ -4,7 +4,7 @@
 #include <vector>
 
 #include "commands.hpp"
-#include "measure/time_text.hpp"
+#include "measure/signal/time_text.hpp"
 #include "storage/backup.hpp"
 #include "text/json_text.hpp"
 #include "text/printable.hpp"

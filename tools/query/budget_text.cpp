@@ -25,12 +25,12 @@ void print_one(Context& context, const std::string& name, const std::optional<Fi
     table.row({{part.name},
                {small_power(part.uncertainty_w)},
                {number_text(part.share * 100.0, "%")},
-               {freedom_text(part.freedom)},
+               {degrees_of_freedom_text(part.degrees_of_freedom)},
                {part.rectangular ? "rectangular" : "normal"},
                {text::printable(part.how)}});
   table.write(context.out, context.style);
   context.out.write("  combined u = " + small_power(b.standard_w) + ", k = " + number_text(b.coverage_factor, "") +
-                    " (" + freedom_text(b.freedom) +
+                    " (" + degrees_of_freedom_text(b.degrees_of_freedom) +
                     " effective degrees of freedom), U = " + small_power(b.uncertainty_w) + "\n");
   if (figure->stability) context.out.write("  " + text::printable(figure->stability->words) + "\n");
   for (const std::string& warning : b.warnings)

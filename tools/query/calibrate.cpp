@@ -9,7 +9,7 @@
 #include "commands.hpp"
 #include "drivers/protocols.hpp"
 #include "figures/calibration.hpp"
-#include "measure/time_text.hpp"
+#include "measure/signal/time_text.hpp"
 #include "profile_edit.hpp"
 #include "text/printable.hpp"
 #include "text/width.hpp"
@@ -58,13 +58,13 @@ Result<PairedLevels> levels_for(const storage::StoreReader& store, const Calibra
   return paired_levels(store, arguments.meter, loads);
 }
 
-std::string promise_word(Promise promise) {
-  switch (promise) {
-    case Promise::kept:
+std::string conformity_word(Conformity permissible_error) {
+  switch (permissible_error) {
+    case Conformity::kept:
       return "kept";
-    case Promise::broken:
+    case Conformity::broken:
       return "not kept";
-    case Promise::cannot_tell:
+    case Conformity::cannot_tell:
       return "cannot be told";
   }
   return "";
@@ -95,23 +95,24 @@ void write_people(Context& context, const CalibrateArguments& arguments, const C
     table.row({{number_text(point.level.shown_w, "")},
                {number_text(point.level.reference_w, "")},
                {signed_figure(point.error_w, point.error_uncertainty_w)},
-               {figure_text({point.corrected_w, 2.0 * c.deviation_at(point.level.shown_w)}, "")},
+               {figure_text({point.corrected_w, 2.0 * c.standard_deviation_at(point.level.shown_w)}, "")},
                {number_text(point.residual_w, "")},
-               {point.promise ? promise_word(*point.promise) : std::string(),
-                point.promise == Promise::broken ? Tone::red : Tone::plain}});
+               {point.permissible_error ? conformity_word(*point.permissible_error) : std::string(),
+                point.permissible_error == Conformity::broken ? Tone::red : Tone::plain}});
   table.write(context.out, context.style);
   context.out.write("\n  " + curve_text(c) + "\n  from " + number_text(c.from_w, "") + " to " +
                     number_text(c.to_w, "W") + (made.bent ? ", bent: the square earned its place" : "") + "\n");
   for (const double shown : {c.from_w, 0.5 * (c.from_w + c.to_w), c.to_w})
     context.out.write("  at " + text::pad_left(number_text(shown, "W"), 10) + "  " +
-                      signed_figure(c.at(shown) - shown, 2.0 * c.deviation_at(shown)) + "\n");
+                      signed_figure(c.at(shown) - shown, 2.0 * c.standard_deviation_at(shown)) + "\n");
   std::string fit = "  chi-squared " + number_text(made.chi_squared, "") + " on " +
-                    std::to_string(static_cast<long>(made.freedom)) + " degrees of freedom";
-  if (made.freedom < 1.0) fit += ": as many levels as unknowns, nothing is left to check the line with";
+                    std::to_string(static_cast<long>(made.degrees_of_freedom)) + " degrees of freedom";
+  if (made.degrees_of_freedom < 1.0) fit += ": as many levels as unknowns, nothing is left to check the line with";
   if (c.scatter_w > 0.0) fit += "; the levels lie about the line by " + number_text(c.scatter_w, "W") + ", counted";
   context.out.write(fit + "\n");
-  if (made.promise && paired.promise)
-    context.out.write("  the maker's promise, " + paired.promise->text() + ": " + promise_word(*made.promise) + "\n");
+  if (made.permissible_error && paired.permissible_error)
+    context.out.write("  the maker's promise, " + paired.permissible_error->text() + ": " +
+                      conformity_word(*made.permissible_error) + "\n");
   for (const std::string& warning : paired.warnings)
     context.out.write("  " + toned(context.style, Tone::yellow, "warning:") + " " + text::printable(warning) + "\n");
 }
@@ -127,16 +128,16 @@ void write_json(Context& context, const CalibrateArguments& arguments, const Cal
   for (const double number : c.covariance) json.value(number);
   json.end_array().field("scatter_w", c.scatter_w).field("from_w", c.from_w).field("to_w", c.to_w);
   json.field("made", c.made).field("until", c.until).field("chi_squared", made.chi_squared);
-  json.field("degrees_of_freedom", made.freedom).field("bent", made.bent).key("promise");
-  made.promise ? json.value(promise_word(*made.promise)) : json.null();
+  json.field("degrees_of_freedom", made.degrees_of_freedom).field("bent", made.bent).key("promise");
+  made.permissible_error ? json.value(conformity_word(*made.permissible_error)) : json.null();
   json.key("levels").begin_array();
   for (const CalibrationPoint& point : made.points) {
     json.line_break().begin_object().field("shown_w", point.level.shown_w);
     json.field("reference_w", point.level.reference_w).field("error_w", point.error_w);
     json.field("error_uncertainty_w", point.error_uncertainty_w).field("corrected_w", point.corrected_w);
-    json.field("corrected_uncertainty_w", 2.0 * c.deviation_at(point.level.shown_w));
-    json.field("residual_w", point.residual_w).field("promised_w", point.promised_w).key("promise");
-    point.promise ? json.value(promise_word(*point.promise)) : json.null();
+    json.field("corrected_uncertainty_w", 2.0 * c.standard_deviation_at(point.level.shown_w));
+    json.field("residual_w", point.residual_w).field("promised_w", point.permissible_error_w).key("promise");
+    point.permissible_error ? json.value(conformity_word(*point.permissible_error)) : json.null();
     json.end_object();
   }
   json.end_array().field("written", written).key("warnings").begin_array();
@@ -191,7 +192,7 @@ Outcome run(Context& context, const CalibrateArguments& arguments) {
   if (!store) return tl::unexpected(store.error());
   const auto paired = levels_for(*store, arguments);
   if (!paired) return tl::unexpected(paired.error());
-  auto made = calibrate(paired->levels, paired->trust, paired->promise);
+  auto made = calibrate(paired->levels, paired->trust, paired->permissible_error);
   if (!made) return tl::unexpected(made.error());
   made->correction.made = context.now();
   made->correction.until = context.now() + to_duration({days->value_or(usual_valid_days) * 86'400.0});

@@ -16,7 +16,7 @@
 #include "drivers/port.hpp"
 #include "drivers/protocols.hpp"
 #include "drivers/tcp_port.hpp"
-#include "measure/time_text.hpp"
+#include "measure/signal/time_text.hpp"
 #include "process.hpp"
 #include "service.hpp"
 #include "text/printable.hpp"

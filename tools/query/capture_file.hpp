@@ -9,8 +9,8 @@
 #include <string_view>
 #include <vector>
 
-#include "measure/result.hpp"
-#include "measure/time.hpp"
+#include "measure/signal/result.hpp"
+#include "measure/signal/time.hpp"
 
 namespace nightwatt::query {
 

@@ -5,7 +5,7 @@
 #include <charconv>
 #include <cmath>
 
-#include "measure/time_text.hpp"
+#include "measure/signal/time_text.hpp"
 #include "text/width.hpp"
 
 namespace nightwatt::query {

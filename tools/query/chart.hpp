@@ -7,7 +7,7 @@
 
 #include "figures/curve.hpp"
 #include "frame.hpp"
-#include "measure/segment.hpp"
+#include "measure/segment/segment.hpp"
 #include "table.hpp"
 #include "text/sink.hpp"
 

@@ -10,7 +10,7 @@ Result<void> acknowledge(Context& context) {
   auto store = context.open_writer(WhereMissing::refuse);
   if (!store) return tl::unexpected(store.error());
   return in_transaction(*store, [&]() -> Result<void> {
-    const auto known = store->acknowledge_set_aside();
+    const auto known = store->acknowledge_quarantine();
     return known ? Result<void>{} : Result<void>(tl::unexpected(known.error()));
   });
 }

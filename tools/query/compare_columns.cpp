@@ -5,7 +5,7 @@
 #include <functional>
 #include <string_view>
 
-#include "measure/time_text.hpp"
+#include "measure/signal/time_text.hpp"
 #include "text/printable.hpp"
 
 namespace nightwatt::query {

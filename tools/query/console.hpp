@@ -8,7 +8,7 @@
 #include <string_view>
 
 #include "frame.hpp"
-#include "measure/time.hpp"
+#include "measure/signal/time.hpp"
 
 namespace nightwatt::query {
 

@@ -13,7 +13,7 @@ namespace {
 
 constexpr int redraw_ms = 500;
 constexpr std::size_t answer_limit = 4096;  // a line of a terminal (Linux: N_TTY_BUF_SIZE)
-constexpr int patience = 20;                // answers that are no answer, before one gives up
+constexpr int attempts = 20;                // answers that are no answer, before one gives up
 
 tl::unexpected<Error> ended() {
   return fail(ErrorKind::negative, "the answers ended before the questions did: nothing was written");
@@ -70,7 +70,7 @@ Result<std::string> Dialogue::ask(const std::string& question, const std::string
 
 Result<bool> Dialogue::agree(const std::string& question, bool suggestion) {
   if (!asks_) return suggestion;
-  for (int i = 0; i < patience; ++i) {
+  for (int i = 0; i < attempts; ++i) {
     const auto line = ask(question + " (y/n)", suggestion ? "y" : "n");
     if (!line) return tl::unexpected(line.error());
     if (*line == "y" || *line == "Y" || *line == "yes") return true;
@@ -117,7 +117,7 @@ Result<std::string> Dialogue::ask_below(const std::function<Frame()>& frame, con
 
 Result<void> Dialogue::ask_until(const std::string& question, const std::string& suggestion,
                                  const std::function<Result<void>(const std::string&)>& take) {
-  for (int i = 0; i < patience; ++i) {
+  for (int i = 0; i < attempts; ++i) {
     const auto line = ask(question, suggestion);
     if (!line) return tl::unexpected(line.error());
     const auto taken = take(*line);

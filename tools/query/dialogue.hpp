@@ -7,7 +7,7 @@
 #include <vector>
 
 #include "frame.hpp"
-#include "measure/result.hpp"
+#include "measure/signal/result.hpp"
 #include "table.hpp"
 #include "text/sink.hpp"
 

@@ -4,7 +4,7 @@
 
 #include "commands.hpp"
 #include "figures/figures.hpp"
-#include "measure/decimal.hpp"
+#include "measure/signal/decimal.hpp"
 #include "storage/run_edit.hpp"
 #include "text/printable.hpp"
 

@@ -1,4 +1,4 @@
-#include "measure/estimate.hpp"
+#include "measure/run/estimate.hpp"
 
 #include <algorithm>
 #include <array>

@@ -4,7 +4,7 @@
 #include "csv/csv_reader.hpp"
 #include "csv/csv_writer.hpp"
 #include "figures/run_json.hpp"
-#include "measure/time_text.hpp"
+#include "measure/signal/time_text.hpp"
 #include "text/json_text.hpp"
 #include "text/printable.hpp"
 #include "whole_file.hpp"
@@ -22,12 +22,14 @@ struct Selection {
   UtcTime from{0};
   UtcTime to = csv::time_limit;
   Calendar calendar;
-  Duration end_shift{0};  ///< of its last stretch
+  Duration end_utc_offset{0};  ///< of its last stretch
 
   /// Times of a file must rise: where an outage of unknown length is in the way, all is shown by the last stretch.
-  [[nodiscard]] Duration shift_at(UtcTime time) const { return calendar.rises() ? calendar.shift_at(time) : end_shift; }
+  [[nodiscard]] Duration utc_offset_at(UtcTime time) const {
+    return calendar.rises() ? calendar.utc_offset_at(time) : end_utc_offset;
+  }
   [[nodiscard]] UtcTime record_time(UtcTime shown) const {
-    return calendar.rises() ? calendar.record_time(shown) : shown - end_shift;
+    return calendar.rises() ? calendar.record_time(shown) : shown - end_utc_offset;
   }
 };
 
@@ -48,7 +50,7 @@ Result<Selection> of_run(const storage::StoreReader& store, const std::string& w
                 run_text(*run) + " was entered by hand and has no readings; see nightwatt summary");
   auto calendar = calendar_of(store, *run);
   if (!calendar) return tl::unexpected(calendar.error());
-  selection.end_shift = calendar->shift_at(run->end.value_or(csv::time_limit));
+  selection.end_utc_offset = calendar->utc_offset_at(run->end.value_or(csv::time_limit));
   selection.calendar = std::move(*calendar);
   selection.stream = run->stream;
   selection.from = run->begin;
@@ -68,7 +70,7 @@ Result<Selection> of_meter(const storage::StoreReader& store, const std::string&
   selection.stream = **stream;
   auto calendar = store.calendar(selection.stream, UtcTime{0}, csv::time_limit);
   if (!calendar) return tl::unexpected(calendar.error());
-  selection.end_shift = calendar->shift_at(csv::time_limit);
+  selection.end_utc_offset = calendar->utc_offset_at(csv::time_limit);
   selection.calendar = std::move(*calendar);
   return selection;
 }
@@ -96,7 +98,7 @@ Result<std::vector<Quantity>> others_in(const storage::StoreReader& store, const
   std::vector<Quantity> others;
   for (const Quantity quantity : all_quantities) {
     if (selection.from > selection.to) break;
-    const auto sums = store.sums(selection.stream, quantity, selection.from, selection.to);
+    const auto sums = store.aggregates(selection.stream, quantity, selection.from, selection.to);
     if (!sums) return tl::unexpected(sums.error());
     any = any || sums->count > 0;
     if (quantity != Quantity::power && sums->count > 0) others.push_back(quantity);
@@ -126,13 +128,13 @@ Result<void> write_csv(Context& context, const storage::StoreReader& store, cons
   context.out.write(line);
   return each_reading(context, store, selection, [&](const Reading& reading) {
     line.clear();
-    csv::append_row(line, reading, selection.shift_at(reading.time), others);
+    csv::append_row(line, reading, selection.utc_offset_at(reading.time), others);
     context.out.write(line);
   });
 }
 
-void write_reading(JsonWriter& json, const Reading& reading, Duration shift) {
-  json.begin_object().field("time", reading.time + shift);
+void write_reading(JsonWriter& json, const Reading& reading, Duration utc_offset) {
+  json.begin_object().field("time", reading.time + utc_offset);
   for (const Quantity quantity : all_quantities)
     if (const auto value = reading.values.get(quantity)) json.field(quantity_column(quantity), *value);
   json.end_object();
@@ -142,7 +144,7 @@ void write_reading(JsonWriter& json, const Reading& reading, Duration shift) {
 Result<void> write_lines(Context& context, const storage::StoreReader& store, const Selection& selection) {
   return each_reading(context, store, selection, [&](const Reading& reading) {
     JsonWriter json(context.out);
-    write_reading(json, reading, selection.shift_at(reading.time));
+    write_reading(json, reading, selection.utc_offset_at(reading.time));
     context.out.write("\n");
   });
 }
@@ -158,7 +160,7 @@ Result<void> write_json(Context& context, const storage::StoreReader& store, con
   json.key("readings").begin_array();
   const auto written = each_reading(context, store, selection, [&](const Reading& reading) {
     json.line_break();
-    write_reading(json, reading, selection.shift_at(reading.time));
+    write_reading(json, reading, selection.utc_offset_at(reading.time));
   });
   json.end_array().end_object();
   context.out.write("\n");

@@ -4,7 +4,7 @@
 
 #include "commands.hpp"
 #include "history_picture.hpp"
-#include "measure/time_text.hpp"
+#include "measure/signal/time_text.hpp"
 #include "text/printable.hpp"
 
 namespace nightwatt::query {
@@ -22,7 +22,7 @@ void write_csv(Context& context, const History& history) {
     for (const auto& figure : run.figures) {
       line += "," + (figure ? exact_text(figure->value) : std::string()) + ",";
       if (figure && std::isfinite(figure->uncertainty)) line += exact_text(figure->uncertainty);
-      line += "," + (figure && figure->parts ? exact_text(figure->parts->chance_w) : std::string());
+      line += "," + (figure && figure->parts ? exact_text(figure->parts->random_w) : std::string());
     }
     context.out.write(line + "\n");
   }

@@ -6,7 +6,7 @@
 #include "commands.hpp"
 #include "csv/csv_reader.hpp"
 #include "figures/figures.hpp"
-#include "measure/time_text.hpp"
+#include "measure/signal/time_text.hpp"
 #include "storage/run_builder.hpp"
 #include "table_file.hpp"
 #include "text/json_text.hpp"

@@ -1,5 +1,5 @@
 #include "commands.hpp"
-#include "measure/time_text.hpp"
+#include "measure/signal/time_text.hpp"
 #include "service.hpp"
 #include "storage/run_builder.hpp"
 #include "storage/run_edit.hpp"

@@ -6,7 +6,7 @@
 #include <cmath>
 
 #include "figures/figures.hpp"
-#include "measure/time_text.hpp"
+#include "measure/signal/time_text.hpp"
 #include "text/json_text.hpp"
 #include "text/printable.hpp"
 #include "text/width.hpp"

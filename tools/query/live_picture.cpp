@@ -7,8 +7,8 @@
 #include <utility>
 
 #include "figures/figures.hpp"
-#include "measure/level_budget.hpp"
-#include "measure/statistics.hpp"
+#include "measure/uncertainty/level_budget.hpp"
+#include "measure/uncertainty/statistics.hpp"
 #include "status_picture.hpp"
 #include "text/printable.hpp"
 
@@ -140,13 +140,13 @@ Result<LiveCurve> LiveSource::curve_of(const Chosen& chosen, const LiveChoice& c
   curve.meter = chosen.meter;
   const auto last = store_->last_reading(*chosen.stream);
   if (!last) return tl::unexpected(last.error());
-  const auto shift = store_->shift_at(*chosen.stream, *last ? (*last)->time : now);
-  if (!shift) return tl::unexpected(shift.error());
+  const auto utc_offset = store_->utc_offset_at(*chosen.stream, *last ? (*last)->time : now);
+  if (!utc_offset) return tl::unexpected(utc_offset.error());
   // Readings that come together are stamped a little ahead.
-  UtcTime end = now - *shift;
+  UtcTime end = now - *utc_offset;
   if (*last) {
     end = std::max(end, (*last)->time);
-    curve.last = (*last)->time + *shift;
+    curve.last = (*last)->time + *utc_offset;
     if (const auto power = (*last)->values.get(Quantity::power)) curve.power = power->text() + " W";
   }
   std::vector<Point> points;
@@ -159,11 +159,11 @@ Result<LiveCurve> LiveSource::curve_of(const Chosen& chosen, const LiveChoice& c
   Binning binning(end, choice.minutes, choice.columns, median_interval_s(points));
   for (const Point& point : points) binning.add(point.time, point.power_w);
   curve.bins = std::move(binning.bins());
-  curve.from = curve.bins.front().begin + *shift;
-  curve.to = end + *shift;
+  curve.from = curve.bins.front().begin + *utc_offset;
+  curve.to = end + *utc_offset;
   if (chosen.run)
-    if (auto added = add_run(*chosen.run, curve, *shift); !added) return tl::unexpected(added.error());
-  for (Bin& bin : curve.bins) bin.begin = bin.begin + *shift;
+    if (auto added = add_run(*chosen.run, curve, *utc_offset); !added) return tl::unexpected(added.error());
+  for (Bin& bin : curve.bins) bin.begin = bin.begin + *utc_offset;
   return curve;
 }
 

@@ -7,8 +7,8 @@
 
 #include "chart.hpp"
 #include "context.hpp"
-#include "measure/level_forecast.hpp"
-#include "measure/summary.hpp"
+#include "measure/run/summary.hpp"
+#include "measure/uncertainty/level_forecast.hpp"
 #include "service.hpp"
 
 namespace nightwatt::query {
@@ -70,7 +70,7 @@ class LiveSource {
   [[nodiscard]] Result<void> look_at_store(const LiveChoice& choice, LivePicture& picture);
   [[nodiscard]] Result<Chosen> choose(const LiveChoice& choice, LivePicture& picture);
   [[nodiscard]] Result<LiveCurve> curve_of(const Chosen& chosen, const LiveChoice& choice, UtcTime now);
-  [[nodiscard]] Result<void> add_run(const storage::RunInfo& run, LiveCurve& curve, Duration shift);
+  [[nodiscard]] Result<void> add_run(const storage::RunInfo& run, LiveCurve& curve, Duration utc_offset);
   [[nodiscard]] Result<std::optional<LiveLevel>> level_of(const storage::RunInfo& run, const Segment& segment,
                                                           double step_w);
 

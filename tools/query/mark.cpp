@@ -2,7 +2,7 @@
 
 #include "commands.hpp"
 #include "marks.hpp"
-#include "measure/time_text.hpp"
+#include "measure/signal/time_text.hpp"
 #include "service.hpp"
 #include "text/json_text.hpp"
 #include "text/printable.hpp"

@@ -1,6 +1,6 @@
 #include "marks.hpp"
 
-#include "measure/time_text.hpp"
+#include "measure/signal/time_text.hpp"
 #include "text/printable.hpp"
 
 namespace nightwatt::query {

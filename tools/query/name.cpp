@@ -37,17 +37,17 @@ void show(Context& context, const storage::RunInfo& info, const Proposal& propos
   if (context.json) {
     JsonWriter json(context.out);
     json.begin_document().field("run", info.id).key("devices").begin_array();
-    for (const auto& [device, odds] : proposal.devices)
-      json.line_break().begin_object().field("device", device).field("odds", odds).end_object();
+    for (const auto& [device, posterior] : proposal.devices)
+      json.line_break().begin_object().field("device", device).field("odds", posterior).end_object();
     json.end_array().field("none", proposal.none).key("proposal");
     proposal.device() ? json.value(*proposal.device()) : json.null();
     json.end_object();
     context.out.write("\n");
     return;
   }
-  for (const auto& [device, odds] : proposal.devices)
-    context.out.write("  " + odds_text(odds) + "  " + text::printable(device) + "\n");
-  context.out.write("  " + odds_text(proposal.none) + "  none of these\n");
+  for (const auto& [device, posterior] : proposal.devices)
+    context.out.write("  " + posterior_text(posterior) + "  " + text::printable(device) + "\n");
+  context.out.write("  " + posterior_text(proposal.none) + "  none of these\n");
   const std::string id = std::to_string(info.id);
   if (proposal.device())
     context.out.write("Take it: nightwatt name " + id + " --accept\n");
@@ -82,8 +82,8 @@ Outcome run(Context& context, const NameArguments& arguments) {
   if (!proposal) return tl::unexpected(proposal.error());
   if (!proposal->device())
     return fail(ErrorKind::negative, "there is no proposal to accept for " + run_text(*info) + ": the likeliest has " +
-                                         odds_text(proposal->odds()) + "; nightwatt name " + std::to_string(info->id) +
-                                         " DEVICE names it");
+                                         posterior_text(proposal->posterior()) + "; nightwatt name " +
+                                         std::to_string(info->id) + " DEVICE names it");
   return give(context, *store, *info, *proposal->device());
 }
 

@@ -3,8 +3,8 @@
 
 #include <string>
 
-#include "measure/correction.hpp"
-#include "measure/result.hpp"
+#include "measure/signal/correction.hpp"
+#include "measure/signal/result.hpp"
 
 namespace nightwatt::query {
 

@@ -1,4 +1,4 @@
-#include "page/report.hpp"
+#include "report/report.hpp"
 
 #include <cstdint>
 

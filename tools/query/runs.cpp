@@ -1,7 +1,7 @@
 #include "commands.hpp"
 #include "figures/known_devices.hpp"
 #include "figures/run_json.hpp"
-#include "measure/time_text.hpp"
+#include "measure/signal/time_text.hpp"
 #include "text/printable.hpp"
 
 namespace nightwatt::query {
@@ -69,7 +69,10 @@ void write_json(Context& context, const std::vector<Row>& rows) {
     write_run(json, row.info, row.calendar, [&row](JsonWriter& more) {
       more.key("proposal");
       if (row.proposal && row.proposal->device())
-        more.begin_object().field("device", *row.proposal->device()).field("odds", row.proposal->odds()).end_object();
+        more.begin_object()
+            .field("device", *row.proposal->device())
+            .field("odds", row.proposal->posterior())
+            .end_object();
       else
         more.null();
     });
@@ -81,7 +84,7 @@ void write_json(Context& context, const std::vector<Row>& rows) {
 /// A name, or the likeliest one with its odds.
 Table::Cell device_cell(const Row& row) {
   if (row.info.device || !row.proposal || !row.proposal->device()) return {device_text(row.info), Tone::strong};
-  return {text::printable(*row.proposal->device()) + "? " + odds_text(row.proposal->odds()), Tone::dim};
+  return {text::printable(*row.proposal->device()) + "? " + posterior_text(row.proposal->posterior()), Tone::dim};
 }
 
 std::string remarks(const storage::RunInfo& run) {

@@ -1,7 +1,7 @@
 #include "storage/salvage.hpp"
 
 #include "commands.hpp"
-#include "measure/time_text.hpp"
+#include "measure/signal/time_text.hpp"
 #include "text/json_text.hpp"
 #include "text/printable.hpp"
 

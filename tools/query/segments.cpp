@@ -1,7 +1,7 @@
 #include "chart.hpp"
 #include "commands.hpp"
 #include "figures/run_json.hpp"
-#include "measure/time_text.hpp"
+#include "measure/signal/time_text.hpp"
 #include "text/printable.hpp"
 
 namespace nightwatt::query {

@@ -5,7 +5,7 @@
 #include <nlohmann/json.hpp>
 
 #include "daemon/control.hpp"
-#include "measure/time_text.hpp"
+#include "measure/signal/time_text.hpp"
 #include "storage/run_edit.hpp"
 #include "text/printable.hpp"
 

@@ -33,7 +33,7 @@ struct BeginRequest {
 };
 
 /// How telling at night went, since the service started.
-struct TellState {
+struct NotificationState {
   std::int64_t told = 0, failed = 0, given_up = 0, waiting = 0;
 };
 struct MirrorState {
@@ -44,7 +44,7 @@ struct MirrorState {
 };
 struct ServiceState {
   std::vector<MeterState> meters;
-  TellState tell;
+  NotificationState tell;
   std::optional<MirrorState> mirror;
   bool paused = false;       ///< the store cannot be written at the moment
   std::string paused_why;    ///< in a line; empty where the service does not say

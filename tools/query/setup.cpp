@@ -207,7 +207,7 @@ class Setup {
     say_form(found);
     if (auto power = choose_power(table); !power) return power;
     if (auto others = choose_others(table); !others) return others;
-    if (auto promise = ask_promise(); !promise) return promise;
+    if (auto permissible_error = ask_promise(); !permissible_error) return permissible_error;
     profile_ = setup::text_profile(found.text->settings, found.line, fields_);
     head_ =
         "A meter that prints lines, found by nightwatt setup.\nThe manual has the last word on its units, its "

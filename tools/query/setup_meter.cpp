@@ -15,9 +15,9 @@ namespace {
 
 constexpr std::array<std::uint32_t, 9> usual_bauds = {115200, 9600, 57600, 38400, 19200, 4800, 2400, 1200, 230400};
 /// A meter that speaks by itself mostly does so every second.
-constexpr Duration first_patience{4'000'000};
+constexpr Duration first_wait{4'000'000};
 /// The slow ones every ten; waited for once nobody answered either.
-constexpr Duration last_patience{15'000'000};
+constexpr Duration last_wait{15'000'000};
 constexpr Duration a_speed{2'500'000};  ///< listened to each, where lines come often
 constexpr std::size_t lines_wanted = 4;
 constexpr double text_enough = 0.95;  ///< of the bytes; a wrong speed gives half at best
@@ -154,7 +154,7 @@ tl::unexpected<Error> port_trouble(const drivers::PortError& error) {
 Result<FoundMeter> find_meter(Dialogue& talk, const std::string& port, const SetupArguments& arguments) {
   const bool text_only = arguments.form.has_value();
   talk.say("Listening to " + text::printable(port) + ":");
-  auto spoke = arguments.profile ? Result<bool>(false) : speaks(port, bauds_of(arguments).front(), first_patience);
+  auto spoke = arguments.profile ? Result<bool>(false) : speaks(port, bauds_of(arguments).front(), first_wait);
   if (!spoke) return tl::unexpected(spoke.error());
   if (!*spoke && !text_only) {
     if (!arguments.profile) talk.say("  it says nothing by itself");
@@ -163,10 +163,10 @@ Result<FoundMeter> find_meter(Dialogue& talk, const std::string& port, const Set
     if (!answers->empty()) return FoundMeter{answers->front().profile.line, std::nullopt, std::move(*answers)};
     if (arguments.profile) return nothing(port);
     talk.say("  nobody answers; listening for a slow one");
-    spoke = speaks(port, bauds_of(arguments).front(), last_patience);
+    spoke = speaks(port, bauds_of(arguments).front(), last_wait);
     if (!spoke) return tl::unexpected(spoke.error());
   }
-  for (const Duration each : {a_speed, last_patience}) {
+  for (const Duration each : {a_speed, last_wait}) {
     if (!*spoke && !text_only) break;
     auto found = hear_at_any_speed(talk, port, arguments, each);
     if (!found) return tl::unexpected(found.error());

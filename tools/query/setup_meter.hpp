@@ -8,7 +8,7 @@
 #include "arguments.hpp"
 #include "dialogue.hpp"
 #include "drivers/port.hpp"
-#include "measure/result.hpp"
+#include "measure/signal/result.hpp"
 #include "setup/modbus_probe.hpp"
 #include "setup/text_guess.hpp"
 

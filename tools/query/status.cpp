@@ -3,7 +3,7 @@
 #include "commands.hpp"
 #include "figures/figures.hpp"
 #include "follow.hpp"
-#include "measure/time_text.hpp"
+#include "measure/signal/time_text.hpp"
 #include "status_picture.hpp"
 #include "text/json_text.hpp"
 #include "text/printable.hpp"
@@ -37,9 +37,9 @@ void write_json(Context& context, const StatusPicture& picture) {
   if (!picture.store_problem.empty()) json.field("problem", picture.store_problem);
   json.field("bytes", bytes).field("oldest", oldest).field("samples", samples);
   json.key("set_aside").begin_array();
-  for (const std::string& name : picture.set_aside) json.value(name);
+  for (const std::string& name : picture.quarantine) json.value(name);
   json.end_array().end_object();
-  const TellState& tell = picture.tell;
+  const NotificationState& tell = picture.tell;
   json.key("tell").begin_object().field("told", tell.told).field("failed", tell.failed);
   json.field("given_up", tell.given_up).field("waiting", tell.waiting).end_object();
   if (picture.mirror) {
@@ -104,7 +104,7 @@ std::string bytes_text(std::int64_t bytes) {
 }
 
 /// Nothing where nobody is told of anything.
-void write_tell(Context& context, const TellState& tell) {
+void write_tell(Context& context, const NotificationState& tell) {
   if (tell.told + tell.failed + tell.given_up + tell.waiting == 0) return;
   context.out.write("told     " + std::to_string(tell.told) + (tell.told == 1 ? " message" : " messages"));
   const auto more = [&](std::int64_t count, const char* what, Tone tone) {
@@ -139,7 +139,7 @@ void write_people(Context& context, const StatusPicture& picture) {
                       " readings" + (picture.store->oldest ? ", oldest " + local_text(*picture.store->oldest) : "") +
                       "\n");
   }
-  for (const std::string& name : picture.set_aside)
+  for (const std::string& name : picture.quarantine)
     context.out.write("damaged  " + toned(context.style, Tone::red, text::printable(name)) +
                       ", set aside: see nightwatt salvage\n");
   if (picture.paused)

@@ -4,7 +4,7 @@
 
 #include <algorithm>
 
-#include "storage/aside.hpp"
+#include "storage/quarantine.hpp"
 
 namespace nightwatt::query {
 namespace {
@@ -22,9 +22,9 @@ Result<std::vector<MeterState>> stored_meters(const storage::StoreReader& store,
     const auto last = store.last_reading(stream.id);
     if (!last) return tl::unexpected(last.error());
     if (*last) {
-      const auto shift = store.shift_at(stream.id, (*last)->time);
-      if (!shift) return tl::unexpected(shift.error());
-      meter.last = (*last)->time + *shift;
+      const auto utc_offset = store.utc_offset_at(stream.id, (*last)->time);
+      if (!utc_offset) return tl::unexpected(utc_offset.error());
+      meter.last = (*last)->time + *utc_offset;
       meter.age_s = to_seconds(now - *meter.last).value;
     }
     meters.push_back(std::move(meter));
@@ -68,7 +68,7 @@ Result<StatusPicture> look_at_status(Context& context) {
   const auto path = context.store_path();
   if (!path) return tl::unexpected(path.error());
   picture.store_path = *path;
-  picture.set_aside = storage::stores_set_aside(*path);
+  picture.quarantine = storage::quarantined_stores(*path);
   auto service = service_status(context);
   picture.running = service.has_value();
   if (service) {

@@ -14,7 +14,7 @@ namespace nightwatt::query {
 struct StatusPicture {
   bool running = false;
   std::vector<MeterState> meters;
-  TellState tell;
+  NotificationState tell;
   std::optional<MirrorState> mirror;
   bool paused = false;  ///< the service cannot write the store at the moment
   std::string paused_why;
@@ -22,7 +22,7 @@ struct StatusPicture {
   std::string store_path;
   std::optional<storage::StoreStatus> store;  ///< none: not there yet, or it cannot be read
   std::string store_problem;                  ///< why the store of a running service cannot be read
-  std::vector<std::string> set_aside;         ///< damaged stores that lie beside it
+  std::vector<std::string> quarantine;        ///< damaged stores that lie beside it
   std::vector<storage::Event> events;         ///< of the last days
 };
 [[nodiscard]] Result<StatusPicture> look_at_status(Context& context);

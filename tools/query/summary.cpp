@@ -2,7 +2,7 @@
 #include "commands.hpp"
 #include "figures/figures.hpp"
 #include "figures/run_json.hpp"
-#include "measure/time_text.hpp"
+#include "measure/signal/time_text.hpp"
 #include "text/printable.hpp"
 #include "text/width.hpp"
 

@@ -6,7 +6,7 @@
 #include <span>
 #include <string>
 
-#include "measure/result.hpp"
+#include "measure/signal/result.hpp"
 
 namespace nightwatt::query {
 

@@ -5,7 +5,7 @@
 #include "figures/curve.hpp"
 #include "figures/run_json.hpp"
 #include "follow.hpp"
-#include "measure/time_text.hpp"
+#include "measure/signal/time_text.hpp"
 
 namespace nightwatt::query {
 namespace {
@@ -32,7 +32,7 @@ Result<Window> window_of(const Context& context, const storage::StoreReader& sto
 
 /// The readings themselves where they are few enough.
 Result<std::vector<Bin>> points_of(const storage::StoreReader& store, const RunRecord& record, Window window) {
-  const auto sums = store.sums(record.info.stream, Quantity::power, window.from, window.to);
+  const auto sums = store.aggregates(record.info.stream, Quantity::power, window.from, window.to);
   if (!sums) return tl::unexpected(sums.error());
   if (sums->count > static_cast<std::int64_t>(json_points)) return bins_of(store, record, window, json_points);
   std::vector<Bin> points;

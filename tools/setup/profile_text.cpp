@@ -2,7 +2,7 @@
 #include <charconv>
 
 #include "drivers/protocols.hpp"
-#include "measure/time_text.hpp"
+#include "measure/signal/time_text.hpp"
 #include "setup/files.hpp"
 #include "toml_text.hpp"
 

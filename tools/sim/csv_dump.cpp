@@ -3,7 +3,7 @@
 #include <algorithm>
 #include <ostream>
 
-#include "measure/time_text.hpp"
+#include "measure/signal/time_text.hpp"
 
 namespace nightwatt::sim {
 

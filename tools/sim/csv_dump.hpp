@@ -3,7 +3,7 @@
 
 #include <iosfwd>
 
-#include "measure/time.hpp"
+#include "measure/signal/time.hpp"
 #include "sim/meter.hpp"
 
 namespace nightwatt::sim {

@@ -16,7 +16,7 @@ std::vector<std::byte> to_bytes(std::string_view text) {
 
 FieldText to_field(const ReadSpec& read, double value, const Script& script) {
   const double scale = static_cast<double>(read.scale.mantissa) * std::pow(10.0, read.scale.exponent);
-  const double step = display_step(read, script);
+  const double step = display_resolution(read, script);
   const bool is_counter = read.quantity == Quantity::energy || read.quantity == Quantity::energy_export;
   const DisplayRule rule = is_counter                         ? DisplayRule::truncate
                            : read.quantity == Quantity::power ? script.display_rule

@@ -6,7 +6,7 @@
 #include <string_view>
 #include <vector>
 
-#include "measure/meter_profile.hpp"
+#include "measure/signal/meter_profile.hpp"
 #include "sim/script.hpp"
 
 namespace nightwatt::sim {

@@ -5,7 +5,7 @@
 #include "config/config.hpp"
 #include "csv_dump.hpp"
 #include "drivers/protocols.hpp"
-#include "measure/time_text.hpp"
+#include "measure/signal/time_text.hpp"
 #include "player.hpp"
 
 namespace {

@@ -6,7 +6,7 @@
 #include <utility>
 #include <vector>
 
-#include "measure/meter_profile.hpp"
+#include "measure/signal/meter_profile.hpp"
 #include "sim/model.hpp"
 
 namespace nightwatt::sim {

@@ -123,7 +123,7 @@ int registers_taken(RegisterType type) {
   }
 }
 
-double display_step(const ReadSpec& read, const Script& script) {
+double display_resolution(const ReadSpec& read, const Script& script) {
   if (read.quantity == Quantity::power && script.display_w) return *script.display_w;
   if (read.resolution && *read.resolution > 0.0) return *read.resolution;
   return usual_step(read.quantity);
@@ -131,7 +131,7 @@ double display_step(const ReadSpec& read, const Script& script) {
 
 RegisterImage to_registers(const ReadSpec& read, double value, const Script& script) {
   const bool is_power = read.quantity == Quantity::power;
-  const double step = display_step(read, script);
+  const double step = display_resolution(read, script);
   // Counters never show what is not yet there.
   const bool is_counter = read.quantity == Quantity::energy || read.quantity == Quantity::energy_export;
   const DisplayRule rule = is_counter ? DisplayRule::truncate : is_power ? script.display_rule : DisplayRule::round;

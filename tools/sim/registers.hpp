@@ -5,7 +5,7 @@
 #include <string>
 #include <vector>
 
-#include "measure/meter_profile.hpp"
+#include "measure/signal/meter_profile.hpp"
 #include "sim/script.hpp"
 
 namespace nightwatt::sim {
@@ -22,6 +22,6 @@ struct RegisterImage {
 [[nodiscard]] RegisterImage to_registers(const ReadSpec& read, double value, const Script& script);
 
 /// The display step of a quantity: the script's for power, else the profile's, else a usual one.
-[[nodiscard]] double display_step(const ReadSpec& read, const Script& script);
+[[nodiscard]] double display_resolution(const ReadSpec& read, const Script& script);
 
 }  // namespace nightwatt::sim

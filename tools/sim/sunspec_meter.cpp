@@ -60,7 +60,7 @@ ModbusSlave::Answer SunSpecMeter::read_registers(std::uint8_t function, std::uin
   for (const ReadSpec& read : profile().reads) {
     const auto place = std::find_if(places.begin(), places.end(),
                                     [&](const Place& candidate) { return candidate.quantity == read.quantity; });
-    const double step = display_step(read, model().script());
+    const double step = display_resolution(read, model().script());
     const double shown = on_display(model().measured(read.quantity, at_s), step,
                                     place->wide ? DisplayRule::truncate : DisplayRule::round);
     const int decimals = decimals_of(step);

@@ -8,9 +8,9 @@
 #include <string_view>
 #include <vector>
 
-#include "measure/meter_profile.hpp"
-#include "measure/profile_table.hpp"
-#include "measure/result.hpp"
+#include "measure/signal/meter_profile.hpp"
+#include "measure/signal/profile_table.hpp"
+#include "measure/signal/result.hpp"
 
 namespace nightwatt::config {
 
@@ -35,10 +35,18 @@ struct MeterConfig {
 };
 
 /// What may be told at night.
-enum class TellKind : std::uint8_t { silent, back, disk_full, disk_room, run_ended, level_moved, store_damaged };
-inline constexpr std::size_t tell_kinds = 7;
+enum class NotificationKind : std::uint8_t {
+  silent,
+  back,
+  disk_full,
+  disk_room,
+  run_ended,
+  level_moved,
+  store_damaged
+};
+inline constexpr std::size_t notification_kinds = 7;
 /// The event's name in the config and to whoever is told.
-[[nodiscard]] std::string_view tell_kind_name(TellKind kind);
+[[nodiscard]] std::string_view notification_kind_name(NotificationKind kind);
 
 /// Where an http:// address points.
 struct WebAddress {
@@ -49,14 +57,14 @@ struct WebAddress {
 };
 
 /// Who is told of which events: a program or a web address, exactly one of the two.
-struct TellConfig {
-  std::array<bool, tell_kinds> events{};  ///< by TellKind
-  std::vector<std::string> command;       ///< program and arguments, never seen by a shell
+struct NotificationConfig {
+  std::array<bool, notification_kinds> events{};  ///< by NotificationKind
+  std::vector<std::string> command;               ///< program and arguments, never seen by a shell
   std::optional<WebAddress> webhook;
   double silent_s = 300.0;  ///< a meter without a reading for so long is silent
   double timeout_s = 10.0;  ///< for one try
   int tries = 8;            ///< in all, with growing pauses between them
-  friend bool operator==(const TellConfig&, const TellConfig&) = default;
+  friend bool operator==(const NotificationConfig&, const NotificationConfig&) = default;
 };
 
 struct StoreConfig {
@@ -109,7 +117,7 @@ struct ServiceConfig {
   MirrorConfig mirror;
   PublishConfig publish;
   std::vector<MeterConfig> meters;
-  std::vector<TellConfig> tells;
+  std::vector<NotificationConfig> tells;
 };
 
 /// Reads and validates the file and what lies in `conf.d` beside it, with the protocols that profiles may name;

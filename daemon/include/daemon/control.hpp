@@ -4,7 +4,7 @@
 #include <string>
 #include <string_view>
 
-#include "measure/result.hpp"
+#include "measure/signal/result.hpp"
 
 namespace nightwatt::daemon {
 

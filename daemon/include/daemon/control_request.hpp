@@ -11,7 +11,7 @@
 #include "daemon/meter_session.hpp"
 #include "daemon/port_tap.hpp"
 #include "daemon/requests.hpp"
-#include "measure/result.hpp"
+#include "measure/signal/result.hpp"
 
 namespace nightwatt::daemon {
 
@@ -22,7 +22,7 @@ using ControlRequest =
 [[nodiscard]] Result<ControlRequest> parse_control_request(std::string_view line);
 
 /// How telling at night went, since the service started.
-struct TellStatus {
+struct NotificationStatus {
   std::uint64_t told = 0;
   std::uint64_t failed = 0;    ///< tries that failed
   std::uint64_t given_up = 0;  ///< messages that nobody was told of
@@ -46,7 +46,7 @@ struct ServiceStatus {
   std::uint64_t lost = 0;   ///< readings for which there was no room, since the start
   bool paused = false;      ///< the store cannot be written at the moment
   std::string paused_why;   ///< while it cannot
-  TellStatus tell;
+  NotificationStatus tell;
   std::optional<MirrorState> mirror;
 };
 

@@ -13,12 +13,12 @@
 #include "config/config.hpp"
 #include "daemon/control_request.hpp"
 #include "daemon/log.hpp"
-#include "measure/time.hpp"
+#include "measure/signal/time.hpp"
 
 namespace nightwatt::daemon {
 
 struct PageParts;
-struct TellMessage;
+struct NotificationMessage;
 
 /// Calls back once on the loop. Set anew, cancelled or destroyed, it does not make the call it was set for before.
 class Timer {
@@ -89,7 +89,7 @@ class ControlDoor {
 };
 
 /// Since the service started, over all receivers.
-struct TellCounts {
+struct NotificationCounts {
   std::uint64_t told = 0;
   std::uint64_t failed = 0;    ///< tries that failed
   std::uint64_t given_up = 0;  ///< messages nobody was told of: tried in vain, or no room in the queue
@@ -97,16 +97,16 @@ struct TellCounts {
 };
 
 /// Tells the receivers of the config what happened. tell() from any thread; the rest from the loop's.
-class Telling {
+class Notifying {
  public:
-  virtual ~Telling() = default;
+  virtual ~Notifying() = default;
   /// Receivers that stay the same keep what they are still to be told; of the others it is dropped.
-  virtual void configure(const std::vector<config::TellConfig>& receivers) = 0;
+  virtual void configure(const std::vector<config::NotificationConfig>& receivers) = 0;
   /// Tells every receiver that wants this kind of event.
-  virtual void tell(TellMessage message) = 0;
+  virtual void tell(NotificationMessage message) = 0;
   /// Tells one, by its place in the config as last configured.
-  virtual void tell(std::size_t receiver, TellMessage message) = 0;
-  [[nodiscard]] virtual TellCounts counts() const = 0;
+  virtual void tell(std::size_t receiver, NotificationMessage message) = 0;
+  [[nodiscard]] virtual NotificationCounts counts() const = 0;
   /// Kills what runs and drops what waits. Takes some milliseconds.
   virtual void stop() = 0;
 };
@@ -132,7 +132,7 @@ class Environment {
   [[nodiscard]] virtual PortResult open_port(const config::MeterConfig& meter) = 0;
   [[nodiscard]] virtual std::unique_ptr<Worker> start_worker(Work& work) = 0;
   [[nodiscard]] virtual std::unique_ptr<ControlDoor> control_door(ControlDoor::Handler handler) = 0;
-  [[nodiscard]] virtual std::unique_ptr<Telling> telling(LogSink log) = 0;
+  [[nodiscard]] virtual std::unique_ptr<Notifying> notifying(LogSink log) = 0;
   [[nodiscard]] virtual std::unique_ptr<Showing> showing(PageParts parts) = 0;
   /// Calls on the loop for each of these signals, as long as it lives.
   virtual void watch_signals(const std::vector<int>& signals, std::function<void(int)> call) = 0;

@@ -5,7 +5,7 @@
 #include <string>
 #include <string_view>
 
-#include "measure/time.hpp"
+#include "measure/signal/time.hpp"
 
 namespace nightwatt::daemon {
 
@@ -13,7 +13,7 @@ struct KeptClock {
   std::string boot;    ///< of the machine: while it runs on, so does the record; empty: not known
   Duration offset{0};  ///< record time minus the monotonic clock's
   UtcTime since;  ///< where this stretch of the record began; before it lies an outage that no clock saw, or nothing
-  Duration shift{0};  ///< UTC minus record time
+  Duration utc_offset{0};  ///< UTC minus record time
 };
 
 /// `1 BOOT OFFSET SINCE SHIFT`, times in microseconds, BOOT `-` where it is not known.

@@ -11,7 +11,7 @@
 
 #include "daemon/reading_queue.hpp"
 #include "daemon/requests.hpp"
-#include "measure/auto_run.hpp"
+#include "measure/run/auto_run.hpp"
 #include "storage/run_builder.hpp"
 #include "storage/store.hpp"
 

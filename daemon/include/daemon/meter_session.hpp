@@ -17,8 +17,8 @@
 #include "daemon/repeat_limiter.hpp"
 #include "daemon/time_keeper.hpp"
 #include "drivers/decoder.hpp"
-#include "measure/gap_rule.hpp"
-#include "measure/time.hpp"
+#include "measure/signal/gap_rule.hpp"
+#include "measure/signal/time.hpp"
 
 namespace nightwatt::daemon {
 
@@ -70,7 +70,7 @@ class MeterSession {
   void tick(MonoTime now);
   [[nodiscard]] std::optional<MonoTime> next_tick() const;
   /// Of a meter that reports on change, now and then: the store is told that nothing more was said.
-  void tell_silence(MonoTime now);
+  void notify_silence(MonoTime now);
   /// Bytes to write, in order; the caller empties it.
   [[nodiscard]] std::vector<std::byte>& to_send() { return output_.send; }
   /// How the line is to be set up once all that was sent has left; the caller empties it.
@@ -100,7 +100,7 @@ class MeterSession {
   void keep(const drivers::Measurement& measurement, UtcTime at);
   void show(const drivers::Measurement& measurement, UtcTime time);
   [[nodiscard]] std::optional<double> last_value(Quantity quantity) const;
-  void tell_lost();
+  void notify_lost();
   void count_fault(const drivers::Fault& fault, MonoTime now);
   [[nodiscard]] bool push_event(storage::EventKind kind, UtcTime at, std::string detail, double amount);
   void say(LogLevel level, std::string_view text) const;

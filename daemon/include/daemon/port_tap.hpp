@@ -8,7 +8,7 @@
 #include <span>
 #include <vector>
 
-#include "measure/time.hpp"
+#include "measure/signal/time.hpp"
 
 namespace nightwatt::daemon {
 
@@ -25,7 +25,7 @@ class PortTap {
   /// Kept between two questions: at 115200 baud five seconds, in as small pieces as a line gives.
   static constexpr std::size_t bytes_limit = std::size_t{64} * 1024;
   static constexpr std::size_t pieces_limit = 4096;
-  static constexpr Duration patience{10'000'000};
+  static constexpr Duration silence_limit{10'000'000};
 
   struct Answer {
     std::uint64_t next = 0;    ///< to ask with the next time

@@ -13,8 +13,8 @@
 
 #include "daemon/kept_clock.hpp"
 #include "daemon/requests.hpp"
-#include "measure/reading.hpp"
-#include "measure/time.hpp"
+#include "measure/signal/reading.hpp"
+#include "measure/signal/time.hpp"
 #include "storage/store.hpp"
 
 namespace nightwatt::daemon {
@@ -35,10 +35,11 @@ struct QueuedReading {
   MeterId meter = 0;
   Reading reading;
 };
-/// The machine's calendar was found elsewhere: from `from` on, `shift` is to be added to record times to show them.
-struct QueuedShift {
+/// The machine's calendar was found elsewhere: from `from` on, `utc_offset` is to be added to record times to show
+/// them.
+struct QueuedUtcOffset {
   UtcTime from;
-  Duration shift{0};
+  Duration utc_offset{0};
   std::optional<KeptClock> clock = {};  ///< for the service that comes after this one
 };
 /// The meters as they are from now on; a meter that is not named is no longer recorded.
@@ -51,7 +52,7 @@ struct QueuedLook {
   MeterId meter = 0;
   UtcTime now;
 };
-using QueueItem = std::variant<QueuedReading, QueuedShift, QueuedLook, storage::Event, std::shared_ptr<RunCommand>,
+using QueueItem = std::variant<QueuedReading, QueuedUtcOffset, QueuedLook, storage::Event, std::shared_ptr<RunCommand>,
                                std::shared_ptr<QueuedMeters>>;
 
 /// Many may push, one takes. Nothing here waits for a disk.

@@ -10,8 +10,8 @@
 #include <variant>
 #include <vector>
 
-#include "measure/result.hpp"
-#include "measure/time.hpp"
+#include "measure/signal/result.hpp"
+#include "measure/signal/time.hpp"
 #include "storage/store.hpp"
 
 namespace nightwatt::daemon {

@@ -11,8 +11,8 @@
 #include "daemon/environment.hpp"
 #include "daemon/log.hpp"
 #include "daemon/supervisor.hpp"
-#include "measure/result.hpp"
-#include "measure/time.hpp"
+#include "measure/signal/result.hpp"
+#include "measure/signal/time.hpp"
 
 namespace nightwatt::daemon {
 

@@ -6,14 +6,14 @@
 #include <vector>
 
 #include "daemon/reading_queue.hpp"
-#include "measure/time.hpp"
+#include "measure/signal/time.hpp"
 
 namespace nightwatt::daemon {
 
 /// For one patience and all meters. Loop thread.
 class SilenceWatch {
  public:
-  explicit SilenceWatch(Duration patience) : patience_(patience) {}
+  explicit SilenceWatch(Duration silence_limit) : silence_limit_(silence_limit) {}
 
   struct News {
     bool silent = false;  ///< else: back
@@ -25,7 +25,7 @@ class SilenceWatch {
   void keep_only(const std::vector<MeterId>& meters);
 
  private:
-  Duration patience_;
+  Duration silence_limit_;
   std::map<MeterId, MonoTime> silent_since_;
 };
 

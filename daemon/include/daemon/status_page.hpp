@@ -8,7 +8,7 @@
 #include "config/config.hpp"
 #include "daemon/environment.hpp"
 #include "daemon/log.hpp"
-#include "measure/time.hpp"
+#include "measure/signal/time.hpp"
 
 namespace nightwatt::daemon {
 

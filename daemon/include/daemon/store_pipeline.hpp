@@ -16,12 +16,12 @@
 #include "daemon/meter_recorder.hpp"
 #include "daemon/reading_queue.hpp"
 #include "daemon/repeat_limiter.hpp"
-#include "measure/time.hpp"
+#include "measure/signal/time.hpp"
 #include "storage/store.hpp"
 
 namespace nightwatt::daemon {
 
-struct CarriedMeter;
+struct HandedOverMeter;
 
 /// A line that one thread writes and others read.
 class SharedLine {
@@ -67,7 +67,7 @@ struct PipelineState {
 /// A run that came to its end, as the store has it.
 struct RunEnded {
   storage::RunInfo run;
-  Duration shift{0};               ///< add to its times to show them
+  Duration utc_offset{0};          ///< add to its times to show them
   std::vector<std::string> moved;  ///< of its device's history, by this run: a sentence each
 };
 
@@ -82,7 +82,7 @@ class StorePipeline {
   struct Opened {
     std::optional<UtcTime> newest;                                 ///< latest reading of any meter, configured or not
     std::vector<std::pair<MeterId, std::optional<UtcTime>>> last;  ///< of each meter
-    std::vector<Duration> shifts;                                  ///< in force in the store, in the order of `last`
+    std::vector<Duration> utc_offsets;                             ///< in force in the store, in the order of `last`
     std::optional<KeptClock> clock;                                ///< of the last service
     bool killed = false;                                           ///< the last service did not stop cleanly
     bool looked = false;  ///< the above is from the store; else it could not even be read for want of room
@@ -134,28 +134,28 @@ class StorePipeline {
 
   [[nodiscard]] Opened nothing_known() const;
   [[nodiscard]] Result<void> look(Opened& opened) const;
-  [[nodiscard]] Result<void> set_aside_damage();
+  [[nodiscard]] Result<void> quarantine_damage();
   [[nodiscard]] Result<void> mend_store();
   [[nodiscard]] Result<std::optional<UtcTime>> newest_of_all() const;
   [[nodiscard]] Result<void> resume_recorders();
   [[nodiscard]] Result<void> store_batch(std::vector<Answer>& answers);
   [[nodiscard]] Result<void> store_item(QueueItem& item, std::vector<Answer>& answers);
   [[nodiscard]] Result<void> record_gathered();
-  [[nodiscard]] Result<void> put_shift(const QueuedShift& shift);
+  [[nodiscard]] Result<void> put_utc_offset(const QueuedUtcOffset& utc_offset);
   [[nodiscard]] Result<void> change_meters(const QueuedMeters& change);
   [[nodiscard]] Result<void> introduce();
   [[nodiscard]] Result<void> put_carried_meters();
   [[nodiscard]] Result<void> put_room_events();
   [[nodiscard]] Result<void> put_stop(UtcTime now);
-  [[nodiscard]] Result<storage::RunId> obey(const BeginRequest& request, UtcTime now);
-  [[nodiscard]] Result<storage::RunId> obey(const EndRequest& request, UtcTime now);
-  [[nodiscard]] Result<storage::RunId> obey(const SplitRequest& request, UtcTime now);
-  [[nodiscard]] Result<storage::RunId> obey(const JoinRequest& request, UtcTime now);
-  [[nodiscard]] Result<storage::RunId> obey(const MarkRequest& request, UtcTime now);
+  [[nodiscard]] Result<storage::RunId> apply(const BeginRequest& request, UtcTime now);
+  [[nodiscard]] Result<storage::RunId> apply(const EndRequest& request, UtcTime now);
+  [[nodiscard]] Result<storage::RunId> apply(const SplitRequest& request, UtcTime now);
+  [[nodiscard]] Result<storage::RunId> apply(const JoinRequest& request, UtcTime now);
+  [[nodiscard]] Result<storage::RunId> apply(const MarkRequest& request, UtcTime now);
   [[nodiscard]] Result<MeterRecorder*> find_meter(const std::optional<std::string>& name, bool with_open_run);
   [[nodiscard]] Result<UtcTime> record_time(const MeterRecorder& recorder, UtcTime shown) const;
   [[nodiscard]] std::optional<UtcTime> newest() const;
-  void tell_ended_runs();
+  void notify_ended_runs();
   void name_by_itself(storage::RunId id);
   void note_failure(const Error& error);
   void note_success();
@@ -166,9 +166,9 @@ class StorePipeline {
   [[nodiscard]] Result<void> try_transact(std::vector<Answer>& answers);
   [[nodiscard]] bool is_damage(const Error& error) const;
   [[nodiscard]] bool leave_damaged_store(const Error& damage);
-  void carry_on_from_store();
-  [[nodiscard]] Result<void> tell_damage(MeterRecorder& recorder);
-  void renew_next_run();
+  void continue_from_store();
+  [[nodiscard]] Result<void> notify_damage(MeterRecorder& recorder);
+  void recompute_next_run();
   [[nodiscard]] storage::Ageing ageing(MonoTime now);
   void say_what_went(MonoTime now);
   [[nodiscard]] Result<void> ready_store();
@@ -187,12 +187,12 @@ class StorePipeline {
   StoreTrouble open_trouble_ = StoreTrouble::none;  ///< why there is no store_
   Meters meters_;
   Recorders recorders_;
-  bool reopen_ = false;                  ///< the store's settings changed
-  bool stale_ = false;                   ///< the recorders ran ahead of a transaction that failed
-  bool introduced_ = false;              ///< the store knows that this service is running
-  std::vector<CarriedMeter> carried_;    ///< from a store whose file is gone, not yet in the one at its path
-  std::string set_aside_as_;             ///< the damaged store that carried_ is from; empty: it was moved by others
-  std::optional<KeptClock> clock_kept_;  ///< what a new store is told of the record's clock
+  bool reopen_ = false;                   ///< the store's settings changed
+  bool stale_ = false;                    ///< the recorders ran ahead of a transaction that failed
+  bool introduced_ = false;               ///< the store knows that this service is running
+  std::vector<HandedOverMeter> carried_;  ///< from a store whose file is gone, not yet in the one at its path
+  std::string quarantined_as_;            ///< the damaged store that carried_ is from; empty: it was moved by others
+  std::optional<KeptClock> clock_kept_;   ///< what a new store is told of the record's clock
   std::vector<QueueItem> batch_;
   std::map<MeterId, std::vector<Reading>> gathered_;
   Duration pause_{first_pause};
@@ -204,8 +204,8 @@ class StorePipeline {
   bool more_to_tidy_ = false;
   std::string what_went_;
   std::optional<MonoTime> said_what_went_;
-  std::optional<std::vector<storage::RunId>> to_renew_;  ///< runs not looked at yet by this service
-  std::vector<storage::RunId> ended_;                    ///< in the transaction under way
+  std::optional<std::vector<storage::RunId>> to_recompute_;  ///< runs not looked at yet by this service
+  std::vector<storage::RunId> ended_;                        ///< in the transaction under way
   std::function<void(const RunEnded&)> run_ended_;
 };
 

@@ -4,7 +4,7 @@
 #include <optional>
 #include <string_view>
 
-#include "measure/time.hpp"
+#include "measure/signal/time.hpp"
 
 namespace nightwatt::daemon {
 

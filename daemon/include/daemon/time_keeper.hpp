@@ -8,8 +8,8 @@
 #include "daemon/kept_clock.hpp"
 #include "daemon/log.hpp"
 #include "daemon/reading_queue.hpp"
-#include "measure/record_clock.hpp"
-#include "measure/time.hpp"
+#include "measure/signal/record_clock.hpp"
+#include "measure/signal/time.hpp"
 
 namespace nightwatt::daemon {
 
@@ -25,20 +25,21 @@ class TimeKeeper {
   /// minutes. What people are shown is the calendar's length.
   static constexpr Duration outage_gap{3'600'000'000};
 
-  /// `newest`: the latest reading in the store; `stored_shifts`: what the store holds as each meter's shift; `kept`: of
-  /// the service before; `boot`: names the machine's start, empty where it is not known.
+  /// `newest`: the latest reading in the store; `stored_utc_offsets`: what the store holds as each meter's shift;
+  /// `kept`: of the service before; `boot`: names the machine's start, empty where it is not known.
   TimeKeeper(const Clock& clock, ReadingQueue& queue, LogSink log, std::optional<UtcTime> newest,
-             const std::vector<Duration>& stored_shifts, std::optional<KeptClock> kept = {}, std::string boot = {});
+             const std::vector<Duration>& stored_utc_offsets, std::optional<KeptClock> kept = {},
+             std::string boot = {});
 
   [[nodiscard]] MonoTime now() const { return clock_.monotonic(); }
   /// The record's instant, cut to `stamp_step`.
   [[nodiscard]] UtcTime stamp(MonoTime mono) const;
   /// What people are shown for a record's instant of this moment.
-  [[nodiscard]] Duration shift() const { return record_.shift(); }
+  [[nodiscard]] Duration utc_offset() const { return record_.utc_offset(); }
   /// Compares with the calendar; a jump becomes an event and a shift in the store.
   void observe(MonoTime mono);
   /// Has the store take the shift in force, for a meter it has not had it from.
-  void announce_shift(MonoTime mono);
+  void announce_utc_offset(MonoTime mono);
 
  private:
   struct Start {
@@ -48,7 +49,7 @@ class TimeKeeper {
     bool goes_on = false;            ///< in the stretch of the record that the last service was in
   };
   [[nodiscard]] static Start start(MonoTime mono, UtcTime utc, const std::string& boot, std::optional<UtcTime> newest,
-                                   Duration stored_shift, const std::optional<KeptClock>& kept);
+                                   Duration stored_utc_offset, const std::optional<KeptClock>& kept);
   void note_outage(Duration by_calendar, UtcTime newest);
 
   const Clock& clock_;

@@ -9,10 +9,10 @@
 #include <string>
 #include <vector>
 
-#include "measure/meter_profile.hpp"
-#include "measure/reading.hpp"
-#include "measure/result.hpp"
-#include "measure/time.hpp"
+#include "measure/signal/meter_profile.hpp"
+#include "measure/signal/reading.hpp"
+#include "measure/signal/result.hpp"
+#include "measure/signal/time.hpp"
 
 namespace nightwatt::drivers {
 

@@ -9,8 +9,8 @@
 #include <tl/expected.hpp>
 #include <vector>
 
-#include "measure/meter_profile.hpp"
-#include "measure/time.hpp"
+#include "measure/signal/meter_profile.hpp"
+#include "measure/signal/time.hpp"
 
 namespace nightwatt::drivers {
 

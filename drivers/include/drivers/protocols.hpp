@@ -16,7 +16,7 @@
 #include "drivers/sml/settings.hpp"
 #include "drivers/sunspec/settings.hpp"
 #include "drivers/text/settings.hpp"
-#include "measure/profile_table.hpp"
+#include "measure/signal/profile_table.hpp"
 
 namespace nightwatt::drivers {
 

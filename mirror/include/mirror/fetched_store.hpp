@@ -7,7 +7,7 @@
 #include <string>
 #include <vector>
 
-#include "measure/result.hpp"
+#include "measure/signal/result.hpp"
 
 namespace nightwatt::mirror {
 

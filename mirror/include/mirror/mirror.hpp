@@ -8,7 +8,7 @@
 #include <optional>
 #include <string>
 
-#include "measure/time.hpp"
+#include "measure/signal/time.hpp"
 
 namespace nightwatt::mirror {
 

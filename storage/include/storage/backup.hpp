@@ -3,7 +3,7 @@
 
 #include <string>
 
-#include "measure/result.hpp"
+#include "measure/signal/result.hpp"
 #include "storage/store.hpp"
 
 namespace nightwatt::storage {

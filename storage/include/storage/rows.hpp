@@ -12,7 +12,7 @@
 #include <variant>
 #include <vector>
 
-#include "measure/result.hpp"
+#include "measure/signal/result.hpp"
 #include "storage/store.hpp"
 
 namespace nightwatt::storage {

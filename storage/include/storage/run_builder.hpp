@@ -6,9 +6,9 @@
 #include <string>
 #include <vector>
 
-#include "measure/held_power.hpp"
-#include "measure/run_totals.hpp"
-#include "measure/segmenter.hpp"
+#include "measure/run/run_totals.hpp"
+#include "measure/segment/segmenter.hpp"
+#include "measure/signal/held_power.hpp"
 #include "storage/store.hpp"
 
 namespace nightwatt::storage {
@@ -83,13 +83,13 @@ struct RunFigures {
   RunInfo info;
   std::vector<Segment> segments;
   /// What each segment was made of, with the sketches that were wanted; none where the run holds no reading.
-  std::vector<Stretch> stretches;
+  std::vector<Regime> regimes;
   std::vector<std::string> segment_warnings;
   RunTotals totals;
-  Calendar calendar;    ///< how its times are shown
-  Duration shift{0};    ///< that of its end, for who shows only that
-  int clock_steps = 0;  ///< during the run
-  double step_w = 0.0;  ///< the display's, from the traits or learnt; 0 while unknown
+  Calendar calendar;       ///< how its times are shown
+  Duration utc_offset{0};  ///< that of its end, for who shows only that
+  int clock_steps = 0;     ///< during the run
+  double step_w = 0.0;     ///< the display's, from the traits or learnt; 0 while unknown
 };
 [[nodiscard]] Result<RunFigures> run_figures(const StoreReader& store, RunId run,
                                              Sketches wanted = Sketches::where_needed);

@@ -6,8 +6,8 @@
 #include <string>
 #include <vector>
 
-#include "measure/result.hpp"
-#include "measure/time.hpp"
+#include "measure/signal/result.hpp"
+#include "measure/signal/time.hpp"
 #include "storage/store.hpp"
 
 namespace nightwatt::storage {

@@ -2,8 +2,8 @@
 //
 // Two ways in: StoreReader for questions (its own read-only connection, any number, while the service writes) and
 // StoreWriter for one writing process at a time per transaction. Times are the record's (see UtcTime); add
-// shift_at() to show them. Every call may fail with ErrorKind::unusable unless said otherwise. Not thread-safe: one
-// thread per object.
+// utc_offset_at() to show them. Every call may fail with ErrorKind::unusable unless said otherwise. Not thread-safe:
+// one thread per object.
 #pragma once
 
 #include <cstdint>
@@ -16,12 +16,12 @@
 #include <utility>
 #include <vector>
 
-#include "measure/calendar.hpp"
-#include "measure/meter_profile.hpp"
-#include "measure/reading.hpp"
-#include "measure/result.hpp"
-#include "measure/run_totals.hpp"
-#include "measure/segmenter.hpp"
+#include "measure/run/run_totals.hpp"
+#include "measure/segment/segmenter.hpp"
+#include "measure/signal/calendar.hpp"
+#include "measure/signal/meter_profile.hpp"
+#include "measure/signal/reading.hpp"
+#include "measure/signal/result.hpp"
 
 namespace nightwatt::storage {
 
@@ -75,9 +75,9 @@ struct NewRun {
 /// What the segmenter and the totals had made of a run, as of one reading. `resume_*` let a writer or reader go on from
 /// `as_of` by replaying the readings after it.
 struct RunState {
-  std::vector<Stretch> stretches;  ///< final ones
-  std::string resume_segmenter;    ///< Segmenter::save(); empty once the run is finished
-  std::string resume_totals;       ///< RunTotals::save()
+  std::vector<Regime> regimes;   ///< final ones
+  std::string resume_segmenter;  ///< Segmenter::save(); empty once the run is finished
+  std::string resume_totals;     ///< RunTotals::save()
   Learnt learnt;
   std::optional<UtcTime> as_of;  ///< last reading counted in the state; none: none yet
   std::int64_t samples = 0;      ///< readings counted in the state
@@ -120,7 +120,7 @@ struct Event {
 };
 
 /// Counts, extremes and sums of one quantity over a window, from the sums kept beside the blocks.
-struct WindowSums {
+struct WindowAggregates {
   std::int64_t count = 0;
   double min = 0.0, max = 0.0, sum = 0.0, sum_of_squares = 0.0;
   double mean = 0.0;                ///< of the values, not weighted by time
@@ -228,12 +228,12 @@ class StoreReader {
   [[nodiscard]] Result<std::optional<Reading>> last_reading(StreamId stream) const;
   /// Whole window from the sums beside the blocks plus the two edge blocks. Where an edge lies in readings given up,
   /// its block counts by whole minutes (or hours).
-  [[nodiscard]] Result<WindowSums> sums(StreamId stream, Quantity quantity, UtcTime from, UtcTime to) const;
+  [[nodiscard]] Result<WindowAggregates> aggregates(StreamId stream, Quantity quantity, UtcTime from, UtcTime to) const;
   /// How a stream's times are shown (as they are for imports). What lies in [from, to] is one thing, a run: its
   /// calendar is the one that was last corrected in it, back to an outage that no clock saw.
   [[nodiscard]] Result<Calendar> calendar(StreamId stream, UtcTime from, UtcTime to) const;
   /// UTC minus record time in force at a record time (0 for imports).
-  [[nodiscard]] Result<Duration> shift_at(StreamId stream, UtcTime time) const;
+  [[nodiscard]] Result<Duration> utc_offset_at(StreamId stream, UtcTime time) const;
   /// Every block decodes and agrees with its sums, no overlap, no orphan, figures agree with readings; SQLite's own
   /// integrity_check.
   [[nodiscard]] Result<StoreCheck> check() const;
@@ -267,7 +267,7 @@ class ServiceLock {
 
  private:
   ServiceLock(std::string path, int descriptor) : path_(std::move(path)), descriptor_(descriptor) {}
-  void give_up();
+  void downsample();
   std::string path_;     ///< of the store
   int descriptor_ = -1;  ///< of the lock file
   int file_ = -1;        ///< of the store's
@@ -310,15 +310,15 @@ class StoreWriter : public StoreReader {
   [[nodiscard]] Result<void> append(StreamId stream, std::span<const Reading> readings);
   /// Nothing can be appended behind newest readings that are damaged. Takes their rows out, a few hundred readings
   /// each, and keeps the bytes for whoever wants to look. Only for the one who appends to the stream. Gives how many.
-  [[nodiscard]] Result<std::int64_t> set_aside_damaged_tail(StreamId stream);
+  [[nodiscard]] Result<std::int64_t> quarantine_damaged_write_buffer(StreamId stream);
   /// Rows set aside so far are known to whoever keeps the store: check() tells of them no more. Gives how many.
-  [[nodiscard]] Result<std::int64_t> acknowledge_set_aside();
+  [[nodiscard]] Result<std::int64_t> acknowledge_quarantine();
   [[nodiscard]] Result<RunId> open_run(const NewRun& run);
   /// A run holds the readings of [begin, end], both included. `samples`: how many, where the caller knows; else they
   /// are counted.
   [[nodiscard]] Result<void> close_run(RunId id, UtcTime end, std::optional<std::int64_t> samples = std::nullopt);
   /// Adds stretches that became final and replaces the resume mark.
-  [[nodiscard]] Result<void> put_run_state(RunId id, std::span<const Stretch> new_stretches, const RunState& resume);
+  [[nodiscard]] Result<void> put_run_state(RunId id, std::span<const Regime> new_regimes, const RunState& resume);
   /// Throws away a run's stretches and resume mark, to segment it anew.
   [[nodiscard]] Result<void> clear_run_state(RunId id);
   [[nodiscard]] Result<void> set_run_span(RunId id, UtcTime begin, std::optional<UtcTime> end);
@@ -328,7 +328,7 @@ class StoreWriter : public StoreReader {
   [[nodiscard]] Result<void> put_mark(const Mark& mark);
   [[nodiscard]] Result<void> put_event(const Event& event);
   /// From `from` on, whatever was put for later instants before.
-  [[nodiscard]] Result<void> put_shift(StreamId stream, UtcTime from, Duration shift);
+  [[nodiscard]] Result<void> put_utc_offset(StreamId stream, UtcTime from, Duration utc_offset);
   /// Small named values of the service: resume marks of auto runs, "running since".
   [[nodiscard]] Result<void> put_value(std::string_view name, std::string_view bytes);
   [[nodiscard]] Result<std::optional<std::string>> value(std::string_view name) const;

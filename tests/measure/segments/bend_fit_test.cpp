@@ -1,11 +1,11 @@
 // Bends and lines against independent programs and published data.
-#include "measure/bend_fit.hpp"
+#include "measure/segment/bend_fit.hpp"
 
 #include <algorithm>
 #include <catch2/catch.hpp>
 #include <vector>
 
-#include "measure/line_sums.hpp"
+#include "measure/uncertainty/line_sums.hpp"
 #include "peers.hpp"
 
 using namespace nightwatt;

@@ -5,7 +5,7 @@
 #include <random>
 #include <vector>
 
-#include "measure/change_points.hpp"
+#include "measure/segment/change_points.hpp"
 
 using namespace nightwatt;
 

@@ -5,9 +5,9 @@
 #include <cmath>
 #include <random>
 
-#include "measure/bytes.hpp"
-#include "measure/level_budget.hpp"
-#include "measure/segmenter.hpp"
+#include "measure/segment/segmenter.hpp"
+#include "measure/signal/bytes.hpp"
+#include "measure/uncertainty/level_budget.hpp"
 
 using namespace nightwatt;
 
@@ -26,21 +26,21 @@ struct Device {
 };
 
 struct Quoted {
-  std::vector<Stretch> stretches;
+  std::vector<Regime> regimes;
   Classified classified;
   MeterTraits traits;
   Learnt learnt;
   [[nodiscard]] const Segment& level() const { return classified.segments.at(0); }
 };
 
-Quoted quote(std::vector<Stretch> stretches, const SegmenterSettings& settings, Learnt learnt) {
+Quoted quote(std::vector<Regime> regimes, const SegmenterSettings& settings, Learnt learnt) {
   ClassifyInput input;
   input.settings = settings;
   input.learnt = learnt;
-  input.run_begin = stretches.front().begin;
-  input.run_end = stretches.back().end;
-  input.final_count = stretches.size();
-  Quoted quoted{stretches, classify(stretches, input), settings.traits, learnt};
+  input.run_begin = regimes.front().begin;
+  input.run_end = regimes.back().end;
+  input.final_count = regimes.size();
+  Quoted quoted{regimes, classify(regimes, input), settings.traits, learnt};
   return quoted;
 }
 
@@ -52,9 +52,9 @@ Quoted record(const Device& device, unsigned seed, int restart_every = 0, MeterT
   traits.truncates = device.truncates;
   const SegmenterSettings settings{traits, 20.0};
   Segmenter segmenter(settings);
-  std::vector<Stretch> stretches;
+  std::vector<Regime> regimes;
   const auto take = [&] {
-    for (Stretch& s : segmenter.take_final()) stretches.push_back(std::move(s));
+    for (Regime& s : segmenter.take_final()) regimes.push_back(std::move(s));
   };
   double energy_wh = 100.37;
   double slow = 0.0;
@@ -75,7 +75,7 @@ Quoted record(const Device& device, unsigned seed, int restart_every = 0, MeterT
   }
   segmenter.finish(UtcTime{std::int64_t{readings} * device.every_ms * 1000});
   take();
-  return quote(std::move(stretches), settings, segmenter.learnt());
+  return quote(std::move(regimes), settings, segmenter.learnt());
 }
 
 }  // namespace
@@ -104,8 +104,8 @@ TEST_CASE("the plain figure and its budget are the same numbers") {
   for (const Device& device : {Device{}, Device{25.3, 0.05, 0.001, 600}, Device{25.3, 0.01, 1.0, 7200, 1.0},
                                Device{25.5, 0.15, 1.0, 1800}, Device{25.3, 0.4, 1.0, 1800, 0.0, true}}) {
     const Quoted quoted = record(device, 7, 0, traits);
-    REQUIRE(quoted.stretches.size() == 1);
-    const auto budget = level_budget(quoted.stretches[0], quoted.traits, quoted.learnt.step_w);
+    REQUIRE(quoted.regimes.size() == 1);
+    const auto budget = level_budget(quoted.regimes[0], quoted.traits, quoted.learnt.step_w);
     REQUIRE(budget.has_value());
     CHECK(*quoted.level().level_w == budget->level_w);
     CHECK(*quoted.level().uncertainty_w == Approx(budget->uncertainty_w).epsilon(1e-12));
@@ -115,37 +115,37 @@ TEST_CASE("the plain figure and its budget are the same numbers") {
 TEST_CASE("a restart anywhere leaves the stretches as they are, counts, ticks and figure") {
   const Device device{25.4, 0.4, 1.0, 5000, 1.0};
   const Quoted whole = record(device, 3);
-  for (const int every : {1, 97, 1000}) CHECK(record(device, 3, every == 1 ? 13 : every).stretches == whole.stretches);
+  for (const int every : {1, 97, 1000}) CHECK(record(device, 3, every == 1 ? 13 : every).regimes == whole.regimes);
   const Device fast{25.4, 0.4, 1.0, 300, 0.1, false, 100};
-  CHECK(record(fast, 3, 31).stretches == record(fast, 3).stretches);
+  CHECK(record(fast, 3, 31).regimes == record(fast, 3).regimes);
 }
 
 TEST_CASE("a stretch comes back from its bytes with all that its figure is made of") {
   const Quoted quoted = record({25.4, 0.4, 1.0, 5000, 1.0}, 3);
-  for (const Stretch& stretch : quoted.stretches) {
-    const auto back = decode_stretch(encode_stretch(stretch));
+  for (const Regime& regime : quoted.regimes) {
+    const auto back = decode_regime(encode_regime(regime));
     REQUIRE(back.has_value());
-    CHECK(*back == stretch);
+    CHECK(*back == regime);
   }
-  CHECK(encode_stretch(quoted.stretches[0]).size() < 3072);  // a year's summary reads thousands
-  std::string bytes = encode_stretch(quoted.stretches[0]);
+  CHECK(encode_regime(quoted.regimes[0]).size() < 3072);  // a year's summary reads thousands
+  std::string bytes = encode_regime(quoted.regimes[0]);
   for (std::size_t i = 0; i < bytes.size(); ++i) {
     std::string cut = bytes.substr(0, i);
-    CHECK_FALSE(decode_stretch(cut).has_value());
+    CHECK_FALSE(decode_regime(cut).has_value());
     std::string changed = bytes;
     changed[i] = static_cast<char>(changed[i] ^ 0x5A);
-    if (const auto odd = decode_stretch(changed)) static_cast<void>(level_budget(*odd, {}, 1.0));  // must not fall over
+    if (const auto odd = decode_regime(changed)) static_cast<void>(level_budget(*odd, {}, 1.0));  // must not fall over
   }
 }
 
 TEST_CASE("a change that moves a figure raises figure_recipe, so that those kept are made anew") {
   struct Kept {
     Device device;
-    double level_w, chance_w, shared_w;
+    double level_w, random_w, systematic_w;
   };
-  // What figure_recipe 7 makes of these levels. Where a number is another: raise figure_recipe and put the new ones
-  // here.
-  REQUIRE(figure_recipe == 7);
+  // What figure_algorithm_version 7 makes of these levels. Where a number is another: raise figure_algorithm_version
+  // and put the new ones here.
+  REQUIRE(figure_algorithm_version == 7);
   const std::vector<Kept> levels = {
       {{}, 0.6083536304494, 0.008910089642782, 0.0},
       {{25.3, 0.05, 0.001, 600}, 25.29934732824, 0.002496926738533, 0.0},
@@ -157,43 +157,43 @@ TEST_CASE("a change that moves a figure raises figure_recipe, so that those kept
   };
   for (const Kept& kept : levels) {
     const Quoted quoted = record(kept.device, 7);
-    REQUIRE(quoted.stretches.size() == 1);
-    REQUIRE(quoted.stretches[0].figure.has_value());
-    const LevelFigure& figure = *quoted.stretches[0].figure;
+    REQUIRE(quoted.regimes.size() == 1);
+    REQUIRE(quoted.regimes[0].figure.has_value());
+    const LevelFigure& figure = *quoted.regimes[0].figure;
     CAPTURE(kept.device.level_w, kept.device.noise_w, kept.device.step_w, kept.device.slow_w);
     CHECK(figure.level_w == Approx(kept.level_w).epsilon(1e-9));
-    CHECK(figure.chance_w == Approx(kept.chance_w).epsilon(1e-9));
-    CHECK(figure.shared_w == Approx(kept.shared_w).epsilon(1e-9));
+    CHECK(figure.random_w == Approx(kept.random_w).epsilon(1e-9));
+    CHECK(figure.systematic_w == Approx(kept.systematic_w).epsilon(1e-9));
   }
 }
 
 TEST_CASE("an outline has all but the sketch, and is whole again with it") {
   const Quoted quoted = record({25.4, 0.4, 1.0, 5000, 1.0}, 3);
-  for (const Stretch& stretch : quoted.stretches) {
-    const std::string bytes = encode_outline(stretch);
+  for (const Regime& regime : quoted.regimes) {
+    const std::string bytes = encode_outline(regime);
     CHECK(bytes.size() < 256);  // a year's summary reads thousands
-    auto outline = decode_stretch(bytes);
+    auto outline = decode_regime(bytes);
     REQUIRE(outline.has_value());
     REQUIRE(outline->without_sketch.has_value());
     CHECK(outline->sketch.bins().empty());
-    CHECK(outline->digest() == stretch.digest());
-    CHECK(outline->figure == stretch.figure);
+    CHECK(outline->digest() == regime.digest());
+    CHECK(outline->figure == regime.figure);
     CHECK(encode_outline(*outline) == bytes);
-    const std::string sketch = encode_sketch(stretch);
+    const std::string sketch = encode_sketch(regime);
     for (std::size_t i = 0; i < sketch.size(); ++i) {
-      Stretch cut = *outline;
+      Regime cut = *outline;
       CHECK_FALSE(decode_sketch(std::string_view(sketch).substr(0, i), cut).has_value());
     }
     REQUIRE(decode_sketch(sketch, *outline).has_value());
-    CHECK(*outline == stretch);
+    CHECK(*outline == regime);
   }
-  const std::string bytes = encode_outline(quoted.stretches[0]);
+  const std::string bytes = encode_outline(quoted.regimes[0]);
   for (std::size_t i = 0; i < bytes.size(); ++i)
-    CHECK_FALSE(decode_stretch(std::string_view(bytes).substr(0, i)).has_value());
+    CHECK_FALSE(decode_regime(std::string_view(bytes).substr(0, i)).has_value());
 }
 
 TEST_CASE("the counter's step stays with a level whose ticks went to its neighbour") {
-  Stretch stretch;
+  Regime regime;
   for (std::int64_t i = 0; i < 20; ++i) {
     SketchEntry entry;
     entry.time.us = i * 1'000'000;
@@ -203,22 +203,22 @@ TEST_CASE("the counter's step stays with a level whose ticks went to its neighbo
       entry.tick_width_s = 1.0;
       entry.tick_step_uwh = 100'000;
     }
-    stretch.sketch.add(entry);
+    regime.sketch.add(entry);
   }
-  stretch.sketch.drop_from(UtcTime{19'000'000});
-  REQUIRE(stretch.sketch.bins().size() == 19);
-  REQUIRE(stretch.digest().counter_step_uwh == 100'000);
-  const auto whole = decode_stretch(encode_stretch(stretch));
+  regime.sketch.drop_from(UtcTime{19'000'000});
+  REQUIRE(regime.sketch.bins().size() == 19);
+  REQUIRE(regime.digest().counter_step_uwh == 100'000);
+  const auto whole = decode_regime(encode_regime(regime));
   REQUIRE(whole.has_value());
-  CHECK(*whole == stretch);
-  auto outline = decode_stretch(encode_outline(stretch));
+  CHECK(*whole == regime);
+  auto outline = decode_regime(encode_outline(regime));
   REQUIRE(outline.has_value());
-  REQUIRE(decode_sketch(encode_sketch(stretch), *outline).has_value());
-  CHECK(*outline == stretch);
+  REQUIRE(decode_sketch(encode_sketch(regime), *outline).has_value());
+  CHECK(*outline == regime);
 }
 
 TEST_CASE("bins so wide that their begin is no time are refused") {
-  Stretch outline;
+  Regime outline;
   for (const int width_log2 : {38, 39, 40}) {
     std::string bytes = {0, static_cast<char>(width_log2)};
     ByteWriter bin;  // as late as a sketch may say
@@ -241,7 +241,7 @@ TEST_CASE("a fast meter's seconds keep what the display showed") {
 
 TEST_CASE("a stretch of a store from before the counts falls back to the display's whole interval") {
   const Quoted quoted = record({}, 1);
-  const Stretch& s = quoted.stretches[0];
+  const Regime& s = quoted.regimes[0];
   ByteWriter out;
   out.byte(1);
   out.integer(s.begin.us);
@@ -262,7 +262,7 @@ TEST_CASE("a stretch of a store from before the counts falls back to the display
     out.integer(b.n);
     for (const double x : {b.mean, b.m2, b.covered_s, b.integral_ws}) out.real(x);
   }
-  const auto old = decode_stretch(out.take());
+  const auto old = decode_regime(out.take());
   REQUIRE(old.has_value());
   CHECK_FALSE(old->sketch.counted());
   const Quoted again = quote({*old}, {quoted.traits, 20.0}, quoted.learnt);
@@ -301,13 +301,13 @@ TEST_CASE("a display that sticks is found by its repeats and makes the interval 
   // 0.4 steps of hysteresis: the display leaves a count only 0.7 steps from it.
   std::mt19937 random(4);
   std::normal_distribution<double> normal(25.35, 0.4);
-  std::vector<double> times_s, sticking, rounding;
+  std::vector<double> times_s, hysteresis, rounding;
   double shown = 25.0;
   for (int i = 0; i <= 3600; ++i) {
     const double power = normal(random);
     if (std::abs(power - shown) > 0.7) shown = std::round(power);
     times_s.push_back(i);
-    sticking.push_back(shown);
+    hysteresis.push_back(shown);
     rounding.push_back(std::round(power));
   }
   MeterTraits traits;
@@ -322,11 +322,11 @@ TEST_CASE("a display that sticks is found by its repeats and makes the interval 
     return std::any_of(budget.parts.begin(), budget.parts.end(),
                        [](const BudgetPart& part) { return part.name == "sticking display"; });
   };
-  CHECK(sticks(budget_of(sticking)));
+  CHECK(sticks(budget_of(hysteresis)));
   CHECK_FALSE(sticks(budget_of(rounding)));
   double without = 0.0;
-  for (const BudgetPart& part : budget_of(sticking).parts)
+  for (const BudgetPart& part : budget_of(hysteresis).parts)
     if (part.name != "sticking display") without = std::hypot(without, part.uncertainty_w);
-  CHECK(budget_of(sticking).standard_w > 1.05 * without);
-  CHECK(std::abs(budget_of(sticking).level_w - 25.35) < budget_of(sticking).uncertainty_w);
+  CHECK(budget_of(hysteresis).standard_w > 1.05 * without);
+  CHECK(std::abs(budget_of(hysteresis).level_w - 25.35) < budget_of(hysteresis).uncertainty_w);
 }

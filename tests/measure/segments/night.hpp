@@ -9,7 +9,7 @@
 #include <utility>
 #include <vector>
 
-#include "measure/segmenter.hpp"
+#include "measure/segment/segmenter.hpp"
 
 namespace nightwatt::night {
 
@@ -84,10 +84,10 @@ inline Classified segment(const Night& night, const SegmenterSettings& settings)
   input.run_begin = night.readings.front().first;
   input.run_end = night.readings.back().first;
   segmenter.finish(input.run_end);
-  const std::vector<Stretch> stretches = segmenter.take_final();
-  input.final_count = stretches.size();
+  const std::vector<Regime> regimes = segmenter.take_final();
+  input.final_count = regimes.size();
   input.learnt = segmenter.learnt();
-  return classify(stretches, input);
+  return classify(regimes, input);
 }
 
 struct Device {

@@ -2,7 +2,7 @@
 #include <catch2/catch.hpp>
 #include <vector>
 
-#include "measure/change_points.hpp"
+#include "measure/segment/change_points.hpp"
 #include "night.hpp"
 #include "peers.hpp"
 

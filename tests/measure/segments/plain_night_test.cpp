@@ -50,7 +50,7 @@ TEST_CASE("stretches are the same to the bit after save and restore at any readi
   const SegmenterSettings settings;
   Segmenter whole(settings);
   Segmenter broken(settings);
-  std::vector<Stretch> from_whole, from_broken;
+  std::vector<Regime> from_whole, from_broken;
   std::size_t count = 0, largest = 0;
   for (const auto& [time, power] : n.readings) {
     whole.push(time, power);
@@ -61,17 +61,17 @@ TEST_CASE("stretches are the same to the bit after save and restore at any readi
     Result<Segmenter> again = Segmenter::restore(settings, state);
     REQUIRE(again);
     broken = std::move(*again);
-    for (Stretch& s : broken.take_final()) from_broken.push_back(s);
+    for (Regime& s : broken.take_final()) from_broken.push_back(s);
   }
   whole.finish(n.readings.back().first);
   broken.finish(n.readings.back().first);
-  for (Stretch& s : whole.take_final()) from_whole.push_back(s);
-  for (Stretch& s : broken.take_final()) from_broken.push_back(s);
+  for (Regime& s : whole.take_final()) from_whole.push_back(s);
+  for (Regime& s : broken.take_final()) from_broken.push_back(s);
   CHECK(largest < 1'000'000);
   REQUIRE(from_whole.size() == from_broken.size());
   for (std::size_t i = 0; i < from_whole.size(); ++i) {
-    CHECK(encode_stretch(from_whole[i]) == encode_stretch(from_broken[i]));
-    const Result<Stretch> decoded = decode_stretch(encode_stretch(from_whole[i]));
+    CHECK(encode_regime(from_whole[i]) == encode_regime(from_broken[i]));
+    const Result<Regime> decoded = decode_regime(encode_regime(from_whole[i]));
     REQUIRE(decoded);
     CHECK(*decoded == from_whole[i]);
   }

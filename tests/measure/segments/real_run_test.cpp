@@ -3,7 +3,7 @@
 #include <random>
 #include <string>
 
-#include "measure/run_totals.hpp"
+#include "measure/run/run_totals.hpp"
 #include "night.hpp"
 #include "tests/bench/trace_files.hpp"
 
@@ -21,7 +21,7 @@ std::string all_bytes(const std::vector<std::pair<UtcTime, double>>& readings, s
   Segmenter segmenter(settings);
   std::string bytes;
   const auto take = [&] {
-    for (const Stretch& s : segmenter.take_final()) bytes += encode_stretch(s);
+    for (const Regime& s : segmenter.take_final()) bytes += encode_regime(s);
   };
   for (const auto& [time, power] : readings) {
     segmenter.push(time, power);

@@ -25,7 +25,7 @@ std::string in_one_go(const Readings& readings) {
   for (const auto& [time, power] : readings) segmenter.push(time, power);
   segmenter.finish(readings.back().first);
   std::string bytes;
-  for (const Stretch& s : segmenter.take_final()) bytes += encode_stretch(s);
+  for (const Regime& s : segmenter.take_final()) bytes += encode_regime(s);
   return bytes;
 }
 
@@ -35,7 +35,7 @@ std::string in_pieces(const Readings& readings, std::mt19937_64& random, std::si
   Segmenter segmenter(settings);
   std::string bytes;
   const auto take = [&] {
-    for (const Stretch& s : segmenter.take_final()) bytes += encode_stretch(s);
+    for (const Regime& s : segmenter.take_final()) bytes += encode_regime(s);
   };
   const std::size_t chunk = readings.size() / kills + 1;
   std::size_t next = random() % chunk;

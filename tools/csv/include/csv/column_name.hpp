@@ -7,8 +7,8 @@
 #include <string_view>
 #include <vector>
 
-#include "measure/decimal.hpp"
-#include "measure/reading.hpp"
+#include "measure/signal/decimal.hpp"
+#include "measure/signal/reading.hpp"
 
 namespace nightwatt::csv {
 

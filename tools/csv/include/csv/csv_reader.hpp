@@ -11,8 +11,8 @@
 #include <string_view>
 #include <vector>
 
-#include "measure/reading.hpp"
-#include "measure/result.hpp"
+#include "measure/signal/reading.hpp"
+#include "measure/signal/result.hpp"
 
 namespace nightwatt::csv {
 

@@ -5,7 +5,7 @@
 #include <string>
 #include <vector>
 
-#include "measure/reading.hpp"
+#include "measure/signal/reading.hpp"
 
 namespace nightwatt::csv {
 

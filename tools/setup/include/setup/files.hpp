@@ -6,8 +6,8 @@
 #include <string>
 
 #include "config/config.hpp"
-#include "measure/meter_profile.hpp"
-#include "measure/result.hpp"
+#include "measure/signal/meter_profile.hpp"
+#include "measure/signal/result.hpp"
 
 namespace nightwatt::setup {
 

@@ -10,8 +10,8 @@
 
 #include "drivers/decoder.hpp"
 #include "drivers/port.hpp"
-#include "measure/meter_profile.hpp"
-#include "measure/time.hpp"
+#include "measure/signal/meter_profile.hpp"
+#include "measure/signal/time.hpp"
 
 namespace nightwatt::setup {
 

@@ -6,7 +6,7 @@
 #include <string>
 
 #include "drivers/port.hpp"
-#include "measure/time.hpp"
+#include "measure/signal/time.hpp"
 
 namespace nightwatt::setup {
 

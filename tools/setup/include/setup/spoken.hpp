@@ -5,7 +5,7 @@
 #include <span>
 #include <string_view>
 
-#include "measure/meter_profile.hpp"
+#include "measure/signal/meter_profile.hpp"
 #include "setup/modbus_probe.hpp"
 
 namespace nightwatt::setup {

@@ -8,7 +8,7 @@
 #include <vector>
 
 #include "drivers/text/settings.hpp"
-#include "measure/meter_profile.hpp"
+#include "measure/signal/meter_profile.hpp"
 
 namespace nightwatt::setup {
 

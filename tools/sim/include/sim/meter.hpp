@@ -10,8 +10,8 @@
 #include <utility>
 #include <vector>
 
-#include "measure/meter_profile.hpp"
-#include "measure/result.hpp"
+#include "measure/signal/meter_profile.hpp"
+#include "measure/signal/result.hpp"
 #include "sim/model.hpp"
 
 namespace nightwatt::sim {

@@ -4,7 +4,7 @@
 #include <cstdint>
 #include <vector>
 
-#include "measure/reading.hpp"
+#include "measure/signal/reading.hpp"
 #include "sim/script.hpp"
 
 namespace nightwatt::sim {

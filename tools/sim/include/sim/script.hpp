@@ -7,7 +7,7 @@
 #include <string_view>
 #include <vector>
 
-#include "measure/result.hpp"
+#include "measure/signal/result.hpp"
 
 namespace nightwatt::sim {
 

@@ -3,7 +3,7 @@
 
 #include <string_view>
 
-#include "measure/time.hpp"
+#include "measure/signal/time.hpp"
 
 namespace nightwatt {
 

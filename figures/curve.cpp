@@ -1,0 +1,89 @@
+#include "figures/curve.hpp"
+
+#include <algorithm>
+
+namespace nightwatt::figures {
+namespace {
+
+/// Up to here reading all is quicker than asking the sums for each stretch: about a fortnight at a reading a second.
+constexpr std::int64_t one_pass_readings = 1'200'000;
+
+std::optional<SegmentKind> kind_at(const RunRecord& record, UtcTime time) {
+  for (const Segment& segment : record.segments)
+    if (segment.begin <= time && time < segment.end) return segment.kind;
+  return std::nullopt;
+}
+
+/// In one pass over the readings.
+Result<std::vector<Bin>> bins_of_shown(const storage::StoreReader& store, const RunRecord& record, Window window,
+                                       std::size_t most) {
+  const std::int64_t span = (window.to - window.from).count() + 1;
+  const std::int64_t count = std::min<std::int64_t>(static_cast<std::int64_t>(most), span);
+  const double width = static_cast<double>(span) / static_cast<double>(count);
+  std::vector<Bin> bins;
+  for (std::int64_t i = 0; i < count; ++i) {
+    const UtcTime begin{window.from.us + static_cast<std::int64_t>(static_cast<double>(i) * width)};
+    bins.push_back(
+        {begin, 0, 0.0, 0.0, 0.0, kind_at(record, UtcTime{begin.us + static_cast<std::int64_t>(width / 2)})});
+  }
+  const auto visited =
+      storage::shown_powers(store, record.info, window.from, window.to, [&](UtcTime time, double watts) {
+        const double at = static_cast<double>((time - window.from).count()) / width;
+        Bin& bin = bins[std::min(bins.size() - 1, static_cast<std::size_t>(at))];
+        bin.lowest_w = bin.samples == 0 ? watts : std::min(bin.lowest_w, watts);
+        bin.highest_w = bin.samples == 0 ? watts : std::max(bin.highest_w, watts);
+        ++bin.samples;
+        bin.mean_w += (watts - bin.mean_w) / static_cast<double>(bin.samples);
+        return true;
+      });
+  if (!visited) return tl::unexpected(visited.error());
+  return bins;
+}
+
+}  // namespace
+
+Result<Window> whole_run(const storage::StoreReader& store, const RunRecord& record) {
+  Window window{record.info.begin, record.info.begin};
+  if (record.info.end) {
+    window.to = *record.info.end;
+    return window;
+  }
+  const auto last = store.last_reading(record.info.stream);
+  if (!last) return tl::unexpected(last.error());
+  if (*last) window.to = std::max(window.from, (*last)->time);
+  return window;
+}
+
+Result<std::vector<Bin>> bins_of(const storage::StoreReader& store, const RunRecord& record, Window window,
+                                 std::size_t most) {
+  // Readings that hold are not told by the sums of those that lie in a stretch.
+  if (record.info.traits.on_change) {
+    const auto whole = store.raw_is_whole(record.info.stream, window.from, window.to);
+    if (!whole) return tl::unexpected(whole.error());
+    if (*whole) return bins_of_shown(store, record, window, most);
+  }
+  const std::int64_t span = (window.to - window.from).count() + 1;
+  const std::int64_t count = std::min<std::int64_t>(static_cast<std::int64_t>(most), span);
+  std::vector<Bin> bins;
+  const auto edge = [&](std::int64_t i) {
+    return UtcTime{window.from.us + span / count * i + span % count * i / count};
+  };
+  for (std::int64_t i = 0; i < count; ++i) {
+    const UtcTime begin = edge(i), next = edge(i + 1);
+    const auto sums = store.aggregates(record.info.stream, Quantity::power, begin, UtcTime{next.us - 1});
+    if (!sums) return tl::unexpected(sums.error());
+    bins.push_back({begin, sums->count, sums->mean, sums->min, sums->max,
+                    kind_at(record, UtcTime{begin.us + (next.us - begin.us) / 2})});
+  }
+  return bins;
+}
+
+Result<std::vector<Bin>> curve_of(const storage::StoreReader& store, const RunRecord& record, Window window,
+                                  std::size_t most) {
+  const auto whole = store.raw_is_whole(record.info.stream, window.from, window.to);
+  if (!whole) return tl::unexpected(whole.error());
+  if (!*whole || record.summary.samples > one_pass_readings) return bins_of(store, record, window, most);
+  return bins_of_shown(store, record, window, most);
+}
+
+}  // namespace nightwatt::figures

@@ -1,0 +1,92 @@
+#include "figures/known_devices.hpp"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <cstdio>
+#include <map>
+
+namespace nightwatt::figures {
+namespace {
+
+/// Odds below this are not worth a line.
+constexpr double least_posterior = 0.001;
+
+Result<RunFeatures> features(const storage::StoreReader& store, const storage::RunInfo& info) {
+  const auto record = run_record(store, info);
+  if (!record) return tl::unexpected(record.error());
+  return features_of(record->segments, record->regimes, record->step_w);
+}
+
+}  // namespace
+
+const std::string* Proposal::device() const {
+  return posterior() >= propose_from ? &devices.front().first : nullptr;
+}
+
+bool wants_name(const storage::RunInfo& run) {
+  return !run.device && run.end && run.origin != storage::RunOrigin::entered;
+}
+
+Result<KnownDevices> KnownDevices::of(const storage::StoreReader& store) {
+  const auto runs = store.runs();
+  if (!runs) return tl::unexpected(runs.error());
+  std::map<std::string, std::vector<const storage::RunInfo*>> named;
+  for (const storage::RunInfo& run : *runs)
+    if (run.device && run.end && run.origin != storage::RunOrigin::entered) named[*run.device].push_back(&run);
+  std::vector<KnownDevice> devices;
+  for (const auto& [name, all] : named) {
+    KnownDevice device{name, {}};
+    for (std::size_t i = all.size() > most_runs_known ? all.size() - most_runs_known : 0; i < all.size(); ++i) {
+      auto read = features(store, *all[i]);
+      if (!read) return tl::unexpected(read.error());
+      device.runs.push_back(*read);
+    }
+    devices.push_back(std::move(device));
+  }
+  return KnownDevices(Recogniser(std::move(devices)));
+}
+
+Result<Proposal> KnownDevices::propose(const storage::StoreReader& store, const storage::RunInfo& run) const {
+  const auto read = features(store, run);
+  if (!read) return tl::unexpected(read.error());
+  const Recognition found = recogniser_.recognise(*read);
+  Proposal proposal;
+  proposal.run = run.id;
+  proposal.none = found.none;
+  for (const Recognised& one : found.devices)
+    if (proposal.devices.empty() || one.posterior >= least_posterior)
+      proposal.devices.emplace_back(recogniser_.devices()[one.device].name, one.posterior);
+  return proposal;
+}
+
+Result<std::optional<Proposal>> name_if_sure(storage::StoreWriter& store, const storage::RunInfo& run) {
+  const auto known = KnownDevices::of(store);
+  if (!known) return tl::unexpected(known.error());
+  if (known->empty()) return std::nullopt;
+  auto proposal = known->propose(store, run);
+  if (!proposal) return tl::unexpected(proposal.error());
+  if (!(proposal->posterior() > name_from)) return std::nullopt;
+  const std::string& device = proposal->devices.front().first;
+  storage::Mark note;
+  note.run = run.id;
+  note.at = run.begin;
+  note.text = "named by itself: " + device + ", odds " + posterior_text(proposal->posterior());
+  if (auto begun = store.begin(); !begun) return tl::unexpected(begun.error());
+  auto done = store.set_device(run.id, device);
+  if (done) done = store.put_mark(note);
+  if (done) done = store.commit();
+  if (done) return std::move(*proposal);
+  store.rollback();
+  return tl::unexpected(done.error());
+}
+
+std::string posterior_text(double posterior) {
+  const double percent = std::clamp(100.0 * posterior, 0.0, 99.9);  // nothing is ever sure
+  std::array<char, 16> digits{};
+  std::snprintf(digits.data(), digits.size(), "%.1f %%",
+                percent < 99.95 ? std::floor(percent * 10.0 + 1e-9) / 10.0 : 99.9);
+  return digits.data();
+}
+
+}  // namespace nightwatt::figures

@@ -1,0 +1,39 @@
+// How the times of a record are shown: what to add to them, which may differ from one stretch of the record to the
+// next.
+#pragma once
+
+#include <limits>
+#include <vector>
+
+#include "measure/signal/time.hpp"
+
+namespace nightwatt {
+
+/// Made of a stream's shifts, oldest first. Before the first one times are shown as they are. A length that people are
+/// told is the difference of two shown times: between two stretches lies an outage, which the record's own clock did
+/// not see.
+class Calendar {
+ public:
+  void add(UtcTime from, Duration utc_offset) { pieces_.push_back({from, utc_offset}); }
+  /// Another shift for the last stretch, found later: it was so all the time.
+  void correct(Duration utc_offset);
+  /// Shown times do not rise over an outage: how long it was is not known.
+  void note_unknown() { rises_ = false; }
+  [[nodiscard]] bool rises() const { return rises_; }
+
+  [[nodiscard]] Duration utc_offset_at(UtcTime record) const;
+  [[nodiscard]] UtcTime shown(UtcTime record) const { return record + utc_offset_at(record); }
+  /// The record time that is shown so; of several the latest. A time within an outage that the record holds shorter
+  /// than it was is taken for the outage's end.
+  [[nodiscard]] UtcTime record_time(UtcTime shown) const;
+
+ private:
+  struct Piece {
+    UtcTime from;
+    Duration utc_offset{0};
+  };
+  std::vector<Piece> pieces_;
+  bool rises_ = true;
+};
+
+}  // namespace nightwatt

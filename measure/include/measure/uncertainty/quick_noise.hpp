@@ -1,0 +1,15 @@
+// How many readings one independent reading is, from how often a display repeats itself.
+#pragma once
+
+#include <vector>
+
+#include "measure/uncertainty/level_sketch.hpp"
+
+namespace nightwatt {
+
+/// What the repeats leave possible, 1 alone where they are no more than chance: a meter that holds each reading for a
+/// while; noise that forgets by and by; a display that moves only when the power is well past a count's edge. Which of
+/// them it is they do not say. Empty where nothing fits. `step_w`: the display's, 0 while unknown.
+[[nodiscard]] std::vector<double> readings_per_independent(const LevelSketch& sketch, double step_w);
+
+}  // namespace nightwatt

@@ -1,0 +1,787 @@
+#include "segment/segment_models.hpp"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <cstdint>
+#include <limits>
+#include <optional>
+
+#include "measure/uncertainty/statistics.hpp"
+#include "uncertainty/level.hpp"
+
+namespace nightwatt {
+
+namespace {
+
+// The table of docs/measuring.md, "How a night becomes segments". Costs in nats.
+constexpr double tolerance_share = 0.010;  // by which the pieces of one level scatter: a share of it
+constexpr double tolerance_w = 0.01;
+constexpr double wander_share = 0.03;    // and by which a level wanders that never steps
+constexpr double level_cost = 5.0;       // a level, its value and where it begins
+constexpr double curve_cost = 8.0;       // two numbers more
+constexpr double turns_cost = 8.0;       // a second level and its share of the time
+constexpr double irregular_cost = 3.0;   // irregular work begins
+constexpr double irregular_piece = 1.2;  // each of its pieces has a mean of its own
+constexpr double irregular_share =
+    0.4;                                // and lasts so much of a shortest segment: the longer, the less it is irregular
+constexpr double ramp_cost = 2.5;       // its ends are its neighbours' levels
+constexpr double jump_cost = 0.5;       // a reading or two on the way from one level to the next
+constexpr double rest_per_away = 4.0;   // what departs is short beside what it departs from
+constexpr double excursion_cost = 4.0;  // a short departure from a level that comes back
+// Of its way: how nearly a ramp is straight and a curve exponential. The looser is paid for by what it lets pass.
+constexpr std::array<double, 2> shape_shares = {0.01, 0.05};
+constexpr double instant_share = 0.1;    // of the time between readings: so well is a reading's instant known
+constexpr double drift_share = 0.10;     // of the level: what goes further in a straight line is a way
+constexpr double turns_reach = 4.0;      // deviations, of a phase from its level
+constexpr double toggling = 1.5;         // display steps
+constexpr double rare = 1.0 / 3.0;       // of the time: less departs from a level
+constexpr double uncut_share = 0.15;     // how nearly their scatter is that of two levels, where the engine cut none
+constexpr std::size_t uncut_after = 2;   // phases, which tell both levels
+constexpr double turns_s = 60.0;         // the contract's: a phase held for longer is a level
+constexpr double quotable_share = 0.07;  // a level not known to this share is none: as wide as the contract takes idle
+constexpr double steps_share = 0.15;     // of the mean: a level scatters less, unless it is noise that forgets at once
+constexpr double cycles_long_run = 1.2;  // cycles even out
+constexpr double steps_long_run = 2.0;   // times the variance that independent readings' mean would have
+constexpr double decay_share = 0.15;     // of its limit: a curve that falls by more is no load that settles
+constexpr std::ptrdiff_t curve_pieces = 5;  // that tell a curve far from its limit from a step
+constexpr double decay_s = 120.0;           // and has at least this time constant
+constexpr double decay_ends = 4.0;          // time constants, after which the rest is a level: 2 % of the way
+// A level lies by chance on the edge between two counts of its display, the less likely the coarser that is.
+constexpr double edge_share = 0.10;
+constexpr std::int64_t jump_points = 2;
+constexpr std::int64_t least_readings = 3;  // the contract's: of a steady segment
+constexpr std::int64_t least_points = 3;    // that tell a lean, or more than a jump
+constexpr std::size_t least_phases = 10;    // five cycles
+constexpr double quotable_floor_w = 0.05;   // near 0 W every share is small
+
+constexpr double infinity = std::numeric_limits<double>::infinity();
+constexpr double linear_below_w = 10.0;  // noise grows with the level above it, as the engine takes it
+
+enum class Model : std::uint8_t { level, curve, decay, turns, irregular, ramp, jump };
+constexpr std::size_t model_count = 7;
+constexpr std::array<Model, 4> steady_models = {Model::level, Model::curve, Model::decay, Model::turns};
+
+/// What a piece says: its mean, and how far it leans from begin to end, each with its variance about a model.
+struct Evidence {
+  double begin_s = 0.0;  // from the first piece's begin
+  double length_s = 0.0;
+  double middle_s = 0.0;  // of its readings: a slow meter's lie anywhere in a short piece
+  double mean_w = 0.0;
+  double mean_variance = 0.0;
+  double lean_w = 0.0;
+  double lean_variance = 0.0;
+  std::int64_t points = 0;  // what the engine saw: readings, or seconds of a fast stream
+  std::int64_t readings = 0;
+  bool brief = false;            // shorter than any steady segment
+  bool irregular = false;        // known to be irregular work
+  bool restless = false;         // no mean of it can be quoted
+  double wander_variance = 0.0;  // more for the mean, where nothing steps
+  double own_variance = 0.0;     // of its readings, without its lean
+  double far_variance = 0.0;     // both: what is further off than this allows departs from a level
+  double step_before = 1.0;      // how surely the power steps where the piece begins: 0 not at all, 1 surely
+};
+
+/// Bias that a display may leave in the mean of what it shows, as a variance: a still one all of q^2 / 12, one that
+/// shows two counts by turns ever less, until its scatter is that of an even toss (Widrow, Kollar, Liu 1996).
+double display_variance(double variance, double step_w) {
+  constexpr double dithered = 0.12;  // of q^2 / 12 stays: a tenth of a step, for noise that is not quite Gaussian
+  if (!(step_w > 0.0)) return 0.0;
+  const double square = step_w * step_w;
+  return square / 12.0 * std::max(dithered, 1.0 - variance / (0.25 * square));
+}
+
+/// Way of the least-squares line through a piece's bins, from its begin to its end.
+double lean_of(const Piece& p) {
+  const LevelSketch& sketch = p.regime.sketch;
+  LineSums sums;
+  for (const SketchBin& b : sketch.bins())
+    sums.add(to_seconds(sketch.bin_begin(b) - p.regime.begin).value, b.mean, static_cast<double>(b.n));
+  return sums.slope() * length_s(p);
+}
+
+/// Times as much as independent readings would make them that the bins' means scatter.
+double bins_long_run(std::span<const SketchBin> bins, double variance) {
+  double n = 0.0, sum = 0.0, squares = 0.0;
+  for (const SketchBin& b : bins) {
+    const auto own = static_cast<double>(b.n);
+    n += own, sum += own * b.mean, squares += own * b.mean * b.mean;
+  }
+  const double between = squares - sum * sum / n;
+  return bins.size() < 8 || !(variance > 0.0) ? 1.0 : between / (static_cast<double>(bins.size()) - 1.0) / variance;
+}
+
+class Evidences {
+ public:
+  Evidences(std::span<const Piece> pieces, const PieceRules& rules) : rules_(rules), noise_share_(noise_share(pieces)) {
+    for (const Piece& p : pieces) all_.push_back(evidence(p, pieces.front().regime.begin));
+    for (std::size_t k = 1; k < pieces.size(); ++k) all_[k].step_before = step(pieces[k - 1], pieces[k]);
+  }
+  std::vector<Evidence> take() { return std::move(all_); }
+
+ private:
+  /// Variance of the readings of lasting pieces over 10 W^2 + P^2, the median: what a piece of few readings is taken
+  /// to have.
+  [[nodiscard]] double noise_share(std::span<const Piece> pieces) const {
+    std::vector<double> shares;
+    for (const Piece& p : pieces)
+      if (p.points >= 12 && !scatters(p, variance(p))) shares.push_back(variance(p) / scale(p.regime.sketch.mean()));
+    return shares.empty() ? 0.0 : median_of(std::move(shares));
+  }
+  /// More than a level does, unless it is a display that toggles.
+  [[nodiscard]] bool scatters(const Piece& p, double variance) const {
+    return std::sqrt(variance) > std::max(steps_share * std::abs(p.regime.sketch.mean()), rules_.step_w);
+  }
+  static double scale(double mean_w) { return linear_below_w * linear_below_w + mean_w * mean_w; }
+
+  /// How surely the power steps between two pieces, by the readings just before and after: a slow way is no step.
+  [[nodiscard]] double step(const Piece& a, const Piece& b) const {
+    const double w = b.head.mean - a.tail.mean;
+    const double tolerance = std::hypot(tolerance_share * b.head.mean, tolerance_w);
+    const double scatter =
+        std::min(variance(a), variance(b)) * (1.0 / static_cast<double>(std::max<std::int64_t>(a.tail.n, 1)) +
+                                              1.0 / static_cast<double>(std::max<std::int64_t>(b.head.n, 1)));
+    const double display = display_variance(variance(b), rules_.step_w);
+    return 1.0 - std::exp(-0.25 * w * w / (tolerance * tolerance + scatter + display));
+  }
+
+  [[nodiscard]] Evidence evidence(const Piece& p, UtcTime origin) const {
+    constexpr double prior_readings = 3.0;  // that the usual noise counts for beside the piece's own
+    const LevelSketch& sketch = p.regime.sketch;
+    Evidence e;
+    e.begin_s = to_seconds(p.regime.begin - origin).value;
+    e.length_s = nightwatt::length_s(p);
+    const bool lined = p.line.n > 0.0 && p.points <= line_point_limit;
+    e.middle_s = lined ? p.line.x - seconds_of(origin) : e.begin_s + e.length_s / 2.0;
+    e.mean_w = sketch.mean();
+    e.points = p.points;
+    e.readings = p.regime.samples;
+    e.brief = e.length_s < rules_.shortest_s;
+    e.lean_w = p.points > least_points ? lean_of(p) : 0.0;
+    const auto n = static_cast<double>(std::max<std::int64_t>(sketch.n(), 1));
+    const double usual = std::max(noise_share_ * scale(e.mean_w), rules_.step_w * rules_.step_w / 12.0);
+    const double own = std::max(0.0, variance(p) - e.lean_w * e.lean_w / 12.0);
+    e.own_variance = own;
+    const double readings = (own * (n - 1.0) + usual * prior_readings) / (n - 1.0 + prior_readings);
+    double of_mean = readings / n, long_run = 1.0;
+    if (sketch.bins().size() >= 8) {
+      const double batches = statistical_uncertainty(sketch.bins());
+      const double without_lean = variance(p) > 0.0 ? own / variance(p) : 1.0;
+      long_run = own > 0.0 ? n * batches * batches * without_lean / own : 1.0;
+      of_mean = std::max(of_mean, batches * batches * without_lean);
+    }
+    e.wander_variance = wander_share * e.mean_w * wander_share * e.mean_w;
+    const double tolerance = std::hypot(tolerance_share * e.mean_w, tolerance_w);
+    // Power does not go below 0: a display that shows nothing leaves little open.
+    const bool nothing = std::abs(e.mean_w) < rules_.step_w / 4.0;
+    const double shown = display_variance(nothing ? rules_.step_w * rules_.step_w : own, rules_.step_w);
+    const double display = std::min(shown, edge_share * e.mean_w * edge_share * e.mean_w);
+    // What is shorter than any level scatters as levels wander: fans and background work come and go within seconds.
+    e.mean_variance = tolerance * tolerance + display + of_mean + (e.brief ? e.wander_variance : 0.0);
+    e.far_variance = tolerance * tolerance + display + of_mean + e.wander_variance;
+    e.lean_variance = 4.0 * tolerance * tolerance + 2.0 * display + 12.0 * of_mean +
+                      (p.points > least_points ? 0.0 : e.mean_w * e.mean_w);
+    const double expanded = 2.0 * std::sqrt(of_mean);
+    // Wide scatter in which neighbours follow each other: steps of some seconds, and no cycle that evens them out.
+    const bool steps =
+        scatters(p, own) && (long_run > steps_long_run ||
+                             (long_run > cycles_long_run && bins_long_run(sketch.bins(), own) > steps_long_run));
+    e.irregular = p.regime.shape == RegimeShape::unsteady;
+    e.restless =
+        e.irregular || (!e.brief && steps) ||
+        (!e.brief && expanded > std::max({rules_.step_w / 2.0, quotable_floor_w, quotable_share * std::abs(e.mean_w)}));
+    return e;
+  }
+
+  const PieceRules& rules_;
+  double noise_share_;
+  std::vector<Evidence> all_;
+};
+
+/// Weighted least squares of y = a u + b v.
+struct TwoFit {
+  double uu = 0.0, uv = 0.0, vv = 0.0, uy = 0.0, vy = 0.0, yy = 0.0;
+  void add(double u, double v, double y, double variance) {
+    uu += u * u / variance, uv += u * v / variance, vv += v * v / variance;
+    uy += u * y / variance, vy += v * y / variance, yy += y * y / variance;
+  }
+  [[nodiscard]] double determinant() const { return uu * vv - uv * uv; }
+  [[nodiscard]] bool sound() const { return determinant() > 1e-12 * uu * vv; }
+  [[nodiscard]] double a() const { return (vv * uy - uv * vy) / determinant(); }
+  [[nodiscard]] double b() const { return (uu * vy - uv * uy) / determinant(); }
+  /// Half the weighted squares that are left: nats.
+  [[nodiscard]] double rest() const { return 0.5 * std::max(0.0, yy - a() * uy - b() * vy); }
+};
+
+/// limit + amplitude exp(-t / tau) from a segment's begin on; tau 0: a straight line, amplitude its way.
+struct Curve {
+  double cost = infinity;
+  double limit_w = 0.0;
+  double amplitude_w = 0.0;
+  double tau_s = 0.0;
+  [[nodiscard]] double at(double t_s) const { return limit_w + amplitude_w * std::exp(-t_s / tau_s); }
+};
+
+class Explainer {
+ public:
+  Explainer(std::span<const Piece> pieces, const PieceRules& rules)
+      : pieces_(pieces), rules_(rules), at_(Evidences(pieces, rules).take()), best_((pieces.size() + 1) * model_count) {
+    best_[index(0, Model::jump)].cost = 0.0;  // the record begins: nothing is known of what was before
+    for (std::size_t i = 0; i < pieces_.size(); ++i) from(i);
+  }
+
+  [[nodiscard]] Explanation result(std::size_t lookahead) const {
+    Explanation out;
+    std::size_t way_from = 0;
+    for (const Found& f : trace(pieces_.size())) {
+      if (f.model != Model::jump) {
+        out.segments.push_back(made(f, way_from, out.segments));
+      } else if (f.last == pieces_.size()) {
+        take_way_out(out.segments, f);
+      } else {
+        continue;  // a reading or two on the way belong to the segment they lead to
+      }
+      way_from = f.last;
+    }
+    out.decided = decided(out.segments, lookahead);
+    return out;
+  }
+
+ private:
+  struct Step {
+    double cost = infinity;
+    std::size_t from = 0;
+    Model before = Model::jump;
+    Curve curve = {};
+  };
+  struct Found {
+    std::size_t first = 0, last = 0;
+    Model model = Model::level;
+    Curve curve = {};
+  };
+
+  [[nodiscard]] static std::size_t index(std::size_t end, Model model) {
+    return end * model_count + static_cast<std::size_t>(model);
+  }
+  /// The cheapest explanation of what is before piece `i` whose last model `may_precede`.
+  template <typename May>
+  [[nodiscard]] Step entry(std::size_t i, May may_precede) const {
+    Step in;
+    for (std::size_t m = 0; m < model_count; ++m) {
+      const auto model = static_cast<Model>(m);
+      const double cost = best_[index(i, model)].cost;
+      if (cost < in.cost && (i == 0 || may_precede(model))) in = {cost, i, model};
+    }
+    return in;
+  }
+  void offer(std::size_t end, Model model, const Step& in, double cost, const Curve& curve = {}) {
+    Step& best = best_[index(end, model)];
+    if (in.cost + cost < best.cost) best = {in.cost + cost, in.from, in.before, curve};
+  }
+
+  void from(std::size_t i) {
+    const Step any = entry(i, [](Model) { return true; });
+    const Step no_ramp = entry(i, [](Model m) { return m != Model::ramp; });
+    const Step steady = entry(
+        i, [](Model m) { return std::find(steady_models.begin(), steady_models.end(), m) != steady_models.end(); });
+    if (any.cost < infinity) {
+      levels(i, any);
+      curves(i, any, no_ramp);
+      turns(i, any);
+    }
+    if (leaves_work(i)) jumps(i, no_ramp);
+    if (steady.cost == infinity) return;
+    irregular(i, steady);
+    jumps(i, steady);
+    if (i > 0) ramps(i, steady);
+  }
+
+  // ---- a level
+
+  struct Mean {
+    double w = 0.0, wx = 0.0, wxx = 0.0;
+    void add(double x, double variance) { w += 1.0 / variance, wx += x / variance, wxx += x * x / variance; }
+    [[nodiscard]] double mean() const { return wx / w; }
+    [[nodiscard]] double rest() const { return w > 0.0 ? 0.5 * std::max(0.0, wxx - wx * wx / w) : 0.0; }
+  };
+
+  /// Walks on from piece `i`; tells for every piece whether it departs from the level, and what the level costs up to
+  /// it.
+  template <typename Tell>
+  void walk_level(std::size_t i, Tell tell) const {
+    Mean sure;  // of all pieces of the level but the last
+    double rest = 0.0, held_s = 0.0, away_s = 0.0, back_s = 0.0, last_away_s = 0.0, stepped = 0.0;
+    std::int64_t readings = 0;
+    std::size_t last = at_.size();
+    const auto variance_of = [&](std::size_t k, double steps) {
+      return at_[k].mean_variance + (1.0 - steps) * at_[k].wander_variance;
+    };
+    for (std::size_t j = i; j < at_.size(); ++j) {
+      const Evidence& e = at_[j];
+      if (e.restless) return;
+      Mean so_far = sure;
+      if (last < at_.size()) so_far.add(at_[last].mean_w, variance_of(last, stepped));
+      const bool away = e.length_s < turns_s && so_far.w > 0.0 &&
+                        std::abs(e.mean_w - so_far.mean()) > 3.0 * std::sqrt(e.far_variance);
+      if (away) {
+        if (away_s == 0.0) rest += excursion_cost;
+        away_s += e.length_s;
+        const bool near = std::abs(e.mean_w - so_far.mean()) < drift_share * std::abs(so_far.mean());
+        // What departs is short beside the level it departs from and comes back to.
+        if (away_s >= (near ? turns_s : rules_.shortest_s) ||
+            held_s < std::min(rules_.shortest_s, rest_per_away * away_s))
+          return;
+        last_away_s = away_s;
+        back_s = 0.0;
+      } else {
+        // Behind a departure nothing says whether the level wandered or stepped.
+        const double step = last == at_.size() ? 0.0 : (away_s > 0.0 ? 1.0 : e.step_before);
+        if (last < at_.size()) sure.add(at_[last].mean_w, variance_of(last, std::max(stepped, step)));
+        so_far = sure;
+        so_far.add(e.mean_w, variance_of(j, last == at_.size() ? 1.0 : step));
+        stepped = step;
+        last = j;
+        away_s = 0.0;
+        back_s += e.length_s;
+        rest += 0.5 * e.lean_w * e.lean_w / e.lean_variance;
+        held_s += e.length_s;
+        readings += e.readings;
+      }
+      const bool whole = !away && back_s >= last_away_s && held_s >= rules_.shortest_s && readings >= least_readings;
+      if (!tell(j, away, whole, rest + so_far.rest())) return;
+    }
+  }
+
+  void levels(std::size_t i, const Step& in) {
+    walk_level(i, [&](std::size_t j, bool, bool whole, double cost) {
+      if (whole) offer(j + 1, Model::level, in, level_cost + cost);
+      return cost < hopeless(j + 1 - i);
+    });
+  }
+  /// More than irregular work and a level for each piece would cost: nothing longer can win.
+  [[nodiscard]] static double hopeless(std::size_t count) { return 40.0 + level_cost * static_cast<double>(count); }
+
+  // ---- a curve that settles, or drifts
+
+  /// Pieces that are of the curve: the others are short and far from both neighbours.
+  [[nodiscard]] bool blip(std::size_t i, std::size_t j, std::size_t k) const {
+    if (k == i || k == j || !at_[k].brief) return false;
+    const double before = at_[k].mean_w - at_[k - 1].mean_w, after = at_[k].mean_w - at_[k + 1].mean_w;
+    const double least = 3.0 * std::sqrt(at_[k].mean_variance);
+    return before * after > 0.0 && std::min(std::abs(before), std::abs(after)) > least;
+  }
+
+  /// Mean of exp(-t / tau) over a piece, and the way of its least-squares line; t from the curve's begin. tau 0: of the
+  /// straight line from 0 to 1.
+  struct Basis {
+    double mean = 0.0, lean = 0.0;
+  };
+  [[nodiscard]] Basis basis(const Evidence& e, double begin_s, double all_s, double tau_s) const {
+    const double l = e.length_s, a = e.middle_s - l / 2.0 - begin_s;
+    if (tau_s == 0.0) return {(a + l / 2.0) / all_s, l / all_s};
+    const double h = l / tau_s, first = std::exp(-a / tau_s), last = std::exp(-(a + l) / tau_s);
+    if (h < 0.05) return {std::exp(-(a + l / 2.0) / tau_s), -h * std::exp(-(a + l / 2.0) / tau_s)};
+    return {(first - last) / h, 12.0 / (h * h) * ((first - last) - h * (first + last) / 2.0)};
+  }
+
+  [[nodiscard]] Curve fit(std::size_t i, std::size_t j, double tau_s) const {
+    Curve best;
+    for (const double share : shape_shares) {
+      const Curve c = fit(i, j, tau_s, share, best.cost);
+      if (c.cost < best.cost) best = c;
+    }
+    return best;
+  }
+
+  /// None where it would cost `too_much`.
+  [[nodiscard]] Curve fit(std::size_t i, std::size_t j, double tau_s, double share, double too_much) const {
+    const double begin_s = at_[i].begin_s, all_s = at_[j].begin_s + at_[j].length_s - begin_s;
+    double rest = 0.0;
+    TwoFit fit;
+    for (std::size_t k = i; k <= j; ++k) {
+      const Evidence& e = at_[k];
+      if (blip(i, j, k)) {
+        rest += excursion_cost;
+        continue;
+      }
+      const Basis b = basis(e, begin_s, all_s, tau_s);
+      // A curve is exponential to a share of what is still to go: near its limit it tells a step again.
+      const double misfit = share * (at_[j].mean_w - at_[i].mean_w) * b.mean;
+      rest += let_pass(e, misfit);
+      if (rest >= too_much) return {};
+      const double wander = e.brief ? 0.0 : (1.0 - e.step_before) * e.wander_variance;
+      fit.add(1.0, b.mean, e.mean_w, e.mean_variance + wander + misfit * misfit);
+      fit.add(0.0, b.lean, e.lean_w, e.lean_variance + misfit * misfit);
+    }
+    if (!fit.sound()) return {};
+    return {rest + fit.rest(), fit.a(), fit.b(), tau_s};
+  }
+
+  /// What a model pays for predicting a mean no better than this: the logarithm of how much wider it spreads, but no
+  /// more than irregular work pays, which predicts nothing.
+  [[nodiscard]] static double let_pass(const Evidence& e, double misfit) {
+    static const double most = std::expm1(2.0 * irregular_piece);
+    const double wider = misfit * misfit / e.mean_variance;
+    return wider < most ? 0.5 * std::log1p(wider) : irregular_piece;
+  }
+
+  [[nodiscard]] static bool falls_far(const Curve& c, double length_s) {
+    const double way = c.amplitude_w * (1.0 - std::exp(-length_s / std::max(c.tau_s, 1.0)));
+    return c.tau_s >= decay_s && way > decay_share * std::abs(c.limit_w);
+  }
+
+  [[nodiscard]] Curve best_curve(std::size_t i, std::size_t j) const {
+    const double all_s = at_[j].begin_s + at_[j].length_s - at_[i].begin_s;
+    Curve best = fit(i, j, 0.0);
+    const auto lasting =
+        std::count_if(at_.begin() + static_cast<std::ptrdiff_t>(i), at_.begin() + static_cast<std::ptrdiff_t>(j) + 1,
+                      [](const Evidence& e) { return e.points >= least_points || !e.brief; });
+    const double middle = best.limit_w + best.amplitude_w / 2.0;
+    if (std::abs(best.amplitude_w) > drift_share * std::abs(middle)) best.cost = infinity;
+    for (double tau_s = 10.0; tau_s <= all_s; tau_s *= 1.25) {
+      const Curve c = fit(i, j, tau_s);
+      if (c.cost >= best.cost) continue;
+      if (falls_far(c, all_s) && all_s > decay_ends * tau_s) continue;
+      // Two numbers through two or three means fit anything: a way that far has to be seen.
+      if (lasting < curve_pieces && std::abs(c.amplitude_w) > decay_share * std::abs(c.limit_w)) continue;
+      best = c;
+    }
+    if (best.tau_s == 0.0 || best.cost == infinity) return best;
+    for (const double factor : {1.1, 1.05, 1.025})
+      for (const double tau_s : {best.tau_s * factor, best.tau_s / factor})
+        if (const Curve c = fit(i, j, tau_s);
+            c.cost < best.cost && (!falls_far(c, all_s) || all_s <= decay_ends * tau_s))
+          best = c;
+    return best;
+  }
+
+  /// A way leads to a level, not to the top of a curve that falls far.
+  void curves(std::size_t i, const Step& in, const Step& in_of_decay) {
+    double held_s = 0.0, level_rest = 0.0, way = 0.0, last = at_[i].mean_w;
+    std::int64_t points = 0;
+    double w = 0.0, wx = 0.0, wxx = 0.0;
+    for (std::size_t j = i; j < at_.size(); ++j) {
+      const Evidence& e = at_[j];
+      if (e.irregular) return;
+      held_s += e.length_s;
+      points += e.points;
+      w += 1.0 / e.mean_variance, wx += e.mean_w / e.mean_variance, wxx += e.mean_w * e.mean_w / e.mean_variance;
+      level_rest += 0.5 * e.lean_w * e.lean_w / e.lean_variance;
+      // A curve goes one way; what a level explains as well needs none.
+      if (!e.brief) {
+        const double step = e.mean_w - last;
+        if (way == 0.0 && std::abs(step) > 3.0 * std::sqrt(e.mean_variance)) way = step;
+        if (way * step < 0.0 && std::abs(step) > 4.0 * std::sqrt(e.mean_variance)) return;
+        last = e.mean_w;
+      }
+      if (held_s < 3.0 * rules_.shortest_s || points < 2 * least_points) continue;
+      if (level_rest + 0.5 * (wxx - wx * wx / w) <= curve_cost - level_cost) continue;
+      const Curve c = best_curve(i, j);
+      if (c.cost == infinity) continue;
+      const bool decay = falls_far(c, at_[j].begin_s + at_[j].length_s - at_[i].begin_s);
+      offer(j + 1, decay ? Model::decay : Model::curve, decay ? in_of_decay : in, curve_cost + c.cost, c);
+      if (c.cost > hopeless(j + 1 - i)) return;
+    }
+  }
+
+  // ---- two levels that take turns
+
+  /// Pieces by turns at two levels, each phase shorter than a minute; `phases` are where they begin.
+  template <typename Tell>
+  void walk_turns(std::size_t i, Tell tell) const {
+    std::array<Mean, 2> levels;
+    std::vector<std::size_t> phases;
+    double rest = 0.0, phase_from_s = 0.0;
+    // Of how far they are apart a little is no way from either.
+    const auto spread = [&](const Evidence& e) {
+      if (!(levels[0].w > 0.0 && levels[1].w > 0.0)) return e.mean_variance;
+      const double apart = tolerance_share * (levels[0].mean() - levels[1].mean());
+      return e.mean_variance + apart * apart;
+    };
+    const auto off = [&](const Evidence& e, std::size_t phase) {
+      const Mean& level = levels[phase % 2];
+      return level.w > 0.0 ? std::abs(e.mean_w - level.mean()) / std::sqrt(spread(e)) : 0.0;
+    };
+    for (std::size_t j = i; j < at_.size(); ++j) {
+      const Evidence& e = at_[j];
+      const std::size_t now = phases.size();
+      if (now >= uncut_after && is_uncut(e, levels[0].mean(), levels[1].mean())) {
+        rest += irregular_piece;
+        phase_from_s = e.begin_s + e.length_s;
+      } else {
+        if (e.restless || e.length_s >= turns_s) return;
+        const bool goes_on = now > 0 && off(e, now - 1) <= turns_reach && (now < 2 || off(e, now - 1) < off(e, now));
+        if (goes_on && e.begin_s + e.length_s - phase_from_s >= turns_s) return;
+        if (!goes_on && (off(e, now) > turns_reach || (e.points <= jump_points && now < 2))) {
+          if (e.points > jump_points) return;
+          rest += jump_cost;
+          continue;
+        }
+        levels[(goes_on ? now - 1 : now) % 2].add(e.mean_w, spread(e));
+        if (!goes_on) phases.push_back(j), phase_from_s = e.begin_s;
+      }
+      if (!tell(j, phases, rest + levels[0].rest() + levels[1].rest())) return;
+    }
+  }
+
+  /// Several phases that the engine took for noise: readings at two levels scatter more than any others between them.
+  [[nodiscard]] static bool is_uncut(const Evidence& e, double a_w, double b_w) {
+    const double share = (e.mean_w - a_w) / (b_w - a_w);
+    if (share < rare / 2.0 || share > 1.0 - rare / 2.0) return false;
+    const double expected = std::abs(b_w - a_w) * std::sqrt(share * (1.0 - share));
+    return std::abs(std::sqrt(e.own_variance) - expected) < uncut_share * expected;
+  }
+
+  void turns(std::size_t i, const Step& in) {
+    walk_turns(i, [&](std::size_t j, const std::vector<std::size_t>& phases, double rest) {
+      if (phases.size() >= least_phases && true_turns(phases, j)) offer(j + 1, Model::turns, in, turns_cost + rest);
+      return true;
+    });
+  }
+
+  /// Further apart than a display toggles by itself, and neither so rare that it departs from the other.
+  [[nodiscard]] bool true_turns(const std::vector<std::size_t>& phases, std::size_t last) const {
+    const double share = upper_share(phases, last);
+    return std::abs(phase_level_w(phases, 0) - phase_level_w(phases, 1)) > toggling * rules_.step_w && share > rare &&
+           share < 1.0 - rare;
+  }
+  /// Mean of every second phase.
+  [[nodiscard]] double phase_level_w(const std::vector<std::size_t>& phases, std::size_t first) const {
+    double sum = 0.0, n = 0.0;
+    for (std::size_t k = first; k < phases.size(); k += 2) sum += at_[phases[k]].mean_w, n += 1.0;
+    return sum / n;
+  }
+  /// Share of the time at the upper level, from the mean of all.
+  [[nodiscard]] double upper_share(const std::vector<std::size_t>& phases, std::size_t last) const {
+    double energy_ws = 0.0, all_s = 0.0;
+    for (std::size_t k = phases.front(); k <= last; ++k)
+      energy_ws += at_[k].mean_w * at_[k].length_s, all_s += at_[k].length_s;
+    const double a_w = phase_level_w(phases, 0), b_w = phase_level_w(phases, 1);
+    const double low_w = std::min(a_w, b_w);
+    return (energy_ws / all_s - low_w) / std::max(std::abs(a_w - b_w), 1e-9);
+  }
+
+  // ---- what is between levels
+
+  void irregular(std::size_t i, const Step& in) {
+    const double lasts_s =
+        std::max(irregular_share * rules_.shortest_s, static_cast<double>(least_points) * rules_.interval_s);
+    double cost = irregular_cost;
+    for (std::size_t j = i; j < at_.size(); ++j) {
+      if (pieces_[j].regime.shape != RegimeShape::unsteady)
+        cost += irregular_piece + (at_[j].restless ? 0.0 : at_[j].length_s / lasts_s);
+      offer(j + 1, Model::irregular, in, cost);
+    }
+  }
+
+  /// Piece `i` lies further from the last ones than these from each other: of irregular work it is no part.
+  [[nodiscard]] bool leaves_work(std::size_t i) const {
+    constexpr std::size_t looked_at = 4;
+    if (i < looked_at) return false;
+    const auto [low, high] = std::minmax_element(
+        at_.begin() + static_cast<std::ptrdiff_t>(i - looked_at), at_.begin() + static_cast<std::ptrdiff_t>(i),
+        [](const Evidence& a, const Evidence& b) { return a.mean_w < b.mean_w; });
+    const double spread = high->mean_w - low->mean_w;
+    return at_[i].mean_w > high->mean_w + spread || at_[i].mean_w < low->mean_w - spread;
+  }
+
+  void jumps(std::size_t i, const Step& in) {
+    std::int64_t points = 0;
+    for (std::size_t j = i; j < at_.size(); ++j) {
+      points += at_[j].points;
+      if (points > jump_points) return;
+      offer(j + 1, Model::jump, in, jump_cost);
+    }
+  }
+
+  /// A straight way from the level before to the level after: nothing of it is free.
+  void ramps(std::size_t i, const Step& in) {
+    const double from_w = pieces_[i - 1].tail.mean;
+    std::int64_t points = 0;
+    for (std::size_t j = i; j + 1 < at_.size(); ++j) {
+      if (at_[j].irregular) return;
+      points += at_[j].points;
+      const double way = pieces_[j + 1].head.mean - from_w;
+      const double higher = std::max(std::abs(from_w), std::abs(from_w + way));
+      if (points <= jump_points || std::abs(way) < std::max(2.0 * rules_.step_w, drift_share * higher)) continue;
+      if ((at_[j].mean_w - from_w) * way < 0.0 &&
+          std::abs(at_[j].mean_w - from_w) > 4.0 * std::sqrt(at_[j].mean_variance))
+        return;
+      for (const double share : shape_shares)
+        offer(j + 1, Model::ramp, in, ramp_cost + straight(i, j, from_w, way, share));
+    }
+  }
+
+  /// What is left of pieces [i, j] about the best line that sets out at `from_w` and arrives `way` further, both as
+  /// nearly as a line and a display's count allow.
+  [[nodiscard]] double straight(std::size_t i, std::size_t j, double from_w, double way, double share) const {
+    const double begin_s = at_[i].begin_s, all_s = at_[j].begin_s + at_[j].length_s - begin_s;
+    TwoFit line;
+    double rest = 0.0;
+    // Where it begins and ends is known to a reading, and to a count.
+    const double reading_w = way / all_s * rules_.interval_s;
+    const double ends = at_[i].mean_variance + rules_.step_w * rules_.step_w + reading_w * reading_w;
+    line.add(1.0, 0.0, from_w, ends);
+    line.add(1.0, 1.0, from_w + way, ends);
+    for (std::size_t k = i; k <= j; ++k) {
+      const Evidence& e = at_[k];
+      const Basis b = basis(e, begin_s, all_s, 0.0);
+      // A way strays most in its middle, ten times as far as at its ends, which are held.
+      const double strays = share * way * std::clamp(2.0 * std::min(b.mean, 1.0 - b.mean), 0.1, 1.0);
+      const double misfit = std::hypot(strays, instant_share * reading_w);
+      rest += let_pass(e, misfit);
+      line.add(1.0, b.mean, e.mean_w, e.mean_variance + misfit * misfit);
+      line.add(0.0, b.lean, e.lean_w, e.lean_variance + misfit * misfit);
+    }
+    // What only its ends make a way is none.
+    return line.b() / way < 0.5 ? infinity : rest + line.rest();
+  }
+
+  // ---- what was found
+
+  [[nodiscard]] std::vector<Found> trace(std::size_t end) const {
+    std::vector<Found> found;
+    Model model = Model::irregular;
+    for (const Model m : {Model::level, Model::curve, Model::decay, Model::turns, Model::jump})
+      if (best_[index(end, m)].cost < best_[index(end, model)].cost) model = m;
+    while (end > 0) {
+      const Step& step = best_[index(end, model)];
+      found.push_back({step.from, end, model, step.curve});
+      end = step.from;
+      model = step.before;
+    }
+    std::reverse(found.begin(), found.end());
+    return found;
+  }
+
+  /// Segments that every best explanation of the pieces up to one of the last ones shares.
+  [[nodiscard]] std::size_t decided(const std::vector<Explained>& segments, std::size_t lookahead) const {
+    if (pieces_.size() <= lookahead) return 0;
+    std::vector<std::size_t> shared;
+    for (const Explained& s : segments) shared.push_back(s.last);
+    for (std::size_t end = pieces_.size() - lookahead; end < pieces_.size(); ++end) {
+      std::vector<std::size_t> ends;
+      for (const Found& f : trace(end)) ends.push_back(f.last);
+      std::erase_if(shared, [&](std::size_t s) { return !std::binary_search(ends.begin(), ends.end(), s); });
+    }
+    std::size_t count = 0;
+    for (std::size_t s = 0; s + 1 < segments.size(); ++s) {
+      const RegimeShape next = segments[s + 1].part.regime.shape;
+      const bool led_to = next == RegimeShape::ramp || next == RegimeShape::unsteady;
+      if (!led_to && std::binary_search(shared.begin(), shared.end(), segments[s].last)) count = s + 1;
+    }
+    return count;
+  }
+
+  [[nodiscard]] Explained made(const Found& f, std::size_t way_from, const std::vector<Explained>& before) const {
+    Explained e{pieces_[f.first], f.first, f.last};
+    const std::vector<bool> away = departures(f);
+    for (std::size_t k = f.first + 1; k < f.last; ++k) {
+      join(e.part, pieces_[k], rules_, !away[k - f.first]);
+      if (away[k - f.first] && !away[k - f.first - 1]) ++e.part.regime.excursions;
+    }
+    give_shape(e, f, way_from, before);
+    if (way_from < f.first) take_way_in(e, way_from);
+    return e;
+  }
+
+  [[nodiscard]] std::vector<bool> departures(const Found& f) const {
+    std::vector<bool> away(f.last - f.first, false);
+    if (f.model == Model::level)
+      walk_level(f.first, [&](std::size_t j, bool is_away, bool, double) {
+        away[j - f.first] = is_away;
+        return j + 1 < f.last;
+      });
+    if (f.model == Model::curve || f.model == Model::decay)
+      for (std::size_t k = f.first; k < f.last; ++k) away[k - f.first] = blip(f.first, f.last - 1, k);
+    return away;
+  }
+
+  void give_shape(Explained& e, const Found& f, std::size_t way_from, const std::vector<Explained>& before) const {
+    Regime& s = e.part.regime;
+    s.shape = RegimeShape::steady;
+    if (f.model == Model::turns) describe_turns(e, f);
+    s.line_begin_w = e.part.head.mean;
+    s.line_end_w = e.part.tail.mean;
+    if (f.model == Model::decay) {
+      s.shape = RegimeShape::decay;
+      // Where readings are on their way from what was before, it began earlier.
+      s.line_begin_w = f.curve.at(at_[way_from].begin_s - at_[f.first].begin_s);
+    }
+    if (f.model != Model::ramp && f.model != Model::irregular) return;
+    s.shape = f.model == Model::ramp ? RegimeShape::ramp : RegimeShape::unsteady;
+    s.line_begin_w = before.empty() ? e.part.head.mean : before.back().part.tail.mean;
+    s.line_end_w = f.last == pieces_.size() ? e.part.tail.mean : pieces_[f.last].head.mean;
+  }
+
+  /// Share of the time at the upper level, and the mean of whole cycles; the first and last phase may be cut short.
+  void describe_turns(Explained& e, const Found& f) const {
+    std::vector<std::size_t> phases;
+    walk_turns(f.first, [&](std::size_t j, const std::vector<std::size_t>& so_far, double) {
+      phases = so_far;
+      return j + 1 < f.last;
+    });
+    e.part.regime.duty = upper_share(phases, f.last - 1);
+    e.part.regime.cycles = whole_cycles(phases);
+  }
+
+  [[nodiscard]] Cycles whole_cycles(const std::vector<std::size_t>& phases) const {
+    std::vector<double> means, lengths;
+    double energy_ws = 0.0, covered_s = 0.0;
+    for (std::size_t p = 1; p + 2 < phases.size(); p += 2) {
+      double cycle_ws = 0.0, cycle_s = 0.0;
+      for (std::size_t k = phases[p]; k < phases[p + 2]; ++k) {
+        cycle_ws += pieces_[k].regime.energy_ws;
+        cycle_s += pieces_[k].regime.covered_s;
+      }
+      energy_ws += cycle_ws;
+      covered_s += cycle_s;
+      means.push_back(cycle_ws / cycle_s);
+      lengths.push_back(cycle_s);
+    }
+    Cycles cycles;
+    cycles.n = static_cast<std::int64_t>(means.size());
+    cycles.mean_w = energy_ws / covered_s;
+    double squares = 0.0;
+    for (std::size_t k = 0; k < means.size(); ++k) {
+      const double off = lengths[k] / covered_s * (means[k] - cycles.mean_w);
+      squares += off * off;
+    }
+    const auto n = static_cast<double>(means.size());
+    cycles.uncertainty_w = std::sqrt(squares * n / (n - 1.0));
+    return cycles;
+  }
+
+  /// Puts the pieces [from, e.first) before a segment, their readings in no level.
+  void take_way_in(Explained& e, std::size_t from) const {
+    Piece way = pieces_[from];
+    for (std::size_t k = from + 1; k < e.first; ++k) join(way, pieces_[k], rules_, true);
+    precede(e.part, way);
+    e.first = from;
+  }
+
+  /// At the record's end a way leads to nothing: it is a departure from what was before.
+  void take_way_out(std::vector<Explained>& segments, const Found& f) const {
+    if (segments.empty()) {
+      segments.push_back({pieces_[f.first], f.first, f.first + 1});
+      segments.back().part.regime.shape = RegimeShape::unsteady;
+    }
+    Explained& last = segments.back();
+    for (std::size_t k = last.last; k < f.last; ++k) join(last.part, pieces_[k], rules_, false);
+    last.last = f.last;
+  }
+
+  std::span<const Piece> pieces_;
+  const PieceRules& rules_;
+  std::vector<Evidence> at_;
+  std::vector<Step> best_;
+};
+
+}  // namespace
+
+Explanation explain(std::span<const Piece> pieces, const PieceRules& rules, std::size_t lookahead) {
+  if (pieces.empty()) return {};
+  return Explainer(pieces, rules).result(lookahead);
+}
+
+}  // namespace nightwatt
