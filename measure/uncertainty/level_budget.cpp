@@ -775,10 +775,10 @@ double coverage_factor(double degrees_of_freedom) {
   return coverage_factor(coverage_of_two, whole);
 }
 
-double degrees_of_freedom_for(double coverage_factor) {
+double degrees_of_freedom_for(double k) {
   constexpr double most = 1e6;
-  if (coverage_factor <= coverage_factor(most - 1.0)) return infinity;
-  const double least = coverage_factor * (1.0 - 1e-9);  // a factor that was reckoned, to its last digits
+  if (k <= coverage_factor(most - 1.0)) return infinity;
+  const double least = k * (1.0 - 1e-9);  // a factor that was reckoned, to its last digits
   double low = 1.0, high = most;                        // its factor is no smaller; it is
   while (high - low > 1.0) {
     const double middle = std::floor(0.5 * (low + high));

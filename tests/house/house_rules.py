@@ -11,7 +11,7 @@ import subprocess
 import sys
 from pathlib import Path
 
-FOLDERS = ("measure", "drivers", "storage", "config", "daemon", "mirror", "publish", "tools", "tests")
+FOLDERS = ("measure", "drivers", "storage", "config", "text", "figures", "mirror", "publish", "daemon", "tools", "tests")
 
 # Who may include whom.
 EVERYTHING = set(FOLDERS) - {"tests"}
@@ -20,21 +20,22 @@ MAY_INCLUDE = {
     "drivers": {"measure", "drivers"},
     "storage": {"measure", "storage"},
     "config": {"measure", "config"},
-    "mirror": {"measure", "storage", "mirror"},
-    "publish": {"measure", "storage", "publish"},
-    "daemon": EVERYTHING,
-    "tools": EVERYTHING,
-    "tests": EVERYTHING | {"tests"},
+    "text": {"measure", "text"},
+    "figures": {"measure", "storage", "text", "figures", "report"},
+    "mirror": {"measure", "storage", "text", "figures", "mirror"},
+    "publish": {"measure", "storage", "text", "figures", "publish"},
+    "daemon": EVERYTHING - {"tools"} | {"report"},
+    "tools": EVERYTHING | {"report", "csv"},
+    "tests": EVERYTHING | {"report", "csv", "tests"},
 }
+# What a folder has inside it with a promise of its own, by the name that stands before its headers.
+INNER = {"report", "csv"}
 
-# The libraries within tools, and what beside themselves each may include: no command line, no terminal, no service.
-TOOL_LIBRARIES = {
-    "text": {"measure"},
-    "csv": {"measure", "text"},
-    "figures": {"measure", "storage", "text"},
-    "page": {"measure", "storage", "text", "figures"},
-}
-MAY_USE_TOOL_LIBRARIES = {"daemon", "mirror", "publish", "tools", "tests"}
+# The rooms of measure, from the ground up: a room includes itself and what stands before it.
+ROOMS = ("signal", "uncertainty", "segment", "run", "history")
+
+# The library within tools that needs no command line, no terminal, no service.
+TOOL_LIBRARIES = {"csv": {"measure", "text"}}
 
 # Third-party headers, by how they begin, and the folders they serve; tests may use what they test.
 THIRD_PARTY = {
@@ -76,6 +77,14 @@ FORBIDDEN = [
     (("tests",), re.compile(r"\bsleep_for\b|\bu?sleep\s*\("), "only tests/process waits, on a condition"),
 ]
 
+# Words of our own for which the field has one: the field's is written. Comments and texts may use plain English.
+FIELD_WORDS = {
+    "Sureness": "StandardUncertainty", "k_for": "coverage_factor", "chance_w": "random_w", "shared_w": "systematic_w",
+    "freedom": "degrees_of_freedom", "Effort": "Compression", "StoreDesk": "StoreQueries", "Patience": "Timeouts",
+    "Teller": "Notifier", "obey": "apply", "squeeze": "compress", "Stretch": "Regime", "figure_recipe": "figure_algorithm_version",
+    "StickingDisplay": "DisplayHysteresis", "DisplayStep": "DisplayResolution",
+}
+OWN_WORD = re.compile(r"\b(" + "|".join(FIELD_WORDS) + r")\b")
 
 # What the service has of the outside comes from its Environment, so that a simulation can stand in for it.
 OUTSIDE = [
@@ -127,25 +136,32 @@ class Breaches:
         print(f"{path.relative_to(self.root)}:{line}: {what}")
 
 
-def check_tool_library(folder, library, path, number, bracket, name, breaches):
-    owner = name.split("/")[0]
-    own = (breaches.root / folder / name).exists()  # drivers/text is no business of text
-    if bracket == '"' and owner in TOOL_LIBRARIES and folder not in MAY_USE_TOOL_LIBRARIES and not own:
-        breaches.add(path, number, f"{folder} may not include {owner}")
+def check_tool_library(library, path, number, bracket, name, breaches):
     if library not in TOOL_LIBRARIES:
         return
-    known = set(FOLDERS) | set(TOOL_LIBRARIES)
-    if bracket == '"' and owner in known and owner not in TOOL_LIBRARIES[library] | {library}:
+    owner = name.split("/")[0]
+    if bracket == '"' and owner in set(FOLDERS) | INNER and owner not in TOOL_LIBRARIES[library] | {library}:
         breaches.add(path, number, f"tools/{library} may not include {owner}")
     if bracket == "<" and not STANDARD.match(name) and not SYSTEM.match(name):
         breaches.add(path, number, f"tools/{library} uses no third-party library, not <{name}>")
 
 
+def check_room(path, number, name, breaches):
+    """`measure/ROOM/x.hpp`, or `ROOM/x.hpp` within measure."""
+    parts = [part for part in path.relative_to(breaches.root).parts if part not in ("measure", "include")]
+    wanted = [part for part in name.split("/") if part != "measure"]
+    if parts[0] in ROOMS and wanted[0] in ROOMS and ROOMS.index(wanted[0]) > ROOMS.index(parts[0]):
+        breaches.add(path, number, f"{parts[0]} may not include {wanted[0]}: that stands above it")
+
+
 def check_include(folder, path, number, bracket, name, breaches):
     if bracket == '"':
         owner = name.split("/")[0]
-        if owner in FOLDERS and owner not in MAY_INCLUDE[folder]:
+        own = (breaches.root / folder / name).exists()  # drivers/text is no business of text
+        if owner in set(FOLDERS) | INNER and not own and owner not in MAY_INCLUDE[folder]:
             breaches.add(path, number, f"{folder} may not include {owner}")
+        if folder == "measure":
+            check_room(path, number, name, breaches)
         return
     for prefix, served in THIRD_PARTY.items():
         if name.startswith(prefix):
@@ -193,7 +209,9 @@ def check_code(root, breaches):
             include = INCLUDE.match(line)
             if include:
                 check_include(folder, path, number, include.group(1), include.group(2), breaches)
-                check_tool_library(folder, library, path, number, include.group(1), include.group(2), breaches)
+                check_tool_library(library, path, number, include.group(1), include.group(2), breaches)
+            for word in OWN_WORD.findall(QUIET.sub("", line)):
+                breaches.add(path, number, f"{word}: the field says {FIELD_WORDS[word]}")
             for pattern, what in OUTSIDE if outside else ():
                 if pattern.search(line.split("//")[0]):
                     breaches.add(path, number, f"{what} outside the Environment: see daemon/environment.hpp")

@@ -86,7 +86,7 @@ void complete(LevelBudget& budget);
 /// for the same 95.45 % (GUM G.4.1: cut to a whole number).
 [[nodiscard]] double coverage_factor(double degrees_of_freedom);
 /// The other way round: the most whole degrees of freedom (at least 1, or infinite) whose factor is no smaller.
-[[nodiscard]] double degrees_of_freedom_for(double coverage_factor);
+[[nodiscard]] double degrees_of_freedom_for(double k);
 
 /// The step of the readings: the smallest difference between two different ones; 0 for constant readings.
 [[nodiscard]] double learnt_step(std::span<const double> power_w);
