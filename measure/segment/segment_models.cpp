@@ -25,6 +25,7 @@ constexpr double irregular_cost = 3.0;   // irregular work begins
 constexpr double irregular_piece = 1.2;  // each of its pieces has a mean of its own
 constexpr double irregular_share =
     0.4;                                // and lasts so much of a shortest segment: the longer, the less it is irregular
+constexpr double least_firmness = 0.4;  // what scatters counts that much of its time as held, however much it scatters
 constexpr double ramp_cost = 2.5;       // its ends are its neighbours' levels
 constexpr double jump_cost = 0.5;       // a reading or two on the way from one level to the next
 constexpr double rest_per_away = 4.0;   // what departs is short beside what it departs from
@@ -563,13 +564,23 @@ class Explainer {
 
   // ---- what is between levels
 
+  /// How much a level tells a piece better than irregular work does: 1 where it is quiet, less the more nearly it
+  /// scatters as no level does.
+  [[nodiscard]] double firmness(const Evidence& e) const {
+    const double quiet_w = std::hypot(tolerance_share * e.mean_w, tolerance_w);
+    const double display = rules_.step_w * rules_.step_w / 4.0;  // the most that toggling of two counts scatters
+    const double louder = std::sqrt(std::max(e.own_variance - display, 0.0)) / quiet_w;
+    if (louder <= 1.0) return 1.0;
+    return std::max(1.0 - std::log(louder) / std::log(steps_share / tolerance_share), least_firmness);
+  }
+
   void irregular(std::size_t i, const Step& in) {
     const double lasts_s =
         std::max(irregular_share * rules_.shortest_s, static_cast<double>(least_points) * rules_.interval_s);
     double cost = irregular_cost;
     for (std::size_t j = i; j < at_.size(); ++j) {
       if (pieces_[j].regime.shape != RegimeShape::unsteady)
-        cost += irregular_piece + (at_[j].restless ? 0.0 : at_[j].length_s / lasts_s);
+        cost += irregular_piece + (at_[j].restless ? 0.0 : firmness(at_[j]) * at_[j].length_s / lasts_s);
       offer(j + 1, Model::irregular, in, cost);
     }
   }
