@@ -156,10 +156,12 @@ Levels levels_beside(const std::vector<EdgePoint>& p, std::size_t split) {
   return l;
 }
 
-double inflation(const std::vector<EdgePoint>& p, std::size_t split, const Levels& l) {
+/// (1 + phi) / (1 - phi) of `size` residuals in two parts.
+template <typename Residual>
+double inflation(std::size_t size, std::size_t split, Residual residual) {
   double last = 0.0, same = 0.0, next = 0.0;
-  for (std::size_t i = 0; i < p.size(); ++i) {
-    const double r = p[i].mean - (i < split ? l.before : l.after);
+  for (std::size_t i = 0; i < size; ++i) {
+    const double r = residual(i);
     same += r * r;
     if (i > 0 && i != split) next += r * last;
     last = r;
@@ -233,7 +235,8 @@ void place_jump(Piece& before, Piece& after, const PieceRules& rules) {
   const Levels& l = all[best];
   const double step_variance = rules.step_w * rules.step_w / 12.0;
   const double variance = std::max(l.rest / std::max(1.0, static_cast<double>(p.size()) - 3.0), step_variance) + 1e-18;
-  const double scale = 2.0 * variance * inflation(p, best, l);
+  const auto off = [&](std::size_t i) { return p[i].mean - (i < best ? l.before : l.after); };
+  const double scale = 2.0 * variance * inflation(p.size(), best, off);
   const Levels close = levels_beside(p, best);
   const double clean = std::sqrt(std::max(close.rest / static_cast<double>(p.size()), step_variance));
   Instant found = instant_of(p[best - 1], p[best], close, clean, rules);
@@ -309,15 +312,8 @@ std::optional<Break> best_break(const Series& s, double least_variance) {
     if (rests[k] < best.rest) best.rest = rests[k], split = k;
   }
   const LinePiece first = line_through(s, 0, split), second = line_through(s, split, size);
-  double last = 0.0, same = 0.0, next = 0.0;
-  for (std::size_t i = 0; i < size; ++i) {
-    const double r = s.y[i] - (i < split ? first : second).sums.at(s.x[i]);
-    same += r * r;
-    if (i > 0 && i != split) next += r * last;
-    last = r;
-  }
-  const double phi = same > 0.0 ? std::clamp(next / same, 0.0, highest_phi) : 0.0;
-  best.inflation = (1.0 + phi) / (1.0 - phi);
+  best.inflation =
+      inflation(size, split, [&](std::size_t i) { return s.y[i] - (i < split ? first : second).sums.at(s.x[i]); });
   best.at = (s.x[split - 1] + s.x[split]) / 2.0;
   const double variance = std::max(best.rest / std::max(1.0, static_cast<double>(size) - 5.0), least_variance) + 1e-18;
   double weights = 0.0, squares = 0.0;

@@ -68,13 +68,12 @@ TEST_CASE("a ramp is a ramp and a battery fills in one piece, however seldom the
   CAPTURE(interval_s);
   Act ramp = level(1500, 18.0, 0.05);
   ramp.end_level_w = 60.0;
-  const night::Night n = night::play({level(1800, 18.0, 0.05), ramp, level(1800, 60.0, 0.1), level(1800, 18.0, 0.05),
-                                      level(1830, 100.0, 0.1), settling(2400, 18.0, 82.0, 600.0, 0.1),
-                                      level(1800, 18.0, 0.05)},
-                                     {interval_s, 0.0, 0.1}, 31);
-  CHECK(kinds_of(night::segment(n, {})) ==
-        std::vector{SegmentKind::idle, SegmentKind::ramp, SegmentKind::plateau, SegmentKind::idle,
-                    SegmentKind::charging, SegmentKind::idle});
+  const night::Night n =
+      night::play({level(1800, 18.0, 0.05), ramp, level(1800, 60.0, 0.1), level(1800, 18.0, 0.05),
+                   level(1830, 100.0, 0.1), settling(2400, 18.0, 82.0, 600.0, 0.1), level(1800, 18.0, 0.05)},
+                  {interval_s, 0.0, 0.1}, 31);
+  CHECK(kinds_of(night::segment(n, {})) == std::vector{SegmentKind::idle, SegmentKind::ramp, SegmentKind::plateau,
+                                                       SegmentKind::idle, SegmentKind::charging, SegmentKind::idle});
 }
 
 TEST_CASE("a night of fast cycles is one segment with the mean of its whole cycles, as sure as they are alike") {

@@ -71,7 +71,6 @@ class OptimalPartition {
   void keep_to_limit();
   void enforce_horizon();
   void drop_piece(std::size_t i);
-  void find_best();
   [[nodiscard]] std::int32_t ancestor_at_or_before(std::int32_t node, std::int64_t index) const;
 
   std::int64_t horizon_;
