@@ -8,7 +8,8 @@ namespace {
 
 /// The contract's: a plateau must last this long to be the load before a shorter, higher one.
 constexpr double load_held_s = 120.0;
-/// A load's last ramp, or the clearing up after it: more, and the work ended elsewhere ("common practice, no source").
+/// The clearing up after a load: more, and the work ended elsewhere ("common practice, no source"). The way down from
+/// it is as long as it is.
 constexpr double ending_s = 60.0;
 
 bool is_work(const Segment& segment) {
@@ -47,7 +48,7 @@ Sustained sustained_load(std::span<const Segment> segments) {
     const Segment* plateau = nullptr;
     for (; last < segments.size() && is_work(segments[last]); ++last) {
       work_s += length_s(segments[last]);
-      after_s += length_s(segments[last]);
+      if (segments[last].kind == SegmentKind::unsteady) after_s += length_s(segments[last]);
       if (is_plateau(segments[last])) plateau = &segments[last], after_s = 0.0;
     }
     if (plateau != nullptr && work_s > found.longest_s) found.longest_s = work_s;

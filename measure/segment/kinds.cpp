@@ -34,11 +34,11 @@ constexpr double wakes_to_idle = 0.5, wakes_to_load = -1.0;                   //
 constexpr double wakes_slowly = -1.5;  // what goes up or down in a straight line was awake on the way
 constexpr double load_peak = 0.7, longest_peak_s = 15.0;  // a load begins with a peak
 constexpr double most_of_a_sort = 3.0;  // as many of one transition count: ten nights of one timer prove nothing new
-constexpr double held_weight = 0.4;     // of the logarithm of idle's share of the time at levels
+constexpr double held_weight = 0.2;     // of the logarithm of idle's share of the time at levels
 constexpr double restless_standby = -1.0;
 constexpr double curve_ends_at_rest = 1.5, curve_ends_elsewhere = -3.0, curve_unexplained = -2.0;
 constexpr double near = 1.5;            // a second account within this is told
-constexpr double charging_step = 0.15;  // of a level: a charging curve begins where the constant part ends
+constexpr double charging_step = 0.15;  // of a level: a charging curve joins the constant part, and what it ends in
 constexpr double longest_tail = 0.5;    // of a charging curve's length: pieces at its end
 constexpr double still_falling = 0.03;  // of the power: the noise of a piece that goes on falling
 constexpr double working_share = 0.90;  // of the lowest steady level: below it the device was seen working lower
@@ -158,17 +158,22 @@ class Namer {
 
   // ---- charging
 
-  /// Falling curves, each with the constant part that leads into it without a step.
+  /// Falling curves, each with the constant parts that lead into it without a step.
   void find_charging() {
     for (std::size_t i = 0; i < segments_.size(); ++i) {
-      if (regimes_[i].shape != RegimeShape::decay || !on(i)) continue;
+      const bool led_to = i > 0 && in_charging(i - 1) && on(i) && level_at_its_end(i);
+      if (regimes_[i].shape != RegimeShape::decay || !on(i) || led_to) continue;
       std::size_t first = i;
       const double begins_w = regimes_[i].line_begin_w;
-      if (i > 0 && on(i - 1) && std::abs(shown(i - 1) - begins_w) <= charging_step * begins_w) --first;
+      while (first > 0 && on(first - 1) && std::abs(shown(first - 1) - begins_w) <= charging_step * begins_w) --first;
       const double curve_s = length_s(segments_[i]);
       while (goes_on_falling(i, curve_s)) ++i;
       charging_.emplace_back(first, i);
     }
+  }
+  /// What a curve led to, though its last watts are in it.
+  [[nodiscard]] bool level_at_its_end(std::size_t i) const {
+    return shown(i) <= (1.0 + idle_share) * regimes_[i].line_end_w;
   }
   /// The segment after `i` belongs to the curve before it: another such curve, or a short piece that still falls.
   [[nodiscard]] bool goes_on_falling(std::size_t i, double curve_s) const {
@@ -177,7 +182,9 @@ class Namer {
              segments_[k].kind != SegmentKind::off &&
              *segments_[k].mean_w < (1.0 + still_falling) * *segments_[k - 1].mean_w;
     };
-    const auto curve = [&](std::size_t k) { return falls(k) && regimes_[k].shape == RegimeShape::decay; };
+    const auto curve = [&](std::size_t k) {
+      return falls(k) && regimes_[k].shape == RegimeShape::decay && !level_at_its_end(k);
+    };
     if (!falls(i + 1)) return false;
     return curve(i + 1) || curve(i + 2) || (length_s(segments_[i + 1]) < longest_tail * curve_s && falls(i + 2));
   }
@@ -309,6 +316,12 @@ class Namer {
            load_peak * peaks;
   }
 
+  /// What the device draws by itself: a level of this account's idle or of a standby below it.
+  [[nodiscard]] bool at_rest(double level_w, std::size_t idle) const {
+    return std::any_of(states_.begin(), states_.begin() + static_cast<std::ptrdiff_t>(idle) + 1,
+                       [&](const State& s) { return std::abs(level_w - s.level_w) <= charging_step * s.level_w; });
+  }
+
   /// A charging curve ends at what the device draws by itself, and there it stays or sets to work.
   [[nodiscard]] double by_curves(std::size_t idle, bool charging) const {
     double sum = 0.0;
@@ -321,8 +334,9 @@ class Namer {
       std::size_t next = last + 1;
       while (next < segments_.size() && !steady(next)) ++next;
       if (next == segments_.size()) continue;
-      const bool rest =
-          segments_[next].kind == SegmentKind::off || (state_of_[next] != none && state_of_[next] <= idle);
+      const bool rest = segments_[next].kind == SegmentKind::off ||
+                        (state_of_[next] != none && state_of_[next] <= idle) ||
+                        at_rest(regimes_[last].line_end_w, idle);
       sum += rest ? curve_ends_at_rest : curve_ends_elsewhere;
     }
     return sum;

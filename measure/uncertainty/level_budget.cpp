@@ -355,6 +355,7 @@ class Maker {
       counts_.push_back(std::move(counts));
     }
     drop_strays();
+    drop_mixed();
     return true;
   }
 
@@ -397,6 +398,22 @@ class Maker {
       }
     if (far == 0.0 || far > excursion_share * all) return;
     for (auto& counts : counts_) std::erase_if(counts, [&](const auto& one) { return is_far(one.first); });
+  }
+
+  /// A meter that averages shows something between two levels where they meet: the only reading of its count, and the
+  /// stretch's last. As a third count it would tell a noise that is not there.
+  void drop_mixed() {
+    if (views_.back().bin != &regime_.sketch.bins().back()) return;
+    const auto elsewhere = [&](std::int64_t count) {
+      return std::any_of(counts_.begin(), counts_.end() - 1, [&](const auto& one) { return one.contains(count); });
+    };
+    auto& last = counts_.back();
+    if (counts_.size() < 2 || last.size() < 2) return;
+    for (const auto end : {last.begin(), std::prev(last.end())})
+      if (end->second == 1.0 && !elsewhere(end->first)) {
+        last.erase(end);
+        return;
+      }
   }
 
   static void put(CountGroup& group, const std::map<std::int64_t, double>& counts) {
@@ -779,7 +796,7 @@ double degrees_of_freedom_for(double k) {
   constexpr double most = 1e6;
   if (k <= coverage_factor(most - 1.0)) return infinity;
   const double least = k * (1.0 - 1e-9);  // a factor that was reckoned, to its last digits
-  double low = 1.0, high = most;                        // its factor is no smaller; it is
+  double low = 1.0, high = most;          // its factor is no smaller; it is
   while (high - low > 1.0) {
     const double middle = std::floor(0.5 * (low + high));
     (coverage_factor(middle) >= least ? low : high) = middle;

@@ -200,6 +200,35 @@ TEST_CASE("a laptop that charges while switched off is charging, then standby, t
   CHECK(is_near(night.summary.load, 24.0));
 }
 
+TEST_CASE("a battery whose power wanders and whose curve is long is no load before its own device's idle") {
+  const auto seed = GENERATE(std::uint64_t{64}, 65, 66);
+  CAPTURE(seed);
+  Act long_curve = charging(7.85, 34.7, 3400, 1080), restless = charging(4.3, 43.0, 3300, 700);
+  long_curve.length_s = 3400 + 4.4 * 1080;
+  restless.noise_w = 0.95;
+  const Plan quiet_night = plan({long_curve, idle(7.85, 1060), load(31.8, 420), idle(7.85, 750)});
+  Plan restless_night = plan({restless, idle(4.3, 1800), load(31.8, 420), idle(4.3, 900)}, 0.01);
+  restless_night.noise_correlation_time_s = 8.0;
+  for (const Plan& one : {quiet_night, restless_night}) {
+    const Found night = found(one, seed);
+    CHECK(is_near(night.summary.load, 31.8));
+    CHECK_FALSE(night.summary.sustained);
+  }
+}
+
+TEST_CASE("awake for 150 s each half hour is idle at eleven times what it sleeps at") {
+  const auto seed = GENERATE(std::uint64_t{67}, 68, 69);
+  CAPTURE(seed);
+  std::vector<Act> acts = {idle(35.2, 300)};
+  for (int n = 0; n < 6; ++n) {
+    acts.push_back(standby(3.2, 1650));
+    acts.push_back(idle(35.2, 150));
+  }
+  const Found night = found(plan(acts), seed);
+  CHECK(is_near(night.summary.idle, 35.2));
+  CHECK(is_near(night.summary.standby, 3.2));
+}
+
 TEST_CASE("asleep at 2.9 W and softly off at 1.1 W are two states and not their mean") {
   const auto seed = GENERATE(std::uint64_t{25}, 26, 27);
   CAPTURE(seed);

@@ -51,6 +51,12 @@ TEST_CASE("work that goes on without a level after its last plateau ended at non
   CHECK(ending(61.0).longest_s == Approx(1261.0));
 }
 
+TEST_CASE("the way down from a load is no end of its own, however long it takes") {
+  const auto run = segments({{SegmentKind::plateau, 1200, 30.0}, {SegmentKind::ramp, 240, 20.0}});
+  REQUIRE(sustained_load(run).plateau != nullptr);
+  CHECK(sustained_load(run).plateau->level_w == 30.0);
+}
+
 TEST_CASE("a battery that fills is no load") {
   const auto run = segments({{SegmentKind::charging, 5400, 44.0}, {SegmentKind::idle, 3600, 4.2}});
   CHECK(load_segment(run) == nullptr);
