@@ -43,6 +43,9 @@ struct StreamEnd {
   std::size_t write_buffer_count = 0;
 };
 
+/// Seconds as open_run() wrote them for gap_word; none where they are not.
+[[nodiscard]] std::optional<double> gap_from(const std::string& text);
+
 /// Writes the sums of a block and gives what it carries: bit i, quantity i.
 std::int64_t put_aggregates(Database& database, StreamId stream, const Columns& columns);
 /// The checksum of a row of the tail.
@@ -73,6 +76,9 @@ class StoreReader::Impl {
   [[nodiscard]] std::optional<BlockRow> last_block(StreamId stream, std::int64_t to_us);
   void must_be_last(StreamId stream, const std::optional<BlockRow>& last, std::int64_t to_us);
   [[nodiscard]] Result<Columns> block_columns(const BlockRow& block);
+  [[nodiscard]] Result<void> visit_all(StreamId stream, std::int64_t from_us, std::int64_t to_us,
+                                       const std::function<bool(const Reading&)>& visit,
+                                       const std::function<Result<bool>(const BlockRow&)>& visit_given_up);
   [[nodiscard]] Result<BlockAggregates> aggregates(StreamId stream, Quantity quantity, std::int64_t from_us,
                                                    std::int64_t to_us);
   [[nodiscard]] Result<std::int64_t> count_readings(StreamId stream, std::int64_t from_us, std::int64_t to_us);
@@ -80,6 +86,8 @@ class StoreReader::Impl {
   [[nodiscard]] Result<void> add_rolled(BlockAggregates& total, StreamId stream, Quantity quantity,
                                         const BlockRow& block, std::int64_t from_us, std::int64_t to_us);
   [[nodiscard]] Result<Buckets> buckets(StreamId stream, const BlockRow& block, std::int64_t step_s);
+  /// What is left of a given-up block: minutes, or where there are none hours.
+  [[nodiscard]] Result<std::vector<Rollup>> finest_rollups(StreamId stream, Quantity quantity, const BlockRow& block);
   [[nodiscard]] Result<std::int64_t> count_rolled(StreamId stream, const BlockRow& block, std::int64_t from_us,
                                                   std::int64_t to_us);
   [[nodiscard]] Result<std::int64_t> samples_of_open(const RunInfo& run);
@@ -99,6 +107,8 @@ class StoreReader::Impl {
   [[nodiscard]] Result<void> update_run(RunId id, Query& update);  ///< ErrorKind::negative if there is none
   /// Raw readings out, minutes and hours in.
   [[nodiscard]] Result<void> downsample(StreamId stream, const BlockRow& block);
+  [[nodiscard]] std::optional<Holding> holding_of(StreamId stream, const BlockRow& block, const Columns& columns);
+  [[nodiscard]] std::optional<std::int64_t> next_reading(StreamId stream, const BlockRow& block);
   [[nodiscard]] Result<bool> close_old_write_buffer(std::int64_t now_us);
   [[nodiscard]] Result<std::optional<std::int64_t>> aged_until(StreamId stream, std::int64_t age_us);
   [[nodiscard]] Result<std::optional<std::int64_t>> aged_until(std::int64_t age_us);

@@ -263,25 +263,51 @@ Result<void> StoreReader::readings(StreamId stream, UtcTime from, UtcTime to,
                                    const std::function<bool(const Reading&)>& visit) const {
   const Result<Snapshot> moment = snapshot();
   if (!moment) return pass_on(moment.error());
+  return impl_->database->guarded([&] { return impl_->visit_all(stream, from.us, to.us, visit, {}); });
+}
+
+Result<void> StoreReader::readings_and_rollups(StreamId stream, Quantity quantity, UtcTime from, UtcTime to,
+                                               const std::function<bool(const Reading&)>& visit,
+                                               const std::function<bool(const Rollup&)>& visit_rollup) const {
+  const Result<Snapshot> moment = snapshot();
+  if (!moment) return pass_on(moment.error());
+  const auto visit_given_up = [&](const BlockRow& block) -> Result<bool> {
+    const Result<std::vector<Rollup>> left = impl_->finest_rollups(stream, quantity, block);
+    if (!left) return pass_on(left.error());
+    for (const Rollup& rollup : *left)
+      if (rollup.begin <= to && rollup.begin + rollup.step > from && !visit_rollup(rollup)) return false;
+    return true;
+  };
+  return impl_->database->guarded([&] { return impl_->visit_all(stream, from.us, to.us, visit, visit_given_up); });
+}
+
+/// Readings in order, and each block in between that was given up, if anybody wants those.
+Result<void> StoreReader::Impl::visit_all(StreamId stream, std::int64_t from_us, std::int64_t to_us,
+                                          const std::function<bool(const Reading&)>& visit,
+                                          const std::function<Result<bool>(const BlockRow&)>& visit_given_up) {
+  if (!visible(stream)) return {};
   // False: the visitor has had enough.
   const auto hand_out = [&](const Columns& columns) {
-    for (std::size_t row = columns.lower_bound(from.us); row < columns.size() && columns.times[row] <= to.us; ++row)
+    for (std::size_t row = columns.lower_bound(from_us); row < columns.size() && columns.times[row] <= to_us; ++row)
       if (!visit(columns.reading(row))) return false;
     return true;
   };
-  return impl_->database->guarded([&]() -> Result<void> {
-    if (!impl_->visible(stream)) return {};
-    for (const BlockRow& block : impl_->blocks(stream, from.us, to.us)) {
-      if (!block.data) continue;  // see rollups()
-      const Result<Columns> columns = impl_->block_columns(block);
-      if (!columns) return pass_on(columns.error());
-      if (!hand_out(*columns)) return {};
+  for (const BlockRow& block : blocks(stream, from_us, to_us)) {
+    if (!block.data) {
+      if (!visit_given_up) continue;
+      const Result<bool> more = visit_given_up(block);
+      if (!more) return pass_on(more.error());
+      if (!*more) return {};
+      continue;
     }
-    const Result<Columns> newest = impl_->write_buffer(stream);
-    if (!newest) return pass_on(newest.error());
-    hand_out(*newest);
-    return {};
-  });
+    const Result<Columns> columns = block_columns(block);
+    if (!columns) return pass_on(columns.error());
+    if (!hand_out(*columns)) return {};
+  }
+  const Result<Columns> newest = write_buffer(stream);
+  if (!newest) return pass_on(newest.error());
+  hand_out(*newest);
+  return {};
 }
 
 Result<std::optional<Reading>> StoreReader::last_reading(StreamId stream) const {

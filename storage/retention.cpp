@@ -74,6 +74,35 @@ Result<std::int64_t> StoreReader::Impl::count_rolled(StreamId stream, const Bloc
   return most;
 }
 
+namespace {
+
+Rollup rollup_of(const Bucket& bucket, std::int64_t step_s) {
+  Rollup rollup{UtcTime{bucket.begin_us},
+                Duration(step_s * 1'000'000),
+                bucket.count,
+                bucket.min,
+                bucket.mean,
+                bucket.max,
+                bucket.energy_wh,
+                std::nullopt};
+  if (bucket.shown_us) rollup.shown = Duration(*bucket.shown_us);
+  return rollup;
+}
+
+}  // namespace
+
+Result<std::vector<Rollup>> StoreReader::Impl::finest_rollups(StreamId stream, Quantity quantity,
+                                                              const BlockRow& block) {
+  std::vector<Rollup> found;
+  for (const std::int64_t step_s : {minute_s, hour_s}) {
+    const Result<Buckets> all = buckets(stream, block, step_s);
+    if (!all) return pass_on(all.error());
+    for (const Bucket& bucket : (*all)[static_cast<std::size_t>(quantity)]) found.push_back(rollup_of(bucket, step_s));
+    if (!found.empty()) break;
+  }
+  return found;
+}
+
 Result<void> StoreReader::rollups(StreamId stream, Quantity quantity, RollupStep step, UtcTime from, UtcTime to,
                                   const std::function<bool(const Rollup&)>& visit) const {
   const Result<Snapshot> moment = snapshot();
@@ -87,9 +116,7 @@ Result<void> StoreReader::rollups(StreamId stream, Quantity quantity, RollupStep
       if (!all) return pass_on(all.error());
       for (const Bucket& bucket : (*all)[static_cast<std::size_t>(quantity)]) {
         if (bucket.begin_us < from.us || bucket.begin_us > to.us) continue;
-        if (!visit({UtcTime{bucket.begin_us}, Duration(step_s * 1'000'000), bucket.count, bucket.min, bucket.mean,
-                    bucket.max, bucket.energy_wh}))
-          return {};
+        if (!visit(rollup_of(bucket, step_s))) return {};
       }
     }
     return {};
@@ -105,15 +132,41 @@ Result<bool> StoreReader::raw_is_whole(StreamId stream, UtcTime from, UtcTime to
   });
 }
 
+/// Whether power holds behind each reading of a block: as the meter reported in the run there, or else in its nearest.
+std::optional<Holding> StoreReader::Impl::holding_of(StreamId stream, const BlockRow& block, const Columns& columns) {
+  Query run = database->query(
+      "SELECT (SELECT value FROM run_word WHERE run = run.id AND key = ?3), "
+      "(SELECT value FROM run_word WHERE run = run.id AND key = ?4) FROM run WHERE stream = ?1 "
+      "ORDER BY max(begin_us - ?5, ?2 - coalesce(end_us, ?5), 0), begin_us DESC LIMIT 1");
+  run.bind(1, stream).bind(2, block.first_us).bind_text(3, reports_word).bind_text(4, gap_word).bind(5, block.last_us);
+  if (!run.step() || run.text_or_none(0) != std::string(on_change_word)) return std::nullopt;
+  const auto gap_s = gap_from(run.text_or_none(1).value_or(std::string()));
+  Holding holding{gap_s ? to_duration({*gap_s}).count() : gap_limit_us(columns), block.last_us};
+  if (const auto next_us = next_reading(stream, block); next_us && *next_us - block.last_us <= holding.limit_us)
+    holding.until_us = *next_us;
+  return holding;
+}
+
+/// Of the block behind this one, or of the tail.
+std::optional<std::int64_t> StoreReader::Impl::next_reading(StreamId stream, const BlockRow& block) {
+  Query next =
+      database->query("SELECT first_us FROM block WHERE stream = ?1 AND first_us > ?2 ORDER BY first_us LIMIT 1");
+  next.bind(1, stream).bind(2, block.first_us);
+  if (next.step()) return next.integer(0);
+  const Result<StreamEnd*> end = end_of(stream);
+  return end ? (*end)->write_buffer_first_us : std::nullopt;
+}
+
 /// A block that is damaged leaves its sums alone: it must not keep those behind it.
 Result<void> StoreReader::Impl::downsample(StreamId stream, const BlockRow& block) {
   const Result<Columns> columns = block_columns(block);
+  const std::optional<Holding> holding = columns ? holding_of(stream, block, *columns) : std::nullopt;
+  const std::int64_t last_us = holding ? holding->until_us : block.last_us;
   for (const std::int64_t step_s : {minute_s, hour_s}) {
     if (!columns) break;
     // Of a meter that reports every minute or so, minutes tell no less than its readings, in more bytes.
-    if (step_s == minute_s && columns->times.back() - columns->times.front() > slow_us * std::ssize(columns->times))
-      continue;
-    const std::string bytes = encode_rollup(*columns, step_s, rollup_compression);
+    if (step_s == minute_s && last_us - block.first_us > slow_us * std::ssize(columns->times)) continue;
+    const std::string bytes = encode_rollup(*columns, step_s, rollup_compression, holding);
     Query insert = database->query(
         "INSERT INTO rollup (stream, block_us, step_s, bytes, seal) VALUES (?1, ?2, ?3, ?4, row_seal('rollup', ?1, ?2, "
         "?3, "

@@ -12,12 +12,14 @@ namespace {
 
 constexpr unsigned rollup_format = 2, first_rollup_format = 1;  // as a block's
 constexpr unsigned flag_reals = 1;                              // doubles instead of whole numbers at a common exponent
-constexpr double wh_unit = 1e-9;  // energies are kept in nWh: a year of minutes is off by 0.3 mWh at most
-constexpr double wh_limit = 9e9;  // beyond, nWh do not fit 64 bits
+constexpr unsigned flag_shown = 2;  // of readings that hold: how long power was shown, in the place of the sum
+constexpr double wh_unit = 1e-9;    // energies are kept in nWh: a year of minutes is off by 0.3 mWh at most
+constexpr double wh_limit = 9e9;    // beyond, nWh do not fit 64 bits
+constexpr double us_per_hour = 3.6e9;
 
 /// One quantity's buckets as columns.
 struct BucketColumns {
-  std::vector<std::int64_t> index, count, min, max, sum, energy;
+  std::vector<std::int64_t> index, count, min, max, sum, energy;  ///< with flag_shown `sum` is the time shown
 };
 
 std::int64_t bucket_of(std::int64_t time_us, std::int64_t step_us) {
@@ -103,11 +105,104 @@ BucketColumns real_buckets(const Columns& columns, Quantity quantity, std::int64
   return out;
 }
 
+/// What a meter that reports on change showed in one bucket; extremes as the rows that said them.
+struct ShownBucket {
+  std::int64_t index = 0, count = 0, shown_us = 0;
+  std::size_t lowest = 0, highest = 0;
+  double energy_wh = 0.0;
+};
+
+/// Buckets of power that holds, in the order of time.
+class ShownBuckets {
+ public:
+  ShownBuckets(const Columns& columns, std::int64_t step_us) : columns_(columns), step_us_(step_us) {}
+
+  void add(std::size_t row, std::int64_t until_us) {
+    std::int64_t at_us = columns_.times[row];
+    ++at(at_us, row).count;
+    while (at_us < until_us) {
+      ShownBucket& bucket = at(at_us, row);
+      const std::int64_t next_us = std::min(until_us, (bucket.index + 1) * step_us_);
+      bucket.shown_us += next_us - at_us;
+      const double watts = columns_.value(Quantity::power, row);
+      bucket.energy_wh += trapezoid_wh(watts, watts, next_us - at_us);
+      at_us = next_us;
+    }
+  }
+  [[nodiscard]] const std::vector<ShownBucket>& buckets() const { return buckets_; }
+
+ private:
+  ShownBucket& at(std::int64_t time_us, std::size_t row) {
+    const std::int64_t index = bucket_of(time_us, step_us_);
+    if (buckets_.empty() || buckets_.back().index != index)
+      buckets_.push_back({.index = index, .lowest = row, .highest = row});
+    ShownBucket& bucket = buckets_.back();
+    const double watts = columns_.value(Quantity::power, row);
+    if (watts < columns_.value(Quantity::power, bucket.lowest)) bucket.lowest = row;
+    if (watts > columns_.value(Quantity::power, bucket.highest)) bucket.highest = row;
+    return bucket;
+  }
+
+  const Columns& columns_;
+  std::int64_t step_us_;
+  std::vector<ShownBucket> buckets_;
+};
+
+std::vector<ShownBucket> shown_buckets(const Columns& columns, std::int64_t step_us, const Holding& holding) {
+  ShownBuckets buckets(columns, step_us);
+  std::optional<std::size_t> before;
+  const auto hold = [&](std::int64_t next_us) {
+    if (!before) return;
+    const std::int64_t since_us = columns.times[*before];
+    buckets.add(*before, next_us - since_us <= holding.limit_us ? next_us : since_us);
+  };
+  for (std::size_t row = 0; row < columns.size(); ++row) {
+    if (!columns.has(Quantity::power, row)) continue;
+    hold(columns.times[row]);
+    before = row;
+  }
+  hold(holding.until_us);
+  return buckets.buckets();
+}
+
 int finest_exponent(const Columns::Column& column) {
   int finest = 127;
   for (std::size_t row = 0; row < column.present.size(); ++row)
     if (column.present[row] != 0) finest = std::min(finest, static_cast<int>(column.exponents[row]));
   return finest;
+}
+
+void put_columns(std::string& out, unsigned flags, int exponent, const BucketColumns& buckets,
+                 Compression compression) {
+  put_byte(out, flags);
+  put_signed(out, exponent);
+  put_varint(out, buckets.index.size());
+  for (const auto* column : {&buckets.index, &buckets.count, &buckets.min, &buckets.max, &buckets.sum})
+    pack_column(out, *column, compression);
+  if (!buckets.energy.empty()) pack_column(out, buckets.energy, compression);
+}
+
+void put_shown(std::string& out, const Columns& columns, const std::vector<ShownBucket>& shown,
+               Compression compression) {
+  const Columns::Column& power = columns.column(Quantity::power);
+  const int exponent = finest_exponent(power);
+  const auto whole = [&](std::size_t row) { return scaled(power.mantissas[row], power.exponents[row] - exponent); };
+  const bool fits = std::all_of(shown.begin(), shown.end(), [&](const ShownBucket& bucket) {
+    return std::abs(bucket.energy_wh) < wh_limit && whole(bucket.lowest) && whole(bucket.highest);
+  });
+  const auto number = [&](std::size_t row) {
+    return fits ? *whole(row) : bits_of(columns.value(Quantity::power, row));
+  };
+  BucketColumns out_columns;
+  for (const ShownBucket& bucket : shown) {
+    out_columns.index.push_back(bucket.index);
+    out_columns.count.push_back(bucket.count);
+    out_columns.min.push_back(number(bucket.lowest));
+    out_columns.max.push_back(number(bucket.highest));
+    out_columns.sum.push_back(bucket.shown_us);
+    out_columns.energy.push_back(fits ? std::llround(bucket.energy_wh / wh_unit) : bits_of(bucket.energy_wh));
+  }
+  put_columns(out, flag_shown | (fits ? 0U : flag_reals), exponent, out_columns, compression);
 }
 
 void put_quantity(std::string& out, const Columns& columns, Quantity quantity, std::int64_t step_us,
@@ -122,19 +217,22 @@ void put_quantity(std::string& out, const Columns& columns, Quantity quantity, s
   const unsigned flags = buckets ? 0 : flag_reals;
   if (!buckets) buckets = real_buckets(columns, quantity, step_us);
   for (const double wh : energy_wh) buckets->energy.push_back(flags == 0 ? std::llround(wh / wh_unit) : bits_of(wh));
-  put_byte(out, flags);
-  put_signed(out, exponent);
-  put_varint(out, buckets->index.size());
-  for (const auto* column : {&buckets->index, &buckets->count, &buckets->min, &buckets->max, &buckets->sum})
-    pack_column(out, *column, compression);
-  if (quantity == Quantity::power) pack_column(out, buckets->energy, compression);
+  put_columns(out, flags, exponent, *buckets, compression);
+}
+
+/// Of what was shown; of a bucket with one reading before a gap, and hardly ever two, their middle.
+double shown_mean(const Bucket& bucket) {
+  if (*bucket.shown_us == 0) return 0.5 * (bucket.min + bucket.max);
+  return *bucket.energy_wh / (static_cast<double>(*bucket.shown_us) / us_per_hour);
 }
 
 bool take_quantity(ByteReader& in, Quantity quantity, std::int64_t step_us, std::vector<Bucket>& buckets) {
   const unsigned flags = in.byte();
   const std::int64_t exponent = in.signed_varint();
   const std::uint64_t size = in.varint();
-  if (!in.ok() || flags > flag_reals || exponent < -128 || exponent > 127 || size == 0 || size > block_readings_limit)
+  const bool reals = (flags & flag_reals) != 0, shown = (flags & flag_shown) != 0;
+  if (!in.ok() || flags > (flag_reals | flag_shown) || (shown && quantity != Quantity::power) || exponent < -128 ||
+      exponent > 127 || size == 0 || size > block_readings_limit)
     return false;
   const auto count = static_cast<std::size_t>(size);
   BucketColumns columns;
@@ -142,9 +240,8 @@ bool take_quantity(ByteReader& in, Quantity quantity, std::int64_t step_us, std:
     *column = unpack_column(in, count);
   if (quantity == Quantity::power) columns.energy = unpack_column(in, count);
   if (!in.ok()) return false;
-  const bool reals = flags == flag_reals;
   for (std::size_t i = 0; i < count; ++i) {
-    if (columns.count[i] < 1 || columns.index[i] > highest_time_us / step_us ||
+    if (columns.count[i] < (shown ? 0 : 1) || columns.index[i] > highest_time_us / step_us ||
         columns.index[i] < lowest_time_us / step_us - 1 || (i > 0 && columns.index[i] <= columns.index[i - 1]))
       return false;
     const auto number = [&](std::int64_t stored) {
@@ -155,9 +252,15 @@ bool take_quantity(ByteReader& in, Quantity quantity, std::int64_t step_us, std:
     bucket.count = columns.count[i];
     bucket.min = number(columns.min[i]);
     bucket.max = number(columns.max[i]);
-    bucket.mean = reals ? number(columns.sum[i]) : number(columns.sum[i]) / static_cast<double>(bucket.count);
     if (quantity == Quantity::power)
       bucket.energy_wh = reals ? real_of(columns.energy[i]) : static_cast<double>(columns.energy[i]) * wh_unit;
+    if (shown) {
+      bucket.shown_us = columns.sum[i];
+      if (*bucket.shown_us < 0 || *bucket.shown_us > step_us) return false;
+      bucket.mean = shown_mean(bucket);
+    } else {
+      bucket.mean = reals ? number(columns.sum[i]) : number(columns.sum[i]) / static_cast<double>(bucket.count);
+    }
     buckets.push_back(bucket);
   }
   return true;
@@ -165,15 +268,22 @@ bool take_quantity(ByteReader& in, Quantity quantity, std::int64_t step_us, std:
 
 }  // namespace
 
-std::string encode_rollup(const Columns& columns, std::int64_t step_s, Compression compression) {
+std::string encode_rollup(const Columns& columns, std::int64_t step_s, Compression compression,
+                          std::optional<Holding> holding) {
   std::string out;
   put_byte(out, rollup_format);
   unsigned carried = 0;
   for (std::size_t q = 0; q < quantity_count; ++q)
     if (columns.columns[q].count != 0) carried |= 1U << q;
   put_varint(out, carried);
-  for (const Quantity quantity : all_quantities)
-    if (columns.column(quantity).count != 0) put_quantity(out, columns, quantity, step_s * 1'000'000, compression);
+  const std::int64_t step_us = step_s * 1'000'000;
+  for (const Quantity quantity : all_quantities) {
+    if (columns.column(quantity).count == 0) continue;
+    if (quantity == Quantity::power && holding)
+      put_shown(out, columns, shown_buckets(columns, step_us, *holding), compression);
+    else
+      put_quantity(out, columns, quantity, step_us, compression);
+  }
   put_crc(out);
   return out;
 }

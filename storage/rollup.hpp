@@ -22,12 +22,22 @@ struct Bucket {
   std::int64_t count = 0;
   double min = 0.0, mean = 0.0, max = 0.0;
   std::optional<double> energy_wh;  ///< power only: the trapezoids that end in the bucket
+  /// Power of a meter that reports on change: how long it was shown in the bucket. Then mean, extremes and energy are
+  /// of what was shown, and `count` may be 0.
+  std::optional<std::int64_t> shown_us;
+};
+
+/// Of a meter that reports on change: how its power goes on behind each reading.
+struct Holding {
+  std::int64_t limit_us = 0;  ///< what a silence longer than this shows is not known
+  std::int64_t until_us = 0;  ///< the reading behind the block's last
 };
 
 /// A block's readings by buckets of `step_s`, one list a quantity (empty: not carried).
 using Buckets = std::array<std::vector<Bucket>, quantity_count>;
 
-[[nodiscard]] std::string encode_rollup(const Columns& columns, std::int64_t step_s, Compression compression);
+[[nodiscard]] std::string encode_rollup(const Columns& columns, std::int64_t step_s, Compression compression,
+                                        std::optional<Holding> holding = std::nullopt);
 /// Any bytes may come in: an error of kind unusable for all that encode_rollup() did not write.
 [[nodiscard]] Result<Buckets> decode_rollup(std::string_view bytes, std::int64_t step_s);
 

@@ -302,32 +302,86 @@ void notify_outage(const Event& event, RunFigures& figures) {
 
 }  // namespace
 
+namespace {
+
+/// Looks at a display between two instants, of a meter that reports on change.
+class DisplayWatch {
+ public:
+  DisplayWatch(const StoreReader& store, const RunInfo& info) : store_(store), info_(info), held_(info.traits.gap_s) {}
+
+  Result<void> begin(UtcTime from) {
+    const auto shown = shown_at(store_, info_.stream, info_.traits, from);
+    if (!shown) return pass(shown.error());
+    if (*shown) held_.begin_held((*shown)->since, (*shown)->power_w, from);
+    return {};
+  }
+  template <class Take>
+  void push(const Reading& reading, Take&& take) {
+    if (const auto power = reading.values.get(Quantity::power)) held_.push(reading.time, power->value(), take);
+  }
+  /// What was shown is told by other means up to here, and begins anew behind it.
+  void interrupt() { held_ = HeldPower(info_.traits.gap_s); }
+  /// As far as is known that it was shown: to a later reading, or to the run's end.
+  template <class Take>
+  Result<void> end(UtcTime from, UtcTime to, Take&& take) {
+    const auto last = store_.last_reading(info_.stream);
+    if (!last) return pass(last.error());
+    const UtcTime known = info_.end ? *info_.end : *last ? (*last)->time : from;
+    held_.hold_until(std::max(from, std::min(to, known)), take);
+    return {};
+  }
+
+ private:
+  const StoreReader& store_;
+  const RunInfo& info_;
+  HeldPower held_;
+};
+
+}  // namespace
+
 Result<void> shown_powers(const StoreReader& store, const RunInfo& info, UtcTime from, UtcTime to,
                           const std::function<bool(UtcTime, double)>& visit) {
-  std::optional<HeldPower> held;
+  if (!info.traits.on_change) {
+    return store.readings(info.stream, from, to, [&](const Reading& reading) {
+      const auto power = reading.values.get(Quantity::power);
+      return !power || visit(reading.time, power->value());
+    });
+  }
   bool wanted = true;
   const auto take = [&](UtcTime time, double power_w) { wanted = wanted && visit(time, power_w); };
-  if (info.traits.on_change) {
-    const auto shown = shown_at(store, info.stream, info.traits, from);
-    if (!shown) return pass(shown.error());
-    held.emplace(info.traits.gap_s);
-    if (*shown) held->begin_held((*shown)->since, (*shown)->power_w, from);
-  }
+  DisplayWatch watch(store, info);
+  if (auto begun = watch.begin(from); !begun) return begun;
   const Result<void> read = store.readings(info.stream, from, to, [&](const Reading& reading) {
-    const auto power = reading.values.get(Quantity::power);
-    if (power && held)
-      held->push(reading.time, power->value(), take);
-    else if (power)
-      take(reading.time, power->value());
+    watch.push(reading, take);
     return wanted;
   });
+  if (!read || !wanted) return read;
+  return watch.end(from, to, take);
+}
+
+Result<void> shown_or_left(const StoreReader& store, const RunInfo& info, UtcTime from, UtcTime to,
+                           const std::function<void(const ShownPower&)>& visit) {
+  const auto take = [&](UtcTime time, double power_w) {
+    visit({time, HeldPower::beat, HeldPower::beat, power_w, power_w, power_w});
+  };
+  DisplayWatch watch(store, info);
+  if (auto begun = watch.begin(from); !begun) return begun;
+  // A reading that was given up may have been shown for as long as one holds, into the window.
+  const Duration reach = to_duration({info.traits.gap_s.value_or(usual_hold_s)});
+  const Result<void> read = store.readings_and_rollups(
+      info.stream, Quantity::power, from - reach, to,
+      [&](const Reading& reading) {
+        if (reading.time >= from) watch.push(reading, take);
+        return true;
+      },
+      [&](const Rollup& left) {
+        watch.interrupt();
+        if (left.begin + left.step > from)
+          visit({left.begin, left.step, left.shown.value_or(left.step), left.min, left.mean, left.max});
+        return true;
+      });
   if (!read) return read;
-  // As far as is known that it was shown: to a later reading, or to the run's end.
-  const auto last = store.last_reading(info.stream);
-  if (!last) return pass(last.error());
-  const UtcTime known = info.end ? *info.end : *last ? (*last)->time : from;
-  if (held && wanted) held->hold_until(std::max(from, std::min(to, known)), take);
-  return {};
+  return watch.end(from, to, take);
 }
 
 Result<RunTotals> totals_of_readings(const StoreReader& store, const RunInfo& info, UtcTime to) {

@@ -67,14 +67,6 @@ bool crc_fits(const std::optional<std::int64_t>& crc, std::string_view bytes, st
   return !crc || *crc == std::int64_t{crc32(std::string(bytes).append(more))};
 }
 
-/// Seconds as open_run() wrote them; none where they are not.
-std::optional<double> gap_from(const std::string& text) {
-  double gap_s = 0.0;
-  const auto [end, problem] = std::from_chars(text.data(), text.data() + text.size(), gap_s);
-  if (problem != std::errc() || !(gap_s > 0.0)) return std::nullopt;
-  return gap_s;
-}
-
 void add_word(RunInfo& info, const Query& row) {
   row.must_be_sound(3, "what was said of a run");
   const auto key = row.text_or_none(1);
@@ -91,6 +83,13 @@ void add_word(RunInfo& info, const Query& row) {
 }
 
 }  // namespace
+
+std::optional<double> gap_from(const std::string& text) {
+  double gap_s = 0.0;
+  const auto [end, problem] = std::from_chars(text.data(), text.data() + text.size(), gap_s);
+  if (problem != std::errc() || !(gap_s > 0.0)) return std::nullopt;
+  return gap_s;
+}
 
 /// What its state has counted, and the readings since: exact even where the run's oldest readings were given up.
 Result<std::int64_t> StoreReader::Impl::samples_of_open(const RunInfo& run) {

@@ -2,6 +2,7 @@
 // against the same display asked once a second.
 #include <algorithm>
 #include <cmath>
+#include <map>
 
 #include "helpers.hpp"
 #include "storage/run_builder.hpp"
@@ -224,4 +225,79 @@ TEST_CASE("a silence longer than gap_s is a gap, and one as long is held; also o
     for (const double second : {0.0, 1.0, 2.0, 3.0, 43.0, 44.0}) totals->push(power_reading(at(second), 40));
   CHECK(patient.gap_s() == 0.0);
   CHECK(usual.gap_s() == 40.0);
+}
+
+TEST_CASE(
+    "what a meter showed that reports on change is the same power when its readings gave way to minutes and hours") {
+  for (const bool slow : {false, true}) {
+    CAPTURE(slow);
+    const Folder folder;
+    StoreSettings settings;
+    settings.keep_raw_days = 1.0;
+    StoreWriter writer = must(StoreWriter::open(folder.file(), settings));
+    // Work that changes each second, then a level that stands still for as long as one holds, and now and then longer.
+    std::mt19937 random(slow ? 8 : 7);
+    std::vector<Reading> readings;
+    std::map<std::int64_t, double> truth_ws, truth_s;  // by the hour
+    std::int64_t at_us = night_us + 123'456;
+    std::int64_t shown_w = 0;
+    const auto say = [&](std::int64_t watts, double seconds) {
+      readings.push_back(power_reading(at_us, watts));
+      shown_w = watts;
+      const std::int64_t next_us = at_us + static_cast<std::int64_t>(seconds * 1e6);
+      if (seconds <= gap_s)
+        for (std::int64_t from = at_us; from < next_us;) {
+          const std::int64_t hour = from / 3'600'000'000, to = std::min(next_us, (hour + 1) * 3'600'000'000);
+          truth_ws[hour] += static_cast<double>(watts) * static_cast<double>(to - from) * 1e-6;
+          truth_s[hour] += static_cast<double>(to - from) * 1e-6;
+          from = to;
+        }
+      at_us = next_us;
+    };
+    while (at_us < night_us + 5 * 86'400'000'000LL) {
+      for (int i = 0; i < (slow ? 3 : 900); ++i) say(80 + static_cast<std::int64_t>(random() % 20), 1.0);
+      say(20, 3'000.0);
+      say(3, random() % 8 == 0 ? 5'000.0 : 2'000.0);
+    }
+    readings.push_back(power_reading(at_us, 3));
+    const RunId run = record(writer, readings, true);
+    const RunFigures whole = must(run_figures(writer, run));
+    const auto retain = [&] {
+      for (bool more = true; more;) {
+        must(writer.begin());
+        more = must(writer.retain(UtcTime{at_us}));
+        must(writer.commit());
+      }
+    };
+    // What is still in the tail becomes a block; then two days of record lie behind the run, further off than is held.
+    at_us += 2 * static_cast<std::int64_t>(gap_s * 1e6);
+    retain();
+    readings.clear();
+    for (int i = 0; i < 50; ++i, at_us += 3'500'000'000) readings.push_back(power_reading(at_us, 3));
+    must(writer.begin());
+    must(writer.append(must(writer.stream_for_meter("change")), readings));
+    must(writer.commit());
+    retain();
+    const RunInfo info = must(writer.run(run));
+    REQUIRE_FALSE(must(writer.raw_is_whole(info.stream, info.begin, *info.end)));
+    std::map<std::int64_t, double> left_ws, left_s;
+    double lowest_w = 1e9, highest_w = 0.0;
+    must(shown_or_left(writer, info, info.begin, *info.end, [&](const ShownPower& shown) {
+      const std::int64_t hour = shown.begin.us / 3'600'000'000;
+      left_s[hour] += to_seconds(shown.shown).value;
+      left_ws[hour] += shown.mean_w * to_seconds(shown.shown).value;
+      lowest_w = std::min(lowest_w, shown.lowest_w);
+      highest_w = std::max(highest_w, shown.highest_w);
+    }));
+    CHECK(lowest_w == 3.0);
+    CHECK(highest_w == 99.0);
+    // To the second, by which what is still raw is looked at.
+    for (const auto& [hour, energy_ws] : truth_ws) {
+      CAPTURE(hour);
+      CHECK(left_s[hour] == Approx(truth_s[hour]).margin(2.0));
+      CHECK(left_ws[hour] == Approx(energy_ws).margin(200.0));
+    }
+    CHECK(energy_of(must(run_figures(writer, run))) == energy_of(whole));
+    CHECK(must(writer.check()).ok);
+  }
 }

@@ -34,7 +34,10 @@ Result<Window> window_of(const Context& context, const storage::StoreReader& sto
 Result<std::vector<Bin>> points_of(const storage::StoreReader& store, const RunRecord& record, Window window) {
   const auto sums = store.aggregates(record.info.stream, Quantity::power, window.from, window.to);
   if (!sums) return tl::unexpected(sums.error());
-  if (sums->count > static_cast<std::int64_t>(json_points)) return bins_of(store, record, window, json_points);
+  const auto whole = store.raw_is_whole(record.info.stream, window.from, window.to);
+  if (!whole) return tl::unexpected(whole.error());
+  if (!*whole || sums->count > static_cast<std::int64_t>(json_points))
+    return bins_of(store, record, window, json_points);
   std::vector<Bin> points;
   const auto visited = store.readings(record.info.stream, window.from, window.to, [&](const Reading& reading) {
     if (const auto power = reading.values.get(Quantity::power))

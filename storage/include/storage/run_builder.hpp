@@ -75,6 +75,16 @@ class RunBuilder {
 /// what it showed meanwhile. `visit` returns false to stop.
 [[nodiscard]] Result<void> shown_powers(const StoreReader& store, const RunInfo& info, UtcTime from, UtcTime to,
                                         const std::function<bool(UtcTime, double)>& visit);
+/// Power as it was shown for a while: a look at the display, or what is left of readings that were given up.
+struct ShownPower {
+  UtcTime begin;
+  Duration length{0};  ///< of the stretch of time that it tells of
+  Duration shown{0};   ///< how much of that is known
+  double lowest_w = 0.0, mean_w = 0.0, highest_w = 0.0;
+};
+/// Of a meter that reports on change: shown_powers(), and minutes or hours where the raw readings were given up.
+[[nodiscard]] Result<void> shown_or_left(const StoreReader& store, const RunInfo& info, UtcTime from, UtcTime to,
+                                         const std::function<void(const ShownPower&)>& visit);
 /// The totals of a run's readings up to `to`, and where the run has ended by then, of what was shown until its end.
 [[nodiscard]] Result<RunTotals> totals_of_readings(const StoreReader& store, const RunInfo& info, UtcTime to);
 

@@ -119,7 +119,8 @@ struct Event {
   double amount = 0.0;  ///< seconds of a clock step, of an outage in the record's time, readings lost; else 0
 };
 
-/// Counts, extremes and sums of one quantity over a window, from the sums kept beside the blocks.
+/// Counts, extremes and sums of one quantity over a window, from the sums kept beside the blocks. Of readings as they
+/// came: what a meter that reports on change showed meanwhile is shown_powers()' business.
 struct WindowAggregates {
   std::int64_t count = 0;
   double min = 0.0, max = 0.0, sum = 0.0, sum_of_squares = 0.0;
@@ -137,6 +138,9 @@ struct Rollup {
   std::int64_t count = 0;
   double min = 0.0, mean = 0.0, max = 0.0;
   std::optional<double> energy_wh;  ///< power only
+  /// Power of a meter that reports on change: how long it is known what it showed. `min`, `mean`, `max` and `energy_wh`
+  /// are then of what was shown, weighted by time.
+  std::optional<Duration> shown;
 };
 enum class RollupStep : std::uint8_t { minute, hour };
 
@@ -223,6 +227,11 @@ class StoreReader {
   /// where room was short; hours stay. `visit` returns false to stop.
   [[nodiscard]] Result<void> rollups(StreamId stream, Quantity quantity, RollupStep step, UtcTime from, UtcTime to,
                                      const std::function<bool(const Rollup&)>& visit) const;
+  /// All that is there of [from, to] in order: readings, and where they were given up what is left of one quantity,
+  /// minutes or else hours that reach into [from, to]. The visitors return false to stop.
+  [[nodiscard]] Result<void> readings_and_rollups(StreamId stream, Quantity quantity, UtcTime from, UtcTime to,
+                                                  const std::function<bool(const Reading&)>& visit,
+                                                  const std::function<bool(const Rollup&)>& visit_rollup) const;
   /// Whether every reading of [from, to] is still there as the meter gave it.
   [[nodiscard]] Result<bool> raw_is_whole(StreamId stream, UtcTime from, UtcTime to) const;
   [[nodiscard]] Result<std::optional<Reading>> last_reading(StreamId stream) const;
