@@ -26,7 +26,9 @@ MeterSession::MeterSession(MeterId id, std::string name, Duration interval, std:
       start_(time.now()),
       last_stamp_(last_stored),
       opened_at_(start_),
-      gap_rule_(reporting.gap_s) {}
+      gap_rule_(reporting.gap_s) {
+  if (reporting_.on_change) shown_.emplace(reporting_.gap_s);
+}
 
 void MeterSession::say(LogLevel level, std::string_view text) const {
   log_(level, "meter " + name_ + ": " + std::string(text));
@@ -114,9 +116,21 @@ void MeterSession::show(const drivers::Measurement& measurement, UtcTime time) {
   if (gap_rule_.push(time)) ++gaps_;
   values_ = measurement.values;
   const auto power = last_value(Quantity::power);
-  if (!watched_ || !power) return;
+  if (!power) return;
+  const auto take = [this](UtcTime at, double power_w) { add_live(at, power_w); };
+  shown_ ? shown_->push(time, *power, take) : take(time, *power);
+}
+
+void MeterSession::add_live(UtcTime time, double power_w) {
+  if (!watched_) return;
   if (live_.size() >= live_limit) live_.erase(live_.begin(), live_.begin() + live_limit / 2);
-  live_.push_back({time + time_.utc_offset(), *power});
+  live_.push_back({time + time_.utc_offset(), power_w});
+}
+
+std::vector<LivePoint> MeterSession::take_live(MonoTime now) {
+  if (watched_ && shown_ && port_open_)
+    shown_->hold_until(time_.stamp(now), [this](UtcTime at, double power_w) { add_live(at, power_w); });
+  return std::exchange(live_, {});
 }
 
 std::optional<double> MeterSession::last_value(Quantity quantity) const {

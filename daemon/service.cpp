@@ -355,7 +355,7 @@ page::State Service::Impl::page_state() {
   page::State state;
   state.service = service_status();
   state.now = time_->stamp(time_->now()) + time_->utc_offset();
-  for (const auto& link : links_) state.fresh.push_back(link->session().take_live());
+  for (const auto& link : links_) state.fresh.push_back(link->session().take_live(time_->now()));
   state.queue_limit = ReadingQueue::reading_limit;
   state.flushes = page::counts_of(state_.flushes);
   return state;

@@ -230,3 +230,35 @@ TEST_CASE("a port that does not say what the profile says is told in the status 
   CHECK(session.status(clock.monotonic()).trouble.empty());
   CHECK(troubles_of("no answer").empty());
 }
+
+TEST_CASE(
+    "who watches a meter that reports on change sees what it shows until it says something else, or is too still") {
+  Bench bench;
+  MeterSession session(8, "tern", 1s, std::make_unique<LetterDecoder>(), bench.time, bench.queue, bench.log.sink(), {},
+                       Reporting{true, 60.0});
+  const auto live = [&] {
+    std::vector<std::pair<double, double>> seen;  // seconds, W
+    for (const LivePoint& point : session.take_live(bench.clock.monotonic()))
+      seen.emplace_back(to_seconds(point.at - evening).value, point.power_w);
+    return seen;
+  };
+  session.watch(true);
+  session.port_opened(bench.clock.monotonic(), "/dev/ttyUSB0");
+  session.feed(bytes("b"), bench.clock.monotonic());
+  bench.clock.pass(3s);
+  using Seen = std::vector<std::pair<double, double>>;
+  CHECK(live() == Seen{{0.0, 1.0}, {1.0, 1.0}, {2.0, 1.0}, {3.0, 1.0}});
+  bench.clock.pass(2500ms);
+  session.feed(bytes("c"), bench.clock.monotonic());
+  bench.clock.pass(1500ms);
+  CHECK(live() == Seen{{4.0, 1.0}, {5.0, 1.0}, {6.0, 2.0}, {7.0, 2.0}});
+  // Longer than gap_s: what it shows is not known any more.
+  bench.clock.pass(70s);
+  CHECK(live().empty());
+  // One that always reports is seen when it does.
+  bench.session.watch(true);
+  bench.open();
+  bench.hear("d");
+  bench.clock.pass(3s);
+  CHECK(bench.session.take_live(bench.clock.monotonic()).size() == 1);
+}

@@ -18,6 +18,7 @@
 #include "daemon/time_keeper.hpp"
 #include "drivers/decoder.hpp"
 #include "measure/signal/gap_rule.hpp"
+#include "measure/signal/held_power.hpp"
 #include "measure/signal/time.hpp"
 
 namespace nightwatt::daemon {
@@ -85,8 +86,9 @@ class MeterSession {
 
   /// Whether somebody calls take_live(); until then nothing is kept for it.
   void watch(bool wanted);
-  /// The powers since the last call, the newest `live_limit` of them.
-  [[nodiscard]] std::vector<LivePoint> take_live() { return std::exchange(live_, {}); }
+  /// The powers since the last call, the newest `live_limit` of them. Of a meter that reports on change, what it showed
+  /// meanwhile, up to `now`.
+  [[nodiscard]] std::vector<LivePoint> take_live(MonoTime now);
 
  private:
   static constexpr std::size_t fault_kinds = 6;
@@ -99,6 +101,7 @@ class MeterSession {
   void take_output(MonoTime now);
   void keep(const drivers::Measurement& measurement, UtcTime at);
   void show(const drivers::Measurement& measurement, UtcTime time);
+  void add_live(UtcTime time, double power_w);
   [[nodiscard]] std::optional<double> last_value(Quantity quantity) const;
   void notify_lost();
   void count_fault(const drivers::Fault& fault, MonoTime now);
@@ -129,6 +132,7 @@ class MeterSession {
   std::uint64_t gaps_ = 0;
   Values values_;  ///< of the last reading
   bool watched_ = false;
+  std::optional<HeldPower> shown_;  ///< of a meter that reports on change
   std::vector<LivePoint> live_;
   std::string trouble_;
   std::array<RepeatLimiter, fault_kinds> fault_lines_;
