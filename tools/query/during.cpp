@@ -1,3 +1,4 @@
+#include <algorithm>
 #include <cmath>
 
 #include "commands.hpp"
@@ -56,6 +57,23 @@ Result<Plan> plan_from(const DuringArguments& arguments) {
   return plan;
 }
 
+/// What the configuration knows of the meter.
+MeterTraits configured_traits(Context& context, const MarkTarget& target) {
+  const auto configured = context.configuration();
+  if (!configured || *configured == nullptr || !target.meter) return {};
+  for (const auto& meter : (*configured)->meters)
+    if (meter.name == *target.meter) return meter.profile.traits();
+  return {};
+}
+
+/// When a reading that came is in the store: the service writes each flush_s, and needs a moment to do it.
+double stored_within_s(Context& context) {
+  constexpr double writing_s = 0.5;
+  const auto configured = context.configuration();
+  const bool known = configured && *configured != nullptr;
+  return writing_s + (known ? (*configured)->store.flush_s : storage::StoreSettings().flush_s);
+}
+
 /// One time it ran, in shown time.
 struct Ran {
   UtcTime begin, end;
@@ -102,10 +120,11 @@ class Watch {
     if (!from) return tl::unexpected(from.error());
     if (!to) return tl::unexpected(to.error());
     TaskInput input;
-    input.traits = traits();
+    input.traits = configured_traits(context_, target_);
     storage::RunInfo shown;
     shown.stream = target_.stream;
     shown.traits = input.traits;
+    shown.end = *to;  // what a meter that reports on change showed last holds until then
     const auto read = storage::shown_powers(*store, shown, *from, *to, [&](UtcTime at, double power) {
       times_s.push_back(to_seconds(at - *from).value);
       power_w.push_back(power);
@@ -168,6 +187,12 @@ class Watch {
     if (!store) return tl::unexpected(store.error());
     const auto wanted = record_time(*store, ran_.back().end + to_duration({plan_.settle_s}));
     if (!wanted) return tl::unexpected(wanted.error());
+    // No reading need come of a meter that says nothing while it shows the same: one that came is stored by then.
+    const MeterTraits known = configured_traits(context_, target_);
+    if (known.on_change) {
+      if (const auto stopped = signals.wait(stored_within_s(context_))) return stop(*stopped);
+      return std::optional<int>();
+    }
     for (double waited = 0.0; waited < arrival_limit_s; waited += look_s) {
       const auto last = store->last_reading(target_.stream);
       if (!last) return tl::unexpected(last.error());
@@ -178,20 +203,18 @@ class Watch {
                                          "; nightwatt status says how the meter is");
   }
 
-  /// What the configuration knows of the meter; a run's own where there is none.
-  [[nodiscard]] MeterTraits traits() const {
-    const auto configured = context_.configuration();
-    if (!configured || *configured == nullptr || !target_.meter) return {};
-    for (const auto& meter : (*configured)->meters)
-      if (meter.name == *target_.meter) return meter.profile.traits();
-    return {};
-  }
-
   Context& context_;
   Plan plan_;
   MarkTarget target_;
   std::vector<Ran> ran_;
 };
+
+bool is_recording(Context& context, const std::string& meter) {
+  const auto service = service_status(context);
+  return service && std::any_of(service->meters.begin(), service->meters.end(), [&](const MeterState& known) {
+           return known.name == meter && known.state == "recording";
+         });
+}
 
 Result<MarkTarget> recorded_meter(Context& context, const MaybeWord& meter) {
   const auto store = context.open_reader();
@@ -202,7 +225,12 @@ Result<MarkTarget> recorded_meter(Context& context, const MaybeWord& meter) {
   if (!last) return tl::unexpected(last.error());
   const auto now = instant_of(*store, *target, context.now(), false);
   if (!now) return tl::unexpected(now.error());
-  if (!*last || to_seconds(*now - (*last)->time).value > stale_s)
+  if (*last && to_seconds(*now - (*last)->time).value <= stale_s) return target;
+  // A meter that reports on change says nothing while it shows the same: then the service knows whether it is there.
+  const MeterTraits traits = configured_traits(context, *target);
+  const bool holds =
+      *last && traits.on_change && to_seconds(*now - (*last)->time).value <= traits.gap_s.value_or(stale_s);
+  if (!holds || !is_recording(context, target->meter.value_or("")))
     return fail(ErrorKind::unusable, "meter " + text::quoted(target->meter.value_or("")) +
                                          " is not being recorded, so the command was not run; start nightwattd "
                                          "(nightwatt status says how it is)");
