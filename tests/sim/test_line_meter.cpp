@@ -55,6 +55,23 @@ TEST_CASE("a line is said every interval in each form, with the scale undone") {
         "$P=25.0 mV=230100*");
 }
 
+TEST_CASE(
+    "a meter that reports on change is silent while it shows the same, and says all of it when plugged in again") {
+  MeterProfile profile = profile_of(TextForm::key_value);
+  profile.on_change = true;
+  CHECK(say(profile, "voltage 230.1\nlevel 25 for 10\nlevel 25.04 for 10\nlevel 26 for 10\n", 29.5) ==
+        "P=25.0 mV=230100\r\nP=26.0 mV=230100\r\n");
+  auto meter = make_meter(profile, *parse_script("level 25 for 60\n", "test"), 1);
+  REQUIRE(meter);
+  std::vector<Chunk> chunks;
+  (*meter)->plugged(0.0, chunks);
+  (*meter)->advance(5.0, chunks);
+  CHECK(chunks.size() == 1);
+  (*meter)->plugged(10.0, chunks);
+  (*meter)->advance(15.0, chunks);
+  CHECK(chunks.size() == 2);
+}
+
 TEST_CASE("what was sent is told in the quantity's unit, digit for digit") {
   std::vector<Sent> sent;
   (void)say(profile_of(TextForm::csv), "voltage 230.1\nlevel 25 for 60\n", 0.5, &sent);

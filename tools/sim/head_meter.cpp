@@ -1,6 +1,5 @@
 #include "head_meter.hpp"
 
-#include <algorithm>
 #include <utility>
 
 #include "field_text.hpp"
@@ -22,41 +21,41 @@ char check_of(std::string_view behind_stx) {
   return static_cast<char>(sum);
 }
 
+std::string data_lines(const MeterProfile& profile, const Model& model, double at_s, Fate fate,
+                       std::vector<std::pair<Quantity, std::string>>& values) {
+  const std::string registers = register_lines(profile, model, at_s, {.medium = false, .tariffs = false}, values);
+  if (fate == Fate::exception) return "(ER01)";
+  return "0.0.0(00SKERRY1)\r\nF.F(00)\r\n" + registers + "1.8.0*01(000000.0*kWh)\r\n!\r\n";
+}
+
+std::vector<std::byte> line_bytes(const MeterProfile& profile, std::string_view text) {
+  return profile.line.data_bits == 7 ? with_even_parity(text) : to_bytes(text);
+}
+
 }  // namespace
 
 HeadMeter::HeadMeter(const MeterProfile& profile, Script script, std::uint64_t seed)
     : profile_(profile),
       head_(*profile.protocol.find<Iec62056Settings>()),
-      interval_s_(static_cast<double>(profile.interval.count()) * 1e-6),
       model_(std::move(script), seed),
       faults_(model_.script(), seed) {}
 
 std::optional<double> HeadMeter::next_s() const {
-  const auto noise = faults_.next_noise_s();
-  if (!pushes()) return noise;
-  return noise ? std::min(*noise, push_time_s()) : push_time_s();
+  return faults_.next_noise_s();
 }
 
 void HeadMeter::advance(double at_s, std::vector<Chunk>& out) {
-  while (pushes() && push_time_s() <= at_s) {
-    const double due_s = push_time_s();
-    for (auto& burst : faults_.noise_until(due_s)) out.push_back({std::move(burst), std::nullopt});
-    out.push_back(block(due_s));
-    ++next_;
-  }
   for (auto& burst : faults_.noise_until(at_s)) out.push_back({std::move(burst), std::nullopt});
 }
 
 void HeadMeter::plugged(double at_s, std::vector<Chunk>&) {
   pending_.clear();
   awaits_ = Awaits::request;
-  while (pushes() && push_time_s() < at_s) ++next_;
   (void)faults_.noise_until(at_s);
 }
 
 void HeadMeter::receive(std::span<const std::byte> bytes, double at_s, std::vector<Chunk>& out) {
   advance(at_s, out);
-  if (pushes()) return;
   for (const std::byte byte : bytes) {
     const char c = static_cast<char>(std::to_integer<unsigned>(byte) & 0x7FU);
     if (c == nak) {
@@ -88,31 +87,30 @@ void HeadMeter::handle(const std::string& line, double at_s, std::vector<Chunk>&
   awaits_ = Awaits::repetition;
 }
 
-std::vector<std::byte> HeadMeter::on_line(std::string_view text) const {
-  return profile_.line.data_bits == 7 ? with_even_parity(text) : to_bytes(text);
-}
-
 void HeadMeter::say(std::string_view text, std::vector<Chunk>& out) const {
-  out.push_back({on_line(text), std::nullopt});
+  out.push_back({line_bytes(profile_, text), std::nullopt});
 }
 
 Chunk HeadMeter::block(double at_s) {
   const Faults::Verdict verdict = faults_.next_frame(at_s);
   Sent sent{at_s, verdict.fate, {}};
-  std::string text = "0.0.0(00SKERRY1)\r\nF.F(00)\r\n";
-  text += register_lines(profile_, model_, at_s, {.medium = false, .tariffs = false}, sent.values);
-  text += "1.8.0*01(000000.0*kWh)\r\n!\r\n";
-  if (verdict.fate == Fate::exception) text = "(ER01)";
-  if (pushes()) {
-    text = "/SKP3SKERRY-METER\r\n\r\n" + text;
-  } else {
-    text = stx + text + etx;
-    text += static_cast<char>(check_of(std::string_view(text).substr(1)) ^ (verdict.fate == Fate::checksum ? 4 : 0));
-  }
+  std::string text = stx + data_lines(profile_, model_, at_s, verdict.fate, sent.values) + etx;
+  text += static_cast<char>(check_of(std::string_view(text).substr(1)) ^ (verdict.fate == Fate::checksum ? 4 : 0));
   if (verdict.fate == Fate::silent) text.clear();
   if (verdict.fate == Fate::cut) text.resize(text.size() / 2);
   if (verdict.fate == Fate::twice) text += text;
-  return {on_line(text), std::move(sent)};
+  return {line_bytes(profile_, text), std::move(sent)};
+}
+
+PushingHead::PushingHead(const MeterProfile& profile, Script script, std::uint64_t seed)
+    : PushingMeter(profile, std::move(script), seed) {}
+
+std::string PushingHead::frame(double at_s, std::uint64_t, Fate fate, SentValues& values) const {
+  return "/SKP3SKERRY-METER\r\n\r\n" + data_lines(profile(), model(), at_s, fate, values);
+}
+
+std::vector<std::byte> PushingHead::on_line(std::string_view text) const {
+  return line_bytes(profile(), text);
 }
 
 }  // namespace nightwatt::sim

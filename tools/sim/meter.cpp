@@ -82,7 +82,10 @@ Result<std::unique_ptr<Meter>> make_meter(const MeterProfile& profile, Script sc
             return std::make_unique<P1Meter>(profile, std::move(script), seed);
           },
           [&](const Iec62056Settings& head) -> Made {
-            if (head.mode == Iec62056Mode::d && has(script, FaultType::checksum)) return no_checksum("mode d");
+            if (head.mode == Iec62056Mode::d) {
+              if (has(script, FaultType::checksum)) return no_checksum("mode d");
+              return std::make_unique<PushingHead>(profile, std::move(script), seed);
+            }
             return std::make_unique<HeadMeter>(profile, std::move(script), seed);
           },
           [&](const TextLineSettings& text) -> Made {

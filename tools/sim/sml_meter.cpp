@@ -136,55 +136,26 @@ std::string absolute(const std::string& digits) {
 }  // namespace
 
 SmlMeter::SmlMeter(const MeterProfile& profile, Script script, std::uint64_t seed)
-    : profile_(profile),
-      interval_s_(static_cast<double>(profile.interval.count()) * 1e-6),
-      model_(std::move(script), seed),
-      faults_(model_.script(), seed) {}
+    : PushingMeter(profile, std::move(script), seed) {}
 
-std::optional<double> SmlMeter::next_s() const {
-  const auto noise = faults_.next_noise_s();
-  return noise ? std::min(*noise, file_time_s()) : file_time_s();
-}
-
-void SmlMeter::advance(double at_s, std::vector<Chunk>& out) {
-  while (file_time_s() <= at_s) {
-    const double due_s = file_time_s();
-    for (auto& burst : faults_.noise_until(due_s)) out.push_back({std::move(burst), std::nullopt});
-    out.push_back(file(due_s));
-    ++next_file_;
-  }
-  for (auto& burst : faults_.noise_until(at_s)) out.push_back({std::move(burst), std::nullopt});
-}
-
-void SmlMeter::plugged(double at_s, std::vector<Chunk>&) {
-  while (file_time_s() < at_s) ++next_file_;
-  (void)faults_.noise_until(at_s);
-}
-
-Chunk SmlMeter::file(double at_s) {
-  const Faults::Verdict verdict = faults_.next_frame(at_s);
-  Sent sent{at_s, verdict.fate, {}};
-  const std::uint64_t first = 3 * next_file_;
+std::string SmlMeter::frame(double at_s, std::uint64_t number, Fate fate, SentValues& values) const {
+  const std::uint64_t first = 3 * number;
   const std::string server = octets("\x0A\x01SKP\0\0\0\0\x01"s);
-  const std::string open = "\x76\x01\x01"s + octets("skp" + std::to_string(next_file_)) + server + "\x01\x01"s;
+  const std::string open = "\x76\x01\x01"s + octets("skp" + std::to_string(number)) + server + "\x01\x01"s;
   const std::string messages = message(first, 0, "\x01\x01", open) +
-                               message(first + 1, 0, "\x07\x01", "\x77\x01" + server + list(at_s, sent.values)) +
+                               message(first + 1, 0, "\x07\x01", "\x77\x01" + server + list(at_s, values)) +
                                message(first + 2, 0, "\x02\x01", "\x71\x01");
-  std::string text = transported(messages, verdict.fate == Fate::checksum);
-  if (verdict.fate == Fate::silent) text.clear();
-  if (verdict.fate == Fate::cut) text.resize(text.size() / 2);
-  if (verdict.fate == Fate::twice) text += text;
-  return {to_bytes(text), std::move(sent)};
+  return transported(messages, fate == Fate::checksum);
 }
 
 /// From the list's name on: a clock in seconds, the values, no signature and no gateway's time.
-std::string SmlMeter::list(double at_s, std::vector<std::pair<Quantity, std::string>>& values) const {
+std::string SmlMeter::list(double at_s, SentValues& values) const {
   std::vector<std::string> entries;
   // A maker's own, with the escape sequence in it wherever words begin.
   entries.push_back(list_of(7) + octets("\x81\x81\xC7\x82\x05\xFF") + "\x01\x01\x01\x01"s +
                     octets(std::string(16, '\x1B') + std::string(16, '\x42')) + "\x01");
-  for (const ReadSpec& read : profile_.reads) {
-    const FieldText field = to_field(read, model_.measured(read.quantity, at_s), model_.script());
+  for (const ReadSpec& read : profile().reads) {
+    const FieldText field = to_field(read, model().measured(read.quantity, at_s), model().script());
     values.emplace_back(read.quantity, field.text);
     const unsigned unit = usual(read.quantity).unit;
     const bool out = field.raw.front() == '-';
