@@ -147,7 +147,11 @@ class Draw {
                                                              s.retries = whole(0, 20);
                                                              return ProtocolSettings(s);
                                                            },
-                                                           [&](const auto& s) { return ProtocolSettings(s); }});
+                                                           [&](SmlSettings s) {
+                                                             s.unsigned_power = flip();
+                                                             return ProtocolSettings(s);
+                                                           },
+                                                           [](DsmrP1Settings s) { return ProtocolSettings(s); }});
   }
 
   Correction correction() {
@@ -191,6 +195,9 @@ class Draw {
     profile.name = "drawn";
     profile.protocol = settings(protocol.defaults());
     profile.line = {static_cast<std::uint32_t>(whole(50, 1'000'000)), static_cast<Parity>(whole(0, 4)), 8, whole(1, 2)};
+    // Protocols of bytes have no other line.
+    if (protocol.name() == TextLineSettings::protocol_name || protocol.name() == Iec62056Settings::protocol_name)
+      profile.line.data_bits = whole(5, 8);
     profile.interval = time(1, 86'400'000);
     if (flip()) profile.starting_w = real(0.0, 100.0);
     profile.on_change = flip();

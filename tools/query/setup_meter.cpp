@@ -5,6 +5,7 @@
 
 #include "config/config.hpp"
 #include "config/installed.hpp"
+#include "drivers/message_port.hpp"
 #include "drivers/protocols.hpp"
 #include "setup/port_bytes.hpp"
 #include "setup/spoken.hpp"
@@ -117,6 +118,10 @@ Result<std::vector<setup::ProbeAnswer>> ask_around(Dialogue& talk, const std::st
     talk.say("No profile is installed to ask with.");
     return std::vector<setup::ProbeAnswer>{};
   }
+  // On a USB test port nobody understands anything but queries.
+  if (drivers::is_message_port(port))
+    std::erase_if(profiles,
+                  [](const MeterProfile& profile) { return profile.protocol.find<ScpiSettings>() == nullptr; });
   const auto others = std::stable_partition(profiles.begin(), profiles.end(), [](const MeterProfile& profile) {
     return profile.protocol.find<ModbusRtuSettings>() != nullptr;
   });
@@ -152,6 +157,12 @@ tl::unexpected<Error> port_trouble(const drivers::PortError& error) {
 }
 
 Result<FoundMeter> find_meter(Dialogue& talk, const std::string& port, const SetupArguments& arguments) {
+  if (drivers::is_message_port(port)) {
+    auto answers = ask_around(talk, port, arguments);
+    if (!answers) return tl::unexpected(answers.error());
+    if (answers->empty()) return nothing(port);
+    return FoundMeter{answers->front().profile.line, std::nullopt, std::move(*answers)};
+  }
   const bool text_only = arguments.form.has_value();
   talk.say("Listening to " + text::printable(port) + ":");
   auto spoke = arguments.profile ? Result<bool>(false) : speaks(port, bauds_of(arguments).front(), first_wait);

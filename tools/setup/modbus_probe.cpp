@@ -8,6 +8,7 @@
 #include <cerrno>
 #include <chrono>
 
+#include "drivers/message_port.hpp"
 #include "drivers/protocols.hpp"
 
 namespace nightwatt::setup {
@@ -64,9 +65,9 @@ struct Heard {
 };
 
 /// The profile, giving up soon.
-MeterProfile impatient(MeterProfile profile) {
-  const auto hurried = [](auto settings) {
-    settings.timeout = probe_wait;
+MeterProfile impatient(MeterProfile profile, Duration timeout) {
+  const auto hurried = [timeout](auto settings) {
+    settings.timeout = timeout;
     settings.retries = 0;
     return ProtocolSettings(settings);
   };
@@ -84,13 +85,14 @@ MeterProfile impatient(MeterProfile profile) {
   return profile;
 }
 
-/// Lets the decoder ask and listen until it has a reading, a refusal, or the time is over.
-Heard talk(int descriptor, drivers::Decoder& decoder, Duration most) {
+/// Lets the decoder ask and listen until it has a reading or the time is over; that is soon where something was
+/// refused, but what was answered beside it still makes a reading.
+Heard talk(int descriptor, drivers::Decoder& decoder, Duration most, Duration timeout) {
   Heard heard;
   const auto begin = Steady::now();
   const auto elapsed = [&] { return std::chrono::duration_cast<Duration>(Steady::now() - begin); };
   std::array<std::byte, 512> chunk{};
-  while (elapsed() < most && heard.output.readings.empty() && !heard.refused) {
+  while (elapsed() < most && heard.output.readings.empty()) {
     decoder.tick(elapsed(), heard.output);
     write_all(descriptor, heard.output.send);
     heard.output.send.clear();
@@ -104,8 +106,11 @@ Heard talk(int descriptor, drivers::Decoder& decoder, Duration most) {
     const ssize_t got = ::read(descriptor, chunk.data(), chunk.size());
     if (got <= 0 && errno != EAGAIN && errno != EINTR) break;
     if (got > 0) decoder.feed(std::span(chunk).first(static_cast<std::size_t>(got)), elapsed(), heard.output);
-    for (const drivers::Fault& fault : heard.output.faults)
-      heard.refused = heard.refused || fault.kind == drivers::FaultKind::exception;
+    const bool refused =
+        std::any_of(heard.output.faults.begin(), heard.output.faults.end(),
+                    [](const drivers::Fault& fault) { return fault.kind == drivers::FaultKind::exception; });
+    if (refused && !heard.refused) most = std::min(most, elapsed() + timeout);
+    heard.refused = refused;
   }
   return heard;
 }
@@ -137,19 +142,30 @@ std::string where_text(const MeterProfile& profile) {
   return unit + ", " + std::to_string(profile.line.baud) + " baud";
 }
 
-drivers::PortResult<std::optional<ProbeAnswer>> ask_once(const std::string& port, const MeterProfile& profile) {
-  auto opened = drivers::open_port(port, profile.line);
-  if (!opened) return tl::unexpected(opened.error());
-  auto decoder = drivers::make_decoder(impatient(profile));
+std::optional<ProbeAnswer> ask_on(int descriptor, const MeterProfile& profile, Duration timeout) {
+  auto decoder = drivers::make_decoder(impatient(profile, timeout));
   if (!decoder) return std::nullopt;
   // A profile of several requests needs so much for each.
-  Duration most = probe_wait * static_cast<int>(1 + profile.reads.size());
+  Duration most = timeout * static_cast<int>(1 + profile.reads.size());
   // A read-out begins at 300 baud; at a speed that the head cannot do it is tried again at half of it.
   constexpr Duration read_out_wait{15'000'000};
   if (profile.protocol.find<Iec62056Settings>() != nullptr) most = read_out_wait;
-  Heard heard = talk(opened->fd(), **decoder, most);
+  Heard heard = talk(descriptor, **decoder, most, timeout);
   if (heard.output.readings.empty() && !heard.refused) return std::nullopt;
   return ProbeAnswer{profile, heard.output.readings, heard.output.readings.empty()};
+}
+
+drivers::PortResult<std::optional<ProbeAnswer>> ask_once(const std::string& port, const MeterProfile& profile) {
+  if (drivers::is_message_port(port)) {
+    // The driver waits for half a second at least before it gives a question up.
+    constexpr Duration driver_wait{750'000};
+    const auto opened = drivers::open_messages(port, probe_wait);
+    if (!opened) return tl::unexpected(opened.error());
+    return ask_on((*opened)->fd(), profile, driver_wait);
+  }
+  const auto opened = drivers::open_port(port, profile.line);
+  if (!opened) return tl::unexpected(opened.error());
+  return ask_on(opened->fd(), profile, probe_wait);
 }
 
 drivers::PortResult<std::vector<ProbeAnswer>> probe_others(const std::string& port,
@@ -158,11 +174,12 @@ drivers::PortResult<std::vector<ProbeAnswer>> probe_others(const std::string& po
   std::vector<ProbeAnswer> answers;
   for (const MeterProfile& profile : profiles) {
     std::vector<LineSettings> lines = {profile.line};
-    const bool any_speed = profile.protocol.find<Iec62056Settings>() == nullptr;  // that begins at its own
+    // A read-out begins at its own speed, and a USB test port has none.
+    const bool any_speed = profile.protocol.find<Iec62056Settings>() == nullptr && !drivers::is_message_port(port);
     for (const std::uint32_t baud : {9600U, 115200U, 19200U})
       if (any_speed && baud != profile.line.baud) lines.push_back({baud, Parity::none, 8, 1});
     for (const LineSettings& line : lines) {
-      progress(profile.name + ", " + std::to_string(line.baud) + " baud");
+      progress(profile.name + (any_speed ? ", " + std::to_string(line.baud) + " baud" : ""));
       MeterProfile tried = profile;
       tried.line = line;
       auto answer = ask_once(port, tried);

@@ -26,7 +26,10 @@ struct ProbeAnswer {
   bool refused_only = false;  ///< somebody is there, and has none of the profile's registers
 };
 
-/// Asks once with the profile as it is. nullopt: nobody answered. PortError: the port cannot be used.
+/// Asks on an open port, with the profile but for its time-out. nullopt: nobody answered.
+[[nodiscard]] std::optional<ProbeAnswer> ask_on(int descriptor, const MeterProfile& profile, Duration timeout);
+/// Opens a port, also a USB test port, and asks once with the profile as it is. nullopt: nobody answered. PortError:
+/// the port cannot be used.
 [[nodiscard]] drivers::PortResult<std::optional<ProbeAnswer>> ask_once(const std::string& port,
                                                                        const MeterProfile& profile);
 
