@@ -13,7 +13,7 @@ namespace {
 constexpr double wh_per_kwh = 1000.0;
 constexpr double ws_per_kwh = 3.6e6;
 /// A contact that is closed for longer is stuck, or wired the other way round: outputs hold 30 to 500 ms.
-constexpr std::int64_t stuck_after_us = 1'000'000;
+constexpr std::uint64_t stuck_after_us = 1'000'000;
 
 void put(Values& values, const std::vector<ReadSpec>& reads, Quantity quantity, double value, int decimals) {
   for (const ReadSpec& read : reads) {
@@ -60,10 +60,10 @@ void take_edges(std::vector<std::byte>& buffer, std::uint64_t fed, bool& in_nois
 
 }  // namespace
 
-std::int64_t PulseCounter::shortest_off_us() const {
+std::uint64_t PulseCounter::shortest_off_us() const {
   // IEC 62053-31: an output stays open for 30 ms at least; ten less, as an edge is seen late by up to that. Who sets a
   // shorter closing has a meter whose pulses are as close together.
-  constexpr std::int64_t shortest_by_standard_us = 20'000;
+  constexpr std::uint64_t shortest_by_standard_us = 20'000;
   return std::min(shortest_on_us_, shortest_by_standard_us);
 }
 
@@ -74,6 +74,8 @@ void PulseCounter::lose_track() {
 }
 
 void PulseCounter::push(const Edge& edge, std::uint64_t at_byte, std::vector<Fault>& faults) {
+  // A capture of two openings: what the line was before does not say what it is now.
+  if (newest_us_ && edge.at_us < *newest_us_) lose_track();
   follow_the_count(edge, at_byte, faults);
   newest_us_ = edge.at_us;
   if (edge.on)
@@ -87,7 +89,7 @@ void PulseCounter::follow_the_count(const Edge& edge, std::uint64_t at_byte, std
   if (edge.changes == 0) return;
   if (changes_ && newest_us_) {
     const std::uint32_t missed = edge.changes - *changes_ - (edge.changes == *changes_ ? 0U : 1U);
-    const bool by_bounce = static_cast<std::int64_t>(edge.at_us - *newest_us_) < 2 * shortest_on_us_;
+    const bool by_bounce = edge.at_us - *newest_us_ < 2 * shortest_on_us_;
     if (missed >= 2 && missed < 1000 && !by_bounce) {
       pulses_ += missed / 2;
       faults.push_back(
@@ -101,16 +103,14 @@ void PulseCounter::follow_the_count(const Edge& edge, std::uint64_t at_byte, std
 void PulseCounter::close(std::uint64_t at_us) {
   if (on_since_us_) return;
   on_since_us_ = at_us;
-  const bool bounce = closing_ && static_cast<std::int64_t>(at_us - closing_->opened_us) < shortest_off_us();
+  const bool bounce = closing_ && at_us - closing_->opened_us < shortest_off_us();
   if (!bounce) closing_ = Closing{.first_us = at_us};
 }
 
 void PulseCounter::open(std::uint64_t at_us, std::uint64_t at_byte, std::vector<Fault>& faults) {
   if (!on_since_us_ || !closing_) return;
-  const auto on_us = static_cast<std::int64_t>(at_us - *on_since_us_);
+  const std::uint64_t on_us = at_us - *on_since_us_;
   on_since_us_.reset();
-  closing_->closed_us += on_us;
-  closing_->opened_us = at_us;
   if (on_us > stuck_after_us) {
     faults.push_back(make_fault(FaultKind::malformed, at_byte,
                                 "the contact was closed for " + std::to_string(on_us / 1000) +
@@ -118,6 +118,8 @@ void PulseCounter::open(std::uint64_t at_us, std::uint64_t at_byte, std::vector<
     closing_.reset();
     return;
   }
+  closing_->closed_us += on_us;
+  closing_->opened_us = at_us;
   if (closing_->counted || closing_->closed_us < shortest_on_us_) return;
   closing_->counted = true;
   ++pulses_;

@@ -16,7 +16,8 @@ namespace nightwatt::drivers::s0 {
 /// pulse, which counts once it was closed for `shortest_on` in sum; its instant is its first closing.
 class PulseCounter {
  public:
-  explicit PulseCounter(const S0PulseSettings& settings) : shortest_on_us_(settings.shortest_on.count()) {}
+  explicit PulseCounter(const S0PulseSettings& settings)
+      : shortest_on_us_(static_cast<std::uint64_t>(settings.shortest_on.count())) {}
   /// Faults: a contact that stays closed, edges that were missed.
   void push(const Edge& edge, std::uint64_t at_byte, std::vector<Fault>& faults);
   /// What the line's level was is not known any more.
@@ -30,16 +31,16 @@ class PulseCounter {
   /// One pulse as far as it has come.
   struct Closing {
     std::uint64_t first_us = 0;
-    std::int64_t closed_us = 0;  ///< in sum, up to its last opening
+    std::uint64_t closed_us = 0;  ///< in sum, up to its last opening
     std::uint64_t opened_us = 0;
     bool counted = false;
   };
-  [[nodiscard]] std::int64_t shortest_off_us() const;
+  [[nodiscard]] std::uint64_t shortest_off_us() const;
   void follow_the_count(const Edge& edge, std::uint64_t at_byte, std::vector<Fault>& faults);
   void close(std::uint64_t at_us);
   void open(std::uint64_t at_us, std::uint64_t at_byte, std::vector<Fault>& faults);
 
-  std::int64_t shortest_on_us_;
+  std::uint64_t shortest_on_us_;
   std::optional<std::uint64_t> on_since_us_;
   std::optional<Closing> closing_;
   std::optional<std::uint32_t> changes_;

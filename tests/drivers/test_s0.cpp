@@ -131,6 +131,19 @@ TEST_CASE("a pulse that chatters is one, begins with its first contact and is as
   CHECK(play(profile_of(), two_halves, 5s).readings.back().values.get(Quantity::energy)->text() == "1");
 }
 
+TEST_CASE("edges of another opening, earlier or in the far future, make no pulse of what lies between") {
+  // Found by the fuzzer: times that go back by half of all there are.
+  Output out;
+  auto decoder = make_capture_decoder(profile_of()).value();
+  for (const s0::Edge& edge :
+       {s0::Edge{true, 5'000'000, 0}, s0::Edge{false, 1'000'000, 0}, s0::Edge{true, 2'000'000, 0},
+        s0::Edge{false, 0xFFFF'FFFF'0000'0000U, 0}, s0::Edge{true, 3'000'000, 0}, s0::Edge{false, 3'050'000, 0}})
+    decoder->feed(s0::edge_bytes(edge), out);
+  decoder->finish(out);
+  REQUIRE(out.readings.size() == 1);
+  CHECK(out.readings.back().values.get(Quantity::energy)->text() == "1");
+}
+
 TEST_CASE("while no pulse comes the power falls as the wait grows") {
   Source source;
   source.pulse(1'000'000);

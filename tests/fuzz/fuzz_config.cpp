@@ -37,7 +37,7 @@ extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size
   for (const Error& error : with_profile.errors()) must_be_one_line(error);
 
   const auto no_profiles = [](const std::string&, const std::string&) {
-    return ProfileOutcome{MeterProfile{}, {}, {}};
+    return ProfileOutcome{MeterProfile{}, {}, {}, {}};
   };
   Problems with_config("fuzz.toml", "/etc/nightwatt");
   const auto config = parse_config(*tree, no_profiles, with_config);
