@@ -1,11 +1,11 @@
 #include "copier.hpp"
 
 #include <algorithm>
-#include <array>
 #include <charconv>
 #include <limits>
 #include <utility>
 
+#include "copy_rows.hpp"
 #include "figures/figures.hpp"
 #include "figures/run_json.hpp"
 #include "figures/runs.hpp"
@@ -20,16 +20,6 @@ namespace {
 constexpr std::size_t batch_readings = 50'000;
 constexpr std::size_t copy_piece = 64 * 1024;  // bytes
 constexpr int batch_events = 1'000;
-
-constexpr std::array<std::string_view, 9> columns = {"power_w",          "voltage_v",    "current_a",
-                                                     "power_factor",     "frequency_hz", "energy_wh",
-                                                     "energy_export_wh", "apparent_va",  "reactive_var"};
-
-std::string column_list() {
-  std::string list = "at";
-  for (const std::string_view column : columns) list.append(", ").append(column);
-  return list;
-}
 
 std::string text_of(std::int64_t number) {
   return std::to_string(number);
@@ -53,36 +43,6 @@ std::string_view origin_name(storage::RunOrigin origin) {
   }
   return "";
 }
-
-/// Lines of COPY's text form: a time, then each quantity or \N. Of neighbours the second is written once.
-class CopyLines {
- public:
-  void add(const Reading& reading, std::string& out) {
-    constexpr std::int64_t us_per_s = 1'000'000;
-    const std::int64_t us = ((reading.time.us % us_per_s) + us_per_s) % us_per_s;
-    const std::int64_t second = (reading.time.us - us) / us_per_s;
-    if (second != second_ || second_text_.empty()) {
-      second_ = second;
-      second_text_ = utc_text(UtcTime{second * us_per_s});
-      second_text_.resize(std::string_view("2026-01-05T21:00:00").size());
-    }
-    out += second_text_;
-    out += '.';
-    const std::string digits = std::to_string(us);
-    out.append(6 - digits.size(), '0').append(digits);
-    out += "+00";
-    for (const Quantity quantity : all_quantities) {
-      const auto value = reading.values.get(quantity);
-      out += '\t';
-      value ? out += value->text() : out += "\\N";
-    }
-    out += '\n';
-  }
-
- private:
-  std::int64_t second_ = 0;
-  std::string second_text_;
-};
 
 std::string summary_json(const figures::RunRecord& record) {
   return text::json_string([&](text::JsonWriter& json) { figures::write_summary(json, record, nullptr); });
@@ -264,18 +224,19 @@ Result<void> Copier::make_month_of(std::int64_t us) {
 Result<void> Copier::send_batch(storage::StreamId stream, const std::vector<Reading>& batch) {
   for (const Reading& reading : batch)
     if (auto made = make_month_of(reading.time.us); !made) return made;
-  if (auto begun = server_.begin_copy("COPY incoming FROM STDIN"); !begun) return begun;
-  CopyLines lines;
-  std::string piece;
+  const CopyRows rows(batch);
+  const std::string list = rows.columns();
+  if (auto begun = server_.begin_copy("COPY incoming (" + list + ") FROM STDIN (FORMAT binary)"); !begun) return begun;
+  std::string piece(CopyRows::header());
   for (const Reading& reading : batch) {
-    lines.add(reading, piece);
+    rows.add(reading, piece);
     if (piece.size() < copy_piece) continue;
     if (auto sent = server_.copy(piece); !sent) return sent;
     piece.clear();
   }
+  piece += CopyRows::trailer();
   if (auto sent = server_.copy(piece); !sent) return sent;
   if (auto ended = server_.end_copy(); !ended) return ended;
-  static const std::string list = column_list();
   if (auto moved = server_.tell("INSERT INTO nightwatt.reading (rig, stream, " + list +
                                     ") SELECT $1::integer, $2::integer, " + list + " FROM incoming",
                                 {rig_, text_of(stream)});

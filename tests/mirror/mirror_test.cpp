@@ -8,6 +8,7 @@
 #include <thread>
 
 #include "copier.hpp"
+#include "copy_rows.hpp"
 #include "figures/budget.hpp"
 #include "figures/comparison.hpp"
 #include "figures/figures.hpp"
@@ -64,6 +65,20 @@ std::vector<Reading> night(std::int64_t begin_us, std::uint32_t seed, int second
     reading.time = UtcTime{begin_us + i * second_us + static_cast<std::int64_t>(random() % 5000)};
     reading.values.set(Quantity::power, {level == 0 ? 0 : level + static_cast<std::int64_t>(random() % 7) - 3, -2});
     if (random() % 3 != 0) reading.values.set(Quantity::voltage, {2298 + static_cast<std::int64_t>(random() % 5), -1});
+    readings.push_back(reading);
+  }
+  return readings;
+}
+
+/// Digits that no usual meter gives: each is a number of its own to the mirror.
+std::vector<Reading> odd_readings() {
+  std::vector<Reading> readings;
+  for (const Decimal value :
+       {Decimal{0, 0}, Decimal{0, -3}, Decimal{-7, -1}, Decimal{10'000, -4}, Decimal{-12'345'678, -5},
+        Decimal{8'999'999'999'999'999, -6}, Decimal{1, -9}, Decimal{25, 8}, Decimal{40'000, 0}}) {
+    Reading reading;
+    reading.time = UtcTime{night_us + static_cast<std::int64_t>(readings.size()) * second_us};
+    reading.values.set(Quantity::power, value);
     readings.push_back(reading);
   }
   return readings;
@@ -168,6 +183,30 @@ TEST_CASE("a packed row reads back as it was, and damage is refused") {
   CHECK_FALSE(storage::unpacked_row(storage::packed_row({"run", {{"id) VALUES (1); --", std::string("x")}}})));
 }
 
+// The bytes are PostgreSQL 15's own: COPY (VALUES (...)) TO STDOUT (FORMAT binary) of the same three rows.
+TEST_CASE("rows for COPY are the bytes that PostgreSQL itself writes, digits after the point and all") {
+  std::vector<Reading> rows(3);
+  rows[0].time = UtcTime{1'767'646'800'250'000};  // 2026-01-05T21:00:00.25Z
+  rows[0].values.set(Quantity::power, {2500, -2});
+  rows[0].values.set(Quantity::reactive, {-705, -4});
+  rows[1].time = UtcTime{946'684'799'000'000};  // 1999-12-31T23:59:59Z
+  rows[1].values.set(Quantity::power, {8'999'999'999'999'999'999, -9});
+  rows[2].time = UtcTime{1'767'646'801'000'000};
+  rows[2].values.set(Quantity::power, {0, -3});
+  rows[2].values.set(Quantity::reactive, {7000, 9});
+  const CopyRows copy(rows);
+  CHECK(copy.columns() == "at, power_w, reactive_var");
+  std::string bytes(CopyRows::header());
+  for (const Reading& row : rows) copy.add(row, bytes);
+  bytes += CopyRows::trailer();
+  CHECK(bytea(bytes) ==
+        "\\x"
+        "5047434f50590aff0d0a0000000000000000000003000000080002eaa91c6624900000000a0001000000000002001900"
+        "00000a0001ffff4000000402c1000300000008fffffffffff0bdc00000001400060002000000090059270f270f270f27"
+        "0f2328ffffffff0003000000080002eaa91c7196400000000800000000000000030000000a00010003000000000007ff"
+        "ff");
+}
+
 TEST_CASE("what a store has is in the mirror row for row, and gives the same figures to the last digit") {
   const auto server = Postgres::start();
   if (!server) return;
@@ -178,6 +217,7 @@ TEST_CASE("what a store has is in the mirror row for row, and gives the same fig
   const auto open = record(store, "bench", "Skua tower", night(night_us + 4000 * second_us, 3, 2000), false);
   must(store.begin());
   must(store.append(1, night(night_us + 7000 * second_us, 4, 500)));  // behind what the open run's state knows
+  must(store.append(must(store.stream_for_meter("odd")), odd_readings()));
   must(store.put_mark({0, first, std::nullopt, UtcTime{night_us + 100 * second_us}, "it's \"quoted\"", std::nullopt}));
   must(store.commit());
   const std::int64_t copied = mirror_once(server->conninfo(), folder.store(), "north-hut");
