@@ -14,7 +14,7 @@ namespace nightwatt {
 namespace {
 
 /// How the false alarms of a history are shared out between the shapes looked for (our own choice).
-constexpr double step_share = 0.5, creep_share = 0.2, apart_share = 0.3;
+constexpr double step_share = 0.4, creep_share = 0.2, night_share = 0.2, regime_share = 0.2;
 /// A step has one parameter more than a creep, its night: each costs ln n (Schwarz 1978).
 constexpr double sure_posterior = 6.0;  // 2 ln 20
 /// Chi-squared of one degree of freedom, 95 %: nights between which a step may lie as well.
@@ -167,15 +167,17 @@ class Seeker {
   Seeker(std::span<const NightLevel> nights, const Nights& chosen, bool with_temperature)
       : nights_(nights), chosen_(chosen), regression_(nights, chosen, with_temperature), with_(with_temperature) {}
 
-  /// The best step, creep and stretch apart. Not all need be there: few nights, or all on one day.
+  /// The best step, creep, night apart and stretch apart. Not all need be there: few nights, or all on one day. Single
+  /// nights are judged beside stretches, of which there are so many more that a night would hardly ever be told.
   [[nodiscard]] std::vector<Explanation> seek() const {
     std::vector<Explanation> found;
     const auto n = static_cast<double>(chosen_.size());
     if (chosen_.size() < least_nights) return found;
-    if (const auto step = best_of(true)) found.push_back(priced(*step, (n - 1.0) / step_share, 2.0));
+    if (const auto step = best_of(Kind::step)) found.push_back(priced(*step, (n - 1.0) / step_share, 2.0));
     if (const auto creep = creeping()) found.push_back(priced(*creep, 1.0 / creep_share, 1.0));
-    const double regimes = (n - 1.0) * (n - 2.0) / 2.0;
-    if (const auto apart = best_of(false)) found.push_back(priced(*apart, regimes / apart_share, 3.0));
+    if (const auto night = best_of(Kind::night)) found.push_back(priced(*night, (n - 2.0) / night_share, 2.0));
+    const double regimes = (n - 2.0) * (n - 3.0) / 2.0;
+    if (const auto regime = best_of(Kind::regime)) found.push_back(priced(*regime, regimes / regime_share, 3.0));
     return found;
   }
 
@@ -208,15 +210,16 @@ class Seeker {
     return one;
   }
 
-  /// Of all steps, or of all stretches within that end before the last night: the one that takes most out of the
-  /// squares, the weights made anew for it.
-  [[nodiscard]] std::optional<Explanation> best_of(bool steps) const {
+  enum class Kind : std::uint8_t { step, night, regime };  ///< nights and stretches end before the last night
+
+  /// Of all of a kind: the one that takes most out of the squares, the weights made anew for it.
+  [[nodiscard]] std::optional<Explanation> best_of(Kind kind) const {
     Explanation one;
-    one.shape = steps ? ChangeShape::step : ChangeShape::apart;
+    one.shape = kind == Kind::step ? ChangeShape::step : ChangeShape::apart;
     Regression::Fit about = regression_.fit(nullptr);
     std::optional<std::pair<std::size_t, std::size_t>> place;
     for (int round = 0; round < weight_rounds; ++round) {
-      const auto next = most_explained(steps, about.between_variance);
+      const auto next = most_explained(kind, about.between_variance);
       if (!next || next == place) break;
       place = next;
       const std::vector<double> column = column_of(next->first, next->second);
@@ -229,7 +232,7 @@ class Seeker {
   }
 
   /// By sums from the front: each place costs a few operations.
-  [[nodiscard]] std::optional<std::pair<std::size_t, std::size_t>> most_explained(bool steps, double between) const {
+  [[nodiscard]] std::optional<std::pair<std::size_t, std::size_t>> most_explained(Kind kind, double between) const {
     const std::size_t n = chosen_.size();
     std::vector<double> weight(n + 1, 0.0), pull(n + 1, 0.0), lean(n + 1, 0.0);
     double sum = 0.0, mean_y = 0.0, mean_c = 0.0, cc = 0.0, cy = 0.0;
@@ -263,11 +266,11 @@ class Seeker {
       most = by * by / size;
       place = {first, last};
     };
-    if (steps)
-      for (std::size_t first = 1; first < n; ++first) look(first, n);
-    else
-      for (std::size_t first = 1; first + 1 < n; ++first)
-        for (std::size_t last = first + 1; last < n; ++last) look(first, last);
+    for (std::size_t first = 1; first < n; ++first) {
+      if (kind == Kind::step) look(first, n);
+      if (kind == Kind::night && first + 1 < n) look(first, first + 1);
+      for (std::size_t last = first + 2; kind == Kind::regime && last < n; ++last) look(first, last);
+    }
     return place;
   }
 

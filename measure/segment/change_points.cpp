@@ -169,7 +169,7 @@ void ChangePoints::save(ByteWriter& out) const {
 
 void ChangePoints::restore(ByteReader& in) {
   pushed_ = in.integer();
-  widest_ = in.whole();
+  widest_ = static_cast<std::size_t>(in.whole());
   least_share_ = in.real();
   for (double* x : {&step_, &least_difference_, &sigma_lr_, &magnitude_, &before_, &last_, &previous_filtered_})
     *x = in.real();

@@ -1,15 +1,17 @@
 #!/usr/bin/env python3
-"""Two rigs, a server and the wire between them, killed and cut at random: at the end the mirror is equal to both stores, row
-for row. Usage: chaos.py BIN_FOLDER [SECONDS [SEED]]
+"""Two rigs, a server, its disk and the wire between them, killed, filled and cut at random: at the end the mirror is equal to
+both stores, row for row: readings, runs, segments, marks and events. Usage: chaos.py BIN_FOLDER [SECONDS [SEED]]
 
-Real programs: two services on simulated meters, a PostgreSQL server in a folder, and a relay as the network. 77 (ctest:
-skipped) where PostgreSQL or socat is missing. The seed is printed; what runs beside it is not the test's to repeat.
+Real programs: two services on simulated meters, a PostgreSQL server in a folder (as root on a small disk of its own, which is
+filled up now and then), and a relay as the network. 77 (ctest: skipped) where PostgreSQL or socat is missing. The seed is printed; what runs beside it is not the test's to repeat.
 """
 
+import json
 import os
 import random
 import shutil
 import signal
+import sqlite3
 import subprocess
 import sys
 import tempfile
@@ -26,6 +28,7 @@ quantity = "power"
 field = 1
 resolution = 0.01
 """
+DISK_MB = 400  # the cluster, its log and an hour's readings take half of it
 NIGHT = "level 0 for 100\nlevel 2 for 400\nlevel 7.5 for 300\nlevel 2 for 300\nlevel 0 for 400\n"
 SCRIPT = "noise white 0.2\n" + 100 * NIGHT
 
@@ -43,7 +46,8 @@ class Child:
 
     def start(self):
         with open(self.log, "ab") as log:
-            self.process = subprocess.Popen(self.words, stdout=log, stderr=log, stdin=subprocess.DEVNULL, cwd="/", user=self.user)
+            self.process = subprocess.Popen(self.words, stdout=log, stderr=log, stdin=subprocess.DEVNULL, cwd="/", user=self.user,
+                                            start_new_session=True)
 
     def kill(self, how=signal.SIGKILL):
         if self.process:
@@ -51,15 +55,24 @@ class Child:
             self.process.wait()
             self.process = None
 
+    def kill_all(self):
+        """With the children that it forked."""
+        if self.process:
+            os.killpg(self.process.pid, signal.SIGKILL)
+            self.process.wait()
+            self.process = None
+
 
 class Bench:
     def __init__(self, bin_folder, folder):
-        self.bin, self.folder, self.pg = Path(bin_folder), Path(folder), postgres_programs()
+        self.bin, self.folder, self.pg = Path(bin_folder).resolve(), Path(folder), postgres_programs()
         self.user = "postgres" if os.geteuid() == 0 else None
         self.rigs = {}
         server = self.folder / "server"
         server.mkdir()
         os.chmod(self.folder, 0o755)
+        self.small_disk = os.geteuid() == 0 and subprocess.run(
+            ["mount", "-t", "tmpfs", "-o", f"size={DISK_MB}m", "nightwatt-chaos", server], check=False).returncode == 0
         if self.user:
             shutil.chown(server, self.user)
         subprocess.run([self.pg / "initdb", "--no-sync", "-A", "trust", "-U", "postgres", "-D", server / "data"], check=True,
@@ -112,6 +125,50 @@ class Bench:
         return subprocess.run([self.bin / "nightwatt", "--config", self.rigs[name][0] / "nightwatt.toml", *words],
                               capture_output=True, text=True).stdout
 
+    def fill_disk(self, seconds):
+        filler = self.folder / "server" / "filler"
+        with open(filler, "wb") as file:
+            try:
+                while True:
+                    file.write(bytes(1 << 20))
+                    file.flush()
+            except OSError:
+                pass
+        time.sleep(seconds)
+        filler.unlink()
+        # Where its own log had no room the server ends; whoever looks after it starts it again.
+        if self.server.process.poll() is not None:
+            self.server.process = None
+            self.start_server()
+
+    def end_run(self, name):
+        self.ask(name, "end")
+
+    def runs_of_store(self, name):
+        """What the tool says of each run, and the rows of marks and events."""
+        runs = {}
+        for run in json.loads(self.ask(name, "--json", "runs"))["runs"]:
+            summary = json.loads(self.ask(name, "--json", "summary", str(run["run"])))
+            segments = json.loads(self.ask(name, "--json", "segments", str(run["run"])))["segments"]
+            runs[run["run"]] = (summary, [[s["kind"], s["samples"], s["level_w"], s["uncertainty_w"], s["energy_wh"]] for s in segments])
+        store = sqlite3.connect(f"file:{self.rigs[name][0]}/rig.db?mode=ro", uri=True)
+        marks = [list(row) for row in store.execute("SELECT id, text FROM mark ORDER BY id")]
+        events = [list(row) for row in store.execute("SELECT id, detail FROM event ORDER BY id")]
+        store.close()
+        return runs, marks, events
+
+    def runs_of_mirror(self, name):
+        of_rig = f"FROM nightwatt.%s AS x JOIN nightwatt.rig ON rig.id = x.rig WHERE rig.name = '{name}'"
+
+        def rows(what, table, order):
+            text = self.sql(f"SELECT json_agg(json_build_array({what}) ORDER BY {order}) {of_rig % table}").strip()
+            return json.loads(text) if text else []
+
+        runs = {run: (summary, []) for run, summary in rows("run, summary", "run", "run")}
+        for run, *segment in rows("run, kind, samples, level_w, uncertainty_w, energy_wh", "segment", "run, place"):
+            runs[run][1].append(segment)
+        return runs, rows("mark, text", "mark", "mark"), rows("event, detail", "event", "event")
+
     def rows_of_store(self, name):
         lines = self.ask(name, "export", "--meter", "bench", "--from", "0", "--to", "4102444800", "--format", "csv").splitlines()[1:]
         return [line.split(",")[:2] for line in lines]
@@ -125,8 +182,10 @@ class Bench:
         for _, meter, service in self.rigs.values():
             meter.kill()
             service.kill()
-        self.wire.kill()
+        self.wire.kill_all()
         self.server.kill(signal.SIGQUIT)
+        if self.small_disk:
+            subprocess.run(["umount", "-l", self.folder / "server"], check=False)
 
 
 def same(left, right):
@@ -135,11 +194,11 @@ def same(left, right):
 
 def torment(bench, seconds, chance):
     names = list(bench.rigs)
-    done = {"rig": 0, "server": 0, "wire": 0}
+    done = {"rig": 0, "server": 0, "wire": 0, "disk": 0, "mark": 0}
     end = time.monotonic() + seconds
     while time.monotonic() < end:
         time.sleep(chance.uniform(0.5, 6.0))
-        what = chance.choice(["rig", "rig", "server", "wire"])
+        what = chance.choice(["rig", "rig", "server", "wire", "mark"] + (["disk"] if bench.small_disk else []))
         done[what] += 1
         if what == "rig":
             service = bench.rigs[chance.choice(names)][2]
@@ -149,9 +208,12 @@ def torment(bench, seconds, chance):
         elif what == "server":
             bench.server.kill()
             bench.start_server()
+        elif what == "disk":
+            bench.fill_disk(chance.uniform(1.0, 5.0))
+        elif what == "mark":
+            bench.ask(chance.choice(names), "mark", f"note {done['mark']}")
         else:
-            bench.wire.kill()
-            subprocess.run(["pkill", "-P", str(os.getpid()), "-f", f"{bench.folder}/wire"], check=False)
+            bench.wire.kill_all()
             time.sleep(chance.uniform(0.0, 4.0))
             bench.wire.start()
     return done
@@ -173,16 +235,25 @@ def main():
         done = torment(bench, seconds, random.Random(seed))
         for _, meter, _ in bench.rigs.values():
             meter.kill()
+        for name in bench.rigs:
+            bench.end_run(name)
         limit = time.monotonic() + 150  # a mirror that was long in trouble tries again after a minute
-        while time.monotonic() < limit and not all(same(bench.rows_of_store(n), bench.rows_of_mirror(n)) for n in bench.rigs):
+        while time.monotonic() < limit and not all(
+                same(bench.rows_of_store(n), bench.rows_of_mirror(n)) and bench.runs_of_store(n) == bench.runs_of_mirror(n)
+                for n in bench.rigs):
             time.sleep(1.0)
         counts = {}
         for name in bench.rigs:
             store, mirror = bench.rows_of_store(name), bench.rows_of_mirror(name)
-            counts[name] = len(store)
             if not same(store, mirror) or len(store) < 20 * seconds * 0.2:
                 problems.append(f"{name}: {len(store)} readings in the store, {len(mirror)} in the mirror, not the same")
-        print(f"seed {seed}, {seconds:g} s: {done} killed; readings {counts}")
+            ours, theirs = bench.runs_of_store(name), bench.runs_of_mirror(name)
+            if ours != theirs:
+                problems.append(f"{name}: runs, segments, marks or events are not the same\n  {ours}\n  {theirs}")
+            runs, marks, events = ours
+            counts[name] = (f"{len(store)} readings, {len(runs)} runs, {sum(len(r[1]) for r in runs.values())} segments, "
+                            f"{len(marks)} marks, {len(events)} events")
+        print(f"seed {seed}, {seconds:g} s: {done}; equal or not, {counts}")
     finally:
         bench.stop()
         if problems:

@@ -2,6 +2,7 @@
 
 #include <catch2/catch.hpp>
 #include <cmath>
+#include <utility>
 #include <vector>
 
 #include "tests/measure/drawn_histories.hpp"
@@ -104,6 +105,44 @@ TEST_CASE("one night out of line stands apart and leaves the rest as it was") {
   CHECK(verdict.changes[0].from == 4);
   CHECK(verdict.changes[0].to == 4);
   CHECK(verdict.changes[0].change_w == Approx(3.1).margin(0.02));
+}
+
+// Twenty nights whose scatter nobody told: a night of eight standard deviations can hardly be missed, one of five is
+// told about as often as one false alarm in 200 histories allows (Grubbs' test for one of twenty: 45 %, from memory).
+TEST_CASE("one night far out of line among twenty is told, and its interval holds") {
+  HistoryWorld world;
+  world.nights = 20;
+  world.between_w = 0.01;
+  world.apart_at = 10;
+  constexpr int histories = 400;
+  const double standard_deviation = std::hypot(world.random_w, world.between_w);
+  for (const auto& [times, least_told] : {std::pair{8.0, 0.95}, std::pair{5.0, 0.35}}) {
+    world.apart_w = times * standard_deviation;
+    int told = 0, held = 0;
+    for (int i = 0; i < histories; ++i) {
+      Dice dice(775'000'001 + static_cast<std::uint64_t>(i));
+      const HistoryVerdict verdict = judge_history(levels(draw(world, dice)), {1.0 / 200.0, world.meter_share});
+      if (verdict.changes.size() != 1 || verdict.changes[0].shape != ChangeShape::apart) continue;
+      ++told;
+      held += std::abs(verdict.changes[0].change_w - world.apart_w) <= verdict.changes[0].uncertainty_w ? 1 : 0;
+    }
+    INFO(times << " deviations: told " << told << ", held " << held);
+    CHECK(told >= least_told * histories);
+    CHECK(held >= 0.9 * told);
+  }
+}
+
+TEST_CASE("nights that take turns between two levels are their device's scatter and no change") {
+  for (const double apart_w : {0.05, 0.5}) {
+    int told = 0;
+    for (int i = 0; i < 400; ++i) {
+      Dice dice(776'000'001 + static_cast<std::uint64_t>(i));
+      std::vector<NightLevel> nights = levels(draw({}, dice));
+      for (std::size_t n = 0; n < nights.size(); n += 2) nights[n].level_w += apart_w;
+      told += judge_history(nights, {}).changes.empty() ? 0 : 1;
+    }
+    CHECK(told <= 2);
+  }
 }
 
 TEST_CASE("two steps are found one after the other") {
