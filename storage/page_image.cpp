@@ -68,8 +68,8 @@ std::optional<std::vector<RowValue>> record(std::string_view bytes) {
   if (!size || *size > bytes.size() || *size < 1) return std::nullopt;
   const std::size_t length_of_size = bytes.size() - types.size();
   if (*size < length_of_size) return std::nullopt;
-  types = bytes.substr(length_of_size, *size - length_of_size);
-  std::string_view body = bytes.substr(*size);
+  types = bytes.substr(length_of_size, static_cast<std::size_t>(*size) - length_of_size);
+  std::string_view body = bytes.substr(static_cast<std::size_t>(*size));
   std::vector<RowValue> values;
   while (!types.empty()) {
     const auto type = varint(types);
@@ -270,7 +270,8 @@ void PageImage::rows_of_page(std::uint32_t number, const std::function<void(cons
       row.id = static_cast<std::int64_t>(*id);
     }
     std::string whole;
-    if (!size || *size > row_bytes_limit || !payload(cell, *size, row.has_id, whole)) continue;
+    if (!size || *size > row_bytes_limit || !payload(cell, static_cast<std::size_t>(*size), row.has_id, whole))
+      continue;
     if (auto values = record(whole)) {
       row.values = std::move(*values);
       take(row);

@@ -253,7 +253,7 @@ def main():
             runs, marks, events = ours
             counts[name] = (f"{len(store)} readings, {len(runs)} runs, {sum(len(r[1]) for r in runs.values())} segments, "
                             f"{len(marks)} marks, {len(events)} events")
-        print(f"seed {seed}, {seconds:g} s: {done}; equal or not, {counts}")
+        print(f"seed {seed}, {seconds:g} s: {done}; {'NOT equal' if problems else 'equal'}: {counts}")
     finally:
         bench.stop()
         if problems:

@@ -137,7 +137,7 @@ TEST_CASE("nights that take turns between two levels are their device's scatter 
     int told = 0;
     for (int i = 0; i < 400; ++i) {
       Dice dice(776'000'001 + static_cast<std::uint64_t>(i));
-      std::vector<NightLevel> nights = levels(draw({}, dice));
+      std::vector<NightLevel> nights = levels(draw(HistoryWorld{}, dice));
       for (std::size_t n = 0; n < nights.size(); n += 2) nights[n].level_w += apart_w;
       told += judge_history(nights, {}).changes.empty() ? 0 : 1;
     }
