@@ -12,5 +12,5 @@ file(CONFIGURE OUTPUT ${CMAKE_BINARY_DIR}/package/nightwatt.toml CONTENT "${_set
 install(FILES ${CMAKE_BINARY_DIR}/package/nightwatt.toml DESTINATION ${CMAKE_INSTALL_DATADIR}/nightwatt)
 
 # Every page that README links, in the places where the links lead. Pictures too; the sources of the manual pages not.
-install(DIRECTORY docs/ DESTINATION ${CMAKE_INSTALL_DOCDIR}/docs FILES_MATCHING PATTERN "*.md" PATTERN "*.png" PATTERN "*.svg" PATTERN "man" EXCLUDE)
+install(DIRECTORY docs/ DESTINATION ${CMAKE_INSTALL_DOCDIR}/docs FILES_MATCHING PATTERN "*.md" PATTERN "*.png" PATTERN "*.svg" PATTERN "*.py" PATTERN "man" EXCLUDE)
 install(FILES DEVELOPERS.md DESTINATION ${CMAKE_INSTALL_DOCDIR})
