@@ -125,27 +125,25 @@ struct Guess {
   static constexpr unsigned fixed = 15;  ///< the level stays
   std::int64_t level = 0;
   std::int64_t step = 0;
-  unsigned utc_offset = 0;
+  unsigned shift = 0;
 };
 
 class Guesser {
  public:
   explicit Guesser(const Guess& guess)
       : step_(guess.step),
-        utc_offset_(guess.utc_offset == Guess::fixed ? 0 : guess.utc_offset),
-        moves_(guess.utc_offset != Guess::fixed),
-        scaled_(static_cast<std::uint64_t>(guess.level) << utc_offset_) {}
-  [[nodiscard]] std::int64_t next() const {
-    return wrapping_plus(static_cast<std::int64_t>(scaled_) >> utc_offset_, step_);
-  }
+        shift_(guess.shift == Guess::fixed ? 0 : guess.shift),
+        moves_(guess.shift != Guess::fixed),
+        scaled_(static_cast<std::uint64_t>(guess.level) << shift_) {}
+  [[nodiscard]] std::int64_t next() const { return wrapping_plus(static_cast<std::int64_t>(scaled_) >> shift_, step_); }
   void see(std::int64_t number) {
     if (moves_)
-      scaled_ += static_cast<std::uint64_t>(wrapping_minus(number, static_cast<std::int64_t>(scaled_) >> utc_offset_));
+      scaled_ += static_cast<std::uint64_t>(wrapping_minus(number, static_cast<std::int64_t>(scaled_) >> shift_));
   }
 
  private:
   std::int64_t step_;
-  unsigned utc_offset_;
+  unsigned shift_;
   bool moves_;
   std::uint64_t scaled_;  ///< modulo 2^64, as all sums here
 };
@@ -186,7 +184,7 @@ std::vector<Guess> guesses_for(std::span<const std::int64_t> numbers) {
   for (std::size_t i = 1; i < numbers.size(); ++i) steps.push_back(wrapping_minus(numbers[i], numbers[i - 1]));
   std::vector<Guess> guesses = {{median_of({numbers.begin(), numbers.end()}), 0, Guess::fixed}};
   guesses.push_back({0, steps.empty() ? 0 : median_of(std::move(steps)), 0});
-  for (const unsigned utc_offset : {2U, 4U}) guesses.push_back({0, 0, utc_offset});
+  for (const unsigned shift : {2U, 4U}) guesses.push_back({0, 0, shift});
   return guesses;
 }
 
@@ -216,7 +214,7 @@ std::string guessed_column(std::span<const std::int64_t> values, double limit) {
   put_varint(out, unit);
   put_signed(out, best->guess.level);
   put_signed(out, best->guess.step);
-  put_byte(out, best->guess.utc_offset);
+  put_byte(out, best->guess.shift);
   best->frequencies.put(out, best->rest);
   return out;
 }
@@ -227,8 +225,8 @@ std::vector<std::int64_t> take_guessed(ByteReader& in, std::size_t count) {
   Guess guess;
   guess.level = in.signed_varint();
   guess.step = in.signed_varint();
-  guess.utc_offset = in.byte();
-  if (!in.ok() || guess.utc_offset > Guess::fixed) {
+  guess.shift = in.byte();
+  if (!in.ok() || guess.shift > Guess::fixed) {
     in.set_bad();
     return {};
   }

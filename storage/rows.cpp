@@ -121,8 +121,7 @@ void put_cell(std::string& out, const Cell& cell) {
   if (const auto* real = std::get_if<double>(&cell)) {
     std::uint64_t bits = 0;
     std::memcpy(&bits, real, sizeof bits);
-    for (unsigned utc_offset = 0; utc_offset < 64; utc_offset += 8)
-      put_byte(out, static_cast<unsigned>(bits >> utc_offset));
+    for (unsigned shift = 0; shift < 64; shift += 8) put_byte(out, static_cast<unsigned>(bits >> shift));
   }
   if (const auto* text = std::get_if<std::string>(&cell)) put_text(out, *text);
   if (const auto* blob = std::get_if<Blob>(&cell)) put_text(out, blob->bytes);
@@ -136,7 +135,7 @@ Cell take_cell(ByteReader& in) {
       return in.signed_varint();
     case 2: {
       std::uint64_t bits = 0;
-      for (unsigned utc_offset = 0; utc_offset < 64; utc_offset += 8) bits |= std::uint64_t{in.byte()} << utc_offset;
+      for (unsigned shift = 0; shift < 64; shift += 8) bits |= std::uint64_t{in.byte()} << shift;
       double real = 0.0;
       std::memcpy(&real, &bits, sizeof real);
       return real;

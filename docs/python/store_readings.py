@@ -10,6 +10,7 @@ python3-zstandard) or the program zstd.
 
 import shutil
 import sqlite3
+import struct
 import subprocess
 import sys
 from decimal import Decimal
@@ -79,9 +80,69 @@ class Bytes:
             for number in self.planes(count - 1, width):
                 values.append(wrapped(values[-1] + unzigzag(number)))
             return values
-        return self.runs(count)
+        if how == 3:
+            return self.byte_runs(count)
+        return self.guessed(count) if how == 4 else self.runs(count)
+
+    def guessed(self, count):
+        first, unit, level, step, shift = self.signed(), self.varint(), self.signed(), self.signed(), self.byte()
+        moves = shift != 15
+        shift = shift if moves else 0
+        level, values = wrapped(level << shift), []
+        for distance in self.coded(count):
+            number = wrapped((level >> shift) + step + unzigzag(distance))
+            if moves:
+                level = wrapped(level + number - (level >> shift))
+            values.append(wrapped(first + number * unit))
+        return values
+
+    def tokens_by_slot(self):
+        """(token, where its part begins, how wide that is) for each of the 4096 slots."""
+        slots, size, token = [], self.varint(), 0
+        while token < size:
+            part = self.varint()
+            if part == 0:
+                token += self.varint()
+            slots += [(token, len(slots), part)] * part
+            token += 1
+        return slots
+
+    def coded(self, count):
+        """Range asymmetric numeral systems, see "code" in docs/format.md."""
+        contexts = self.byte()
+        slots = [self.tokens_by_slot() for _ in range(contexts)]
+        size = self.varint()
+        words = iter(struct.unpack(f"<{size}H", self.take(2 * size)))
+        size = self.varint()
+        digits, at = self.take(size), 0
+        state = next(words) << 16
+        state |= next(words)
+        numbers, before = [], 0
+        for _ in range(count):
+            rest = state % 4096
+            token, begin, width = slots[0 if contexts == 1 else min(before.bit_length(), 5)][rest]
+            state = width * (state // 4096) + rest - begin
+            if state < 65536:
+                state = state << 16 | next(words)
+            bits = 0 if token < 16 else token // 8 - 1
+            behind = int.from_bytes(digits[at // 8:at // 8 + 9], "little") >> at % 8
+            before = (token - 8 * bits << bits) + (behind & ((1 << bits) - 1))
+            at += bits
+            numbers.append(before)
+        if state != 65536 or (at + 7) // 8 != size or next(words, None) is not None:
+            raise ValueError("a damaged column")
+        return numbers
 
     def runs(self, count):
+        value, changes = self.signed(), self.varint()
+        lengths, steps = self.column(changes), self.column(changes)
+        values = []
+        for length, step in zip(lengths, steps):
+            values += [value] * (length + 1)
+            value = wrapped(value + step)
+        return values + [value] * (count - len(values))
+
+    def byte_runs(self, count):
         value, changes = self.signed(), self.varint()
         width_1, width_2 = self.byte(), self.byte()
         lengths = self.planes(changes, width_1)
@@ -136,7 +197,7 @@ def block_column(data, count):
 
 def block_readings(blob):
     data = Bytes(blob)
-    if data.byte() != 1:
+    if data.byte() not in (1, 2):
         raise ValueError("a block of an unknown form")
     count = data.varint()
     times = block_times(data, count)
@@ -178,7 +239,7 @@ def readings(path, run):
     store = sqlite3.connect(f"file:{path}?mode=ro", uri=True)
     try:
         store.execute("BEGIN")
-        if store.execute("PRAGMA user_version").fetchone()[0] > 4:
+        if store.execute("PRAGMA user_version").fetchone()[0] > 5:
             raise ValueError("the store is of a newer version than this decoder")
         found = store.execute("SELECT stream, begin_us, end_us FROM run WHERE id = ?", (run,)).fetchone()
         if found is None or found[0] is None:

@@ -282,6 +282,13 @@ TEST_CASE("on the first of January a later day says which number is the month") 
   CHECK(read.readings.back().time.us == 1'767'312'000'000'000);  // date -u -d 2026-01-02 +%s
 }
 
+TEST_CASE("a NUL byte near the front is told in the same words however few bytes come at a time") {
+  const std::string text("time,power_w\n\0\0\0\n", 17);
+  const std::string whole = read_all(text).error;
+  CHECK(whole.find("NUL byte") != std::string::npos);
+  for (const std::size_t chunk : {std::size_t{1}, std::size_t{5}}) CHECK(read_all(text, {}, chunk).error == whole);
+}
+
 TEST_CASE("a file of many pieces that runs backwards gives the readings of the file that runs on") {
   const std::string head = "time,power_w,note\n";
   std::string on = head, back = head;

@@ -1,7 +1,9 @@
 #include "form.hpp"
 
 #include <algorithm>
+#include <array>
 #include <cstdlib>
+#include <span>
 
 #include "csv/column_name.hpp"
 #include "evidence.hpp"
@@ -452,9 +454,14 @@ std::string shown_delimiter(char delimiter) {
 /// What is no text is told from its first bytes.
 Result<void> refuse_other_files(const std::string& name, const ReadAt& source) {
   std::array<char, 4096> head{};
-  const auto got = source(0, head);
-  if (!got) return tl::unexpected(got.error());
-  const std::string_view begin(head.data(), *got);
+  std::size_t filled = 0;  // a pipe gives what it has
+  while (filled < head.size()) {
+    const auto got = source(filled, std::span(head).subspan(filled));
+    if (!got) return tl::unexpected(got.error());
+    if (*got == 0) break;
+    filled += *got;
+  }
+  const std::string_view begin(head.data(), filled);
   const auto refuse = [&](const std::string& what) { return fail(ErrorKind::input, name + ":1: " + what); };
   if (begin.empty()) return refuse("the file is empty; the first line names the columns: time,power_w");
   if (begin.substr(0, 4) == "PK\x03\x04")
