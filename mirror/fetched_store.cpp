@@ -267,8 +267,8 @@ FetchedStore::FetchedStore(FetchedStore&&) noexcept = default;
 FetchedStore::~FetchedStore() = default;
 
 Result<FetchedStore> FetchedStore::fetch(const std::string& conninfo) {
-  static Timeouts timeouts;  // a command has all the time that its user has
-  auto server = Server::connect(conninfo, timeouts);
+  static Cancellation cancellation;  // a command has all the time that its user has
+  auto server = Server::connect(conninfo, cancellation);
   if (!server) return tl::unexpected(server.error());
   if (auto ready = check_schema(*server); !ready) return tl::unexpected(ready.error());
   std::string folder = (fs::temp_directory_path() / "nightwatt-mirror-XXXXXX").string();

@@ -53,7 +53,7 @@ class Mirror::Impl {
       stop_ = true;
       changed_.notify_all();
     }
-    timeouts_.end();
+    cancellation_.end();
   }
 
   void forget() {
@@ -77,7 +77,7 @@ class Mirror::Impl {
   const MirrorSettings settings_;
 
  private:
-  [[nodiscard]] bool stopping() const { return timeouts_.over; }
+  [[nodiscard]] bool stopping() const { return cancellation_.over; }
 
   /// True: it is to stop.
   bool rest(seconds time) {
@@ -89,7 +89,7 @@ class Mirror::Impl {
   std::string session(seconds& pause) {
     auto store = storage::StoreReader::open(settings_.store);
     if (!store) return store.error().message;
-    auto server = Server::connect(settings_.database, timeouts_);
+    auto server = Server::connect(settings_.database, cancellation_);
     if (!server) return server.error().message;
     if (auto ready = prepare_schema(*server); !ready) return ready.error().message;
     Copier copier(*server, *store, settings_.rig, [this](const std::string& text) { say_(Tone::warning, text); });
@@ -140,7 +140,7 @@ class Mirror::Impl {
   }
 
   Say say_;
-  Timeouts timeouts_;
+  Cancellation cancellation_;
   mutable std::mutex mutex_;
   std::condition_variable changed_;
   bool stop_ = false;

@@ -54,7 +54,7 @@ int value_of(char c) {
 
 }  // namespace
 
-void Timeouts::end() {
+void Cancellation::end() {
   over = true;
   const int waiting = socket;
   if (waiting >= 0) ::shutdown(waiting, SHUT_RDWR);
@@ -62,10 +62,10 @@ void Timeouts::end() {
 
 class Server::Impl {
  public:
-  Impl(const Libpq& calls, PGconn* connection, Timeouts& timeouts)
-      : pq(calls), connection_(connection), timeouts_(timeouts) {}
+  Impl(const Libpq& calls, PGconn* connection, Cancellation& cancellation)
+      : pq(calls), connection_(connection), cancellation_(cancellation) {}
   ~Impl() {
-    timeouts_.socket = -1;
+    cancellation_.socket = -1;
     pq.finish(connection_);
   }
   Impl(const Impl&) = delete;
@@ -79,11 +79,11 @@ class Server::Impl {
       pollfd waiting{pq.socket(connection_), static_cast<short>(wants == PGRES_POLLING_READING ? POLLIN : POLLOUT), 0};
       while (::poll(&waiting, 1, look_up_ms) == 0) {
         waited_ms += look_up_ms;
-        if (timeouts_.over || waited_ms >= connect_limit_ms) return server_says("it does not answer");
+        if (cancellation_.over || waited_ms >= connect_limit_ms) return server_says("it does not answer");
       }
-      if (timeouts_.over) return server_says("it does not answer");
+      if (cancellation_.over) return server_says("it does not answer");
     }
-    timeouts_.socket = pq.socket(connection_);
+    cancellation_.socket = pq.socket(connection_);
     pq.set_notice_processor(connection_, hear_nothing, nullptr);
     pq.set_client_encoding(connection_, "UTF8");
     return {};
@@ -110,14 +110,14 @@ class Server::Impl {
 
  private:
   PGconn* connection_;
-  Timeouts& timeouts_;
+  Cancellation& cancellation_;
 };
 
 Server::Server(std::unique_ptr<Impl> impl) : impl_(std::move(impl)) {}
 Server::Server(Server&&) noexcept = default;
 Server::~Server() = default;
 
-Result<Server> Server::connect(const std::string& conninfo, Timeouts& timeouts) {
+Result<Server> Server::connect(const std::string& conninfo, Cancellation& cancellation) {
   const auto calls = libpq();
   if (!calls) return tl::unexpected(calls.error());
   // The later word wins in libpq: what the caller says comes last. An address of a URI takes no words before it.
@@ -125,7 +125,7 @@ Result<Server> Server::connect(const std::string& conninfo, Timeouts& timeouts) 
   const std::string all = uri ? conninfo : std::string(time_outs) + " " + conninfo;
   PGconn* connection = (*calls)->connect_start(all.c_str());
   if (connection == nullptr) return server_says("not enough memory");
-  auto impl = std::make_unique<Impl>(**calls, connection, timeouts);
+  auto impl = std::make_unique<Impl>(**calls, connection, cancellation);
   if ((*calls)->status(connection) == CONNECTION_BAD) return server_says(one_line((*calls)->error_message(connection)));
   if (auto connected = impl->connect(); !connected) return tl::unexpected(connected.error());
   return Server(std::move(impl));

@@ -16,18 +16,18 @@ using Value = std::optional<std::string>;  ///< as PostgreSQL writes it; none: N
 using Texts = std::vector<Value>;
 
 /// A caller that is not to wait any longer says so here, from any thread.
-struct Timeouts {
+struct Cancellation {
   std::atomic<bool> over{false};
   std::atomic<int> socket{-1};  ///< of the connection that is waited on
   /// Wakes whoever waits for the server.
   void end();
 };
 
-/// One thread but for Timeouts::end(). Every error is ErrorKind::unusable and one line.
+/// One thread but for Cancellation::end(). Every error is ErrorKind::unusable and one line.
 class Server {
  public:
   /// `conninfo` is libpq's; what it does not say of time-outs is added, so that a dead network is noticed.
-  [[nodiscard]] static Result<Server> connect(const std::string& conninfo, Timeouts& timeouts);
+  [[nodiscard]] static Result<Server> connect(const std::string& conninfo, Cancellation& cancellation);
   Server(Server&&) noexcept;
   Server& operator=(Server&&) = delete;
   ~Server();

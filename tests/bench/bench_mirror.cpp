@@ -73,14 +73,14 @@ int main() {
       fs::temp_directory_path() / ("nightwatt-bench-mirror-" + std::to_string(std::random_device{}()));
   fs::create_directory(folder);
   make_rows(folder / "rig.db", folder / "lines");
-  mirror::Timeouts timeouts;
+  mirror::Cancellation cancellation;
   {
-    auto owner = must(mirror::Server::connect(server->conninfo(), timeouts));
+    auto owner = must(mirror::Server::connect(server->conninfo(), cancellation));
     must(mirror::prepare_schema(owner));
   }
   (void)server->sql("CREATE ROLE north LOGIN IN ROLE nightwatt_rig");
   const std::string rig = server->conninfo("rigs", "north");
-  auto connection = must(mirror::Server::connect(rig, timeouts));
+  auto connection = must(mirror::Server::connect(rig, cancellation));
   auto store = must(storage::StoreReader::open(folder / "rig.db"));
   mirror::Copier copier(connection, store, "north-hut", [](const std::string& text) { std::cerr << text << '\n'; });
   must(copier.begin());
