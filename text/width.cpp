@@ -1,48 +1,15 @@
 #include "text/width.hpp"
 
-#include <array>
+#include <utf8proc.h>
 
 #include "text/printable.hpp"
 
 namespace nightwatt::text {
 namespace {
 
-struct Range {
-  char32_t first;
-  char32_t last;
-};
-
-// The large ranges of Unicode 15's EastAsianWidth.txt with value W or F, and the pictographs. libc's wcwidth() would
-// need a UTF-8 locale, which a service machine often lacks.
-constexpr std::array<Range, 14> wide = {{{0x1100, 0x115F},
-                                         {0x2E80, 0x303E},
-                                         {0x3041, 0x33FF},
-                                         {0x3400, 0x4DBF},
-                                         {0x4E00, 0x9FFF},
-                                         {0xA000, 0xA4CF},
-                                         {0xA960, 0xA97C},
-                                         {0xAC00, 0xD7A3},
-                                         {0xF900, 0xFAFF},
-                                         {0xFE30, 0xFE6F},
-                                         {0xFF01, 0xFF60},
-                                         {0xFFE0, 0xFFE6},
-                                         {0x1F300, 0x1FAFF},
-                                         {0x20000, 0x3FFFD}}};
-// Combining marks of the scripts a device name is likely to hold, and variation selectors.
-constexpr std::array<Range, 6> zero = {
-    {{0x0300, 0x036F}, {0x0591, 0x05BD}, {0x1AB0, 0x1AFF}, {0x1DC0, 0x1DFF}, {0x20D0, 0x20FF}, {0xFE00, 0xFE0F}}};
-
-template <std::size_t N>
-bool within(const std::array<Range, N>& ranges, char32_t c) {
-  for (const Range& range : ranges)
-    if (c >= range.first && c <= range.last) return true;
-  return false;
-}
-
+/// Columns of a terminal. libc's wcwidth() would need a UTF-8 locale, which a service machine often lacks.
 std::size_t width_of(char32_t c) {
-  if (c < 0x300) return 1;
-  if (within(zero, c)) return 0;
-  return within(wide, c) ? 2 : 1;
+  return static_cast<std::size_t>(utf8proc_charwidth(static_cast<utf8proc_int32_t>(c)));
 }
 
 }  // namespace

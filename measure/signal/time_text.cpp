@@ -1,7 +1,9 @@
 #include "measure/signal/time_text.hpp"
 
+#include <algorithm>
 #include <array>
 #include <charconv>
+#include <chrono>
 #include <cmath>
 #include <cstdint>
 #include <ctime>
@@ -15,42 +17,16 @@ constexpr std::int64_t s_per_day = 86'400;
 /// 9999-12-31T23:59:59Z: the last instant that has a four-digit year.
 constexpr std::int64_t last_second = 253'402'300'799;
 
-struct Date {
-  std::int64_t year;
-  int month;
-  int day;
-};
-
 std::int64_t floor_div(std::int64_t a, std::int64_t b) {
   return a / b - (a % b < 0 ? 1 : 0);
 }
 
-/// Proleptic Gregorian date of a day counted from 1970-01-01. The year is made to begin in March, so that the leap day
-/// comes last and the months before it follow one pattern of 153 days in five.
-Date date_of_day(std::int64_t day) {
-  const std::int64_t shifted = day + 719'468;  // days from 0000-03-01 to 1970-01-01
-  const std::int64_t era = floor_div(shifted, 146'097);
-  const std::int64_t day_of_era = shifted - era * 146'097;
-  const std::int64_t year_of_era = (day_of_era - day_of_era / 1'460 + day_of_era / 36'524 - day_of_era / 146'096) / 365;
-  const std::int64_t day_of_year = day_of_era - (365 * year_of_era + year_of_era / 4 - year_of_era / 100);
-  const std::int64_t march_month = (5 * day_of_year + 2) / 153;
-  const int month = static_cast<int>(march_month < 10 ? march_month + 3 : march_month - 9);
-  return {year_of_era + era * 400 + (month <= 2 ? 1 : 0), month,
-          static_cast<int>(day_of_year - (153 * march_month + 2) / 5 + 1)};
-}
-
-std::int64_t day_of_date(std::int64_t year, int month, int day) {
-  const std::int64_t march_year = month <= 2 ? year - 1 : year;
-  const std::int64_t era = floor_div(march_year, 400);
-  const std::int64_t year_of_era = march_year - era * 400;
-  const std::int64_t day_of_year = (153 * (month > 2 ? month - 3 : month + 9) + 2) / 5 + day - 1;
-  return era * 146'097 + year_of_era * 365 + year_of_era / 4 - year_of_era / 100 + day_of_year - 719'468;
-}
-
-int days_in_month(std::int64_t year, int month) {
-  constexpr std::array<int, 12> days = {31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31};
-  const bool leap = (year % 4 == 0 && year % 100 != 0) || year % 400 == 0;
-  return days[static_cast<std::size_t>(month - 1)] + (month == 2 && leap ? 1 : 0);
+/// Proleptic Gregorian, of a day counted from 1970-01-01; the calendar's years are those of 16 bits.
+std::chrono::year_month_day date_of_day(std::int64_t day) {
+  using std::chrono::sys_days, std::chrono::year;
+  constexpr auto first = sys_days{year::min() / 1 / 1}.time_since_epoch().count();
+  constexpr auto last = sys_days{year::max() / 12 / 31}.time_since_epoch().count();
+  return sys_days{std::chrono::days{std::clamp<std::int64_t>(day, first, last)}};
 }
 
 void append_padded(std::string& text, std::int64_t number, int width) {
@@ -65,12 +41,12 @@ void append_padded(std::string& text, std::int64_t number, int width) {
 void append_date_time(std::string& text, std::int64_t seconds, char between) {
   const std::int64_t day = floor_div(seconds, s_per_day);
   const std::int64_t second = seconds - day * s_per_day;
-  const Date date = date_of_day(day);
-  append_padded(text, date.year, 4);
+  const std::chrono::year_month_day date = date_of_day(day);
+  append_padded(text, static_cast<int>(date.year()), 4);
   text += '-';
-  append_padded(text, date.month, 2);
+  append_padded(text, static_cast<unsigned>(date.month()), 2);
   text += '-';
-  append_padded(text, date.day, 2);
+  append_padded(text, static_cast<unsigned>(date.day()), 2);
   text += between;
   append_padded(text, second / 3600, 2);
   text += ':';
@@ -132,6 +108,10 @@ struct CivilTime {
   int year = 0, month = 0, day = 0, hour = 0, minute = 0, second = 0;
   std::int64_t us = 0;
 };
+
+std::chrono::year_month_day date_of(const CivilTime& civil) {
+  return std::chrono::year{civil.year} / civil.month / civil.day;
+}
 
 tl::unexpected<Error> refuse(std::string_view text, std::string_view why) {
   std::string shown;
@@ -217,8 +197,7 @@ Result<UtcTime> parse_iso(std::string_view text) {
     if (!scan.skip('T') && !scan.skip('t') && !scan.skip(' ')) return refuse(text, form);
     if (!parse_clock(scan, civil)) return refuse(text, form);
   }
-  if (civil.month < 1 || civil.month > 12 || civil.day < 1 || civil.day > days_in_month(civil.year, civil.month))
-    return refuse(text, "names a day that is not in the calendar");
+  if (!date_of(civil).ok()) return refuse(text, "names a day that is not in the calendar");
   if (civil.hour > 23 || civil.minute > 59 || civil.second > 59) return refuse(text, "names no time of the day");
   if (scan.done()) {
     const std::optional<std::int64_t> second = local_second(civil);
@@ -232,8 +211,8 @@ Result<UtcTime> parse_iso(std::string_view text) {
     offset_s = *offset;
   }
   if (!scan.done()) return refuse(text, form);
-  const std::int64_t second = day_of_date(civil.year, civil.month, civil.day) * s_per_day + civil.hour * 3600 +
-                              civil.minute * 60 + civil.second - offset_s;
+  const std::int64_t second = std::chrono::sys_days{date_of(civil)}.time_since_epoch().count() * s_per_day +
+                              civil.hour * 3600 + civil.minute * 60 + civil.second - offset_s;
   return UtcTime{second * us_per_s + civil.us};
 }
 

@@ -41,6 +41,7 @@ TOOL_LIBRARIES = {"csv": {"measure", "text"}}
 THIRD_PARTY = {
     "tl/expected": set(FOLDERS),
     "boost/math/": {"measure"},
+    "boost/crc.hpp": {"drivers", "storage"},
     "boost/multiprecision/": {"measure"},
     "boost/": {"drivers", "daemon", "tools"},
     "libserialport": {"drivers"},
@@ -49,6 +50,7 @@ THIRD_PARTY = {
     "SQLiteCpp/": {"storage"},
     "sqlite3": {"storage"},
     "zstd": {"storage"},
+    "utf8proc.h": {"text"},
     "toml++/": {"config"},
     "CLI/": {"tools"},
     "nlohmann/": {"tools", "daemon"},
