@@ -201,6 +201,8 @@ def check_code(root, breaches):
         lines = text.split("\n")
         if path.suffix == ".hpp":
             check_header(path, lines, breaches)
+        elif "\nTEST_CASE(" in text and not path.stem.endswith("_test"):
+            breaches.add(path, 1, "a file of test cases is called SUBJECT_test.cpp")
         name = str(path.relative_to(root))
         if folder != "tests":
             check_lengths(path, name, text, breaches)
