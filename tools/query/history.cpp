@@ -73,7 +73,7 @@ void write_figure(Context& context, const History& history, const HistoryGroup& 
 
 void write_people(Context& context, const History& history) {
   context.out.write(toned(context.style, Tone::strong, text::printable(history.device)) + ": " +
-                    std::to_string(history.runs.size()) + " runs\n\n");
+                    std::to_string(history.runs.size()) + (history.runs.size() == 1 ? " run\n\n" : " runs\n\n"));
   write_table(context, history);
   for (const HistoryGroup& group : history.groups)
     for (const FigureHistory& figure : group.figures) write_figure(context, history, group, figure);

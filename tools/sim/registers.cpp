@@ -110,17 +110,7 @@ double usual_step(Quantity quantity) {
 }  // namespace
 
 int registers_taken(RegisterType type) {
-  switch (type) {
-    case RegisterType::u16:
-    case RegisterType::s16:
-      return 1;
-    case RegisterType::u32:
-    case RegisterType::s32:
-    case RegisterType::float32:
-      return 2;
-    default:
-      return 4;
-  }
+  return static_cast<int>(register_count(type));
 }
 
 double display_resolution(const ReadSpec& read, const Script& script) {
