@@ -1,12 +1,12 @@
 // How often a figure of an ordinary night is wrong: thousands of random nights
 // with known truth, by sort.
 //
-//   tools/dev bench nights [COUNT] [FIRST_SEED] [SORT]     all sorts in turns,
-//   or one tools/dev bench nights --explain SEED SORT             one night:
-//   its truth beside what was found tools/dev bench nights --dump SEED SORT one
-//   night as CSV, its truth in comments tools/dev bench nights --relations
-//   [COUNT] [FIRST_SEED] [SORT]     what must agree, whatever the truth is
-//   tools/dev bench nights --sorts                         their names
+//   tools/dev bench nights [COUNT] [FIRST_SEED] [SORT]               all sorts in turns, or one; without SORT the
+//                                                                    nights of second_generator.py follow
+//   tools/dev bench nights --explain SEED SORT                       one night: its truth beside what was found
+//   tools/dev bench nights --dump SEED SORT                          one night as CSV, its truth in comments
+//   tools/dev bench nights --relations [COUNT] [FIRST_SEED] [SORT]   what must agree, whatever the truth is
+//   tools/dev bench nights --sorts                                   their names
 #include <algorithm>
 #include <atomic>
 #include <chrono>
