@@ -351,21 +351,35 @@ class Judge {
     return count > 0.0 ? sum / count : 0.0;
   }
 
+  /// By how much the level differs from one side of the change to the other; of a creep, over all its nights.
+  [[nodiscard]] double total_of(const Explanation& one, const Nights& chosen) const {
+    return one.fit.slope * times_of(one, chosen);
+  }
+  [[nodiscard]] double times_of(const Explanation& one, const Nights& chosen) const {
+    return one.shape == ChangeShape::creep ? nights_[chosen.back()].day - nights_[chosen.front()].day : 1.0;
+  }
+
+  /// Of that, as if its shape were known; expanded.
+  [[nodiscard]] double uncertainty_of(const Explanation& one, const Nights& chosen) const {
+    const double inside = display_of(chosen, one.first, one.last, true);
+    const double display = one.shape == ChangeShape::creep
+                               ? M_SQRT2 * inside
+                               : std::hypot(inside, display_of(chosen, one.first, one.last, false));
+    const double gain = settings_.gain_standard_deviation * total_of(one, chosen);
+    const double chance = one.fit.slope_standard_deviation * times_of(one, chosen);
+    return std::hypot(coverage_factor(one.fit.slope_degrees_of_freedom) * chance, 2.0 * std::hypot(display, gain));
+  }
+
   [[nodiscard]] LevelChange told(const Explanation& one, const std::vector<Explanation>& all, const Seeker& seeker,
                                  const Nights& chosen) const {
     LevelChange change;
     change.shape = one.shape;
     change.false_share = std::min(1.0, one.false_share);
-    double display =
-        std::hypot(display_of(chosen, one.first, one.last, true), display_of(chosen, one.first, one.last, false));
-    double times = 1.0;
     const double base = mean_level_without(one, chosen);
     if (one.shape == ChangeShape::creep) {
-      times = nights_[chosen.back()].day - nights_[chosen.front()].day;
       change.w_per_day = one.fit.slope;
       change.from = chosen.front();
       change.to = chosen.back();
-      display = M_SQRT2 * display_of(chosen, 0, chosen.size(), true);
     } else if (one.shape == ChangeShape::step) {
       change.from = chosen[one.first - 1];
       change.to = chosen[one.first];
@@ -373,17 +387,19 @@ class Judge {
       change.from = chosen[one.first];
       change.to = chosen[one.last - 1];
     }
-    change.change_w = one.fit.slope * times;
+    change.change_w = total_of(one, chosen);
     change.before_w = base;
     change.after_w = base + change.change_w;
-    const double gain = settings_.gain_standard_deviation * change.change_w;
-    change.uncertainty_w =
-        std::hypot(coverage_factor(one.fit.slope_degrees_of_freedom) * one.fit.slope_standard_deviation * times,
-                   2.0 * std::hypot(display, gain));
+    change.uncertainty_w = uncertainty_of(one, chosen);
     place(change, one, seeker, chosen);
-    for (const Explanation& other : all)
-      if (other.shape != one.shape && other.shape != ChangeShape::apart && one.shape != ChangeShape::apart)
-        change.shape_sure = other.cost - one.cost > sure_posterior;
+    for (const Explanation& other : all) {
+      if (other.shape == one.shape || other.shape == ChangeShape::apart || one.shape == ChangeShape::apart) continue;
+      change.shape_sure = other.cost - one.cost > sure_posterior;
+      if (change.shape_sure) continue;
+      // It may be the other, and a step through a creep is half of it: the interval reaches over both.
+      const double between = std::abs(total_of(other, chosen) - change.change_w);
+      change.uncertainty_w = std::max(change.uncertainty_w, between + uncertainty_of(other, chosen));
+    }
     return change;
   }
 

@@ -102,32 +102,41 @@ void night_after_night() {
               nights, told, static_cast<double>(devices) * nights / std::max(told, 1));
 }
 
-void shapes() {
-  std::puts("\nWhat a change of five deviations in 20 nights is told as (of 500)");
-  struct Case {
-    const char* name;
-    HistoryWorld world;
-  };
-  HistoryWorld step, creep, apart;
-  for (HistoryWorld* world : {&step, &creep, &apart}) world->between_w = 0.01;
-  step.step_at = 10, step.step_w = 0.07;
-  creep.creep_w_per_night = 0.07 / 19.0;
-  apart.apart_at = 10, apart.apart_w = 0.07;
-  for (const Case& one : {Case{"step", step}, Case{"creep", creep}, Case{"one night apart", apart}}) {
-    int counts[5] = {}, held = 0, single = 0;
-    for (int i = 0; i < 500; ++i) {
-      const HistoryVerdict verdict = judge_history(history(one.world, i), {1.0 / 200.0, one.world.meter_share});
-      if (verdict.changes.empty()) ++counts[3];
-      if (verdict.changes.size() > 1) ++counts[4];
-      if (verdict.changes.size() != 1) continue;
-      ++counts[static_cast<std::size_t>(verdict.changes[0].shape)];
-      ++single;
-      held += std::abs(verdict.changes[0].change_w - 0.07) <= verdict.changes[0].uncertainty_w ? 1 : 0;
-    }
-    std::printf(
-        "%-16s step %3d, creep %3d, apart %3d, nothing %3d, several %3d; 0.07 W within the interval in %.1f %%\n",
-        one.name, counts[0], counts[1], counts[2], counts[3], counts[4], 100.0 * held / std::max(single, 1));
+/// One change of `deviations` in each of 500 histories: as what it is told, and whether the interval holds.
+void tell(const char* name, HistoryWorld world, double HistoryWorld::*change_w, double deviations) {
+  constexpr int histories = 500;
+  world.between_w = 0.01;
+  const double truth = deviations * std::hypot(world.random_w, world.between_w);
+  world.*change_w = truth;
+  int counts[3] = {}, nothing = 0, several = 0, held = 0;
+  double told_w = 0.0;
+  for (int i = 0; i < histories; ++i) {
+    const HistoryVerdict verdict = judge_history(history(world, i), {1.0 / 200.0, world.meter_share});
+    nothing += verdict.changes.empty() ? 1 : 0;
+    several += verdict.changes.size() > 1 ? 1 : 0;
+    if (verdict.changes.size() != 1) continue;
+    const LevelChange& change = verdict.changes[0];
+    ++counts[static_cast<std::size_t>(change.shape)];
+    held += std::abs(change.change_w - truth) <= change.uncertainty_w ? 1 : 0;
+    told_w += change.change_w;
   }
+  const int single = std::max(histories - nothing - several, 1);
+  std::printf("%-15s %6d   %10.0f   %4d   %5d   %5d   %7d   %7d   %14.2f   %4.1f %%\n", name, world.nights, deviations,
+              counts[0], counts[1], counts[2], nothing, several, told_w / single / truth, 100.0 * held / single);
+}
+
+void shapes() {
+  std::puts("\nWhat one change is told as (of 500 histories)");
+  std::puts("truth           nights   deviations   step   creep   apart   nothing   several   told / truth   held");
+  for (const int nights : {8, 20, 60})
+    for (const double deviations : {4.0, 5.0, 8.0}) {
+      HistoryWorld step, creep, apart;
+      for (HistoryWorld* world : {&step, &creep, &apart}) world->nights = nights;
+      step.step_at = apart.apart_at = nights / 2;
+      tell("step", step, &HistoryWorld::step_w, deviations);
+      tell("creep", creep, &HistoryWorld::creep_w, deviations);
+      tell("one night apart", apart, &HistoryWorld::apart_w, deviations);
+    }
 }
 
 }  // namespace

@@ -35,8 +35,8 @@ struct HistoryWorld {
   double meter_share = 0.006;  ///< standard, of the meter's common error, as a share of the level
   int step_at = -1;            ///< first night after the step; < 0: none
   double step_w = 0.0;
-  double creep_w_per_night = 0.0;
-  int apart_at = -1;  ///< one night out of line
+  double creep_w = 0.0;  ///< from the first night to the last, in proportion to the days
+  int apart_at = -1;     ///< one night out of line
   double apart_w = 0.0;
 };
 struct DrawnNight {
@@ -53,13 +53,14 @@ inline std::vector<DrawnNight> draw(const HistoryWorld& world, Dice& dice) {
     DrawnNight night;
     night.day = day;
     night.random_w = world.random_w * std::exp(std::log(world.random_spread) * dice.uniform());
-    double truth = world.level_w + world.between_w * dice.normal() + world.creep_w_per_night * i;
+    double truth = world.level_w + world.between_w * dice.normal();
     if (world.step_at >= 0 && i >= world.step_at) truth += world.step_w;
     if (i == world.apart_at) truth += world.apart_w;
     night.shown_w = meter * truth + night.random_w * dice.normal();
     nights.push_back(night);
     day += dice.between(0.5, 2.0);
   }
+  for (DrawnNight& night : nights) night.shown_w += meter * world.creep_w * night.day / nights.back().day;
   return nights;
 }
 
