@@ -2,6 +2,8 @@
 
 #include <algorithm>
 
+#include "fault_text.hpp"
+
 namespace nightwatt::drivers {
 
 namespace {
@@ -41,6 +43,11 @@ void QuestionRound::answered_late(Measurement late, Output& out) {
   if (!late.values.empty()) (running_ ? late_ : out.readings).push_back(late);
 }
 
+bool QuestionRound::goes_on(Duration now) {
+  if (!over() && !has_time(now)) leave_rest();
+  return !over();
+}
+
 void QuestionRound::failed() {
   if (at_main()) return todo_.clear();
   todo_.erase(todo_.begin());
@@ -60,6 +67,13 @@ void QuestionRound::drop() {
   todo_.clear();
 }
 
+void QuestionRound::abandon(Duration now) {
+  if (!running_) return;
+  Output dropped;
+  drop();
+  end(now, dropped);
+}
+
 void QuestionRound::end(Duration now, Output& out) {
   if (main_at_ && !values_.empty()) late_.push_back(Measurement{values_, reading_at_, main_at_});
   // Each has its own time; a late one may have come while the main question was asked anew.
@@ -70,6 +84,11 @@ void QuestionRound::end(Duration now, Output& out) {
   todo_.clear();
   running_ = false;
   slot_ = on_grid(slot_.value_or(now) + interval_, interval_, now);
+}
+
+Fault no_answer(std::uint64_t at_byte, const std::string& to_what, int tries) {
+  return make_fault(FaultKind::timeout, at_byte,
+                    "no answer " + to_what + (tries == 1 ? "" : " after " + std::to_string(tries) + " tries"));
 }
 
 }  // namespace nightwatt::drivers

@@ -5,6 +5,7 @@
 #include <cstddef>
 #include <cstdint>
 #include <optional>
+#include <string>
 #include <vector>
 
 #include "drivers/decoder.hpp"
@@ -31,8 +32,11 @@ class QuestionRound {
   [[nodiscard]] bool over() const { return todo_.empty(); }
   /// The main question was answered.
   [[nodiscard]] bool has_reading() const { return main_at_.has_value(); }
-  /// Whether it is time for the next round.
-  [[nodiscard]] bool is_late(Duration now) const { return now >= *slot_ + interval_; }
+  /// Whether the current question may still be asked, anew or at all: one beside the power not once the next round is
+  /// due.
+  [[nodiscard]] bool has_time(Duration now) const { return at_main() || now < *slot_ + interval_; }
+  /// Whether there is a next question; what there is no time for is left out.
+  [[nodiscard]] bool goes_on(Duration now);
 
   /// Of the round; the protocol puts an answer's values in, then calls answered().
   [[nodiscard]] Values& values() { return values_; }
@@ -45,6 +49,8 @@ class QuestionRound {
   void leave_rest();
   /// What was answered so far is not to be trusted.
   void drop();
+  /// The port was opened anew: drops what there is, and keeps the grid.
+  void abandon(Duration now);
   /// Hands the reading out, if there is one, and sets the next slot.
   void end(Duration now, Output& out);
 
@@ -60,5 +66,8 @@ class QuestionRound {
   Values values_;
   std::vector<Measurement> late_;  ///< at most one a try
 };
+
+/// What every protocol says when a question is given up.
+[[nodiscard]] Fault no_answer(std::uint64_t at_byte, const std::string& to_what, int tries);
 
 }  // namespace nightwatt::drivers

@@ -164,10 +164,9 @@ void Capture::collect(const Request& request, const Frame& frame, std::uint64_t 
 
 void Capture::on_exception(const Frame& frame, std::uint64_t at_byte, Output& out) {
   const bool ours = frame.unit == plan_.unit();
-  std::string text = "unit " + std::to_string(frame.unit) + " refused ";
-  text += ours && pending_ ? pending_->text() : "function " + std::to_string(frame.function);
-  text += ": " + std::string(exception_name(frame.code)) + " (exception " + std::to_string(frame.code) + ")";
-  out.faults.push_back(make_fault(ours ? FaultKind::exception : FaultKind::mismatch, at_byte, std::move(text)));
+  const std::string what = ours && pending_ ? pending_->text() : "function " + std::to_string(frame.function);
+  out.faults.push_back(make_fault(ours ? FaultKind::exception : FaultKind::mismatch, at_byte,
+                                  refusal_text(frame.unit, what, frame.code)));
   if (ours) give_up();
 }
 

@@ -97,6 +97,10 @@ std::string Request::text() const {
   return out + "s " + std::to_string(first) + " to " + std::to_string(first + count - 1);
 }
 
+std::string Request::from_whom() const {
+  return "from unit " + std::to_string(unit) + " to " + text();
+}
+
 std::array<std::byte, request_length> request_frame(const Request& request) {
   const auto low = [](unsigned value) { return static_cast<std::byte>(value & 0xFFU); };
   std::array<std::byte, request_length> frame = {low(static_cast<unsigned>(request.unit)),
@@ -136,6 +140,16 @@ std::string_view exception_name(int code) {
     default:
       return "no name in the standard";
   }
+}
+
+std::string refusal_text(int unit, std::string_view what, int code) {
+  return "unit " + std::to_string(unit) + " refused " + std::string(what) + ": " + std::string(exception_name(code)) +
+         " (exception " + std::to_string(code) + ")";
+}
+
+bool refuses_for_now(int code) {
+  constexpr int acknowledge = 5, busy = 6;
+  return code == acknowledge || code == busy;
 }
 
 bool check_is_good(std::span<const std::byte> bytes) {

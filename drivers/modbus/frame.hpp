@@ -31,6 +31,8 @@ struct Request {
   [[nodiscard]] std::size_t answer_length() const { return 5 + data_length(); }
   /// "function 4, registers 12 to 13"
   [[nodiscard]] std::string text() const;
+  /// "from unit 3 to function 4, register 12"
+  [[nodiscard]] std::string from_whom() const;
   friend bool operator==(const Request&, const Request&) = default;
 };
 
@@ -38,6 +40,10 @@ struct Request {
 
 /// Application Protocol V1.1b3, 7: the standard's name of an exception code.
 [[nodiscard]] std::string_view exception_name(int code);
+/// "unit 3 refused function 4, register 12: illegal data address (exception 2)"
+[[nodiscard]] std::string refusal_text(int unit, std::string_view what, int code);
+/// Acknowledge and busy: the meter would answer later.
+[[nodiscard]] bool refuses_for_now(int code);
 
 enum class FrameKind : std::uint8_t {
   request,    ///< for registers, function 3 or 4

@@ -13,9 +13,6 @@ namespace {
 /// Two frames: one that is being received and as much noise in front of it.
 constexpr std::size_t stray_limit = 2 * longest_frame;
 
-constexpr int acknowledge = 5;
-constexpr int busy = 6;
-
 /// The clearing question is asked this often before the line counts as clear, or the meter as one without an answer.
 constexpr int clearing_tries = 3;
 /// A meter that answers other questions and not this one, this often running, does not know it.
@@ -75,11 +72,7 @@ Poller::Poller(Plan plan, const ModbusRtuSettings& settings, const LineSettings&
 }
 
 void Poller::reset(Duration now) {
-  Output dropped;
-  if (round_.running()) {
-    round_.leave_rest();
-    round_.end(now, dropped);
-  }
+  round_.abandon(now);
   buffer_.clear();
   debts_.forget();
   debts_.doubt();
@@ -164,8 +157,7 @@ void Poller::next_request(Duration now, Output& out) {
   tries_ = 0;
   clearing_ = false;
   outstanding_ = false;
-  if (!round_.over() && !round_.at_main() && round_.is_late(now)) round_.leave_rest();
-  if (round_.over()) {
+  if (!round_.goes_on(now)) {
     if (!proving_ || !clears_ || !round_.has_reading()) return end_round(now, out);
     begin_clearing(now);
     return begin_pause(now);
@@ -228,21 +220,15 @@ Duration Poller::clearing_wait() const {
 
 void Poller::on_deadline(Duration now, Output& out) {
   if (clearing_) return on_no_clearing(now, out);
-  const bool no_time = !round_.at_main() && round_.is_late(now);
-  if (tries_ <= retries_ && !no_time) return begin_pause(now);
+  if (tries_ <= retries_ && round_.has_time(now)) return begin_pause(now);
   const bool broken = looks_broken();
   flush_stray(buffer_.size(), out.faults);
-  if (!broken)
-    out.faults.push_back(make_fault(FaultKind::timeout, fed_,
-                                    "no answer from unit " + std::to_string(round_.plan().unit()) + " to " +
-                                        asking().text() +
-                                        (tries_ == 1 ? "" : " after " + std::to_string(tries_) + " tries")));
+  if (!broken) out.faults.push_back(no_answer(fed_, asking().from_whom(), tries_));
   give_up(now, out);
 }
 
 void Poller::on_no_clearing(Duration now, Output& out) {
-  const bool no_time = !round_.over() && !round_.at_main() && round_.is_late(now);
-  if (no_time && !held_) {
+  if (!round_.over() && !round_.has_time(now) && !held_) {
     round_.leave_rest();
     return end_round(now, out);
   }
@@ -259,9 +245,7 @@ void Poller::on_no_clearing(Duration now, Output& out) {
     return end_round(now, out);
   }
   if (ever_cleared_) {  // it is not there, or slower than anything seen: asked again in the next round
-    out.faults.push_back(make_fault(FaultKind::timeout, fed_,
-                                    "no answer from unit " + std::to_string(round_.plan().unit()) + " to " +
-                                        asking().text() + ", which tells late answers from new ones"));
+    out.faults.push_back(no_answer(fed_, asking().from_whom() + ", which tells late answers from new ones", 1));
     round_.leave_rest();
     clearing_ = false;
     return end_round(now, out);
@@ -506,14 +490,11 @@ bool Poller::take_refusal(Duration now, Output& out) {
   buffer_.clear();
   // What was answered before and is refused now was most likely not: the refusal is another's, the answer still to
   // come.
-  const bool credible = code == acknowledge || code == busy || last_[round_.current_index()].data.empty();
+  const bool credible = refuses_for_now(code) || last_[round_.current_index()].data.empty();
   if (credible) static_cast<void>(debts_.answered(asking()));
-  out.faults.push_back(make_fault(FaultKind::exception, fed_ - exception_length,
-                                  "unit " + std::to_string(round_.plan().unit()) + " refused " + asking().text() +
-                                      ": " + std::string(exception_name(code)) + " (exception " + std::to_string(code) +
-                                      ")"));
-  const bool ask_again = (code == acknowledge || code == busy) && tries_ <= retries_;
-  if (ask_again) {
+  out.faults.push_back(
+      make_fault(FaultKind::exception, fed_ - exception_length, refusal_text(asking().unit, asking().text(), code)));
+  if (refuses_for_now(code) && tries_ <= retries_) {
     outstanding_ = false;
     begin_pause(now);
   } else {

@@ -9,8 +9,6 @@ namespace nightwatt::drivers::modbus {
 
 namespace {
 
-constexpr int acknowledge = 5;
-constexpr int busy = 6;
 /// Questions of a capture without their answers that are remembered.
 constexpr std::size_t question_limit = 64;
 /// Noise is told in pieces of this size, so that a stream of nothing else needs no memory.
@@ -23,9 +21,7 @@ Fault noise_fault(std::uint64_t from, std::size_t count) {
 }
 
 Fault refusal(const TcpFrame& frame, const std::string& what, std::uint64_t at_byte) {
-  return make_fault(FaultKind::exception, at_byte,
-                    "unit " + std::to_string(frame.unit) + " refused " + what + ": " +
-                        std::string(exception_name(frame.code)) + " (exception " + std::to_string(frame.code) + ")");
+  return make_fault(FaultKind::exception, at_byte, refusal_text(frame.unit, what, frame.code));
 }
 
 /// Takes frames off the front of a buffer; what begins none is skipped and counted.
@@ -53,11 +49,7 @@ TcpPoller::TcpPoller(Plan plan, const ModbusTcpSettings& settings, Duration inte
     : round_(std::move(plan), interval), timeout_(settings.timeout), retries_(settings.retries) {}
 
 void TcpPoller::reset(Duration now) {
-  Output dropped;
-  if (round_.running()) {
-    round_.drop();
-    round_.end(now, dropped);
-  }
+  round_.abandon(now);
   buffer_at_ += buffer_.size();
   buffer_.clear();
   noise_ = 0;
@@ -74,20 +66,15 @@ void TcpPoller::tick(Duration now, Output& out) {
     round_.begin(now);
     return next_request(now, out);
   }
-  const bool no_time = !round_.at_main() && round_.is_late(now);
-  if (tries_ <= retries_ && !no_time) return send(now, out);
-  out.faults.push_back(make_fault(FaultKind::timeout, buffer_at_ + buffer_.size(),
-                                  "no answer from unit " + std::to_string(round_.plan().unit()) + " to " +
-                                      round_.current().text() +
-                                      (tries_ == 1 ? "" : " after " + std::to_string(tries_) + " tries")));
+  if (tries_ <= retries_ && round_.has_time(now)) return send(now, out);
+  out.faults.push_back(no_answer(buffer_at_ + buffer_.size(), round_.current().from_whom(), tries_));
   round_.failed();
   next_request(now, out);
 }
 
 void TcpPoller::next_request(Duration now, Output& out) {
   tries_ = 0;
-  if (!round_.over() && !round_.at_main() && round_.is_late(now)) round_.leave_rest();
-  if (!round_.over()) return send(now, out);
+  if (round_.goes_on(now)) return send(now, out);
   waiting_ = false;
   round_.end(now, out);
 }
@@ -143,7 +130,7 @@ void TcpPoller::on_frame(const TcpFrame& frame, std::uint64_t at_byte, Duration 
 
 void TcpPoller::on_exception(const TcpFrame& frame, std::uint64_t at_byte, Duration now, Output& out) {
   out.faults.push_back(refusal(frame, round_.current().text(), at_byte));
-  if ((frame.code == acknowledge || frame.code == busy) && tries_ <= retries_) return;  // asked again at the deadline
+  if (refuses_for_now(frame.code) && tries_ <= retries_) return;  // asked again at the deadline
   round_.failed();
   next_request(now, out);
 }

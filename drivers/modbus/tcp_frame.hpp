@@ -18,15 +18,9 @@ inline constexpr std::size_t tcp_header = 7;
 inline constexpr std::size_t longest_tcp_frame = tcp_header + 253;
 inline constexpr std::size_t tcp_request_length = tcp_header + 5;
 
-struct TcpFrame {
-  std::size_t length = 0;  ///< with its header
+/// Its length counts the header.
+struct TcpFrame : Frame {
   std::uint16_t transaction = 0;
-  FrameKind kind = FrameKind::other;
-  int unit = 0;
-  int function = 0;                 ///< without the exception bit
-  int code = 0;                     ///< exception only
-  Request request;                  ///< request only
-  std::span<const std::byte> data;  ///< answer only: the registers
 };
 
 [[nodiscard]] std::array<std::byte, tcp_request_length> tcp_request_frame(const Request& request,

@@ -42,11 +42,7 @@ Instrument::Instrument(Plan plan, const ScpiSettings& settings, const LineSettin
       rests_(plan_.queries().size()) {}
 
 void Instrument::reset(Duration now) {
-  Output dropped;
-  if (round_.running()) {
-    round_.drop();
-    round_.end(now, dropped);
-  }
+  round_.abandon(now);
   lines_.forget_line();
   sent_.clear();
   rests_.assign(rests_.size(), Rest{});
@@ -114,8 +110,7 @@ void Instrument::ask_errors(Duration now, Output& out) {
 void Instrument::next_query(Duration now, Output& out) {
   tries_ = 0;
   while (!round_.over() && !round_.at_main() && now < rests_[round_.current_index()].until) round_.failed();
-  if (!round_.over() && !round_.at_main() && round_.is_late(now)) round_.leave_rest();
-  if (!round_.over()) return ask(now, out);
+  if (round_.goes_on(now)) return ask(now, out);
   round_.end(now, out);
   phase_ = Phase::idle;
 }
@@ -140,11 +135,8 @@ void Instrument::on_cleared(Duration now, Output& out) {
     return;
   }
   if (!asked_) return next_query(now, out);  // its answer came while the errors were asked for
-  if (!refused_ && tries_ <= settings_.retries && !(round_.is_late(now) && !round_.at_main())) return ask(now, out);
-  if (!refused_)
-    out.faults.push_back(make_fault(FaultKind::timeout, fed_,
-                                    "no answer to " + plan_.queries()[round_.current_index()] +
-                                        (tries_ == 1 ? "" : " after " + std::to_string(tries_) + " tries")));
+  if (!refused_ && tries_ <= settings_.retries && round_.has_time(now)) return ask(now, out);
+  if (!refused_) out.faults.push_back(no_answer(fed_, "to " + plan_.queries()[round_.current_index()], tries_));
   rest(now);
   give_up(now, out);
 }

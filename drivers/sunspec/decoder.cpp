@@ -33,21 +33,20 @@ bool is_meter_block(std::span<const std::byte> data) {
 }  // namespace
 
 Meter::Meter(std::vector<ReadSpec> reads, const SunSpecSettings& settings, const LineSettings& line, Duration interval)
-    : reads_(std::move(reads)), settings_(settings), interval_(interval), character_time_(line.character_time()) {}
+    : reads_(std::move(reads)), settings_(settings), character_time_(line.character_time()), round_(1, 0, interval) {}
 
 void Meter::reset(Duration now) {
-  look_anew(now);
-  // What comes at first is an answer to somebody else.
-  next_ask_ = now + settings_.timeout;
+  round_.abandon(now);
+  look_anew(now + settings_.timeout);  // what comes at first is an answer to somebody else
 }
 
-void Meter::look_anew(Duration now) {
+void Meter::look_anew(Duration at) {
   step_ = Step::find_map;
   base_ = 0;
   tries_ = 0;
   waiting_ = false;
   buffer_.clear();
-  next_ask_ = now;
+  next_ask_ = at;
 }
 
 modbus::Request Meter::request() const {
@@ -65,7 +64,7 @@ modbus::Request Meter::request() const {
 void Meter::tick(Duration now, Output& out) {
   if (now < *next_tick()) return;
   if (waiting_) return on_silence(now, out);
-  if (step_ == Step::read && !slot_) slot_ = now;
+  if (step_ == Step::read) round_.begin(now);
   ask(now, out);
 }
 
@@ -87,10 +86,8 @@ void Meter::ask(Duration now, Output& out) {
 void Meter::on_silence(Duration now, Output& out) {
   if (step_ == Step::find_map && tries_ > settings_.retries) return next_base(now, out);
   if (tries_ <= settings_.retries) return ask(now, out);
-  out.faults.push_back(make_fault(FaultKind::timeout, fed_,
-                                  "no answer from unit " + std::to_string(settings_.unit) + " to " + request().text() +
-                                      " after " + std::to_string(tries_) + " tries"));
-  if (step_ == Step::read) return wait_for_slot(now);
+  out.faults.push_back(no_answer(fed_, request().from_whom(), tries_));
+  if (step_ == Step::read) return end_round(now, out);
   look_anew(now + look_again_after);
 }
 
@@ -107,13 +104,11 @@ void Meter::next_base(Duration now, Output& out) {
   look_anew(now + look_again_after);
 }
 
-void Meter::wait_for_slot(Duration now) {
+void Meter::end_round(Duration now, Output& out) {
   waiting_ = false;
   tries_ = 0;
-  Duration next = slot_.value_or(now) + interval_;
-  if (next < now) next += interval_ * ((now - next) / interval_);
-  slot_ = next;
-  next_ask_ = std::max(next, now);
+  round_.end(now, out);
+  next_ask_ = *round_.next_slot();
 }
 
 void Meter::feed(std::span<const std::byte> bytes, Duration now, Output& out) {
@@ -125,40 +120,34 @@ void Meter::feed(std::span<const std::byte> bytes, Duration now, Output& out) {
   }
 }
 
+/// The last bytes as a frame, of the kind that is spoken for now.
+std::optional<modbus::Frame> Meter::frame_of_last(std::size_t length) const {
+  if (buffer_.size() < length) return std::nullopt;
+  const auto last = std::span(buffer_).last(length);
+  std::optional<modbus::Frame> frame;
+  if (!tcp_) {
+    frame = modbus::frame_at(last, true).frame;
+  } else if (const auto found = modbus::tcp_frame_at(last).frame; found && found->transaction == transaction_) {
+    frame = *found;
+  }
+  return frame && frame->length == length ? frame : std::nullopt;
+}
+
 /// Whether the bytes so far end in the awaited answer, or in its refusal.
 bool Meter::take_frame(Duration now, Output& out) {
   const modbus::Request asked = request();
-  const std::span<const std::byte> all(buffer_);
-  const std::size_t overhead = tcp_ ? modbus::tcp_header + 2 : 5;
+  const std::size_t header = tcp_ ? modbus::tcp_header + 2 : 5;  // of an answer, its check counted
   const std::size_t refusal = tcp_ ? modbus::tcp_header + 2 : modbus::exception_length;
-  for (const std::size_t length : {asked.data_length() + overhead, refusal}) {
-    if (all.size() < length) continue;
-    const auto last = all.last(length);
+  for (const std::size_t length : {asked.data_length() + header, refusal}) {
+    const auto frame = frame_of_last(length);
+    if (!frame || frame->unit != asked.unit || frame->function != asked.function) continue;
     const std::uint64_t at_byte = fed_ - length;
-    if (tcp_) {
-      const auto found = modbus::tcp_frame_at(last);
-      if (!found.frame || found.frame->length != length || found.frame->unit != settings_.unit ||
-          found.frame->transaction != transaction_ || found.frame->function != asked.function)
-        continue;
-      if (found.frame->kind == modbus::FrameKind::exception) {
-        on_refusal(found.frame->code, at_byte, now, out);
-        return true;
-      }
-      if (found.frame->kind != modbus::FrameKind::answer || found.frame->data.size() != asked.data_length()) continue;
-      const std::vector<std::byte> data(found.frame->data.begin(), found.frame->data.end());
-      on_answer(data, at_byte, now, out);
+    if (frame->kind == modbus::FrameKind::exception) {
+      on_refusal(frame->code, at_byte, now, out);
       return true;
     }
-    const auto found = modbus::frame_at(last, true);
-    if (!found.frame || found.frame->length != length || found.frame->unit != settings_.unit ||
-        found.frame->function != asked.function)
-      continue;
-    if (found.frame->kind == modbus::FrameKind::exception) {
-      on_refusal(found.frame->code, at_byte, now, out);
-      return true;
-    }
-    if (found.frame->kind != modbus::FrameKind::answer || found.frame->data.size() != asked.data_length()) continue;
-    const std::vector<std::byte> data(found.frame->data.begin(), found.frame->data.end());
+    if (frame->kind != modbus::FrameKind::answer || frame->data.size() != asked.data_length()) continue;
+    const std::vector<std::byte> data(frame->data.begin(), frame->data.end());  // asking on empties the buffer
     on_answer(data, at_byte, now, out);
     return true;
   }
@@ -167,11 +156,9 @@ bool Meter::take_frame(Duration now, Output& out) {
 
 void Meter::on_refusal(int code, std::uint64_t at_byte, Duration now, Output& out) {
   if (step_ == Step::find_map) return next_base(now, out);  // no map there
-  out.faults.push_back(make_fault(FaultKind::exception, at_byte,
-                                  "unit " + std::to_string(settings_.unit) + " refused " + request().text() + ": " +
-                                      std::string(modbus::exception_name(code)) + " (exception " +
-                                      std::to_string(code) + ")"));
-  if (step_ == Step::read) return wait_for_slot(now);
+  out.faults.push_back(
+      make_fault(FaultKind::exception, at_byte, modbus::refusal_text(settings_.unit, request().text(), code)));
+  if (step_ == Step::read) return end_round(now, out);
   look_anew(now + look_again_after);
 }
 
@@ -190,7 +177,7 @@ void Meter::on_answer(std::span<const std::byte> data, std::uint64_t at_byte, Du
     if (is_meter(first) && length + 2 >= block_length(first)) {
       model_ = first;
       step_ = Step::read;
-      slot_ = now;
+      round_.begin(now);
       return ask(now, out);
     }
     const bool over = first == end_of_map || ++walked_ > most_models || at_ + length + 2 > 0xFFFFU - 2;
@@ -210,10 +197,9 @@ void Meter::on_answer(std::span<const std::byte> data, std::uint64_t at_byte, Du
                                         "; looking for the map again"));
     return look_anew(now);
   }
-  Values values;
-  take_block(data, reads_, at_byte, values, out.faults);
-  if (!values.empty()) out.readings.push_back(Measurement{values, at_byte, std::nullopt});
-  wait_for_slot(now);
+  take_block(data, reads_, at_byte, round_.values(), out.faults);
+  round_.answered(at_byte, now);
+  end_round(now, out);
 }
 
 void CaptureBlocks::feed(std::span<const std::byte> bytes, Output& out) {
@@ -246,14 +232,13 @@ void CaptureBlocks::parse(bool at_end, Output& out) {
       continue;
     }
     end_noise(buffer_at_ + at, out);
-    const std::span<const std::byte> data = serial.frame ? serial.frame->data : tcp.frame->data;
-    const int unit = serial.frame ? serial.frame->unit : tcp.frame->unit;
-    if (unit == unit_ && is_meter_block(data)) {
+    const modbus::Frame& frame = serial.frame ? *serial.frame : *tcp.frame;
+    if (frame.unit == unit_ && is_meter_block(frame.data)) {
       Values values;
-      take_block(data, reads_, buffer_at_ + at, values, out.faults);
+      take_block(frame.data, reads_, buffer_at_ + at, values, out.faults);
       if (!values.empty()) out.readings.push_back(Measurement{values, buffer_at_ + at, std::nullopt});
     }
-    at += serial.frame ? serial.frame->length : tcp.frame->length;
+    at += frame.length;
   }
   buffer_.erase(buffer_.begin(), buffer_.begin() + static_cast<std::ptrdiff_t>(at));
   buffer_at_ += at;

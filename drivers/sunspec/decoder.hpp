@@ -10,6 +10,7 @@
 #include "drivers/decoder.hpp"
 #include "drivers/sunspec/settings.hpp"
 #include "modbus/frame.hpp"
+#include "question_round.hpp"
 
 namespace nightwatt::drivers::sunspec {
 
@@ -31,20 +32,21 @@ class Meter final : public Decoder {
  private:
   enum class Step : std::uint8_t { find_map, walk, read };
 
-  void look_anew(Duration now);
+  void look_anew(Duration at);
   void ask(Duration now, Output& out);
   void on_silence(Duration now, Output& out);
   void on_answer(std::span<const std::byte> data, std::uint64_t at_byte, Duration now, Output& out);
   void on_refusal(int code, std::uint64_t at_byte, Duration now, Output& out);
   void next_base(Duration now, Output& out);
-  void wait_for_slot(Duration now);
+  void end_round(Duration now, Output& out);
   [[nodiscard]] modbus::Request request() const;
+  [[nodiscard]] std::optional<modbus::Frame> frame_of_last(std::size_t length) const;
   [[nodiscard]] bool take_frame(Duration now, Output& out);
 
   std::vector<ReadSpec> reads_;
   SunSpecSettings settings_;
-  Duration interval_;
   Duration character_time_;
+  QuestionRound round_;  ///< of one question: the meter's block
 
   Step step_ = Step::find_map;
   bool tcp_ = false;      ///< frames of TCP, for now
@@ -56,7 +58,6 @@ class Meter final : public Decoder {
   bool waiting_ = false;
   Duration deadline_{};
   Duration next_ask_{};
-  std::optional<Duration> slot_;
   std::uint16_t transaction_ = 0;
   std::vector<std::byte> buffer_;
   std::uint64_t fed_ = 0;
