@@ -27,8 +27,9 @@ constexpr int between_rounds = 16;
 constexpr double least_chance = 1e-9;
 
 using Nights = std::vector<std::size_t>;  // indices into what was given
+using Columns = std::vector<std::vector<double>>;
 
-/// Fits 1, the temperature where it is used, and one more column to nights of unequal chance, whose scatter beyond it
+/// Fits 1, the temperature where it is used, and more columns to nights of unequal chance, whose scatter beyond it
 /// is found from the residuals.
 class Regression {
  public:
@@ -55,8 +56,8 @@ class Regression {
 
   /// Scatter beyond chance: such that the weighted squares of the residuals are what they should be (Paule & Mandel
   /// 1982, from memory).
-  [[nodiscard]] Fit fit(const std::vector<double>* column) const {
-    Fit best = weighted(column, 0.0);
+  [[nodiscard]] Fit fit(const Columns& more) const {
+    Fit best = weighted(more, 0.0);
     if (best.degrees_of_freedom < 1.0 || squares(best, 0.0) <= best.degrees_of_freedom) return best;
     double high = 0.0;
     for (const double r : best.residuals) high += r * r;
@@ -64,7 +65,7 @@ class Regression {
     double low = high * 1e-12;
     for (int i = 0; i < between_rounds; ++i) {
       const double middle = std::sqrt(low * high);
-      best = weighted(column, middle);
+      best = weighted(more, middle);
       (squares(best, middle) > best.degrees_of_freedom ? low : high) = middle;
     }
     return best;
@@ -84,19 +85,19 @@ class Regression {
   }
 
   /// Columns made orthogonal one after the other, each to those before.
-  [[nodiscard]] Fit weighted(const std::vector<double>* column, double between) const {
+  [[nodiscard]] Fit weighted(const Columns& more, double between) const {
     const std::size_t n = chosen_.size();
     std::vector<double> w(n), y(n);
     for (std::size_t i = 0; i < n; ++i) {
       w[i] = 1.0 / (variance_[i] + between);
       y[i] = nights_[chosen_[i]].level_w;
     }
-    std::vector<std::vector<double>> columns = {std::vector<double>(n, 1.0)};
+    Columns columns = {std::vector<double>(n, 1.0)};
     if (with_temperature_) {
       columns.emplace_back();
       for (const std::size_t i : chosen_) columns.back().push_back(*nights_[i].temperature);
     }
-    if (column) columns.push_back(*column);
+    columns.insert(columns.end(), more.begin(), more.end());
     Fit result;
     result.between_variance = between;
     result.degrees_of_freedom = static_cast<double>(n) - static_cast<double>(columns.size());
@@ -157,6 +158,7 @@ class Regression {
 struct Explanation {
   ChangeShape shape = ChangeShape::step;
   std::size_t first = 0, last = 0;  ///< nights [first, last) of those chosen are otherwise; of a step: to the end
+  bool on_creep = false;            ///< of a step: the level creeps besides
   Regression::Fit fit;
   double false_share = 1.0;  ///< of one such test, times how many were made
   double cost = 0.0;         ///< description length, twice
@@ -173,7 +175,10 @@ class Seeker {
     std::vector<Explanation> found;
     const auto n = static_cast<double>(chosen_.size());
     if (chosen_.size() < least_nights) return found;
-    if (const auto step = best_of(Kind::step)) found.push_back(priced(*step, (n - 1.0) / step_share, 2.0));
+    if (const auto step = best_of(Kind::step)) {
+      found.push_back(priced(*step, (n - 1.0) / step_share, 2.0));
+      if (chosen_.size() > least_nights) found.push_back(on_a_creep(found.back()));
+    }
     if (const auto creep = creeping()) found.push_back(priced(*creep, 1.0 / creep_share, 1.0));
     if (const auto night = best_of(Kind::night)) found.push_back(priced(*night, (n - 2.0) / night_share, 2.0));
     const double regimes = (n - 2.0) * (n - 3.0) / 2.0;
@@ -200,14 +205,29 @@ class Seeker {
   }
 
   [[nodiscard]] std::optional<Explanation> creeping() const {
-    std::vector<double> column;
-    for (const std::size_t i : chosen_) column.push_back(nights_[i].day);
-    if (!(column.back() > column.front())) return std::nullopt;
+    if (!(nights_[chosen_.back()].day > nights_[chosen_.front()].day)) return std::nullopt;
     Explanation one;
     one.shape = ChangeShape::creep;
     one.last = chosen_.size();
-    one.fit = regression_.fit(&column);
+    one.fit = regression_.fit({days()});
     return one;
+  }
+
+  /// The same step in a level that creeps besides. No more of a false alarm than the step alone.
+  [[nodiscard]] Explanation on_a_creep(const Explanation& step) const {
+    Explanation one = step;
+    one.on_creep = true;
+    one.fit = regression_.fit({days(), column_of(step.first, step.last)});
+    one = priced(one, (static_cast<double>(chosen_.size()) - 1.0) / step_share, 3.0);
+    one.cost -= 2.0 * std::log(creep_share);  // that both happen is as much rarer
+    one.false_share = std::max(one.false_share, step.false_share);
+    return one;
+  }
+
+  [[nodiscard]] std::vector<double> days() const {
+    std::vector<double> column;
+    for (const std::size_t i : chosen_) column.push_back(nights_[i].day);
+    return column;
   }
 
   enum class Kind : std::uint8_t { step, night, regime };  ///< nights and stretches end before the last night
@@ -216,14 +236,13 @@ class Seeker {
   [[nodiscard]] std::optional<Explanation> best_of(Kind kind) const {
     Explanation one;
     one.shape = kind == Kind::step ? ChangeShape::step : ChangeShape::apart;
-    Regression::Fit about = regression_.fit(nullptr);
+    Regression::Fit about = regression_.fit({});
     std::optional<std::pair<std::size_t, std::size_t>> place;
     for (int round = 0; round < weight_rounds; ++round) {
       const auto next = most_explained(kind, about.between_variance);
       if (!next || next == place) break;
       place = next;
-      const std::vector<double> column = column_of(next->first, next->second);
-      about = regression_.fit(&column);
+      about = regression_.fit({column_of(next->first, next->second)});
       one.first = next->first;
       one.last = next->second;
       one.fit = about;
@@ -393,9 +412,10 @@ class Judge {
     change.uncertainty_w = uncertainty_of(one, chosen);
     place(change, one, seeker, chosen);
     for (const Explanation& other : all) {
-      if (other.shape == one.shape || other.shape == ChangeShape::apart || one.shape == ChangeShape::apart) continue;
-      change.shape_sure = other.cost - one.cost > sure_posterior;
-      if (change.shape_sure) continue;
+      if (&other == &one || other.shape == ChangeShape::apart || one.shape == ChangeShape::apart) continue;
+      // Beside a creep alone, a step on it is no other size of the creep.
+      if ((other.on_creep && one.shape == ChangeShape::creep) || other.cost - one.cost > sure_posterior) continue;
+      if (other.shape != one.shape && !one.on_creep) change.shape_sure = false;
       // It may be the other, and a step through a creep is half of it: the interval reaches over both.
       const double between = std::abs(total_of(other, chosen) - change.change_w);
       change.uncertainty_w = std::max(change.uncertainty_w, between + uncertainty_of(other, chosen));
@@ -423,8 +443,7 @@ class Judge {
     change.latest = change.to;
     if (one.shape != ChangeShape::step) return;
     for (std::size_t first = 1; first < chosen.size(); ++first) {
-      const std::vector<double> column = seeker.column_of(first, chosen.size());
-      const Regression::Fit fit = seeker.regression().fit(&column);
+      const Regression::Fit fit = seeker.regression().fit({seeker.column_of(first, chosen.size())});
       if (fit.minus_two_log_likelihood - one.fit.minus_two_log_likelihood > as_likely) continue;
       change.earliest = std::min(change.earliest, chosen[first - 1]);
       change.latest = std::max(change.latest, chosen[first]);
@@ -440,7 +459,7 @@ class Judge {
       const Regression regression(nights_, chosen, with_temperature_ && chosen.size() >= least_nights);
       std::vector<double> days;
       for (const std::size_t i : chosen) days.push_back(nights_[i].day);
-      const Regression::Fit fit = regression.fit(creeping ? &days : nullptr);
+      const Regression::Fit fit = regression.fit(creeping ? Columns{days} : Columns{});
       if (fit.degrees_of_freedom < 1.0) return;
       squares += fit.degrees_of_freedom * fit.between_variance;
       degrees_of_freedom += fit.degrees_of_freedom;
@@ -453,7 +472,7 @@ class Judge {
     const bool creeping = std::find(creeping_.begin(), creeping_.end(), *longest) != creeping_.end();
     std::vector<double> days;
     for (const std::size_t i : *longest) days.push_back(nights_[i].day);
-    const Regression::Fit fit = Regression(nights_, *longest, true).fit(creeping ? &days : nullptr);
+    const Regression::Fit fit = Regression(nights_, *longest, true).fit(creeping ? Columns{days} : Columns{});
     if (fit.degrees_of_freedom >= 1.0 && fit.per_degree_standard_deviation > 0.0)
       verdict_.w_per_degree =
           Slope{fit.per_degree, coverage_factor(fit.degrees_of_freedom) * fit.per_degree_standard_deviation};

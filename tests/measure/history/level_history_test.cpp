@@ -65,7 +65,7 @@ TEST_CASE("0.05 W is seen at 40 W on a meter that promises 1 %") {
     if (verdict.changes.size() != 1 || verdict.changes[0].shape != ChangeShape::step) continue;
     ++seen;
     held += std::abs(verdict.changes[0].change_w - 0.05) <= verdict.changes[0].uncertainty_w ? 1 : 0;
-    CHECK(verdict.changes[0].uncertainty_w < 0.02);
+    CHECK(verdict.changes[0].uncertainty_w < 0.035);  // of 0.05, where a creep besides is not ruled out
   }
   CHECK(seen >= histories * 98 / 100);
   CHECK(held >= seen * 92 / 100);
@@ -166,6 +166,22 @@ TEST_CASE("nights that take turns between two levels are their device's scatter 
     }
     CHECK(told <= 2);
   }
+}
+
+TEST_CASE("a step in a level that creeps is told without what crept") {
+  int told = 0, held = 0;
+  for (std::uint64_t seed = 1; seed <= 100; ++seed) {
+    Dice dice(seed);
+    std::vector<double> watts;
+    for (int i = 0; i < 21; ++i) watts.push_back(12.0 + 0.02 * i + (i >= 14 ? 0.25 : 0.0) + 0.01 * dice.normal());
+    for (const LevelChange& change : judge_history(nights_of(watts), {}).changes) {
+      if (change.shape != ChangeShape::step || change.to != 14) continue;
+      ++told;
+      held += std::abs(change.change_w - 0.25) <= change.uncertainty_w ? 1 : 0;
+    }
+  }
+  CHECK(told >= 95);
+  CHECK(held >= told * 91 / 100);  // 95 wanted, less two deviations of a hundred throws
 }
 
 TEST_CASE("two steps are found one after the other") {
