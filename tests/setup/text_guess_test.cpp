@@ -1,6 +1,6 @@
 // What is guessed of a meter's lines. The lines are synthetic, in the forms that docs/meters.md describes.
-#include "drivers/protocols.hpp"
 #include "setup/text_guess.hpp"
+#include "drivers/protocols.hpp"
 
 #include <catch2/catch.hpp>
 #include <string>

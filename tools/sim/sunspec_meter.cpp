@@ -10,8 +10,8 @@ namespace nightwatt::sim {
 namespace {
 
 // The published models 1 and 203 (SunSpec, Apache-2.0): lengths, and where a value and its scale factor stand. The
-// decoder has the same places in drivers/sunspec/model.cpp. They are written here anew on purpose: an end that took them
-// from there would agree with it also where both are wrong.
+// decoder has the same places in drivers/sunspec/model.cpp. They are written here anew on purpose: an end that took
+// them from there would agree with it also where both are wrong.
 constexpr std::size_t common_model = 2;
 constexpr std::size_t common_length = 66;
 constexpr std::size_t meter_model = common_model + 2 + common_length;
