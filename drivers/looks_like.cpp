@@ -16,6 +16,8 @@ namespace {
 constexpr int enough = 2;
 /// A check of 16 bits is right by accident once in 65536 places; this many frames are not.
 constexpr int enough_frames = 3;
+/// So many of the longest are that, and what they were cut from. A check for each byte of more would hold up the loop.
+constexpr std::size_t frames_within = (enough_frames + 1) * modbus::longest_frame;
 
 bool contains(std::span<const std::byte> bytes, std::span<const std::byte> part) {
   return std::search(bytes.begin(), bytes.end(), part.begin(), part.end()) != bytes.end();
@@ -128,7 +130,8 @@ std::string_view looks_like(std::span<const std::byte> bytes) {
   constexpr std::byte one{0x01};
   constexpr std::array sml_start = {escape, escape, escape, escape, one, one, one, one};
   if (contains(bytes, sml_start)) return "SML messages (sml)";
-  if (good_serial_frames(bytes) >= enough_frames) return "Modbus RTU frames (modbus-rtu)";
+  if (good_serial_frames(bytes.first(std::min(bytes.size(), frames_within))) >= enough_frames)
+    return "Modbus RTU frames (modbus-rtu)";
   if (frames_in_a_row(bytes) >= enough_frames) return "Modbus TCP frames (modbus-tcp)";
   std::vector<std::string> lines = lines_of(bytes);
   std::erase_if(lines, [](const std::string& line) { return line.empty(); });

@@ -2,6 +2,8 @@
 
 #include <modbus.h>
 #include <sml/sml_file.h>
+#include <sys/socket.h>
+#include <unistd.h>
 
 #include <array>
 #include <bit>
@@ -13,6 +15,8 @@
 #include <iostream>
 #include <nlohmann/json.hpp>
 
+#include "s0/edge.hpp"
+#include "tests/bench/loop_time.hpp"
 #include "tests/drivers/sml_bytes.hpp"
 #include "tests/drivers/stream.hpp"
 
@@ -72,17 +76,68 @@ std::uint16_t plain_crc(const std::uint8_t* data, std::size_t length) {
   return static_cast<std::uint16_t>(crc);
 }
 
-void append_answer(test::Bytes& stream, const std::array<std::uint16_t, 8>& registers) {
-  std::vector<std::uint8_t> frame = {1, 4, 16};
+/// Unit, function, count of bytes, registers.
+std::vector<std::uint8_t> answer_body(std::uint8_t function, std::span<const std::uint16_t> registers) {
+  std::vector<std::uint8_t> body = {1, function, static_cast<std::uint8_t>(2 * registers.size())};
   for (const std::uint16_t value : registers) {
-    frame.push_back(static_cast<std::uint8_t>(value >> 8U));
-    frame.push_back(static_cast<std::uint8_t>(value & 0xFFU));
+    body.push_back(static_cast<std::uint8_t>(value >> 8U));
+    body.push_back(static_cast<std::uint8_t>(value & 0xFFU));
   }
+  return body;
+}
+
+void append_answer(test::Bytes& stream, std::span<const std::uint16_t> registers, std::uint8_t function = 4) {
+  std::vector<std::uint8_t> frame = answer_body(function, registers);
   const std::uint16_t crc = plain_crc(frame.data(), frame.size());
   frame.push_back(static_cast<std::uint8_t>(crc & 0xFFU));
   frame.push_back(static_cast<std::uint8_t>(crc >> 8U));
   for (const std::uint8_t byte : frame) stream.push_back(std::byte{byte});
 }
+
+void append_tcp_answer(test::Bytes& stream, std::span<const std::uint16_t> registers, std::uint16_t transaction) {
+  const std::vector<std::uint8_t> body = answer_body(4, registers);
+  for (const std::size_t byte : {std::size_t{transaction} >> 8U, std::size_t{transaction} & 0xFFU, std::size_t{0},
+                                 std::size_t{0}, std::size_t{0}, body.size()})
+    stream.push_back(static_cast<std::byte>(byte));
+  for (const std::uint8_t byte : body) stream.push_back(std::byte{byte});
+}
+
+/// A peer that cannot be had without its system calls: libmodbus's own reading and checking of answers, from a socket.
+class LibmodbusReader {
+ public:
+  explicit LibmodbusReader(modbus_t* context) : context_(context) {
+    require(context_ != nullptr && socketpair(AF_UNIX, SOCK_STREAM, 0, ends_.data()) == 0, "no socket for libmodbus");
+    modbus_set_slave(context_, 1);
+    modbus_set_socket(context_, ends_[0]);
+  }
+  LibmodbusReader(const LibmodbusReader&) = delete;
+  LibmodbusReader& operator=(const LibmodbusReader&) = delete;
+  ~LibmodbusReader() {
+    modbus_free(context_);
+    for (const int end : ends_) ::close(end);
+  }
+
+  /// `on_answer(frame)` for each frame of a stream of frames of one length, cut from it in bursts.
+  template <class OnAnswer>
+  void read(std::span<const std::byte> stream, std::size_t frame_length, OnAnswer&& on_answer) {
+    std::array<std::uint8_t, MODBUS_TCP_MAX_ADU_LENGTH> frame{};
+    const std::size_t burst = chunk / frame_length * frame_length;
+    while (!stream.empty()) {
+      const auto part = stream.first(std::min(burst, stream.size()));
+      stream = stream.subspan(part.size());
+      require(::write(ends_[1], part.data(), part.size()) == static_cast<ssize_t>(part.size()), "a short write");
+      for (std::size_t at = 0; at < part.size(); at += frame_length) {
+        const int got = modbus_receive_confirmation(context_, frame.data());
+        require(got == static_cast<int>(frame_length), "libmodbus did not take an answer");
+        on_answer(frame.data());
+      }
+    }
+  }
+
+ private:
+  modbus_t* context_;
+  std::array<int, 2> ends_{};
+};
 
 constexpr std::size_t answer_length = 21;
 constexpr std::size_t answers = 200'000;
@@ -113,14 +168,14 @@ std::array<std::uint16_t, 8> registers_of(const std::array<float, 4>& values) {
 }
 
 /// Asks and answers as fast as it goes: what the service does, without a line.
-std::size_t poll(const MeterProfile& profile, std::span<const std::byte> bytes) {
+std::size_t poll(const MeterProfile& profile, std::span<const std::byte> bytes, std::size_t length = answer_length) {
   auto decoder = drivers::make_decoder(profile).value();
   drivers::Output out;
   std::size_t readings = 0;
   for (Duration now{0}; !bytes.empty(); now += profile.interval) {
     decoder->tick(now, out);
-    decoder->feed(bytes.first(answer_length), now, out);
-    bytes = bytes.subspan(answer_length);
+    decoder->feed(bytes.first(length), now, out);
+    bytes = bytes.subspan(length);
     readings += out.readings.size();
     out.readings.clear();
     out.send.clear();
@@ -138,7 +193,7 @@ void bench_modbus() {
     append_answer(floats, registers_of({watts(random), 230.0F + watts(random) / 100.0F, watts(random) / 230.0F,
                                         static_cast<float>(i)}));
     const auto word = [&] { return static_cast<std::uint16_t>(random() & 0x3FFFU); };
-    append_answer(integers, {word(), 0, word(), 0, word(), 0, word(), 0});
+    append_answer(integers, std::array<std::uint16_t, 8>{word(), 0, word(), 0, word(), 0, word(), 0});
   }
   const auto profile = [](RegisterType type, Decimal scale) {
     return test::modbus_profile({test::modbus_read(Quantity::power, 4, 0, type, RegisterOrder::cdab, scale),
@@ -159,6 +214,115 @@ void bench_modbus() {
        theirs);
   line("  s32, capture", speed(integers.size(), [&] { require(decode(as_integers, integers) == answers, "readings"); }),
        peer, theirs);
+}
+
+constexpr std::size_t tcp_answer_length = 7 + 2 + 16;
+
+void bench_modbus_tcp() {
+  std::mt19937 random(4);
+  std::uniform_real_distribution<float> watts(1.0F, 150.0F);
+  test::Bytes stream;
+  for (std::size_t i = 0; i < answers; ++i)
+    append_tcp_answer(
+        stream,
+        registers_of({watts(random), 230.0F + watts(random) / 100.0F, watts(random) / 230.0F, static_cast<float>(i)}),
+        static_cast<std::uint16_t>(i + 1));
+  MeterProfile profile = test::modbus_profile({}, 1);
+  ModbusTcpSettings settings;
+  settings.unit = 1;
+  profile.protocol = settings;
+  std::uint16_t at = 0;
+  for (const Quantity quantity : {Quantity::power, Quantity::voltage, Quantity::current, Quantity::energy}) {
+    profile.reads.push_back(test::modbus_read(quantity, 4, at, RegisterType::float32, RegisterOrder::cdab));
+    at = static_cast<std::uint16_t>(at + 2);
+  }
+  std::printf("Modbus TCP answers: %zu frames of %zu bytes, four 32-bit values each\n", answers, tcp_answer_length);
+  const char* peer = "libmodbus's modbus_receive_confirmation from a socket, system calls counted, and its getter";
+  volatile double kept = 0.0;
+  const double theirs = speed(stream.size(), [&] {
+    LibmodbusReader reader(modbus_new_tcp("127.0.0.1", 1502));
+    reader.read(stream, tcp_answer_length, [&](const std::uint8_t* frame) {
+      std::array<std::uint16_t, 8> registers{};
+      for (std::size_t i = 0; i < registers.size(); ++i)
+        registers[i] = static_cast<std::uint16_t>(MODBUS_GET_INT16_FROM_INT8(frame, 9 + 2 * i));
+      for (std::size_t i = 0; i < registers.size(); i += 2)
+        kept = kept + static_cast<double>(modbus_get_float_cdab(registers.data() + i));
+    });
+  });
+  line("  modbus-tcp, capture", speed(stream.size(), [&] { require(decode(profile, stream) == answers, "readings"); }),
+       peer, theirs);
+  line("  modbus-tcp, live",
+       speed(stream.size(), [&] { require(poll(profile, stream, tcp_answer_length) == answers, "readings"); }), peer,
+       theirs);
+}
+
+constexpr std::size_t sunspec_registers = 55;  // of model 203, up to its last scale factor that is read
+constexpr std::size_t sunspec_answer_length = 5 + 2 * sunspec_registers;
+constexpr std::size_t sunspec_blocks = 50'000;
+
+/// Answers of model 203 (the published model file): power, voltage and energy with their scale factors.
+void bench_sunspec() {
+  std::mt19937 random(5);
+  test::Bytes stream;
+  for (std::size_t i = 0; i < sunspec_blocks; ++i) {
+    std::array<std::uint16_t, sunspec_registers> block{};
+    std::fill(block.begin() + 2, block.begin() + 38, std::uint16_t{0x8000});
+    block[0] = 203;
+    block[1] = 105;
+    block[18] = static_cast<std::uint16_t>(random() % 15'000);
+    block[22] = static_cast<std::uint16_t>(-1);
+    block[7] = static_cast<std::uint16_t>(2300 + random() % 50);
+    block[15] = static_cast<std::uint16_t>(-1);
+    block[46] = 1;
+    block[47] = static_cast<std::uint16_t>(i);
+    append_answer(stream, block, 3);
+  }
+  MeterProfile profile;
+  profile.protocol = SunSpecSettings();
+  for (const Quantity quantity : {Quantity::power, Quantity::voltage, Quantity::energy}) {
+    profile.reads.emplace_back();
+    profile.reads.back().quantity = quantity;
+  }
+  std::printf("SunSpec: %zu answers of %zu bytes, a block of model 203 each\n", sunspec_blocks, sunspec_answer_length);
+  volatile double kept = 0.0;
+  const double theirs = speed(stream.size(), [&] {
+    LibmodbusReader reader(modbus_new_rtu("/dev/null", 9600, 'N', 8, 1));
+    reader.read(stream, sunspec_answer_length, [&](const std::uint8_t* frame) {
+      for (const int at : {18, 7, 47}) kept = kept + MODBUS_GET_INT16_FROM_INT8(frame, 3 + 2 * at);
+    });
+  });
+  line("  sunspec, capture",
+       speed(stream.size(), [&] { require(decode(profile, stream) == sunspec_blocks, "readings"); }),
+       "libmodbus's modbus_receive_confirmation of RTU from a socket, system calls counted, no scale factors", theirs);
+}
+
+constexpr std::size_t pulse_count = 100'000;
+
+/// Pulses of 30 ms at 3 a second with two bounces each; a reading a pulse.
+void bench_pulses() {
+  std::mt19937 random(6);
+  test::Bytes stream;
+  drivers::s0::Edge edge;
+  const auto say = [&](bool on, std::uint64_t after_us) {
+    edge.on = on;
+    edge.at_us += after_us;
+    ++edge.changes;
+    for (const std::byte byte : drivers::s0::edge_bytes(edge)) stream.push_back(byte);
+  };
+  for (std::size_t i = 0; i < pulse_count; ++i) {
+    say(true, 300'000 + random() % 1000);
+    say(false, 300);
+    say(true, 200);
+    say(false, 30'000);
+    say(true, 150);
+    say(false, 250);
+  }
+  MeterProfile profile;
+  profile.protocol = S0PulseSettings();
+  profile.reads.resize(1);
+  std::printf("Pulses: %zu, six edges of %zu bytes each\n", pulse_count, drivers::s0::edge_length);
+  std::printf("%-44s %8.1f MB/s   | no peer known\n", "  s0-pulse",
+              speed(stream.size(), [&] { require(decode(profile, stream) >= pulse_count - 2, "readings"); }));
 }
 
 MeterProfile text_profile(TextForm form) {
@@ -402,8 +566,12 @@ int main() {
       "beside each its peer of this run.\n",
       rounds);
   bench_modbus();
+  bench_modbus_tcp();
+  bench_sunspec();
+  bench_pulses();
   bench_text();
   bench_sml();
   bench_read_outs();
   bench_answers();
+  return bench::print_loop_times(NIGHTWATT_PROFILES) ? 0 : 1;
 }
