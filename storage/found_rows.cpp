@@ -20,7 +20,7 @@ struct Form {
   std::string_view kinds;
   std::size_t keys;    ///< so many columns from the left tell one row from another; 0: the row's number
   bool numbered;       ///< the first column is the row's number
-  bool with_id;        ///< a table that numbers its rows, whether a column shows that or not
+  bool with_id;        ///< always in a table that numbers its rows, whether a column shows that or not
   std::size_t sealed;  ///< so many of the columns are sealed, from `sealed_from` on
   std::size_t sealed_from;
 };
@@ -121,7 +121,7 @@ std::optional<SoundRow> as_row(Table table, const FoundRow& found, std::int64_t 
   const Form& form = form_of(table);
   const std::size_t columns = form.kinds.size();
   const bool has_seal = form.sealed > 0;
-  if (found.has_id != form.with_id || found.values.size() > columns + (has_seal ? 1 : 0)) return std::nullopt;
+  if ((form.with_id && !found.has_id) || found.values.size() > columns + (has_seal ? 1 : 0)) return std::nullopt;
   SoundRow row;
   row.id = found.id;
   row.values = found.values;

@@ -124,6 +124,7 @@ class StoreReader::Impl {
   [[nodiscard]] SizeLimit size_limit();
   [[nodiscard]] Result<Thinned> thin_out(const SizeLimit& limit, int calls);
   void note_thinned(const Thinned& thinned);
+  void give_back(std::int64_t pages);  ///< so many free ones to the file system
   void delete_stream(StreamId stream);
   void delete_run(RunId id);
   void delete_figures(RunId id);  ///< its stretches, sketches and state
@@ -157,6 +158,8 @@ class StoreReader::Impl {
   int lock_descriptor = -1;
 };
 
+/// So many free pages are given back to the file system at once, 1 MB: they all go through the log.
+inline constexpr std::int64_t free_pages_a_call = 2'000;
 /// The value in which retain() says what a size limit took away last.
 inline constexpr std::string_view thinned_value_name = "thinned";
 /// How long the log grows before it goes into the file: a part of the store's size where that is limited.

@@ -241,7 +241,7 @@ struct StoreReader::Impl::SizeLimit {
 /// The file and what its log may hold together stay within the limit; a part of it is left for what comes until the
 /// next look.
 StoreReader::Impl::SizeLimit StoreReader::Impl::size_limit() {
-  SizeLimit limit{std::numeric_limits<std::int64_t>::max(), 2'000, free_pages_kept};  // 1 MB at once
+  SizeLimit limit{std::numeric_limits<std::int64_t>::max(), free_pages_a_call, free_pages_kept};
   if (!settings.max_size_mb) return limit;
   const std::int64_t page_bytes = database->pragma("PRAGMA page_size");
   const std::int64_t log_pages = log_pages_for(settings);
@@ -251,6 +251,11 @@ StoreReader::Impl::SizeLimit StoreReader::Impl::size_limit() {
   limit.pages_a_call = log_pages;
   limit.kept_free = std::min(free_pages_kept, limit.pages / room);
   return limit;
+}
+
+void StoreReader::Impl::give_back(std::int64_t pages) {
+  const std::string sql = "PRAGMA incremental_vacuum(" + std::to_string(pages) + ")";
+  database->execute(sql.c_str());
 }
 
 /// Oldest first in each: readings, then minutes, then hours. Gives how many of each went; true: more must, or nothing
@@ -375,13 +380,8 @@ Result<bool> StoreWriter::retain(UtcTime now, Ageing ageing) {
     const std::int64_t free = database.pragma("PRAGMA freelist_count");
     const std::int64_t over = settings.max_size_mb ? database.pragma("PRAGMA page_count") - limit.pages : 0;
     const std::int64_t wanted = std::min(free, std::max(free - limit.kept_free, over));
-    if (wanted > 0) {
-      const std::string give_back =
-          "PRAGMA incremental_vacuum(" + std::to_string(std::min(wanted, limit.pages_a_call)) + ")";
-      database.execute(give_back.c_str());
-      more = more || wanted > limit.pages_a_call;
-    }
-    return more;
+    if (wanted > 0) impl_->give_back(std::min(wanted, limit.pages_a_call));
+    return more || wanted > limit.pages_a_call;
   });
 }
 

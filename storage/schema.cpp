@@ -105,6 +105,29 @@ CREATE TEMP VIEW value AS SELECT *, NULL AS seal FROM main.value;
 )";
 constexpr const char* view_of_version_3 = "CREATE TEMP VIEW sketch AS SELECT *, NULL AS seal FROM main.sketch";
 
+// Its rows are too long for a page of a table without numbers, which would give each a page of its own.
+constexpr const char* sums_of_version_5 = R"(
+CREATE TABLE sums (
+  stream INTEGER NOT NULL,
+  quantity INTEGER NOT NULL,
+  block_us INTEGER NOT NULL,
+  count INTEGER NOT NULL,
+  first_us INTEGER NOT NULL,
+  last_us INTEGER NOT NULL,
+  first REAL NOT NULL,
+  last REAL NOT NULL,
+  min REAL NOT NULL,
+  max REAL NOT NULL,
+  mean REAL NOT NULL,
+  m2 REAL NOT NULL,
+  energy_wh REAL,
+  gap_us INTEGER NOT NULL,
+  before_us INTEGER,
+  seal INTEGER,
+  PRIMARY KEY (stream, quantity, block_us)
+);
+)";
+
 constexpr const char* newest_tables = R"(
 CREATE TABLE stream (
   id INTEGER PRIMARY KEY,
@@ -129,25 +152,6 @@ CREATE TABLE block_data (
   id INTEGER PRIMARY KEY,
   bytes BLOB NOT NULL
 );
-CREATE TABLE sums (
-  stream INTEGER NOT NULL,
-  quantity INTEGER NOT NULL,
-  block_us INTEGER NOT NULL,
-  count INTEGER NOT NULL,
-  first_us INTEGER NOT NULL,
-  last_us INTEGER NOT NULL,
-  first REAL NOT NULL,
-  last REAL NOT NULL,
-  min REAL NOT NULL,
-  max REAL NOT NULL,
-  mean REAL NOT NULL,
-  m2 REAL NOT NULL,
-  energy_wh REAL,
-  gap_us INTEGER NOT NULL,
-  before_us INTEGER,
-  seal INTEGER,
-  PRIMARY KEY (stream, quantity, block_us)
-) WITHOUT ROWID;
 CREATE TABLE tail (
   id INTEGER PRIMARY KEY,
   stream INTEGER NOT NULL,
@@ -362,6 +366,7 @@ Result<void> create_tables(Database& database) {
     database.execute(
         "ALTER TABLE sketch ADD COLUMN seal INTEGER; ALTER TABLE set_aside ADD COLUMN acknowledged INTEGER");
     database.execute(newest_tables);
+    database.execute(sums_of_version_5);
     database.execute(triggers_of_version_4);
   }
   database.execute("COMMIT");
@@ -407,6 +412,13 @@ void add_seals(Database& database) {
   database.execute(triggers_of_version_4);
 }
 
+/// Version 4 to 5.
+void renew_sums(Database& database) {
+  database.execute("ALTER TABLE sums RENAME TO old_sums");
+  database.execute(sums_of_version_5);
+  database.execute("INSERT INTO sums SELECT * FROM old_sums; DROP TABLE old_sums");
+}
+
 }  // namespace
 
 void seal_all_rows(Database& database) {
@@ -444,7 +456,8 @@ Result<void> upgrade(Database& database) {
     database.execute("ALTER TABLE tail ADD COLUMN crc INTEGER");
   }
   if (version < 4) add_seals(database);
-  // Version 5 has other forms of columns within blocks, for which nothing has to be done here.
+  // Version 5 has other forms of columns within blocks as well, for which nothing has to be done here.
+  if (version < 5) renew_sums(database);
   database.execute("PRAGMA user_version = 5");
   database.execute("COMMIT");
   return {};

@@ -437,6 +437,7 @@ Result<void> StoreWriter::publish_import(StreamId stream) {
     Query update = impl_->database->query("UPDATE stream SET published = 1 WHERE id = ?1");
     update.bind(1, stream).run();
     impl_->seal_stream(stream);
+    impl_->give_back(free_pages_a_call);  // those of its write buffer: nobody records into it any more
     return {};
   });
 }

@@ -345,7 +345,9 @@ void near_the_floor(const std::filesystem::path& folder) {
     }
     const std::string path = (folder / ("noise-" + std::to_string(sigma) + ".db")).string();
     std::optional<StoreWriter> writer = must(StoreWriter::open(path, {}));
-    const StreamId stream = meter_stream(*writer);
+    must(writer->begin());
+    const StreamId stream = must(writer->new_import_stream());
+    must(writer->commit());
     std::size_t i = 0;
     write_readings(*writer, stream, static_cast<std::int64_t>(count), [&] {
       Reading reading;
@@ -353,6 +355,9 @@ void near_the_floor(const std::filesystem::path& folder) {
       reading.values.set(Quantity::power, Decimal{counts[i++], -2});
       return reading;
     });
+    must(writer->begin());
+    must(writer->publish_import(stream));
+    must(writer->commit());
     writer.reset();
     const Entropy of_differences = entropy_of(differences), of_values = entropy_of(counts);
     constexpr auto readings = static_cast<double>(count);

@@ -2,6 +2,7 @@
 #include <atomic>
 #include <cmath>
 #include <filesystem>
+#include <random>
 #include <thread>
 
 #include <sqlite3.h>
@@ -195,6 +196,30 @@ TEST_CASE("an import is invisible until published and swept if its process died"
   REQUIRE(must(next.streams()).size() == 1);
   REQUIRE(stored(must(StoreReader::open(folder.file())), stream) == readings);
   require_clean(next);
+}
+
+// The floor is that of the test of columns, "noise costs what its entropy says".
+TEST_CASE("an import of noise grows the store by an eighth more than its entropy at most, rows and pages with it") {
+  Folder folder;
+  const double floor_bytes = std::log2(4.0 * std::sqrt(2.0 * 3.14159265358979 * 2.71828182845905)) / 8.0;
+  std::mt19937 random(5);
+  std::normal_distribution<double> noise(0.0, 4.0);
+  constexpr int blocks = 10, a_block = 16'384;
+  std::vector<Reading> readings;
+  for (int i = 0; i < blocks * a_block; ++i)
+    readings.push_back(power_reading(night_us + i * 1'000'000LL, std::llround(2'500.0 + noise(random)), -2));
+  std::vector<double> sizes;
+  for (int file = 0; file < 2; ++file) {  // the second one does without the pages that a store begins with
+    StoreWriter writer = must(StoreWriter::open(folder.file(), {}));
+    must(writer.begin());
+    const StreamId stream = must(writer.new_import_stream());
+    must(writer.append(stream, readings));
+    must(writer.publish_import(stream));
+    must(writer.commit());
+    REQUIRE(StoreWriter::leave(std::move(writer)));
+    sizes.push_back(static_cast<double>(std::filesystem::file_size(folder.file())));
+  }
+  REQUIRE((sizes[1] - sizes[0]) / (blocks * a_block) < 1.125 * floor_bytes);
 }
 
 TEST_CASE("a second service on one store is refused and told who holds it") {
