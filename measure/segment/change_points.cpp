@@ -17,6 +17,7 @@ double median_of_three(double a, double b, double c) {
 
 constexpr double arithmetic_noise = 1e-9;  // of the largest number: differences below are rounding
 constexpr double walk_allowance = 3.0;     // fitted noise over the noise of most of a block
+constexpr double one_count = 1.2;          // display steps: two neighbouring counts, on a scale that is a little bent
 constexpr std::size_t least_block = 256;   // fewer numbers say little of their noise: the block before speaks
 }  // namespace
 
@@ -81,17 +82,27 @@ void ChangePoints::judge_locally(std::size_t widest, double negligible, double s
 }
 
 /// The noise of every local block; between two of them it is the quieter one's, as a change between them is judged by
-/// whichever side shows it better.
+/// whichever side shows it better. Blocks in which a display toggles between two counts are judged by what all such
+/// toggle: one of them alone may show nothing of it.
 std::vector<double> ChangePoints::local_noises() const {
   const std::size_t count = std::max<std::size_t>(1, waiting_.size() / local_block);
   std::vector<double> own(count);
+  std::vector<std::size_t> toggling;
+  double squares = 0.0;
   for (std::size_t b = 0; b < count; ++b) {
     const std::size_t from = b * local_block, to = b + 1 == count ? waiting_.size() : from + local_block;
     const std::span<const double> block = std::span(waiting_).subspan(from, to - from);
+    if (block.empty()) continue;
     // d asinh(x) = tanh(asinh(x)) dx / x.
-    const double scale = block.empty() ? 0.0 : std::tanh(std::abs(block[block.size() / 2]));
+    const double scale = std::tanh(std::abs(block[block.size() / 2]));
     own[b] = std::max(local_noise(block, widest_), least_share_ * scale);
+    const auto [low, high] = std::minmax_element(block.begin(), block.end());
+    if (*high - *low > one_count * step()) continue;
+    toggling.push_back(b);
+    squares += toggling_noise_square(block, widest_);
   }
+  for (const std::size_t b : toggling)
+    own[b] = std::max(own[b], std::sqrt(squares / static_cast<double>(toggling.size())));
   std::vector<double> quiet(count);
   for (std::size_t b = 0; b < count; ++b)
     quiet[b] = std::min({own[b > 0 ? b - 1 : 0], own[b], own[std::min(b + 1, count - 1)]});

@@ -228,6 +228,12 @@ class Namer {
     return by_levels(idle) + by_time(idle) + by_order(idle, charging) + by_curves(idle, charging);
   }
 
+  /// Whether an account would name a state's segments idle.
+  [[nodiscard]] bool is_idle(std::size_t state, std::size_t idle) const {
+    const double idle_w = states_[idle].level_w;
+    return state >= idle && states_[state].level_w - idle_w <= idle_reach_w(idle_w);
+  }
+
   [[nodiscard]] double by_levels(std::size_t idle) const {
     const double idle_w = states_[idle].level_w;
     double sum = of_idle_w(idle_w);
@@ -235,14 +241,17 @@ class Namer {
       const State& s = states_[k];
       sum += of_standby(s.level_w / idle_w) + of_standby_w(s.level_w) + (s.quiet ? 0.0 : restless_standby);
     }
-    if (idle + 1 < states_.size()) sum += of_load(states_.back().level_w / idle_w);
+    if (!is_idle(states_.size() - 1, idle)) sum += of_load(states_.back().level_w / idle_w);
     return sum;
   }
 
   [[nodiscard]] double by_time(std::size_t idle) const {
-    double all_s = 0.0;
-    for (const State& s : states_) all_s += s.time_s;
-    return held_weight * std::log(states_[idle].time_s / all_s);
+    double all_s = 0.0, idle_s = 0.0;
+    for (std::size_t k = 0; k < states_.size(); ++k) {
+      all_s += states_[k].time_s;
+      if (is_idle(k, idle)) idle_s += states_[k].time_s;
+    }
+    return held_weight * std::log(idle_s / all_s);
   }
 
   /// From one level to the next, and what was between them.
@@ -303,12 +312,14 @@ class Namer {
     const auto count = [](double& n) { n = std::min(n + 1.0, most_of_a_sort); };
     for (const Change& c : changes(charging)) {
       const bool rests_before = c.from_off || (c.from != none && c.from < idle);
-      if (rests_before) (c.to == idle ? boots : elsewhere) += like_a_boot(c);
+      const bool to_idle = is_idle(c.to, idle);
+      if (rests_before) (to_idle ? boots : elsewhere) += like_a_boot(c);
       if (c.from == none || c.from == c.to) continue;
+      const bool from_idle = is_idle(c.from, idle);
       if (c.slowly && (c.from < idle) != (c.to < idle)) count(slow);
-      if (c.from == idle && c.to > idle && begins_with_peak(c)) count(peaks);
-      if (c.from > idle) count(c.to == idle ? loads_home : c.to < idle ? loads_below : loads_on);
-      if (c.from < idle && c.to >= idle) count(c.to == idle ? wakes : jumps);
+      if (from_idle && c.to > idle && !to_idle && begins_with_peak(c)) count(peaks);
+      if (c.from > idle && !from_idle) count(to_idle ? loads_home : c.to < idle ? loads_below : loads_on);
+      if (c.from < idle && c.to >= idle) count(to_idle ? wakes : jumps);
     }
     return boot * std::min(boots, 1.0) + 0.5 * std::clamp(boots - 1.0, 0.0, most_of_a_sort) +
            boot_elsewhere * std::min(elsewhere, most_of_a_sort) + back_to_idle * loads_home + below_idle * loads_below +
@@ -373,7 +384,7 @@ class Namer {
     const double level = states_[best.idle].level_w;
     const std::vector<Change> all = changes(best.charging);
     const bool come_back = std::any_of(all.begin(), all.end(), [&](const Change& c) {
-      return c.from != none && c.from > best.idle && c.to == best.idle;
+      return c.from != none && c.from > best.idle && !is_idle(c.from, best.idle) && is_idle(c.to, best.idle);
     });
     bool begun = false;
     for (std::size_t i = 0; i < segments_.size(); ++i) {

@@ -209,6 +209,23 @@ double follow_noise(std::span<const double> y) {
   return allan_noise(y, widths);
 }
 
+double toggling_noise_square(std::span<const double> y, std::size_t widest) {
+  double most = 0.0;
+  for (const std::size_t width : {std::size_t{1}, widest}) {
+    double squares = 0.0, before = 0.0;
+    std::size_t means = 0;
+    for (; (means + 1) * width <= y.size(); ++means) {
+      double sum = 0.0;
+      for (std::size_t i = means * width; i < (means + 1) * width; ++i) sum += y[i];
+      const double mean = sum / static_cast<double>(width);
+      if (means > 0) squares += (mean - before) * (mean - before);
+      before = mean;
+    }
+    if (means > 3) most = std::max(most, squares * static_cast<double>(width) / (2.0 * static_cast<double>(means - 1)));
+  }
+  return most;
+}
+
 double local_noise(std::span<const double> y, std::size_t widest) {
   const std::array<std::size_t, 2> widths = {1, widest};
   return allan_noise(y, std::span(widths).first(widest > 1 ? 2 : 1));

@@ -25,4 +25,8 @@ struct NoiseScale {
 /// and from neighbouring means of `widest` numbers alone, as wider ones would take the levels themselves for noise.
 [[nodiscard]] double local_noise(std::span<const double> y, std::size_t widest);
 
+/// Its square for a stretch that shows two neighbouring counts of a display, or one: from the mean of the squares.
+/// Most differences are nothing there, of which a quartile says nothing, and no level steps by more than what toggles.
+[[nodiscard]] double toggling_noise_square(std::span<const double> y, std::size_t widest);
+
 }  // namespace nightwatt

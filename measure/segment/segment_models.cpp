@@ -28,7 +28,6 @@ constexpr double irregular_share =
 constexpr double least_firmness = 0.4;  // what scatters counts that much of its time as held, however much it scatters
 constexpr double ramp_cost = 2.5;       // its ends are its neighbours' levels
 constexpr double jump_cost = 0.5;       // a reading or two on the way from one level to the next
-constexpr double rest_per_away = 4.0;   // what departs is short beside what it departs from
 constexpr double excursion_cost = 4.0;  // a short departure from a level that comes back
 // Of its way: how nearly a ramp is straight and a curve exponential. The looser is paid for by what it lets pass.
 constexpr std::array<double, 2> shape_shares = {0.01, 0.05};
@@ -310,7 +309,9 @@ class Explainer {
   /// it.
   template <typename Tell>
   void walk_level(std::size_t i, Tell tell) const {
-    Mean sure;  // of all pieces of the level but the last
+    Mean sure;   // of all pieces of the level but the last
+    Mean apart;  // of all, brief ones as they are: they wander beside a piece that holds
+    bool held = false;
     double rest = 0.0, held_s = 0.0, away_s = 0.0, back_s = 0.0, last_away_s = 0.0, stepped = 0.0;
     std::int64_t readings = 0;
     std::size_t last = at_.size();
@@ -329,9 +330,8 @@ class Explainer {
         away_s += e.length_s;
         const bool near = std::abs(e.mean_w - so_far.mean()) < drift_share * std::abs(so_far.mean());
         // What departs is short beside the level it departs from and comes back to.
-        if (away_s >= (near ? turns_s : rules_.shortest_s) ||
-            held_s < std::min(rules_.shortest_s, rest_per_away * away_s))
-          return;
+        const double rest_s = std::clamp(away_s, rules_.edge_window_s(), rules_.shortest_s);
+        if (away_s >= (near ? turns_s : rules_.shortest_s) || held_s < rest_s) return;
         last_away_s = away_s;
         back_s = 0.0;
       } else {
@@ -345,11 +345,13 @@ class Explainer {
         away_s = 0.0;
         back_s += e.length_s;
         rest += 0.5 * e.lean_w * e.lean_w / e.lean_variance;
+        apart.add(e.mean_w, e.mean_variance - (e.brief ? e.wander_variance : 0.0));
+        held = held || !e.brief;
         held_s += e.length_s;
         readings += e.readings;
       }
       const bool whole = !away && back_s >= last_away_s && held_s >= rules_.shortest_s && readings >= least_readings;
-      if (!tell(j, away, whole, rest + so_far.rest())) return;
+      if (!tell(j, away, whole, rest + (held ? so_far : apart).rest())) return;
     }
   }
 

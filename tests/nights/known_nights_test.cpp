@@ -272,6 +272,64 @@ TEST_CASE("two levels of a small board are two on a display of whole watts") {
   CHECK(std::abs(seen[2] - 0.62) <= 0.25);
 }
 
+TEST_CASE("a display that toggles between two counts by runs of seconds shows one level") {
+  const auto seed = GENERATE(std::uint64_t{70}, 71, 72);
+  CAPTURE(seed);
+  std::vector<Act> acts = {idle(0.62, 2100), load(1.5, 2300), idle(0.62, 1800)};
+  for (Act& one : acts) one.noise_w = 0.12;
+  Plan slowly = plan(acts, 1.0, 0.5);
+  slowly.noise_correlation_time_s = 2.0;
+  const Found night = found(slowly, seed);
+  CHECK(kinds(night) == "idle plateau idle");
+  CHECK_FALSE(night.summary.standby);
+  REQUIRE(night.summary.idle);
+  CHECK(std::abs(night.summary.idle->value - 0.62) <= night.summary.idle->uncertainty);
+}
+
+TEST_CASE("an idle that a display shows as either of two counts is one idle, and asleep below it is standby") {
+  const auto seed = GENERATE(std::uint64_t{73}, 74, 75);
+  CAPTURE(seed);
+  std::vector<Act> acts = {off(120), standby(1.2, 600), boot(7.0, 20.0, 9, seed)};
+  for (const double idle_w : {6.62, 6.38, 6.55, 6.42, 6.58}) {
+    acts.push_back(idle(idle_w, 400));
+    acts.push_back(load(13.4, 300));
+    acts.push_back(idle(idle_w, 300));
+    acts.push_back(standby(1.2, 900));
+  }
+  for (Act& one : acts) one.noise_w = std::min(one.noise_w, 0.06);
+  const Found night = found(plan(acts, 1.0), seed);
+  REQUIRE(night.summary.idle);
+  CHECK(std::abs(night.summary.idle->value - 6.5) <= 0.6);
+  REQUIRE(night.summary.standby);
+  CHECK(night.summary.standby->value == Approx(1.0));
+}
+
+TEST_CASE("a burst in the first half minute of a load makes no start-up of it") {
+  const auto seed = GENERATE(std::uint64_t{76}, 77, 78);
+  CAPTURE(seed);
+  Act work = load(21.8, 252);
+  work.steps = {{17.0, 16.5}, {30.0, 0.0}, {85.0, 25.0}, {90.0, 0.0}, {206.0, 26.0}, {213.0, 0.0}};
+  const Found night = found(plan({idle(6.5, 178), work, idle(6.5, 168)}, 0.5), seed);
+  CHECK(kinds(night) == "idle plateau idle");
+  CHECK(is_near(night.summary.load, 21.8));
+  CHECK_FALSE(night.summary.standby);
+}
+
+TEST_CASE("a start-up whose steps lie near each other by chance is none the less one: a long sleep is no idle") {
+  const auto seed = GENERATE(std::uint64_t{79}, 80, 81);
+  CAPTURE(seed);
+  Act start = act(Kind::unsteady, 0.0, 60.0);
+  start.noise_w = 0.02;
+  start.steps = {{0.0, 8.0},  {3.0, 7.35}, {9.0, 7.13},  {15.0, 7.0}, {21.0, 4.6}, {25.0, 4.8},
+                 {30.0, 5.3}, {40.0, 7.4}, {45.0, 7.75}, {51.0, 7.6}, {56.0, 7.0}};
+  const Found night = found(
+      plan({off(150), standby(0.9, 105), start, idle(3.8, 170), load(6.1, 480), idle(3.8, 70), standby(0.9, 15000)}),
+      seed);
+  CHECK(is_near(night.summary.idle, 3.8));
+  CHECK(is_near(night.summary.standby, 0.9));
+  CHECK_FALSE(night.summary.sustained);
+}
+
 TEST_CASE("two idles 0.02 W apart make a figure about as sure as each of them") {
   const auto seed = GENERATE(std::uint64_t{34}, 35, 36);
   CAPTURE(seed);
