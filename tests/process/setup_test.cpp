@@ -80,10 +80,10 @@ TEST_CASE("from an unknown text-line meter to a first figure in under five minut
   REQUIRE(setup.says("Its accuracy by the manual", 5.0));
   setup.type("about right\n");
   setup.type("1% + 0.05W\n");
-  REQUIRE(setup.says("A name for the meter [bench]: ", 5.0));
-  setup.type("\n");
   REQUIRE(setup.says("Write config and profile into the folder", 5.0));
   setup.type(unknown.dir.path("night") + "\n");
+  REQUIRE(setup.says("A name for the meter [bench]: ", 5.0));
+  setup.type("\n");
   INFO(setup.sent());
   CHECK(setup.wait(10.0) == 0);
   CHECK(setup.sent().find("both were read back by the service's own parser") != std::string::npos);
@@ -121,6 +121,10 @@ TEST_CASE("with options alone setup asks nothing, and says in JSON what it wrote
   CHECK(again.status == 1);
   CHECK(one_line(again.err));
   CHECK(unknown.dir.read("night/nightwatt.toml") == before);
+  // Before anything is listened to.
+  const Answer taken = unknown.setup({"--field", "2", "--name", "shelf", "--add"});
+  CHECK(taken.status == 2);
+  CHECK_THAT(taken.err, Catch::Contains("\"shelf\"") && Catch::Contains("another name"));
   CHECK(unknown.setup({"--field", "2", "--name", "shelf", "--overwrite"}).status == 0);
 }
 

@@ -301,6 +301,22 @@ TEST_CASE("a config that is there is refused, added to or replaced, as one is to
   CHECK(folder.files() == 5);  // with the profile of the meter that is no more
 }
 
+TEST_CASE("a name that adding would refuse at the end is known as taken at the beginning, and another is suggested") {
+  const Folder folder;
+  CHECK(free_name(folder.path()) == "bench");
+  CHECK_FALSE(is_taken(folder.path(), "bench"));
+  REQUIRE(write_files(folder.path(), new_meter("bench"), OldConfig::refuse));
+  REQUIRE(write_files(folder.path(), new_meter("Bench 2"), OldConfig::add));
+  CHECK(free_name(folder.path()) == "bench-3");
+  for (const char* name : {"bench", "Bench", "Bench 2", "bench-2"}) {
+    INFO(name);
+    CHECK(is_taken(folder.path(), name));
+    CHECK_FALSE(write_files(folder.path(), new_meter(name), OldConfig::add));
+  }
+  CHECK_FALSE(is_taken(folder.path(), "bench-3"));
+  CHECK(write_files(folder.path(), new_meter(free_name(folder.path())), OldConfig::add));
+}
+
 TEST_CASE("what is written keeps the config's owner and mode, whatever the umask") {
   if (::geteuid() != 0) {
     WARN("SKIPPED: only root can give a file away");

@@ -10,6 +10,7 @@
 #include "drivers/protocols.hpp"
 #include "figures/figures.hpp"
 #include "service.hpp"
+#include "setup/field_choice.hpp"
 #include "setup/files.hpp"
 #include "setup/port_bytes.hpp"
 #include "setup_meter.hpp"
@@ -68,7 +69,7 @@ class FieldTable {
     Frame frame;
     std::size_t name_width = 5, value_width = 8;
     for (const setup::TextField& field : guess_.fields) {
-      name_width = std::max(name_width, text::display_width(label(field)));
+      name_width = std::max(name_width, text::display_width(setup::field_label(field)));
       value_width = std::max(value_width, field.values.back().text().size());
     }
     FrameLine heading;
@@ -77,7 +78,7 @@ class FieldTable {
     frame.push_back(heading);
     for (const setup::TextField& field : guess_.fields) {
       FrameLine line;
-      add(line, "  " + text::pad_right(label(field), name_width) + "  " +
+      add(line, "  " + text::pad_right(setup::field_label(field), name_width) + "  " +
                     text::pad_left(field.values.back().text(), value_width) + "  ");
       if (field.probably) add(line, std::string(quantity_name(*field.probably)), Tone::green);
       frame.push_back(line);
@@ -86,9 +87,6 @@ class FieldTable {
   }
 
   [[nodiscard]] const setup::TextGuess& guess() const { return guess_; }
-  [[nodiscard]] static std::string label(const setup::TextField& field) {
-    return text::printable(field.name == field.field ? field.field : field.field + " " + field.name);
-  }
 
  private:
   void refresh() {
@@ -125,6 +123,7 @@ class Setup {
     if (!found) return tl::unexpected(found.error());
     auto chosen = found->text ? choose_fields(*found) : choose_answer(*found);
     if (!chosen) return tl::unexpected(chosen.error());
+    if (auto placed = choose_folder(); !placed) return tl::unexpected(placed.error());
     if (auto named = choose_name(); !named) return tl::unexpected(named.error());
     return write();
   }
@@ -154,8 +153,11 @@ class Setup {
     if (arguments_.unit && !setup::scale_from(*arguments_.unit))
       return fail(ErrorKind::input,
                   "--unit is " + text::quoted(*arguments_.unit) + "; give W, mW, kW or a factor to W");
-    if (arguments_.name) return text::check_text("--name", *arguments_.name, 64);
-    return {};
+    if (!arguments_.name) return {};
+    folder_ = arguments_.out.value_or(usual_folder());
+    if (arguments_.add && (arguments_.out || !asks()) && setup::is_taken(folder_, *arguments_.name))
+      return fail(ErrorKind::input, "--name: " + name_is_taken(*arguments_.name));
+    return text::check_text("--name", *arguments_.name, setup::longest_name);
   }
 
   Result<void> choose_port() {
@@ -224,19 +226,6 @@ class Setup {
               " at " + std::to_string(found.line.baud) + " baud:\n");
   }
 
-  const setup::TextField* field_named(const setup::TextGuess& guess, const std::string& word) const {
-    for (const setup::TextField& field : guess.fields)
-      if (field.field == word || field.name == word) return &field;
-    return nullptr;
-  }
-
-  static std::string field_list(const setup::TextGuess& guess) {
-    std::string list;
-    for (const setup::TextField& field : guess.fields)
-      list += (list.empty() ? "" : ", ") + FieldTable::label(field) + " = " + field.values.back().text();
-    return list;
-  }
-
   Result<void> choose_power(FieldTable& table) {
     std::string suggestion;
     for (const setup::TextField& field : table.guess().fields)
@@ -244,18 +233,18 @@ class Setup {
     const std::string question = "\nWhich field is the power?";
     const setup::TextField* power = nullptr;
     if (arguments_.field) {
-      power = field_named(table.guess(), *arguments_.field);
+      power = setup::field_named(table.guess(), *arguments_.field);
       if (power == nullptr)
         return fail(ErrorKind::negative, "there is no number in a field " + text::quoted(*arguments_.field) +
-                                             "; there are: " + field_list(table.guess()));
+                                             "; there are: " + setup::field_list(table.guess()));
     }
     for (int i = 0; power == nullptr && i < 20; ++i) {
       const auto word = table_question(table, question, suggestion);
       if (!word) return tl::unexpected(word.error());
-      power = field_named(table.guess(), *word);
+      power = setup::field_named(table.guess(), *word);
       if (power == nullptr && !talk_.asks())
         return fail(ErrorKind::input,
-                    "say which field is the power with --field; there are: " + field_list(table.guess()));
+                    "say which field is the power with --field; there are: " + setup::field_list(table.guess()));
       if (power == nullptr) talk_.say("Give one of the names in the first column.");
     }
     if (power == nullptr) return fail(ErrorKind::negative, "no power was chosen: nothing was written");
@@ -296,8 +285,6 @@ class Setup {
     return {};
   }
 
-  static constexpr std::string_view by_hand = "energy=4 or current=3:mA";
-
   Result<void> choose_others(const FieldTable& table) {
     if (arguments_.power_only) return {};
     std::string list;
@@ -308,58 +295,25 @@ class Setup {
               value_text(field.values.back(), field.scale, *field.probably);
       others.push_back({*field.probably, field.field, field.scale, setup::shown_step(field.values, field.scale), {}});
     }
+    const auto assign = [&](const std::string& words) {
+      return setup::assign_fields(table.guess(), words, fields_.front().field, others);
+    };
     if (arguments_.also) {
-      if (auto assigned = assign(table.guess(), *arguments_.also, others); !assigned) return assigned;
+      if (auto assigned = assign(*arguments_.also); !assigned) return assigned;
     } else if (others.size() + 1 < table.guess().fields.size() || !others.empty()) {
       const std::string question =
-          others.empty() ? "Record other fields too, such as " + std::string(by_hand)
-                         : "Record these too: " + list + "? y, n, or others such as " + std::string(by_hand);
+          others.empty() ? "Record other fields too, such as " + std::string(setup::by_hand)
+                         : "Record these too: " + list + "? y, n, or others such as " + std::string(setup::by_hand);
       auto asked = talk_.ask_until(question, others.empty() ? "n" : "y", [&](const std::string& word) {
         if (word == "n" || word == "no") {
           others.clear();
           return Result<void>{};
         }
-        return word == "y" || word == "yes" ? Result<void>{} : assign(table.guess(), word, others);
+        return word == "y" || word == "yes" ? Result<void>{} : assign(word);
       });
       if (!asked) return asked;
     }
     fields_.insert(fields_.end(), others.begin(), others.end());
-    return {};
-  }
-
-  /// `energy=4,current=3:mA`: quantities, the fields they are in, and units where the field's name tells none.
-  Result<void> assign(const setup::TextGuess& guess, const std::string& words,
-                      std::vector<setup::ChosenField>& others) const {
-    for (std::size_t at = 0; at < words.size();) {
-      const std::size_t end = std::min(words.find(',', at), words.size());
-      std::string word = words.substr(at, end - at);
-      word.erase(0, std::min(word.find_first_not_of(' '), word.size()));
-      at = end + 1;
-      const std::size_t equals = word.find('=');
-      const auto quantity = quantity_from_name(word.substr(0, equals));
-      if (equals == std::string::npos || !quantity || *quantity == Quantity::power)
-        return fail(ErrorKind::input,
-                    "give a quantity and its field, such as " + std::string(by_hand) + ", not " + text::quoted(word));
-      const std::string place = word.substr(equals + 1);
-      const setup::TextField* field = field_named(guess, place);
-      const std::size_t colon = place.rfind(':');
-      std::optional<Decimal> scale;
-      if (field == nullptr && colon != std::string::npos) {
-        field = field_named(guess, place.substr(0, colon));
-        scale = setup::scale_from(place.substr(colon + 1));
-        if (!scale) return fail(ErrorKind::input, text::quoted(place.substr(colon + 1)) + " is no unit and no factor");
-      }
-      if (field == nullptr)
-        return fail(ErrorKind::input,
-                    "there is no number in a field " + text::quoted(place) + "; there are: " + field_list(guess));
-      std::erase_if(others, [&](const setup::ChosenField& other) {
-        return other.quantity == *quantity || other.field == field->field;
-      });
-      if (field->field == fields_.front().field)
-        return fail(ErrorKind::input, "the field " + text::quoted(field->field) + " is the power");
-      if (!scale) scale = field->probably == quantity ? field->scale : Decimal{1, 0};
-      others.push_back({*quantity, field->field, *scale, setup::shown_step(field->values, *scale), {}});
-    }
     return {};
   }
 
@@ -438,42 +392,38 @@ class Setup {
 
   // What both have in common.
 
-  /// The meters of a config that is to be added to; a name of theirs would be refused at the very end.
-  std::vector<std::string> taken_names() const {
-    std::vector<std::string> names;
-    if (arguments_.overwrite) return names;
-    const auto config =
-        config::load_config((fs::path(folder_) / "nightwatt.toml").string(), drivers::protocol_readers());
-    if (config)
-      for (const config::MeterConfig& meter : config->meters) names.push_back(meter.name);
-    return names;
-  }
-
-  Result<void> choose_name() {
+  static std::string usual_folder() {
     const std::string system = "/etc/nightwatt";
     const bool may =
         ::access(system.c_str(), W_OK) == 0 || (::access(system.c_str(), F_OK) != 0 && ::access("/etc", W_OK) == 0);
-    folder_ = arguments_.out.value_or(may ? system : "nightwatt");
-    const std::vector<std::string> taken = taken_names();
-    const auto is_taken = [&](const std::string& name) {
-      return std::find(taken.begin(), taken.end(), name) != taken.end();
-    };
-    name_ = arguments_.name.value_or("bench");
-    for (int i = 2; !arguments_.name && is_taken(name_); ++i) name_ = "bench-" + std::to_string(i);
-    if (!arguments_.name) {
-      auto asked = talk_.ask_until("A name for the meter", name_, [&](const std::string& word) {
-        name_ = word;
-        if (is_taken(word))
-          return Result<void>(fail(ErrorKind::input, "the config has a meter of that name; give another"));
-        return text::check_text("the name", word, 64);
-      });
-      if (!asked) return asked;
-    }
+    return may ? system : "nightwatt";
+  }
+
+  Result<void> choose_folder() {
+    folder_ = arguments_.out.value_or(usual_folder());
     if (arguments_.out) return {};
     const auto asked = talk_.ask("Write config and profile into the folder", folder_);
     if (!asked) return tl::unexpected(asked.error());
     folder_ = *asked;
     return {};
+  }
+
+  /// Behind the folder: what is taken hangs on it, and would be refused at the very end.
+  Result<void> choose_name() {
+    const auto take = [&](const std::string& word) {
+      name_ = word;
+      if (!arguments_.overwrite && talk_.asks() && setup::is_taken(folder_, word))
+        return Result<void>(fail(ErrorKind::input, name_is_taken(word)));
+      return text::check_text("the name", word, setup::longest_name);
+    };
+    if (arguments_.name && take(*arguments_.name)) return {};
+    if (arguments_.name) talk_.say(name_is_taken(*arguments_.name));
+    return talk_.ask_until("A name for the meter", arguments_.overwrite ? "bench" : setup::free_name(folder_), take);
+  }
+
+  [[nodiscard]] std::string name_is_taken(const std::string& name) const {
+    return "there is a meter or a profile " + text::quoted(name) + " in " + text::printable(folder_) +
+           " already; give another name";
   }
 
   Result<setup::OldConfig> old_config() {

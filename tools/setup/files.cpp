@@ -4,6 +4,7 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
+#include <algorithm>
 #include <cerrno>
 #include <filesystem>
 #include <optional>
@@ -204,6 +205,21 @@ Result<void> put_config(const Plan& plan, const NewMeter& meter, const std::stri
 }
 
 }  // namespace
+
+bool is_taken(const std::string& folder, const std::string& name) {
+  const fs::path root(folder);
+  const std::string file = file_name(name) + ".toml";
+  if (fs::exists(root / "profiles" / file) || fs::exists(root / "conf.d" / file)) return true;
+  const auto config = config::load_config((root / "nightwatt.toml").string(), drivers::protocol_readers());
+  return config && std::any_of(config->meters.begin(), config->meters.end(),
+                               [&](const config::MeterConfig& meter) { return meter.name == name; });
+}
+
+std::string free_name(const std::string& folder) {
+  std::string name = "bench";
+  for (int i = 2; is_taken(folder, name); ++i) name = "bench-" + std::to_string(i);
+  return name;
+}
 
 Result<Written> write_files(const std::string& folder, const NewMeter& meter, OldConfig old) {
   const std::string name = file_name(meter.name) + ".toml";

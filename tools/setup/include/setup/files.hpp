@@ -38,6 +38,14 @@ struct Written {
 /// would come of it, is not good; unusable: the disk.
 [[nodiscard]] Result<Written> write_files(const std::string& folder, const NewMeter& meter, OldConfig old);
 
+/// Bytes of a meter's name; a word or two.
+inline constexpr std::size_t longest_name = 64;
+/// Whether write_files() would refuse the name: a meter of the folder's config has it, or one whose files are called
+/// alike.
+[[nodiscard]] bool is_taken(const std::string& folder, const std::string& name);
+/// `bench`, or the first of `bench-2`, `bench-3`, ... that is not taken.
+[[nodiscard]] std::string free_name(const std::string& folder);
+
 /// A name as a file's: small letters, digits and `-`.
 [[nodiscard]] std::string file_name(const std::string& meter);
 
