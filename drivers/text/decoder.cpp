@@ -12,6 +12,11 @@ namespace {
 /// line at 300 baud has characters 33 ms apart.
 constexpr Duration longest_pause{1'000'000};
 
+/// Of a meter that reports on change: what comes after such a silence begins a line, and it was not the loop that was
+/// held up. Lost, its value would be missing until the next change. Another meter is in the middle of a line so often
+/// that a cable put in after the opening would make half numbers.
+constexpr Duration long_silence{10'000'000};
+
 /// Lines that may come before a good one shows whether the first was whole: the longest banner worth waiting for.
 constexpr int lines_to_wait = 64;
 
@@ -24,6 +29,8 @@ void report_too_long(const LineSplitter::Line& line, Output& out) {
 
 void LiveDecoder::feed(std::span<const std::byte> bytes, Duration now, Output& out) {
   if (bytes.empty()) return;
+  if (on_change_ && opened_at_ && now - *opened_at_ >= long_silence) first_ = false;
+  opened_at_.reset();
   if (lines_.inside_line() && now - last_byte_ > longest_pause) {
     if (!first_)
       out.faults.push_back(make_fault(FaultKind::malformed, lines_.line_begin(), "a line broken off by a pause"));
@@ -41,10 +48,11 @@ void LiveDecoder::feed(std::span<const std::byte> bytes, Duration now, Output& o
   });
 }
 
-void LiveDecoder::reset(Duration) {
+void LiveDecoder::reset(Duration now) {
   lines_.forget_line();
   reader_.forget();
   first_ = true;
+  opened_at_ = now;
 }
 
 void CaptureLines::feed(std::span<const std::byte> bytes, Output& out) {

@@ -11,19 +11,22 @@
 namespace nightwatt::drivers::text {
 
 /// A meter that speaks by itself. The first line after opening is most likely a half one, and half a number is a wrong
-/// number: it is dropped without a word unless its form proves it whole. So is what follows a long pause within a line.
+/// number: it is dropped without a word unless its form, or a long silence before it, proves it whole. So is what
+/// follows a pause within a line.
 class LiveDecoder final : public Decoder {
  public:
-  explicit LiveDecoder(LineReader reader) : reader_(std::move(reader)) {}
+  LiveDecoder(LineReader reader, bool on_change) : on_change_(on_change), reader_(std::move(reader)) {}
   void feed(std::span<const std::byte> bytes, Duration now, Output& out) override;
   void tick(Duration, Output&) override {}
   [[nodiscard]] std::optional<Duration> next_tick() const override { return std::nullopt; }
   void reset(Duration now) override;
 
  private:
+  bool on_change_;
   LineReader reader_;
   LineSplitter lines_;
   bool first_ = true;
+  std::optional<Duration> opened_at_;  ///< until the first byte
   Duration last_byte_{};
 };
 

@@ -59,7 +59,7 @@ class Line final : public Protocol {
   [[nodiscard]] Result<std::unique_ptr<Decoder>> live(const MeterProfile& profile) const override {
     Result<LineReader> reader = LineReader::make(*profile.protocol.find<TextLineSettings>(), profile.reads);
     if (!reader) return tl::unexpected(reader.error());
-    return std::make_unique<LiveDecoder>(std::move(*reader));
+    return std::make_unique<LiveDecoder>(std::move(*reader), profile.on_change);
   }
   [[nodiscard]] Result<std::unique_ptr<CaptureDecoder>> capture(const MeterProfile& profile) const override {
     Result<LineReader> reader = LineReader::make(*profile.protocol.find<TextLineSettings>(), profile.reads);

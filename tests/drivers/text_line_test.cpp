@@ -86,6 +86,24 @@ TEST_CASE("the first line after opening is not used, however good it looks") {
   CHECK(live(key_value(), "V=231 P=117\n", "1 P=118\n") == "@8 power_w=117 voltage_v=231\n");
 }
 
+TEST_CASE("the first line of a meter that reports on change is used where a long silence goes before it") {
+  using namespace std::chrono_literals;
+  const auto heard_after = [](Duration silence, bool on_change) {
+    MeterProfile profile = csv_vp();
+    profile.on_change = on_change;
+    auto decoder = make_decoder(profile).value();
+    Output out;
+    decoder->reset(5s);
+    decoder->feed(from_text("230.1,"), 5s + silence, out);
+    decoder->feed(from_text("0.52,118\n"), 5s + silence + 20ms, out);
+    return test::described(out);
+  };
+  CHECK(heard_after(10s, true) == "@0 power_w=118 voltage_v=230.1\n");
+  CHECK(heard_after(9s, true).empty());
+  // A cable put in while such a meter speaks makes half a line.
+  CHECK(heard_after(10s, false).empty());
+}
+
 TEST_CASE("a first line that its form proves whole is used") {
   auto decoder = make_decoder(json()).value();
   Output out;

@@ -39,20 +39,31 @@ void LiveStore::record(const std::string& meter, UtcTime at, double power_w) {
   REQUIRE(store->commit());
 }
 
-void LiveStore::configure(const std::vector<std::string>& meters) const {
+void LiveStore::configure(const std::vector<std::string>& meters, const std::string& more) const {
   std::string text = "[store]\npath = \"store.db\"\n[control]\nsocket = \"control.sock\"\n";
-  write("lines.toml",
-        "protocol = \"text-line\"\n[text-line]\nform = \"csv\"\n[[read]]\nquantity = \"power\"\nfield = 1\n");
+  write("lines.toml", "protocol = \"text-line\"\n" + more +
+                          "[text-line]\nform = \"csv\"\n[[read]]\nquantity = \"power\"\nfield = 1\n");
   for (const std::string& meter : meters)
     text += "[[meter]]\nname = \"" + meter + "\"\nport = \"/dev/none-" + meter + "\"\nprofile = \"lines.toml\"\n";
   write("nightwatt.toml", text);
 }
 
 LiveStore::Answer LiveStore::ask(std::vector<std::string> words) const {
-  words.insert(words.begin(), {"--config", path("nightwatt.toml")});
-  Answer answer;
   query::Environment environment;
   environment.now = [this] { return now; };
+  return ask_in(std::move(words), environment);
+}
+
+LiveStore::Answer LiveStore::ask_and_wait(std::vector<std::string> words) {
+  query::Environment environment;
+  environment.now = [this] { return now; };
+  environment.pass = [this](double seconds) { now = now + to_duration({seconds}); };
+  return ask_in(std::move(words), environment);
+}
+
+LiveStore::Answer LiveStore::ask_in(std::vector<std::string> words, const query::Environment& environment) const {
+  words.insert(words.begin(), {"--config", path("nightwatt.toml")});
+  Answer answer;
   query::Sink out(answer.out), err(answer.err);
   answer.status = query::run_command(words, out, err, environment);
   return answer;

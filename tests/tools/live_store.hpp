@@ -26,8 +26,8 @@ class LiveStore {
   std::string write(const std::string& name, const std::string& text) const;
   /// Appends a reading of the meter.
   void record(const std::string& meter, UtcTime at, double power_w);
-  /// Configures these meters, on ports that are not there.
-  void configure(const std::vector<std::string>& meters) const;
+  /// Configures these meters, on ports that are not there; `more` is of their profile, before its tables.
+  void configure(const std::vector<std::string>& meters, const std::string& more = "") const;
 
   struct Answer {
     int status = 0;
@@ -35,8 +35,12 @@ class LiveStore {
     std::string err;
   };
   [[nodiscard]] Answer ask(std::vector<std::string> words) const;
+  /// The same where a command waits: `now` goes on by what it waits for, and none of it is waited for really.
+  [[nodiscard]] Answer ask_and_wait(std::vector<std::string> words);
 
  private:
+  [[nodiscard]] Answer ask_in(std::vector<std::string> words, const query::Environment& environment) const;
+
   std::string folder_;
 };
 

@@ -34,7 +34,8 @@ struct Environment {
   bool no_color = false;     ///< NO_COLOR is set
   std::size_t columns = 80;  ///< of the terminal
   std::function<UtcTime()> now;
-  Console* console = nullptr;  ///< for what goes on until one has seen enough; none: it cannot
+  std::function<void(double)> pass;  ///< lets so many seconds pass where time is not the real one; none: it is
+  Console* console = nullptr;        ///< for what goes on until one has seen enough; none: it cannot
 };
 
 /// One command's world; one thread.

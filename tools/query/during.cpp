@@ -88,7 +88,7 @@ class Watch {
   /// The exit status where that is already clear: the command failed, or somebody interrupted.
   Result<std::optional<int>> run() {
     const HeldSignals signals;
-    if (const auto stopped = signals.wait(plan_.settle_s)) return stop(*stopped);
+    if (const auto stopped = wait(signals, plan_.settle_s)) return stop(*stopped);
     for (int i = 0; i < plan_.repeats; ++i) {
       Ran ran;
       ran.begin = context_.now();
@@ -106,7 +106,7 @@ class Watch {
       ran_.push_back(ran);
       if (ended->interrupted) return stop(*ended->interrupted);
       if (ended->status != 0) return failed(i, ended->status);
-      if (const auto stopped = signals.wait(plan_.settle_s)) return stop(*stopped);
+      if (const auto stopped = wait(signals, plan_.settle_s)) return stop(*stopped);
     }
     return wait_for_readings(signals);
   }
@@ -147,6 +147,13 @@ class Watch {
   [[nodiscard]] const MarkTarget& target() const { return target_; }
 
  private:
+  /// The signal that came meanwhile, if one did.
+  [[nodiscard]] std::optional<int> wait(const HeldSignals& signals, double seconds) const {
+    if (!context_.environment.pass) return signals.wait(seconds);
+    context_.environment.pass(seconds);
+    return signals.wait(0.0);
+  }
+
   Result<UtcTime> record_time(const storage::StoreReader& store, UtcTime shown) const {
     return instant_of(store, target_, shown, false);
   }
@@ -190,14 +197,14 @@ class Watch {
     // No reading need come of a meter that says nothing while it shows the same: one that came is stored by then.
     const MeterTraits known = configured_traits(context_, target_);
     if (known.on_change) {
-      if (const auto stopped = signals.wait(stored_within_s(context_))) return stop(*stopped);
+      if (const auto stopped = wait(signals, stored_within_s(context_))) return stop(*stopped);
       return std::optional<int>();
     }
     for (double waited = 0.0; waited < arrival_limit_s; waited += look_s) {
       const auto last = store->last_reading(target_.stream);
       if (!last) return tl::unexpected(last.error());
       if (*last && (*last)->time >= *wanted) return std::optional<int>();
-      if (const auto stopped = signals.wait(look_s)) return stop(*stopped);
+      if (const auto stopped = wait(signals, look_s)) return stop(*stopped);
     }
     return fail(ErrorKind::unusable, "no reading came after the command for " + duration_text({arrival_limit_s}) +
                                          "; nightwatt status says how the meter is");
