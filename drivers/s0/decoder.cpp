@@ -126,6 +126,11 @@ void PulseCounter::open(std::uint64_t at_us, std::uint64_t at_byte, std::vector<
   last_us_ = closing_->first_us;
 }
 
+std::optional<std::uint64_t> PulseCounter::begun_us(std::uint64_t now_us) const {
+  const bool begun = on_since_us_ && closing_ && !closing_->counted && now_us - *on_since_us_ <= stuck_after_us;
+  return begun ? std::optional(closing_->first_us) : std::nullopt;
+}
+
 PulseMeter::PulseMeter(const S0PulseSettings& settings, std::vector<ReadSpec> reads, Duration interval)
     : settings_(settings), reads_(std::move(reads)), interval_(interval), counter_(settings) {}
 
@@ -159,10 +164,18 @@ void PulseMeter::feed(std::span<const std::byte> bytes, Duration now, Output& ou
   }
 }
 
+/// How long no pulse has come. One that has begun has come, though it counts only when the contact has opened again.
+std::uint64_t PulseMeter::waited_us(Duration now) const {
+  const auto since_us = static_cast<std::uint64_t>((now - *heard_at_).count());
+  if (!counter_.last_us()) return since_us;
+  const auto begun_us = counter_.begun_us(*counter_.last_us() + since_us);
+  return begun_us ? *begun_us - *counter_.last_us() : since_us;
+}
+
 std::optional<double> PulseMeter::power_w(Duration now) const {
   if (!has_power_ || !heard_at_) return std::nullopt;
-  const double waited_s = to_seconds(now - *heard_at_).value;
-  if (waited_s <= 0.0) return held_w_;
+  if (now <= *heard_at_) return held_w_;
+  const double waited_s = static_cast<double>(waited_us(now)) * 1e-6;
   return std::min(held_w_, ws_per_kwh / (settings_.pulses_per_kwh * waited_s));
 }
 

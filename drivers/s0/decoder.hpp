@@ -26,6 +26,8 @@ class PulseCounter {
   [[nodiscard]] std::uint64_t pulses() const { return pulses_; }
   [[nodiscard]] std::optional<std::uint64_t> last_us() const { return last_us_; }
   [[nodiscard]] std::optional<std::uint64_t> newest_us() const { return newest_us_; }
+  /// The first closing of what may become a pulse: the contact is closed, and not yet stuck.
+  [[nodiscard]] std::optional<std::uint64_t> begun_us(std::uint64_t now_us) const;
 
  private:
   /// One pulse as far as it has come.
@@ -61,6 +63,7 @@ class PulseMeter final : public Decoder {
 
  private:
   [[nodiscard]] std::optional<double> power_w(Duration now) const;
+  [[nodiscard]] std::uint64_t waited_us(Duration now) const;
 
   S0PulseSettings settings_;
   std::vector<ReadSpec> reads_;
