@@ -1,15 +1,14 @@
 #include "report/png.hpp"
 
-#include <dlfcn.h>
-
 #include <cmath>
 #include <cstdint>
 #include <memory>
 
+#include "system/loaded_library.hpp"
+
 namespace nightwatt::page {
 namespace {
 
-constexpr const char* library = "librsvg-2.so.2";  // the name of its interface, the same since 2.14
 /// More is no picture that anybody posts, and memory without end.
 constexpr double largest_side = 16'000.0;
 
@@ -31,27 +30,23 @@ struct Calls {
   int (*write_to_png_stream)(void*, Write, void*) = nullptr;
 };
 
-template <class Call>
-bool find(void* handle, const char* name, Call& call) {
-  call = reinterpret_cast<Call>(::dlsym(handle, name));
-  return call != nullptr;
+void find(LibraryCalls& library, Calls& calls) {
+  library.find("rsvg_handle_new_from_data", calls.handle_new_from_data)
+      .find("rsvg_handle_render_document", calls.handle_render_document)
+      .find("g_object_unref", calls.object_unref)
+      .find("cairo_image_surface_create", calls.surface_create)
+      .find("cairo_surface_status", calls.surface_status)
+      .find("cairo_surface_destroy", calls.surface_destroy)
+      .find("cairo_create", calls.create)
+      .find("cairo_destroy", calls.destroy)
+      .find("cairo_surface_write_to_png_stream", calls.write_to_png_stream);
 }
 
-Result<Calls> calls_of_library() {
-  Calls calls;
-  void* handle = ::dlopen(library, RTLD_NOW | RTLD_LOCAL);
-  const bool all = handle != nullptr && find(handle, "rsvg_handle_new_from_data", calls.handle_new_from_data) &&
-                   find(handle, "rsvg_handle_render_document", calls.handle_render_document) &&
-                   find(handle, "g_object_unref", calls.object_unref) &&
-                   find(handle, "cairo_image_surface_create", calls.surface_create) &&
-                   find(handle, "cairo_surface_status", calls.surface_status) &&
-                   find(handle, "cairo_surface_destroy", calls.surface_destroy) &&
-                   find(handle, "cairo_create", calls.create) && find(handle, "cairo_destroy", calls.destroy) &&
-                   find(handle, "cairo_surface_write_to_png_stream", calls.write_to_png_stream);
-  if (!all)
-    return fail(ErrorKind::unusable,
-                std::string("a PNG needs ") + library + ": install Debian's package librsvg2-2, or give --format svg");
-  return calls;
+Result<const Calls*> calls_of_library() {
+  // The file's name is that of its interface, the same since 2.14.
+  static LoadedLibrary<Calls> library(
+      "librsvg-2.so.2", "a PNG needs librsvg-2.so.2: install Debian's package librsvg2-2, or give --format svg", find);
+  return library.get();
 }
 
 using Owned = std::unique_ptr<void, void (*)(void*)>;
@@ -67,8 +62,9 @@ Result<std::string> png_of(const Picture& picture, double scale) {
   const double width = std::ceil(picture.width * scale), height = std::ceil(picture.height * scale);
   if (!(width >= 1.0 && height >= 1.0 && width <= largest_side && height <= largest_side))
     return fail(ErrorKind::input, "the picture would be too large for a PNG; name fewer runs, or give --format svg");
-  const auto calls = calls_of_library();
-  if (!calls) return tl::unexpected(calls.error());
+  const auto library = calls_of_library();
+  if (!library) return tl::unexpected(library.error());
+  const Calls* calls = *library;
   constexpr int with_transparency = 0;
   const Owned svg(calls->handle_new_from_data(reinterpret_cast<const std::uint8_t*>(picture.svg.data()),
                                               picture.svg.size(), nullptr),

@@ -11,7 +11,7 @@ import subprocess
 import sys
 from pathlib import Path
 
-FOLDERS = ("measure", "drivers", "storage", "config", "text", "figures", "mirror", "publish", "daemon", "tools", "tests")
+FOLDERS = ("measure", "drivers", "storage", "config", "text", "system", "figures", "mirror", "publish", "daemon", "tools", "tests")
 
 # Who may include whom.
 EVERYTHING = set(FOLDERS) - {"tests"}
@@ -21,9 +21,10 @@ MAY_INCLUDE = {
     "storage": {"measure", "storage"},
     "config": {"measure", "config"},
     "text": {"measure", "text"},
-    "figures": {"measure", "storage", "text", "figures", "report"},
-    "mirror": {"measure", "storage", "text", "figures", "mirror"},
-    "publish": {"measure", "storage", "text", "figures", "publish"},
+    "system": {"measure", "system"},
+    "figures": {"measure", "storage", "text", "system", "figures", "report"},
+    "mirror": {"measure", "storage", "text", "system", "figures", "mirror"},
+    "publish": {"measure", "storage", "text", "system", "figures", "publish"},
     "daemon": EVERYTHING - {"tools"} | {"report"},
     "tools": EVERYTHING | {"report", "csv"},
     "tests": EVERYTHING | {"report", "csv", "tests"},
