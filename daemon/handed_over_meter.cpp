@@ -29,13 +29,13 @@ storage::NewRun same_run(storage::RunInfo old, storage::StreamId stream, UtcTime
 HandedOverMeter hand_over(const storage::StoreWriter& old, const std::string& meter) {
   HandedOverMeter carried;
   carried.meter = meter;
-  const auto stream = old.stream_of_meter(meter);
+  const auto stream = old.reader().stream_of_meter(meter);
   if (!stream || !*stream) return carried;
-  if (const auto last = old.last_reading(**stream); last && *last) carried.last = (*last)->time;
-  if (const auto utc_offset = old.utc_offset_at(**stream, carried.last.value_or(UtcTime{})))
+  if (const auto last = old.reader().last_reading(**stream); last && *last) carried.last = (*last)->time;
+  if (const auto utc_offset = old.reader().utc_offset_at(**stream, carried.last.value_or(UtcTime{})))
     carried.utc_offset = *utc_offset;
-  if (const auto state = old.value(auto_state_name(meter))) carried.auto_state = *state;
-  const auto runs = old.sound_runs();
+  if (const auto state = old.reader().value(auto_state_name(meter))) carried.auto_state = *state;
+  const auto runs = old.reader().sound_runs();
   if (!runs) return carried;
   for (const storage::RunInfo& run : *runs)
     if (run.stream == **stream && !run.end) carried.run = run;
@@ -46,7 +46,7 @@ Result<void> put_handed_over(storage::StoreWriter& fresh, const HandedOverMeter&
   const auto stream = fresh.stream_for_meter(carried.meter);
   if (!stream) return tl::unexpected(stream.error());
   if (auto put = fresh.put_utc_offset(*stream, from, carried.utc_offset); !put) return put;
-  const auto runs = fresh.runs();
+  const auto runs = fresh.reader().runs();
   if (!runs) return tl::unexpected(runs.error());
   const bool room = std::none_of(runs->begin(), runs->end(), [&](const storage::RunInfo& run) {
     return run.stream == *stream && (!run.end || *run.end >= from);

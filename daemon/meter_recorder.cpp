@@ -38,7 +38,7 @@ Result<void> replay(const StoreWriter& store, storage::StreamId stream, UtcTime 
   std::vector<Reading> chunk;
   while (from <= to) {
     chunk.clear();
-    const auto read = store.readings(stream, from, to, [&](const Reading& reading) {
+    const auto read = store.reader().readings(stream, from, to, [&](const Reading& reading) {
       chunk.push_back(reading);
       return chunk.size() < replay_chunk;
     });
@@ -114,7 +114,7 @@ Result<MeterRecorder> MeterRecorder::resume(StoreWriter& store, RecorderSettings
   const auto stream = store.stream_for_meter(settings.meter);
   if (!stream) return tl::unexpected(stream.error());
   MeterRecorder recorder(std::move(settings), *stream);
-  const auto last = store.last_reading(*stream);
+  const auto last = store.reader().last_reading(*stream);
   if (!last) return tl::unexpected(last.error());
   if (*last) recorder.last_ = (*last)->time;
   if (auto found = recorder.find_runs(store); !found) return tl::unexpected(found.error());
@@ -123,10 +123,10 @@ Result<MeterRecorder> MeterRecorder::resume(StoreWriter& store, RecorderSettings
 }
 
 Result<void> MeterRecorder::find_runs(StoreWriter& store) {
-  auto runs = store.runs();
+  auto runs = store.reader().runs();
   if (!runs && is_damage(store, runs.error())) {
     damage_.push_back(runs.error().message);
-    runs = store.sound_runs();
+    runs = store.reader().sound_runs();
   }
   if (!runs) return tl::unexpected(runs.error());
   for (const storage::RunInfo& run : *runs) {
@@ -135,7 +135,7 @@ Result<void> MeterRecorder::find_runs(StoreWriter& store) {
       last_end_ = last_end_ ? std::max(*last_end_, *run.end) : *run.end;
       continue;
     }
-    auto builder = storage::RunBuilder::resume(store, run.id);
+    auto builder = storage::RunBuilder::resume(store.reader(), run.id);
     if (!builder) {
       if (auto ended = end_damaged(store, run, builder.error()); !ended) return ended;
       continue;
@@ -166,7 +166,7 @@ Result<void> MeterRecorder::end_damaged(StoreWriter& store, const storage::RunIn
 
 // A state that cannot be read (another version's) is as good as none: the watchers start afresh with the next reading.
 Result<void> MeterRecorder::restore_auto_state(StoreWriter& store) {
-  const auto value = store.value(auto_state_name(settings_.meter));
+  const auto value = store.reader().value(auto_state_name(settings_.meter));
   if (!value) return tl::unexpected(value.error());
   if (!*value) return remember_held(store);
   const std::optional<AutoState> state = decode(**value);
@@ -230,7 +230,7 @@ Result<void> MeterRecorder::record(StoreWriter& store, std::span<const Reading> 
 // power with the power's own time. Such a run is made anew, as far as its readings are still there.
 Result<void> MeterRecorder::take_late(StoreWriter& store, UtcTime first) {
   if (!last_end_ || first > *last_end_) return {};
-  const auto runs = store.runs();
+  const auto runs = store.reader().runs();
   if (!runs) return tl::unexpected(runs.error());
   for (const storage::RunInfo& run : *runs) {
     if (run.stream != stream_ || !run.end || *run.end < first) continue;
@@ -289,7 +289,7 @@ Result<void> MeterRecorder::open(StoreWriter& store, storage::NewRun run, UtcTim
   const auto id = store.open_run(run);
   if (!id) return tl::unexpected(id.error());
   open_.emplace(OpenRun{storage::RunBuilder(*id, {run.traits, run.shortest_segment_s}), run.origin, run.begin});
-  if (auto held = open_->builder.begin_held(store, stream_, run.begin); !held) return held;
+  if (auto held = open_->builder.begin_held(store.reader(), stream_, run.begin); !held) return held;
   std::size_t replayed = 0;
   return replay(store, stream_, run.begin, stored_until, [&](const Reading& reading) -> Result<void> {
     open_->builder.push(reading);
@@ -314,7 +314,7 @@ Result<void> MeterRecorder::close(StoreWriter& store, UtcTime end) {
 // A run holds the reading at its end, so it ends with the last one before `next`, where `off` or another run begins.
 // One whose last reading holds until then lasts as long.
 Result<void> MeterRecorder::close_before(StoreWriter& store, UtcTime next) {
-  const auto sums = store.aggregates(stream_, Quantity::power, open_->begin, next - instant);
+  const auto sums = store.reader().aggregates(stream_, Quantity::power, open_->begin, next - instant);
   const UtcTime just_before = std::max(open_->begin, next - instant);
   if (!sums) return is_damage(store, sums.error()) ? close(store, just_before) : tl::unexpected(sums.error());
   const auto hold_s = open_->builder.hold_limit_s();
@@ -391,7 +391,7 @@ Result<RunId> MeterRecorder::join(StoreWriter& store, const storage::RunInfo& fi
   const RunId second = open_->builder.run();
   storage::RunInfo whole = first;
   whole.end.reset();
-  auto builder = storage::RunBuilder::over(store, whole);
+  auto builder = storage::RunBuilder::over(store.reader(), whole);
   if (!builder) return tl::unexpected(builder.error());
   if (auto joined = storage::take_into(store, first, second, std::nullopt); !joined)
     return tl::unexpected(joined.error());
@@ -400,7 +400,7 @@ Result<RunId> MeterRecorder::join(StoreWriter& store, const storage::RunInfo& fi
   const RunOrigin origin = first.origin;
   open_.emplace(OpenRun{std::move(*builder), origin, first.begin});
   last_end_.reset();
-  const auto runs = store.runs();
+  const auto runs = store.reader().runs();
   if (!runs) return tl::unexpected(runs.error());
   for (const storage::RunInfo& run : *runs)
     if (run.stream == stream_ && run.end) last_end_ = last_end_ ? std::max(*last_end_, *run.end) : *run.end;

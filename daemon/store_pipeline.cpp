@@ -95,7 +95,7 @@ StorePipeline::Opened StorePipeline::nothing_known() const {
 
 // What a failing disk did to the newest readings of any meter must not keep the next ones out.
 Result<void> StorePipeline::quarantine_damage() {
-  const auto streams = store_->streams();
+  const auto streams = store_->reader().streams();
   if (!streams) return tl::unexpected(streams.error());
   for (const storage::StreamInfo& stream : *streams) {
     if (!stream.meter) continue;
@@ -125,14 +125,14 @@ Result<void> StorePipeline::mend_store() {
 Result<void> StorePipeline::look(Opened& opened) const {
   opened = nothing_known();
   for (std::size_t i = 0; i < meters_.size(); ++i) {
-    const auto stream = store_->stream_of_meter(meters_[i].second.meter);
+    const auto stream = store_->reader().stream_of_meter(meters_[i].second.meter);
     if (!stream) return tl::unexpected(stream.error());
     Result<Duration> utc_offset = Duration(0);
     if (*stream) {
-      const auto last = store_->last_reading(**stream);
+      const auto last = store_->reader().last_reading(**stream);
       if (!last) return tl::unexpected(last.error());
       if (*last) opened.last[i].second = (*last)->time;
-      utc_offset = store_->utc_offset_at(**stream, opened.last[i].second.value_or(UtcTime{}));
+      utc_offset = store_->reader().utc_offset_at(**stream, opened.last[i].second.value_or(UtcTime{}));
     }
     if (!utc_offset) return tl::unexpected(utc_offset.error());
     opened.utc_offsets.push_back(*utc_offset);
@@ -141,10 +141,10 @@ Result<void> StorePipeline::look(Opened& opened) const {
   if (!newest) return tl::unexpected(newest.error());
   opened.newest = *newest;
   for (const HandedOverMeter& carried : carried_) opened.newest = later(opened.newest, carried.last);
-  const auto kept = store_->value(kept_clock_name);
+  const auto kept = store_->reader().value(kept_clock_name);
   if (!kept) return tl::unexpected(kept.error());
   opened.clock = *kept ? decode_kept_clock(**kept) : clock_kept_;
-  const auto state = store_->value(service_state_name);
+  const auto state = store_->reader().value(service_state_name);
   if (!state) return tl::unexpected(state.error());
   opened.killed = *state == std::string(running);
   opened.looked = true;
@@ -153,7 +153,7 @@ Result<void> StorePipeline::look(Opened& opened) const {
 
 // The first thing a service writes into a store.
 Result<void> StorePipeline::introduce() {
-  const auto state = store_->value(service_state_name);
+  const auto state = store_->reader().value(service_state_name);
   if (!state) return tl::unexpected(state.error());
   storage::Event event;
   if (!quarantined_as_.empty()) {
@@ -181,12 +181,12 @@ Result<void> StorePipeline::introduce() {
 
 // Also of meters that are not configured now: a reload may bring one back.
 Result<std::optional<UtcTime>> StorePipeline::newest_of_all() const {
-  const auto streams = store_->streams();
+  const auto streams = store_->reader().streams();
   if (!streams) return tl::unexpected(streams.error());
   std::optional<UtcTime> newest;
   for (const storage::StreamInfo& stream : *streams) {
     if (!stream.meter) continue;
-    const auto last = store_->last_reading(stream.id);
+    const auto last = store_->reader().last_reading(stream.id);
     if (!last) return tl::unexpected(last.error());
     if (*last) newest = later(newest, (*last)->time);
   }
@@ -293,20 +293,20 @@ void StorePipeline::notify_ended_runs() {
   for (const RunId id : std::exchange(ended_, {})) {
     name_by_itself(id);
     if (!run_ended_) continue;
-    auto run = store_->run(id);
+    auto run = store_->reader().run(id);
     if (!run) continue;
     const UtcTime end = run->end.value_or(run->begin);
-    const auto calendar = store_->calendar(run->stream, run->begin, end);
+    const auto calendar = store_->reader().calendar(run->stream, run->begin, end);
     const Duration utc_offset = calendar ? calendar->utc_offset_at(end) : Duration{0};
     if (calendar) run->begin = calendar->shown(run->begin) - utc_offset;
-    auto moved = figures::moved_by(*store_, id);
+    auto moved = figures::moved_by(store_->reader(), id);
     run_ended_({std::move(*run), utc_offset, moved ? std::move(*moved) : std::vector<std::string>{}});
   }
 }
 
 // A run that cannot be known again now keeps no name: nobody has lost anything by it.
 void StorePipeline::name_by_itself(RunId id) {
-  const auto info = store_->run(id);
+  const auto info = store_->reader().run(id);
   if (!info || !figures::wants_name(*info)) return;
   const bool wanted = std::any_of(meters_.begin(), meters_.end(), [&](const auto& meter) {
     return meter.second.auto_name && info->meter == meter.second.meter;
@@ -357,7 +357,7 @@ bool StorePipeline::leave_damaged_store(const Error& damage) {
 void StorePipeline::continue_from_store() {
   if (!carried_.empty()) return;  // the store before was left, and nothing was put into this one yet
   for (const auto& [id, settings] : meters_) carried_.push_back(hand_over(*store_, settings.meter));
-  const auto kept = store_->value(kept_clock_name);
+  const auto kept = store_->reader().value(kept_clock_name);
   if (!clock_kept_ && kept && *kept) clock_kept_ = decode_kept_clock(**kept);
 }
 
@@ -377,7 +377,7 @@ void StorePipeline::leave_moved_store() {
 }
 
 Result<void> StorePipeline::ready_store() {
-  if (store_ && store_->moved()) leave_moved_store();
+  if (store_ && store_->reader().moved()) leave_moved_store();
   if (store_ && store_->log_is_cut()) {
     const Error cut{ErrorKind::unusable, path_ + ": somebody cut its log short: the last minutes' readings are lost"};
     if (!leave_damaged_store(cut)) return tl::unexpected(cut);
@@ -460,7 +460,7 @@ Result<void> StorePipeline::record_gathered() {
 
 Result<void> StorePipeline::put_utc_offset(const QueuedUtcOffset& utc_offset) {
   calendar_since_ = clock_.monotonic();
-  const auto streams = store_->streams();
+  const auto streams = store_->reader().streams();
   if (!streams) return tl::unexpected(streams.error());
   // Also of meters that a reload took away: what they recorded since then is shown by the same calendar.
   for (const storage::StreamInfo& stream : *streams)
@@ -564,7 +564,7 @@ Result<RunId> StorePipeline::apply(const SplitRequest& request, UtcTime now) {
 }
 
 Result<RunId> StorePipeline::apply(const JoinRequest& request, UtcTime) {
-  const auto run = store_->run(request.run);
+  const auto run = store_->reader().run(request.run);
   if (!run) return tl::unexpected(run.error());
   for (auto& [id, recorder] : recorders_)
     if (recorder.stream() == run->stream) return recorder.join(*store_, *run);
@@ -573,8 +573,8 @@ Result<RunId> StorePipeline::apply(const JoinRequest& request, UtcTime) {
 
 Result<RunId> StorePipeline::apply(const MarkRequest& request, UtcTime) {
   if (request.mark.run)
-    if (const auto run = store_->run(*request.mark.run); !run) return tl::unexpected(run.error());
-  const auto done = request.remove ? storage::remove_mark(*store_, request.mark.id) : store_->put_mark(request.mark);
+    if (const auto run = store_->reader().run(*request.mark.run); !run) return tl::unexpected(run.error());
+  const auto done = request.remove ? store_->remove_mark(request.mark.id) : store_->put_mark(request.mark);
   if (!done) return tl::unexpected(done.error());
   return request.mark.run.value_or(0);
 }
@@ -597,7 +597,7 @@ Result<MeterRecorder*> StorePipeline::find_meter(const std::optional<std::string
 }
 
 Result<UtcTime> StorePipeline::record_time(const MeterRecorder& recorder, UtcTime shown) const {
-  const auto calendar = store_->calendar(recorder.stream(), shown, shown);
+  const auto calendar = store_->reader().calendar(recorder.stream(), shown, shown);
   if (!calendar) return tl::unexpected(calendar.error());
   return calendar->record_time(shown);
 }
@@ -643,13 +643,13 @@ void StorePipeline::note_success() {
 void StorePipeline::recompute_next_run() {
   if (!to_recompute_) {
     to_recompute_.emplace();
-    if (const auto runs = store_->runs())
+    if (const auto runs = store_->reader().runs())
       for (const storage::RunInfo& run : *runs) to_recompute_->push_back(run.id);
   }
   if (to_recompute_->empty()) return;
   const RunId run = to_recompute_->back();  // the newest first: it is asked for most
   to_recompute_->pop_back();
-  if (!storage::has_old_figures(*store_, run) || !store_->begin()) return;
+  if (!storage::has_old_figures(store_->reader(), run) || !store_->begin()) return;
   if (!storage::recompute_figures(*store_, run) || !store_->commit()) store_->rollback();
 }
 
@@ -683,7 +683,7 @@ void StorePipeline::tidy() {
 // What a size limit takes away is said when it begins, and once in a while as it goes on.
 void StorePipeline::say_what_went(MonoTime now) {
   if (!settings_.max_size_mb || (said_what_went_ && now - *said_what_went_ < say_what_went_every)) return;
-  const auto text = store_->value("thinned");
+  const auto text = store_->reader().value("thinned");
   if (!text || !*text || **text == what_went_) return;
   what_went_ = **text;
   said_what_went_ = now;
@@ -694,7 +694,7 @@ bool StorePipeline::close(UtcTime now) {
   if (work() == Outcome::paused) return false;
   if (work() == Outcome::paused) return false;  // what came while the first batch was stored
   std::vector<Answer> none;
-  Result<void> done = stale_ || !store_ || store_->moved() ? transact(none) : Result<void>{};
+  Result<void> done = stale_ || !store_ || store_->reader().moved() ? transact(none) : Result<void>{};
   if (done) done = store_->begin();
   if (done) done = put_stop(now);
   if (done) done = store_->commit();

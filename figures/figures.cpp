@@ -9,7 +9,6 @@
 
 #include "measure/signal/advice.hpp"
 #include "measure/signal/time_text.hpp"
-#include "storage/run_edit.hpp"
 
 namespace nightwatt::figures {
 namespace {
@@ -122,7 +121,7 @@ Result<RunRecord> run_record(const storage::StoreReader& store, const storage::R
   if (info.origin == storage::RunOrigin::entered) {
     record.summary.idle = entered_figure(info.entered_idle_w, info.traits);
     record.summary.load = entered_figure(info.entered_load_w, info.traits);
-    const auto standby = storage::entered_standby_w(store, info.id);
+    const auto standby = store.entered_standby_w(info.id);
     if (!standby) return tl::unexpected(standby.error());
     record.summary.standby = entered_figure(*standby, info.traits);
     record.summary.warnings.emplace_back("read from a display and entered by hand: there are no readings behind it");

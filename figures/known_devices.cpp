@@ -61,10 +61,10 @@ Result<Proposal> KnownDevices::propose(const storage::StoreReader& store, const 
 }
 
 Result<std::optional<Proposal>> name_if_sure(storage::StoreWriter& store, const storage::RunInfo& run) {
-  const auto known = KnownDevices::of(store);
+  const auto known = KnownDevices::of(store.reader());
   if (!known) return tl::unexpected(known.error());
   if (known->empty()) return std::nullopt;
-  auto proposal = known->propose(store, run);
+  auto proposal = known->propose(store.reader(), run);
   if (!proposal) return tl::unexpected(proposal.error());
   if (!(proposal->posterior() > name_from)) return std::nullopt;
   const std::string& device = proposal->devices.front().first;

@@ -74,7 +74,7 @@ class FetchedStore::Impl {
 
   /// One span a stream, since times rise within it: whatever lies between two runs comes along.
   Result<void> fetch_readings(const std::vector<std::int64_t>& runs) {
-    const auto infos = store_.runs();
+    const auto infos = store_.reader().runs();
     if (!infos) return tl::unexpected(infos.error());
     std::map<std::int64_t, std::pair<std::int64_t, std::int64_t>> spans;
     for (const storage::RunInfo& info : *infos) {

@@ -2,7 +2,7 @@
 #include <cmath>
 #include <limits>
 
-#include "impl.hpp"
+#include "reader_impl.hpp"
 #include "schema.hpp"
 #include "seal.hpp"
 #include "storage/run_builder.hpp"

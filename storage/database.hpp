@@ -117,6 +117,10 @@ class Database {
   StoreTrouble trouble_ = StoreTrouble::none;
 };
 
+[[nodiscard]] inline tl::unexpected<Error> pass_on(const Error& error) {
+  return tl::unexpected<Error>(error);
+}
+
 /// What to do about damage.
 inline constexpr const char* to_mend = "`nightwatt salvage` brings all that is sound into a new store";
 

@@ -5,7 +5,7 @@
 
 #include "block.hpp"
 #include "bytes.hpp"
-#include "impl.hpp"
+#include "reader_impl.hpp"
 #include "schema.hpp"
 #include "seal.hpp"
 

@@ -7,8 +7,9 @@
 #include <cstring>
 #include <string>
 
-#include "impl.hpp"
+#include "locks.hpp"
 #include "schema.hpp"
+#include "store_files.hpp"
 
 namespace nightwatt::storage {
 namespace {

@@ -1,10 +1,9 @@
 // Opening a store for questions, and the small questions.
 #include <sys/stat.h>
-#include <unistd.h>
 
 #include <algorithm>
 
-#include "impl.hpp"
+#include "reader_impl.hpp"
 #include "schema.hpp"
 #include "seal.hpp"
 
@@ -19,10 +18,6 @@ Snapshot::~Snapshot() {
     impl.database->execute("COMMIT");
     return {};
   });
-}
-
-StoreReader::Impl::~Impl() {
-  if (lock_descriptor >= 0) ::close(lock_descriptor);
 }
 
 StoreReader::StoreReader(std::unique_ptr<Impl> impl) : impl_(std::move(impl)) {}
@@ -187,6 +182,17 @@ Result<std::vector<Event>> StoreReader::events(UtcTime from, UtcTime to) const {
       found.push_back({static_cast<EventKind>(rows.integer(0)), UtcTime{rows.integer(1)}, rows.text_or_none(2),
                        rows.text(3), rows.real(4)});
     return found;
+  });
+}
+
+Result<std::optional<std::string>> StoreReader::value(std::string_view name) const {
+  return impl_->database->guarded([&]() -> Result<std::optional<std::string>> {
+    Query row =
+        impl_->database->query("SELECT bytes, " NIGHTWATT_SOUND(NIGHTWATT_VALUE_SEAL) " FROM value WHERE name = ?1");
+    row.bind_text(1, name);
+    // A value that is damaged is as good as none: the service finds out anew what it kept there.
+    if (!row.step() || row.integer(1) == 0) return std::optional<std::string>{};
+    return std::optional<std::string>(row.blob(0));
   });
 }
 

@@ -3,7 +3,7 @@
 #include <limits>
 
 #include "bytes.hpp"
-#include "impl.hpp"
+#include "reader_impl.hpp"
 #include "schema.hpp"
 #include "seal.hpp"
 

@@ -36,9 +36,9 @@ bool has_old_figures(const StoreReader& store, RunId run) {
 }
 
 Result<void> recompute_figures(StoreWriter& store, RunId run) {
-  const auto info = store.run(run);
+  const auto info = store.reader().run(run);
   if (!info) return tl::unexpected(info.error());
-  auto state = store.run_state(run, Sketches::all);
+  auto state = store.reader().run_state(run, Sketches::all);
   if (!state) return tl::unexpected(state.error());
   for (Regime& regime : state->regimes)
     if (regime.wants_figure_for(state->learnt.step_w))

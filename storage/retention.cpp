@@ -1,11 +1,11 @@
-// Giving up the oldest raw readings for minutes and hours, and what is left of them.
+// Giving up the oldest raw readings for minutes and hours.
 #include <algorithm>
 #include <iterator>
 #include <limits>
 
-#include "impl.hpp"
 #include "measure/signal/time_text.hpp"
 #include "seal.hpp"
+#include "writer_impl.hpp"
 
 namespace nightwatt::storage {
 namespace {
@@ -25,115 +25,8 @@ constexpr std::int64_t hole_counted_us = 86'400'000'000;
 
 }  // namespace
 
-Result<Buckets> StoreReader::Impl::buckets(StreamId stream, const BlockRow& block, std::int64_t step_s) {
-  Query row = database->query("SELECT bytes, " NIGHTWATT_SOUND(
-      NIGHTWATT_ROLLUP_SEAL) " FROM rollup WHERE stream = ?1 AND block_us = ?2 AND step_s = ?3");
-  row.bind(1, stream).bind(2, block.first_us).bind(3, step_s);
-  if (!row.step()) return Buckets{};
-  row.must_be_sound(1, "what is left of a block of readings by minutes or hours");
-  Result<Buckets> buckets = decode_rollup(row.blob(0), step_s);
-  if (!buckets) return fail(ErrorKind::unusable, database->path() + ": " + buckets.error().message + "; " + to_mend);
-  return buckets;
-}
-
-Result<void> StoreReader::Impl::add_rolled(BlockAggregates& total, StreamId stream, Quantity quantity,
-                                           const BlockRow& block, std::int64_t from_us, std::int64_t to_us) {
-  for (const std::int64_t step_s : {minute_s, hour_s}) {
-    const Result<Buckets> all = buckets(stream, block, step_s);
-    if (!all) return pass_on(all.error());
-    const std::vector<Bucket>& list = (*all)[static_cast<std::size_t>(quantity)];
-    if (list.empty()) continue;
-    const std::int64_t step_us = step_s * 1'000'000;
-    for (const Bucket& bucket : list) {
-      if (bucket.begin_us < from_us || bucket.begin_us + step_us - 1 > to_us) continue;
-      BlockAggregates part;
-      part.count = bucket.count;
-      part.first_us = std::max(bucket.begin_us, block.first_us);
-      part.last_us = std::min(bucket.begin_us + step_us - 1, block.last_us);
-      part.first = part.last = part.mean = bucket.mean;
-      part.min = bucket.min;
-      part.max = bucket.max;
-      part.energy_wh = bucket.energy_wh;
-      // A bucket's energy reaches back to the reading before it: there is no hole to bridge.
-      add(total, part, quantity, 0);
-    }
-    return {};
-  }
-  return {};
-}
-
-Result<std::int64_t> StoreReader::Impl::count_rolled(StreamId stream, const BlockRow& block, std::int64_t from_us,
-                                                     std::int64_t to_us) {
-  std::int64_t most = 0;
-  for (const Quantity quantity : all_quantities) {
-    BlockAggregates aggregates;
-    if (auto added = add_rolled(aggregates, stream, quantity, block, from_us, to_us); !added)
-      return pass_on(added.error());
-    most = std::max(most, aggregates.count);
-  }
-  return most;
-}
-
-namespace {
-
-Rollup rollup_of(const Bucket& bucket, std::int64_t step_s) {
-  Rollup rollup{UtcTime{bucket.begin_us},
-                Duration(step_s * 1'000'000),
-                bucket.count,
-                bucket.min,
-                bucket.mean,
-                bucket.max,
-                bucket.energy_wh,
-                std::nullopt};
-  if (bucket.shown_us) rollup.shown = Duration(*bucket.shown_us);
-  return rollup;
-}
-
-}  // namespace
-
-Result<std::vector<Rollup>> StoreReader::Impl::finest_rollups(StreamId stream, Quantity quantity,
-                                                              const BlockRow& block) {
-  std::vector<Rollup> found;
-  for (const std::int64_t step_s : {minute_s, hour_s}) {
-    const Result<Buckets> all = buckets(stream, block, step_s);
-    if (!all) return pass_on(all.error());
-    for (const Bucket& bucket : (*all)[static_cast<std::size_t>(quantity)]) found.push_back(rollup_of(bucket, step_s));
-    if (!found.empty()) break;
-  }
-  return found;
-}
-
-Result<void> StoreReader::rollups(StreamId stream, Quantity quantity, RollupStep step, UtcTime from, UtcTime to,
-                                  const std::function<bool(const Rollup&)>& visit) const {
-  const Result<Snapshot> moment = snapshot();
-  if (!moment) return pass_on(moment.error());
-  const std::int64_t step_s = step == RollupStep::minute ? minute_s : hour_s;
-  return impl_->database->guarded([&]() -> Result<void> {
-    if (!impl_->visible(stream)) return {};
-    for (const BlockRow& block : impl_->blocks(stream, from.us, to.us)) {
-      if (block.data) continue;
-      const Result<Buckets> all = impl_->buckets(stream, block, step_s);
-      if (!all) return pass_on(all.error());
-      for (const Bucket& bucket : (*all)[static_cast<std::size_t>(quantity)]) {
-        if (bucket.begin_us < from.us || bucket.begin_us > to.us) continue;
-        if (!visit(rollup_of(bucket, step_s))) return {};
-      }
-    }
-    return {};
-  });
-}
-
-Result<bool> StoreReader::raw_is_whole(StreamId stream, UtcTime from, UtcTime to) const {
-  const Result<Snapshot> moment = snapshot();
-  if (!moment) return pass_on(moment.error());
-  return impl_->database->guarded([&]() -> Result<bool> {
-    const std::vector<BlockRow> found = impl_->blocks(stream, from.us, to.us);
-    return std::all_of(found.begin(), found.end(), [](const BlockRow& block) { return block.data.has_value(); });
-  });
-}
-
 /// Whether power holds behind each reading of a block: as the meter reported in the run there, or else in its nearest.
-std::optional<Holding> StoreReader::Impl::holding_of(StreamId stream, const BlockRow& block, const Columns& columns) {
+std::optional<Holding> StoreWriter::Impl::holding_of(StreamId stream, const BlockRow& block, const Columns& columns) {
   Query run = database->query(
       "SELECT (SELECT value FROM run_word WHERE run = run.id AND key = ?3), "
       "(SELECT value FROM run_word WHERE run = run.id AND key = ?4) FROM run WHERE stream = ?1 "
@@ -148,7 +41,7 @@ std::optional<Holding> StoreReader::Impl::holding_of(StreamId stream, const Bloc
 }
 
 /// Of the block behind this one, or of the tail.
-std::optional<std::int64_t> StoreReader::Impl::next_reading(StreamId stream, const BlockRow& block) {
+std::optional<std::int64_t> StoreWriter::Impl::next_reading(StreamId stream, const BlockRow& block) {
   Query next =
       database->query("SELECT first_us FROM block WHERE stream = ?1 AND first_us > ?2 ORDER BY first_us LIMIT 1");
   next.bind(1, stream).bind(2, block.first_us);
@@ -158,8 +51,8 @@ std::optional<std::int64_t> StoreReader::Impl::next_reading(StreamId stream, con
 }
 
 /// A block that is damaged leaves its sums alone: it must not keep those behind it.
-Result<void> StoreReader::Impl::downsample(StreamId stream, const BlockRow& block) {
-  const Result<Columns> columns = block_columns(block);
+Result<void> StoreWriter::Impl::downsample(StreamId stream, const BlockRow& block) {
+  const Result<Columns> columns = in.block_columns(block);
   const std::optional<Holding> holding = columns ? holding_of(stream, block, *columns) : std::nullopt;
   const std::int64_t last_us = holding ? holding->until_us : block.last_us;
   for (const std::int64_t step_s : {minute_s, hour_s}) {
@@ -184,7 +77,7 @@ Result<void> StoreReader::Impl::downsample(StreamId stream, const BlockRow& bloc
 }
 
 /// A meter that fell silent leaves its last readings in the tail: after a day they become a block that can age.
-Result<bool> StoreReader::Impl::close_old_write_buffer(std::int64_t now_us) {
+Result<bool> StoreWriter::Impl::close_old_write_buffer(std::int64_t now_us) {
   std::vector<StreamId> streams;
   {
     Query rows =
@@ -201,7 +94,7 @@ Result<bool> StoreReader::Impl::close_old_write_buffer(std::int64_t now_us) {
   return false;
 }
 
-Result<bool> StoreReader::Impl::downsample_oldest(std::optional<std::int64_t> before_us) {
+Result<bool> StoreWriter::Impl::downsample_oldest(std::optional<std::int64_t> before_us) {
   // Kept: what a pinned or imported run holds, and what an open run may have to be replayed from.
   Query row = database->query("SELECT stream, first_us, last_us, count, data, before_us, carried, " NIGHTWATT_SOUND(
       NIGHTWATT_BLOCK_SEAL) " FROM block WHERE data IS NOT NULL AND last_us < ?1 "
@@ -224,7 +117,7 @@ Result<bool> StoreReader::Impl::downsample_oldest(std::optional<std::int64_t> be
 }
 
 /// Of the oldest blocks; gives of how many.
-std::int64_t StoreReader::Impl::drop_oldest_rollups(std::int64_t step_s) {
+std::int64_t StoreWriter::Impl::drop_oldest_rollups(std::int64_t step_s) {
   Query remove = database->query(
       "DELETE FROM rollup WHERE rowid IN (SELECT rowid FROM rollup WHERE step_s = ?1 ORDER BY block_us LIMIT ?2)");
   remove.bind(1, step_s).bind(2, std::int64_t{rollups_a_call}).run();
@@ -232,7 +125,7 @@ std::int64_t StoreReader::Impl::drop_oldest_rollups(std::int64_t step_s) {
 }
 
 /// Limits of a store in pages, as its settings want them.
-struct StoreReader::Impl::SizeLimit {
+struct StoreWriter::Impl::SizeLimit {
   std::int64_t pages = 0;         ///< of the file
   std::int64_t pages_a_call = 0;  ///< given back to the file system at once: they all go through the log
   std::int64_t kept_free = 0;     ///< used again by the tail; more than these are given back
@@ -240,7 +133,7 @@ struct StoreReader::Impl::SizeLimit {
 
 /// The file and what its log may hold together stay within the limit; a part of it is left for what comes until the
 /// next look.
-StoreReader::Impl::SizeLimit StoreReader::Impl::size_limit() {
+StoreWriter::Impl::SizeLimit StoreWriter::Impl::size_limit() {
   SizeLimit limit{std::numeric_limits<std::int64_t>::max(), free_pages_a_call, free_pages_kept};
   if (!settings.max_size_mb) return limit;
   const std::int64_t page_bytes = database->pragma("PRAGMA page_size");
@@ -253,14 +146,14 @@ StoreReader::Impl::SizeLimit StoreReader::Impl::size_limit() {
   return limit;
 }
 
-void StoreReader::Impl::give_back(std::int64_t pages) {
+void StoreWriter::Impl::give_back(std::int64_t pages) {
   const std::string sql = "PRAGMA incremental_vacuum(" + std::to_string(pages) + ")";
   database->execute(sql.c_str());
 }
 
 /// Oldest first in each: readings, then minutes, then hours. Gives how many of each went; true: more must, or nothing
 /// is left that may.
-Result<StoreReader::Impl::Thinned> StoreReader::Impl::thin_out(const SizeLimit& limit, int calls) {
+Result<StoreWriter::Impl::Thinned> StoreWriter::Impl::thin_out(const SizeLimit& limit, int calls) {
   Thinned thinned;
   const auto too_large = [&] {
     return database->pragma("PRAGMA page_count") - database->pragma("PRAGMA freelist_count") > limit.pages;
@@ -288,7 +181,7 @@ Result<StoreReader::Impl::Thinned> StoreReader::Impl::thin_out(const SizeLimit& 
 }
 
 /// Adds up what went since the store was made, for whoever tells people.
-void StoreReader::Impl::note_thinned(const Thinned& thinned) {
+void StoreWriter::Impl::note_thinned(const Thinned& thinned) {
   if (thinned.blocks == 0 && thinned.minutes == 0 && thinned.hours == 0 && !thinned.at_its_end) return;
   Query oldest = database->query(
       "SELECT min(last_us) FROM block WHERE data IS NOT NULL AND stream IN (SELECT id FROM stream WHERE meter IS NOT "
@@ -307,7 +200,7 @@ void StoreReader::Impl::note_thinned(const Thinned& thinned) {
 }
 
 /// Up to which record time a stream's readings have at least `age_us` of its record behind them; none: nowhere.
-Result<std::optional<std::int64_t>> StoreReader::Impl::aged_until(StreamId stream, std::int64_t age_us) {
+Result<std::optional<std::int64_t>> StoreWriter::Impl::aged_until(StreamId stream, std::int64_t age_us) {
   const Result<StreamEnd*> end = end_of(stream);
   if (!end) return pass_on(end.error());
   if (!(*end)->last_us) return std::optional<std::int64_t>{};
@@ -332,7 +225,7 @@ Result<std::optional<std::int64_t>> StoreReader::Impl::aged_until(StreamId strea
 }
 
 /// By the meter that has recorded most since: what a meter that is no longer there has left ages too.
-Result<std::optional<std::int64_t>> StoreReader::Impl::aged_until(std::int64_t age_us) {
+Result<std::optional<std::int64_t>> StoreWriter::Impl::aged_until(std::int64_t age_us) {
   std::vector<StreamId> streams;
   {
     Query rows = database->query("SELECT id FROM stream WHERE meter IS NOT NULL AND published = 1");
@@ -348,8 +241,7 @@ Result<std::optional<std::int64_t>> StoreReader::Impl::aged_until(std::int64_t a
 }
 
 Result<bool> StoreWriter::retain(UtcTime now, Ageing ageing) {
-  if (auto begun = impl_->need_transaction(); !begun) return pass_on(begun.error());
-  return impl_->write([&]() -> Result<bool> {
+  return impl_->change([&]() -> Result<bool> {
     Database& database = *impl_->database;
     const StoreSettings& settings = impl_->settings;
     bool more = false;

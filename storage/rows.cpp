@@ -5,7 +5,7 @@
 #include <cstring>
 
 #include "bytes.hpp"
-#include "impl.hpp"
+#include "writer_impl.hpp"
 
 namespace nightwatt::storage {
 namespace {
@@ -298,8 +298,7 @@ Result<std::int64_t> RowCopy::identity() const {
 
 Result<void> RowCopy::put(StoreWriter& store, std::span<const Row> rows) {
   auto& impl = *store.impl_;
-  return impl.write([&]() -> Result<void> {
-    if (auto begun = impl.need_transaction(); !begun) return begun;
+  return impl.change([&]() -> Result<void> {
     for (const Row& row : rows) {
       if (!is_copied(row.table)) return fail(ErrorKind::input, "a row of the copy is of no table of a store");
       put_row(impl.database->handle(), row);

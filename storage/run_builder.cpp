@@ -204,13 +204,13 @@ Result<void> RunBuilder::save(StoreWriter& store) {
 Result<void> RunBuilder::finish(StoreWriter& store, UtcTime end) {
   if (auto dropped = drop_unreadable(store); !dropped) return dropped;
   if (as_of_ && end < *as_of_) {
-    Result<RunInfo> info = store.run(run_);
+    Result<RunInfo> info = store.reader().run(run_);
     if (!info) return pass(info.error());
     info->end = end;
-    Result<RunState> state = store.run_state(run_);
+    Result<RunState> state = store.reader().run_state(run_);
     if (!state) return pass(state.error());
     if (state->as_of && *state->as_of > end) {
-      const Result<bool> whole = store.raw_is_whole(info->stream, info->begin, end);
+      const Result<bool> whole = store.reader().raw_is_whole(info->stream, info->begin, end);
       if (!whole) return pass(whole.error());
       // The state lies beyond and the readings to make an earlier one of are gone: end where the state is.
       if (!*whole) return finish(store, *as_of_);
@@ -219,7 +219,7 @@ Result<void> RunBuilder::finish(StoreWriter& store, UtcTime end) {
       if (auto cleared = store.clear_run_state(run_); !cleared) return cleared;
       *state = RunState{};
     }
-    Result<RunBuilder> back = RunReplay::from_state(store, *info, *state, end);
+    Result<RunBuilder> back = RunReplay::from_state(store.reader(), *info, *state, end);
     if (!back) return pass(back.error());
     *this = std::move(*back);
   }
@@ -233,13 +233,13 @@ Result<void> RunBuilder::finish(StoreWriter& store, UtcTime end) {
   if (auto put = store.put_run_state(run_, last, state); !put) return put;
   if (auto closed = store.close_run(run_, end, totals_.samples()); !closed) return closed;
   // Early levels may have been quoted before the display's step was known so well.
-  return has_old_figures(store, run_) ? recompute_figures(store, run_) : Result<void>{};
+  return has_old_figures(store.reader(), run_) ? recompute_figures(store, run_) : Result<void>{};
 }
 
 Result<void> resegment(StoreWriter& store, RunId run) {
-  const Result<RunInfo> info = store.run(run);
+  const Result<RunInfo> info = store.reader().run(run);
   if (!info) return pass(info.error());
-  Result<RunBuilder> builder = RunBuilder::over(store, *info);
+  Result<RunBuilder> builder = RunBuilder::over(store.reader(), *info);
   if (!builder) return pass(builder.error());
   if (auto cleared = store.clear_run_state(run); !cleared) return cleared;
   return info->end ? builder->finish(store, *info->end) : builder->save(store);

@@ -8,7 +8,7 @@
 #include <utility>
 
 #include "found_rows.hpp"
-#include "impl.hpp"
+#include "reader_impl.hpp"
 #include "rollup.hpp"
 #include "schema.hpp"
 #include "storage/run_builder.hpp"
@@ -404,19 +404,19 @@ void Salvager::list_unclaimed() {
 
 /// Figures that are damaged, or count other readings than there are, are made anew where that can be.
 Result<void> mend_runs(StoreWriter& store, SalvageReport& report) {
-  const auto runs = store.runs();
+  const auto runs = store.reader().runs();
   if (!runs) return pass_on(runs.error());
   for (const RunInfo& run : *runs) {
     if (run.stream == 0) continue;
     if (auto begun = store.begin(); !begun) return begun;
     const UtcTime end = run.end.value_or(UtcTime{highest_time_us});
-    const auto whole = store.raw_is_whole(run.stream, run.begin, end);
+    const auto whole = store.reader().raw_is_whole(run.stream, run.begin, end);
     if (!whole) return pass_on(whole.error());
     if (run.end)
       if (auto counted = store.set_run_span(run.id, run.begin, run.end); !counted) return counted;
-    const auto now = store.run(run.id);
+    const auto now = store.reader().run(run.id);
     if (!now) return pass_on(now.error());
-    const auto state = store.run_state(run.id);
+    const auto state = store.reader().run_state(run.id);
     const bool good = state && state->as_of && run.end && state->samples == now->samples;
     const std::string name = "run " + std::to_string(run.id);
     if (!good && *whole) {
@@ -448,7 +448,7 @@ Result<void> fill(const std::string& path, const PageImage& image, FoundTables& 
   auto writer = StoreWriter::open(path, {});
   if (!writer) return pass_on(writer.error());
   if (auto mended = mend_runs(*writer, report); !mended) return mended;
-  const auto check = writer->check();
+  const auto check = writer->reader().check();
   if (!check) return pass_on(check.error());
   if (check->ok) return {};
   return fail(ErrorKind::unusable, path + ": what was brought over is not sound: " + check->problems.front());

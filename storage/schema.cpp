@@ -12,7 +12,7 @@
 #include <vector>
 
 #include "bytes.hpp"
-#include "impl.hpp"
+#include "locks.hpp"
 #include "seal.hpp"
 #include "store_files.hpp"
 

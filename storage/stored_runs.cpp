@@ -4,10 +4,9 @@
 #include <limits>
 #include <span>
 
-#include "impl.hpp"
+#include "reader_impl.hpp"
 #include "schema.hpp"
 #include "seal.hpp"
-#include "storage/run_edit.hpp"
 
 namespace nightwatt::storage {
 namespace {
@@ -76,7 +75,7 @@ void add_word(RunInfo& info, const Query& row) {
     info.traits.on_change = row.text(2) == on_change_word;
   } else if (key == std::string(gap_word)) {
     info.traits.gap_s = gap_from(row.text(2));
-  } else if (key && *key != entered_standby_key)
+  } else if (key && *key != entered_standby_word)
     info.conditions.emplace_back(*key, row.text(2));
   else if (!key)
     info.includes.push_back(row.text(2));
@@ -273,6 +272,21 @@ Result<RunState> StoreReader::run_state(RunId id, Sketches wanted) const {
     }
     if (!impl_->read_regimes(id, wanted, state)) return damaged();
     return state;
+  });
+}
+
+Result<std::optional<double>> StoreReader::entered_standby_w(RunId id) const {
+  Database& database = *impl_->database;
+  return database.guarded([&]() -> Result<std::optional<double>> {
+    Query row = database.query(
+        "SELECT value, " NIGHTWATT_SOUND(NIGHTWATT_RUN_WORD_SEAL) " FROM run_word WHERE run = ?1 AND key = ?2");
+    row.bind(1, id).bind_text(2, entered_standby_word);
+    if (!row.step()) return std::optional<double>();
+    row.must_be_sound(1, "a figure entered by hand");
+    const std::string digits = row.text(0);
+    double watts = 0.0;
+    const auto read = std::from_chars(digits.data(), digits.data() + digits.size(), watts);
+    return read.ec == std::errc() ? std::optional<double>(watts) : std::nullopt;
   });
 }
 

@@ -1,13 +1,15 @@
 // Transactions, streams and readings, written.
 #include <sys/stat.h>
+#include <unistd.h>
 
 #include <algorithm>
 #include <array>
 #include <cstring>
 
-#include "impl.hpp"
+#include "locks.hpp"
 #include "schema.hpp"
 #include "seal.hpp"
+#include "writer_impl.hpp"
 
 namespace nightwatt::storage {
 namespace {
@@ -58,21 +60,26 @@ std::int64_t put_aggregates(Database& database, StreamId stream, const Columns& 
   return carried;
 }
 
-Result<void> StoreReader::Impl::need_transaction() const {
-  if (writing) return {};
-  return fail(ErrorKind::unusable, database->path() + ": nothing can be written outside a transaction");
+StoreWriter::Impl::Impl(std::unique_ptr<Database> opened, StoreSettings wanted)
+    : reader(std::make_unique<StoreReader::Impl>(std::move(opened))),
+      in(*reader.impl_),
+      database(in.database.get()),
+      settings(wanted) {}
+
+StoreWriter::Impl::~Impl() {
+  if (lock_descriptor >= 0) ::close(lock_descriptor);
 }
 
-void StoreReader::Impl::forget_cached() {
+void StoreWriter::Impl::forget_cached() {
   ends.clear();
   open_row.reset();
 }
 
-Result<StreamEnd*> StoreReader::Impl::end_of(StreamId stream) {
+Result<StreamEnd*> StoreWriter::Impl::end_of(StreamId stream) {
   if (const auto known = ends.find(stream); known != ends.end()) return &known->second;
   StreamEnd end;
-  if (const std::optional<BlockRow> last = last_block(stream, highest_time_us)) end.last_us = last->last_us;
-  const Result<Columns> readings = write_buffer(stream);
+  if (const std::optional<BlockRow> last = in.last_block(stream, highest_time_us)) end.last_us = last->last_us;
+  const Result<Columns> readings = in.write_buffer(stream);
   if (!readings) return pass_on(readings.error());
   if (!readings->empty()) {
     end.last_us = readings->times.back();
@@ -82,9 +89,9 @@ Result<StreamEnd*> StoreReader::Impl::end_of(StreamId stream) {
   return &ends.emplace(stream, end).first->second;
 }
 
-void StoreReader::Impl::write_block(StreamId stream, const Columns& columns) {
+void StoreWriter::Impl::write_block(StreamId stream, const Columns& columns) {
   const std::int64_t first_us = columns.times.front();
-  const std::optional<BlockRow> before = last_block(stream, first_us);
+  const std::optional<BlockRow> before = in.last_block(stream, first_us);
   const std::string bytes = encode_block(columns, block_compression);
   Query data = database->query("INSERT INTO block_data (bytes) VALUES (?1)");
   data.bind_blob(1, bytes).run();
@@ -104,8 +111,8 @@ void StoreReader::Impl::write_block(StreamId stream, const Columns& columns) {
   newest.bind(1, stream).bind(2, first_us).run();
 }
 
-Result<void> StoreReader::Impl::close_write_buffer(StreamId stream, StreamEnd& end, std::span<const Reading> more) {
-  Result<Columns> columns = write_buffer(stream);
+Result<void> StoreWriter::Impl::close_write_buffer(StreamId stream, StreamEnd& end, std::span<const Reading> more) {
+  Result<Columns> columns = in.write_buffer(stream);
   if (!columns) return pass_on(columns.error());
   for (const Reading& reading : more) columns->push(reading);
   if (columns->empty()) return {};
@@ -121,12 +128,12 @@ Result<void> StoreReader::Impl::close_write_buffer(StreamId stream, StreamEnd& e
   return {};
 }
 
-void StoreReader::Impl::seal_stream(StreamId stream) {
+void StoreWriter::Impl::seal_stream(StreamId stream) {
   Query seal = database->query("UPDATE stream SET seal = " NIGHTWATT_STREAM_SEAL " WHERE id = ?1");
   seal.bind(1, stream).run();
 }
 
-void StoreReader::Impl::write_write_buffer(StreamId stream, StreamEnd& end, std::span<const Reading> readings) {
+void StoreWriter::Impl::write_write_buffer(StreamId stream, StreamEnd& end, std::span<const Reading> readings) {
   const auto store_row = [&](bool is_new) {
     const std::string_view bytes = open_row->encoder.bytes();
     if (is_new) {
@@ -156,7 +163,7 @@ void StoreReader::Impl::write_write_buffer(StreamId stream, StreamEnd& end, std:
   end.last_us = readings.back().time.us;
 }
 
-void StoreReader::Impl::delete_figures(RunId id) {
+void StoreWriter::Impl::delete_figures(RunId id) {
   for (const char* sql : {"DELETE FROM stretch WHERE run = ?1", "DELETE FROM sketch WHERE run = ?1",
                           "DELETE FROM run_state WHERE run = ?1"}) {
     Query remove = database->query(sql);
@@ -164,7 +171,7 @@ void StoreReader::Impl::delete_figures(RunId id) {
   }
 }
 
-void StoreReader::Impl::delete_run(RunId id) {
+void StoreWriter::Impl::delete_run(RunId id) {
   delete_figures(id);
   for (const char* sql :
        {"DELETE FROM run_word WHERE run = ?1", "DELETE FROM mark WHERE run = ?1", "DELETE FROM run WHERE id = ?1"}) {
@@ -173,7 +180,7 @@ void StoreReader::Impl::delete_run(RunId id) {
   }
 }
 
-void StoreReader::Impl::delete_stream(StreamId stream) {
+void StoreWriter::Impl::delete_stream(StreamId stream) {
   std::vector<RunId> runs;
   {
     Query rows = database->query("SELECT id FROM run WHERE stream = ?1");
@@ -191,7 +198,7 @@ void StoreReader::Impl::delete_stream(StreamId stream) {
   }
 }
 
-Result<void> StoreReader::Impl::lock_import(StreamId stream) {
+Result<void> StoreWriter::Impl::lock_import(StreamId stream) {
   if (lock_descriptor < 0) {
     const Result<int> opened = open_lock_file(database->path());
     if (!opened) return pass_on(opened.error());
@@ -203,7 +210,7 @@ Result<void> StoreReader::Impl::lock_import(StreamId stream) {
 }
 
 /// An import whose lock nobody holds was left by a process that died.
-Result<void> StoreReader::Impl::sweep_imports() {
+Result<void> StoreWriter::Impl::sweep_imports() {
   std::vector<StreamId> unfinished;
   {
     Query rows = database->query("SELECT id FROM stream WHERE published = 0");
@@ -222,10 +229,14 @@ Result<void> StoreReader::Impl::sweep_imports() {
   return {};
 }
 
-StoreWriter::StoreWriter(std::unique_ptr<Impl> impl) : StoreReader(std::move(impl)) {}
+StoreWriter::StoreWriter(std::unique_ptr<Impl> impl) : impl_(std::move(impl)) {}
 StoreWriter::~StoreWriter() = default;
 StoreWriter::StoreWriter(StoreWriter&&) noexcept = default;
 StoreWriter& StoreWriter::operator=(StoreWriter&&) noexcept = default;
+
+const StoreReader& StoreWriter::reader() const {
+  return impl_->reader;
+}
 
 std::int64_t log_pages_for(const StoreSettings& settings) {
   constexpr std::int64_t most = 2'000, least = 50, share = 16, page_bytes = 512;  // a page more has 24 bytes of its own
@@ -238,8 +249,7 @@ Result<StoreWriter> StoreWriter::open(const std::string& path, StoreSettings set
   StoreTrouble& kind = trouble != nullptr ? *trouble : ignored;
   Result<std::unique_ptr<Database>> database = open_for_writing(path, kind);
   if (!database) return pass_on(database.error());
-  auto impl = std::make_unique<Impl>(std::move(*database));
-  impl->settings = settings;
+  auto impl = std::make_unique<Impl>(std::move(*database), settings);
   sqlite3_busy_timeout(impl->database->handle(), settings.busy_timeout_ms);
   if (const std::int64_t pages = log_pages_for(settings); settings.max_size_mb) {
     const std::string log = "PRAGMA wal_autocheckpoint = " + std::to_string(pages) +
@@ -258,7 +268,7 @@ Result<StoreWriter> StoreWriter::open(const std::string& path, StoreSettings set
 
 bool StoreWriter::leave(StoreWriter store) {
   store.rollback();
-  const StoreFiles files = store.impl_->files;
+  const StoreFiles files = store.impl_->in.files;
   // Another program has put up a log of its own at the path: then ours may hold what it wrote, and stays out of the
   // file.
   const bool ours = files.log_is_ours();
@@ -316,7 +326,7 @@ bool StoreWriter::log_is_cut() const {
 
 Result<void> StoreWriter::begin() {
   if (impl_->writing) return fail(ErrorKind::unusable, impl_->database->path() + ": a transaction is open already");
-  if (impl_->snapshots > 0)
+  if (impl_->in.snapshots > 0)
     return fail(ErrorKind::unusable, impl_->database->path() + ": no transaction can begin while a snapshot is held");
   Result<void> begun = impl_->database->guarded([&]() -> Result<void> {
     // The ROLLBACK of the transaction before may have failed for want of memory.
@@ -334,8 +344,7 @@ Result<void> StoreWriter::begin() {
 }
 
 Result<void> StoreWriter::commit() {
-  if (auto begun = impl_->need_transaction(); !begun) return begun;
-  Result<void> done = impl_->database->guarded([&]() -> Result<void> {
+  Result<void> done = impl_->change([&]() -> Result<void> {
     Query commit = impl_->database->query("COMMIT");
     commit.run();
     impl_->writing = false;
@@ -366,8 +375,7 @@ StoreTrouble StoreWriter::trouble() const noexcept {
 }
 
 Result<StreamId> StoreWriter::stream_for_meter(std::string_view meter) {
-  if (auto begun = impl_->need_transaction(); !begun) return pass_on(begun.error());
-  return impl_->write([&]() -> Result<StreamId> {
+  return impl_->change([&]() -> Result<StreamId> {
     {
       Query row = impl_->database->query("SELECT id FROM stream WHERE meter = ?1");
       row.bind_text(1, meter);
@@ -382,11 +390,10 @@ Result<StreamId> StoreWriter::stream_for_meter(std::string_view meter) {
 }
 
 Result<std::int64_t> StoreWriter::quarantine_damaged_write_buffer(StreamId stream) {
-  if (auto begun = impl_->need_transaction(); !begun) return pass_on(begun.error());
-  return impl_->write([&]() -> Result<std::int64_t> {
+  return impl_->change([&]() -> Result<std::int64_t> {
     std::vector<std::int64_t> damaged;
     {
-      Query rows = impl_->database->query(impl_->write_buffer_sql(Impl::TailOrder::oldest_first));
+      Query rows = impl_->database->query(impl_->in.write_buffer_sql(StoreReader::Impl::TailOrder::oldest_first));
       rows.bind(1, stream);
       for (std::int64_t last_us = lowest_time_us - 1; rows.step();) {
         Columns columns;
@@ -408,8 +415,7 @@ Result<std::int64_t> StoreWriter::quarantine_damaged_write_buffer(StreamId strea
 }
 
 Result<std::int64_t> StoreWriter::acknowledge_quarantine() {
-  if (auto begun = impl_->need_transaction(); !begun) return pass_on(begun.error());
-  return impl_->write([&]() -> Result<std::int64_t> {
+  return impl_->change([&]() -> Result<std::int64_t> {
     Query update = impl_->database->query("UPDATE set_aside SET acknowledged = 1 WHERE acknowledged IS NULL");
     update.run();
     return std::int64_t{sqlite3_changes(impl_->database->handle())};
@@ -417,20 +423,18 @@ Result<std::int64_t> StoreWriter::acknowledge_quarantine() {
 }
 
 Result<StreamId> StoreWriter::new_import_stream() {
-  if (auto begun = impl_->need_transaction(); !begun) return pass_on(begun.error());
-  return impl_->write([&]() -> Result<StreamId> {
+  return impl_->change([&]() -> Result<StreamId> {
     Query insert = impl_->database->query("INSERT INTO stream (meter, published) VALUES (NULL, 0)");
     insert.run();
     const StreamId stream = impl_->database->last_row_id();
     if (auto locked = impl_->lock_import(stream); !locked) return pass_on(locked.error());
-    impl_->own_imports.insert(stream);
+    impl_->in.own_imports.insert(stream);
     return stream;
   });
 }
 
 Result<void> StoreWriter::publish_import(StreamId stream) {
-  if (auto begun = impl_->need_transaction(); !begun) return begun;
-  return impl_->write([&]() -> Result<void> {
+  return impl_->change([&]() -> Result<void> {
     const Result<StreamEnd*> end = impl_->end_of(stream);
     if (!end) return pass_on(end.error());
     if (auto closed = impl_->close_write_buffer(stream, **end, {}); !closed) return closed;
@@ -443,9 +447,8 @@ Result<void> StoreWriter::publish_import(StreamId stream) {
 }
 
 Result<void> StoreWriter::append(StreamId stream, std::span<const Reading> readings) {
-  if (auto begun = impl_->need_transaction(); !begun) return begun;
-  if (readings.empty()) return {};
-  return impl_->write([&]() -> Result<void> {
+  return impl_->change([&]() -> Result<void> {
+    if (readings.empty()) return {};
     const Result<StreamEnd*> found = impl_->end_of(stream);
     if (!found) return pass_on(found.error());
     StreamEnd& end = **found;

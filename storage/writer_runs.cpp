@@ -3,8 +3,8 @@
 #include <charconv>
 #include <limits>
 
-#include "impl.hpp"
 #include "seal.hpp"
+#include "writer_impl.hpp"
 
 namespace nightwatt::storage {
 namespace {
@@ -62,20 +62,31 @@ std::string digits_of(double number) {
   return {digits.data(), end.ptr};
 }
 
+void put_word(Database& database, RunId run, std::int64_t place, const std::optional<std::string>& key,
+              std::string_view value) {
+  Query word = database.query("INSERT INTO run_word (run, place, key, value) VALUES (?1, ?2, ?3, ?4)");
+  word.bind(1, run).bind(2, place).bind_text(3, key).bind_text(4, value).run();
+}
+
+std::int64_t next_place(Database& database, RunId run) {
+  Query last = database.query("SELECT coalesce(max(place) + 1, 0) FROM run_word WHERE run = ?1");
+  last.bind(1, run);
+  return last.step() ? last.integer(0) : 0;
+}
+
 }  // namespace
 
-Result<std::int64_t> StoreReader::Impl::count_run(RunId id) {
+Result<std::int64_t> StoreWriter::Impl::count_run(RunId id) {
   Query row = database->query("SELECT stream, begin_us, end_us FROM run WHERE id = ?1");
   row.bind(1, id);
   if (!row.step()) return no_such_run(id);
   if (row.null(0)) return std::int64_t{0};
-  return count_readings(row.integer(0), row.integer(1),
-                        row.integer_or_none(2).value_or(std::numeric_limits<std::int64_t>::max()));
+  return in.count_readings(row.integer(0), row.integer(1),
+                           row.integer_or_none(2).value_or(std::numeric_limits<std::int64_t>::max()));
 }
 
 Result<RunId> StoreWriter::open_run(const NewRun& run) {
-  if (auto begun = impl_->need_transaction(); !begun) return pass_on(begun.error());
-  return impl_->write([&]() -> Result<RunId> {
+  return impl_->change([&]() -> Result<RunId> {
     Query insert = impl_->database->query(
         "INSERT INTO run (stream, device, origin, begin_us, pinned, samples, note, shortest_segment_s, resolution_w, "
         "starting_w, accuracy_percent, accuracy_floor_w, accuracy_class, energy_step_wh, energy_accuracy_percent, "
@@ -94,23 +105,21 @@ Result<RunId> StoreWriter::open_run(const NewRun& run) {
     insert.run();
     const RunId id = impl_->database->last_row_id();
     std::int64_t place = 0;
-    const auto put_word = [&](const std::optional<std::string>& key, std::string_view value) {
-      Query word = impl_->database->query("INSERT INTO run_word (run, place, key, value) VALUES (?1, ?2, ?3, ?4)");
-      word.bind(1, id).bind(2, place++).bind_text(3, key).bind_text(4, value).run();
+    const auto say = [&](const std::optional<std::string>& key, std::string_view value) {
+      put_word(*impl_->database, id, place++, key, value);
     };
-    for (const std::string& item : run.includes) put_word(std::nullopt, item);
-    for (const auto& [key, value] : run.conditions) put_word(key, value);
-    if (run.traits.correction) put_word(std::string(correction_word), correction_text(*run.traits.correction));
-    if (run.traits.on_change) put_word(std::string(reports_word), on_change_word);
-    if (run.traits.gap_s) put_word(std::string(gap_word), digits_of(*run.traits.gap_s));
+    for (const std::string& item : run.includes) say(std::nullopt, item);
+    for (const auto& [key, value] : run.conditions) say(key, value);
+    if (run.traits.correction) say(std::string(correction_word), correction_text(*run.traits.correction));
+    if (run.traits.on_change) say(std::string(reports_word), on_change_word);
+    if (run.traits.gap_s) say(std::string(gap_word), digits_of(*run.traits.gap_s));
     impl_->seal_run(id);
     return id;
   });
 }
 
 Result<void> StoreWriter::close_run(RunId id, UtcTime end, std::optional<std::int64_t> samples) {
-  if (auto begun = impl_->need_transaction(); !begun) return begun;
-  return impl_->write([&]() -> Result<void> {
+  return impl_->change([&]() -> Result<void> {
     Query update = impl_->database->query("UPDATE run SET end_us = ?2 WHERE id = ?1");
     update.bind(1, id).bind(2, end.us).run();
     return impl_->store_count(id, samples);
@@ -118,8 +127,7 @@ Result<void> StoreWriter::close_run(RunId id, UtcTime end, std::optional<std::in
 }
 
 Result<void> StoreWriter::set_run_span(RunId id, UtcTime begin, std::optional<UtcTime> end) {
-  if (auto begun = impl_->need_transaction(); !begun) return begun;
-  return impl_->write([&]() -> Result<void> {
+  return impl_->change([&]() -> Result<void> {
     Query update = impl_->database->query("UPDATE run SET begin_us = ?2, end_us = ?3 WHERE id = ?1");
     update.bind(1, id).bind(2, begin.us);
     if (end) update.bind(3, end->us);
@@ -128,7 +136,7 @@ Result<void> StoreWriter::set_run_span(RunId id, UtcTime begin, std::optional<Ut
   });
 }
 
-Result<void> StoreReader::Impl::store_count(RunId id, std::optional<std::int64_t> known) {
+Result<void> StoreWriter::Impl::store_count(RunId id, std::optional<std::int64_t> known) {
   const Result<std::int64_t> samples = known ? Result<std::int64_t>(*known) : count_run(id);
   if (!samples) return pass_on(samples.error());
   Query update = database->query("UPDATE run SET samples = ?2 WHERE id = ?1");
@@ -137,7 +145,7 @@ Result<void> StoreReader::Impl::store_count(RunId id, std::optional<std::int64_t
 }
 
 /// Its row and the words said of it.
-void StoreReader::Impl::seal_run(RunId id) {
+void StoreWriter::Impl::seal_run(RunId id) {
   for (const char* sql : {"UPDATE run SET seal = " NIGHTWATT_RUN_SEAL " WHERE id = ?1",
                           "UPDATE run_word SET seal = " NIGHTWATT_RUN_WORD_SEAL " WHERE run = ?1"}) {
     Query seal = database->query(sql);
@@ -146,8 +154,7 @@ void StoreReader::Impl::seal_run(RunId id) {
 }
 
 Result<void> StoreWriter::put_run_state(RunId id, std::span<const Regime> new_regimes, const RunState& resume) {
-  if (auto begun = impl_->need_transaction(); !begun) return begun;
-  return impl_->write([&]() -> Result<void> {
+  return impl_->change([&]() -> Result<void> {
     Database& database = *impl_->database;
     if (!new_regimes.empty()) put_regimes(database, id, new_regimes);
     const std::string segmenter = compress(resume.resume_segmenter, state_compression);
@@ -165,14 +172,13 @@ Result<void> StoreWriter::put_run_state(RunId id, std::span<const Regime> new_re
 }
 
 Result<void> StoreWriter::clear_run_state(RunId id) {
-  if (auto begun = impl_->need_transaction(); !begun) return begun;
-  return impl_->write([&]() -> Result<void> {
+  return impl_->change([&]() -> Result<void> {
     impl_->delete_figures(id);
     return {};
   });
 }
 
-Result<void> StoreReader::Impl::update_run(RunId id, Query& update) {
+Result<void> StoreWriter::Impl::update_run(RunId id, Query& update) {
   update.run();
   if (sqlite3_changes(database->handle()) == 0) return no_such_run(id);
   seal_run(id);
@@ -180,8 +186,7 @@ Result<void> StoreReader::Impl::update_run(RunId id, Query& update) {
 }
 
 Result<void> StoreWriter::set_device(RunId id, std::string_view device) {
-  if (auto begun = impl_->need_transaction(); !begun) return begun;
-  return impl_->write([&]() -> Result<void> {
+  return impl_->change([&]() -> Result<void> {
     Query update = impl_->database->query("UPDATE run SET device = ?2 WHERE id = ?1");
     update.bind(1, id).bind_text(2, device);
     return impl_->update_run(id, update);
@@ -189,17 +194,39 @@ Result<void> StoreWriter::set_device(RunId id, std::string_view device) {
 }
 
 Result<void> StoreWriter::set_pinned(RunId id, bool pinned) {
-  if (auto begun = impl_->need_transaction(); !begun) return begun;
-  return impl_->write([&]() -> Result<void> {
+  return impl_->change([&]() -> Result<void> {
     Query update = impl_->database->query("UPDATE run SET pinned = ?2 WHERE id = ?1");
     update.bind(1, id).bind(2, std::int64_t{pinned ? 1 : 0});
     return impl_->update_run(id, update);
   });
 }
 
+Result<void> StoreWriter::put_entered_standby(RunId id, double watts) {
+  return impl_->change([&]() -> Result<void> {
+    put_word(*impl_->database, id, next_place(*impl_->database, id), std::string(entered_standby_word),
+             digits_of(watts));
+    impl_->seal_run(id);
+    return {};
+  });
+}
+
+Result<void> StoreWriter::set_words(RunId id, const RunWords& words) {
+  return impl_->change([&]() -> Result<void> {
+    Database& database = *impl_->database;
+    Query clear = database.query("DELETE FROM run_word WHERE run = ?1 AND (key IS NULL OR key NOT LIKE '.%')");
+    clear.bind(1, id).run();
+    std::int64_t place = next_place(database, id);
+    for (const std::string& item : words.includes) put_word(database, id, place++, std::nullopt, item);
+    for (const auto& [key, value] : words.conditions)
+      if (!key.starts_with('.')) put_word(database, id, place++, key, value);
+    Query update = database.query("UPDATE run SET note = ?2 WHERE id = ?1");
+    update.bind(1, id).bind_text(2, words.note);
+    return impl_->update_run(id, update);
+  });
+}
+
 Result<void> StoreWriter::forget(RunId id) {
-  if (auto begun = impl_->need_transaction(); !begun) return begun;
-  return impl_->write([&]() -> Result<void> {
+  return impl_->change([&]() -> Result<void> {
     if (const auto there = impl_->count_run(id); !there) return pass_on(there.error());
     impl_->delete_run(id);
     return {};
@@ -207,8 +234,7 @@ Result<void> StoreWriter::forget(RunId id) {
 }
 
 Result<void> StoreWriter::put_mark(const Mark& mark) {
-  if (auto begun = impl_->need_transaction(); !begun) return begun;
-  return impl_->write([&]() -> Result<void> {
+  return impl_->change([&]() -> Result<void> {
     Query insert = impl_->database->query(
         "INSERT INTO mark (run, meter, at_us, text, kind, seal) VALUES (?1, ?2, ?3, ?4, ?5, row_seal('mark', ?1, ?2, "
         "?3, "
@@ -220,9 +246,16 @@ Result<void> StoreWriter::put_mark(const Mark& mark) {
   });
 }
 
+Result<void> StoreWriter::remove_mark(std::int64_t id) {
+  return impl_->change([&]() -> Result<void> {
+    Query remove = impl_->database->query("DELETE FROM mark WHERE id = ?1");
+    remove.bind(1, id).run();
+    return {};
+  });
+}
+
 Result<void> StoreWriter::put_event(const Event& event) {
-  if (auto begun = impl_->need_transaction(); !begun) return begun;
-  return impl_->write([&]() -> Result<void> {
+  return impl_->change([&]() -> Result<void> {
     Query insert = impl_->database->query(
         "INSERT INTO event (kind, at_us, meter, detail, amount, seal) VALUES (?1, ?2, ?3, ?4, ?5, row_seal('event', "
         "?1, ?2, "
@@ -234,8 +267,7 @@ Result<void> StoreWriter::put_event(const Event& event) {
 }
 
 Result<void> StoreWriter::put_utc_offset(StreamId stream, UtcTime from, Duration utc_offset) {
-  if (auto begun = impl_->need_transaction(); !begun) return begun;
-  return impl_->write([&]() -> Result<void> {
+  return impl_->change([&]() -> Result<void> {
     Query later = impl_->database->query("DELETE FROM shift WHERE stream = ?1 AND from_us > ?2");
     later.bind(1, stream).bind(2, from.us).run();
     Query put = impl_->database->query(
@@ -247,23 +279,11 @@ Result<void> StoreWriter::put_utc_offset(StreamId stream, UtcTime from, Duration
 }
 
 Result<void> StoreWriter::put_value(std::string_view name, std::string_view bytes) {
-  if (auto begun = impl_->need_transaction(); !begun) return begun;
-  return impl_->write([&]() -> Result<void> {
+  return impl_->change([&]() -> Result<void> {
     Query put = impl_->database->query(
         "INSERT OR REPLACE INTO value (name, bytes, seal) VALUES (?1, ?2, row_seal('value', ?1, ?2))");
     put.bind_text(1, name).bind_blob(2, bytes.empty() ? std::string_view("") : bytes).run();
     return {};
-  });
-}
-
-Result<std::optional<std::string>> StoreWriter::value(std::string_view name) const {
-  return impl_->database->guarded([&]() -> Result<std::optional<std::string>> {
-    Query row =
-        impl_->database->query("SELECT bytes, " NIGHTWATT_SOUND(NIGHTWATT_VALUE_SEAL) " FROM value WHERE name = ?1");
-    row.bind_text(1, name);
-    // A value that is damaged is as good as none: the service finds out anew what it kept there.
-    if (!row.step() || row.integer(1) == 0) return std::optional<std::string>{};
-    return std::optional<std::string>(row.blob(0));
   });
 }
 

@@ -118,26 +118,26 @@ class RecordedMeter {
   }
   Result<storage::RunId> join(storage::RunId first) {
     return transact([&]() -> Result<storage::RunId> {
-      const auto run = store_->run(first);
+      const auto run = store_->reader().run(first);
       if (!run) return tl::unexpected(run.error());
       return recorder_->join(*store_, *run);
     });
   }
 
   [[nodiscard]] daemon::MeterRecorder& recorder() { return *recorder_; }
-  [[nodiscard]] std::vector<storage::RunInfo> runs() const { return must(store_->runs()); }
+  [[nodiscard]] std::vector<storage::RunInfo> runs() const { return must(store_->reader().runs()); }
   [[nodiscard]] storage::RunFigures figures(storage::RunId run) const {
-    return must(storage::run_figures(*store_, run));
+    return must(storage::run_figures(store_->reader(), run));
   }
   [[nodiscard]] std::size_t stored() const {
     std::size_t count = 0;
-    must(store_->readings(recorder_->stream(), UtcTime{0}, UtcTime{INT64_MAX}, [&](const Reading&) {
+    must(store_->reader().readings(recorder_->stream(), UtcTime{0}, UtcTime{INT64_MAX}, [&](const Reading&) {
       ++count;
       return true;
     }));
     return count;
   }
-  [[nodiscard]] storage::StoreCheck check() const { return must(store_->check()); }
+  [[nodiscard]] storage::StoreCheck check() const { return must(store_->reader().check()); }
 
  private:
   void open() {

@@ -96,7 +96,7 @@ storage::RunId record(storage::StoreWriter& store, const std::string& meter, con
   const auto run = must(store.open_run(fresh));
   must(store.append(stream, readings));
   must(store.commit());
-  auto builder = must(storage::RunBuilder::resume(store, run));
+  auto builder = must(storage::RunBuilder::resume(store.reader(), run));
   for (const Reading& reading : readings) builder.push(reading);
   must(store.begin());
   must(ended ? builder.finish(store, readings.back().time) : builder.save(store));
@@ -234,11 +234,11 @@ TEST_CASE("what a store has is in the mirror row for row, and gives the same fig
   auto fetched = must(FetchedStore::fetch(server->conninfo()));
   must(fetched.fetch_readings({first, second, open}));
   const auto copy = must(storage::StoreReader::open(fetched.path()));
-  for (const auto run : {first, second, open}) CHECK(summary_of(copy, run) == summary_of(store, run));
-  CHECK(table_of(copy) == table_of(store));
+  for (const auto run : {first, second, open}) CHECK(summary_of(copy, run) == summary_of(store.reader(), run));
+  CHECK(table_of(copy) == table_of(store.reader()));
   CHECK(must(copy.run(first)).meter == "north-hut/bench");
   // SQL alone gives what compare gives.
-  const auto rows = must(figures::comparison_of(store, {})).rows;
+  const auto rows = must(figures::comparison_of(store.reader(), {})).rows;
   REQUIRE(rows.size() == 3);
   for (const auto& row : rows) {
     const auto idle =

@@ -178,7 +178,7 @@ TEST_CASE("an empty file is a store that nothing was put in yet") {
   REQUIRE_FALSE(reader);
   CHECK(reader.error().message.find("there is no store yet") != std::string::npos);
   CHECK(std::filesystem::file_size(folder.file()) == 0);
-  CHECK(must(must(StoreWriter::open(folder.file(), {})).check()).ok);
+  CHECK(must(must(StoreWriter::open(folder.file(), {})).reader().check()).ok);
 }
 
 TEST_CASE("a folder and a device are no stores") {
@@ -223,7 +223,7 @@ TEST_CASE("a changed byte of a run's kept figures is found by check, and the fig
   Folder folder;
   const std::string path = folder.file();
   std::filesystem::copy_file(std::string(NIGHTWATT_TEST_DATA) + "/store-version-1.db", path);
-  REQUIRE(must(must(StoreWriter::open(path, {})).check()).ok);
+  REQUIRE(must(must(StoreWriter::open(path, {})).reader().check()).ok);
   const RunFigures good = must(run_figures(must(StoreReader::open(path)), 1));
   const char* column = GENERATE("stretch.bytes", "run_state.segmenter", "run_state.totals");
   KeptBytes kept(path, column);
@@ -243,7 +243,7 @@ TEST_CASE("a changed byte of a run's sketches is found by check, and what needs 
     must(writer.begin());
     must(resegment(writer, 1));
     must(writer.commit());
-    REQUIRE(must(writer.check()).ok);
+    REQUIRE(must(writer.reader().check()).ok);
   }
   const RunFigures good = must(run_figures(must(StoreReader::open(path)), 1, Sketches::all));
   REQUIRE(good.regimes.size() == 3);
@@ -279,13 +279,13 @@ TEST_CASE("a changed byte of the newest readings is found, and does not keep the
   must(writer.append(1, std::span(readings).subspan(1'500)));
   must(writer.commit());
   std::vector<Reading> left;
-  must(writer.readings(1, UtcTime{0}, readings.back().time, [&](const Reading& reading) {
+  must(writer.reader().readings(1, UtcTime{0}, readings.back().time, [&](const Reading& reading) {
     left.push_back(reading);
     return true;
   }));
   REQUIRE(left.size() > 1'000);
   CHECK(std::equal(left.begin(), left.end(), readings.end() - static_cast<std::ptrdiff_t>(left.size())));
-  const StoreCheck check = must(writer.check());
+  const StoreCheck check = must(writer.reader().check());
   REQUIRE(check.problems.size() == 1);
   CHECK(check.problems.front().find("damaged once: 1") != std::string::npos);
 }
@@ -392,11 +392,11 @@ TEST_CASE("on a full disk the transaction is gone, the rest is whole, and writin
   REQUIRE(writer.trouble() == StoreTrouble::none);
   kept.insert(kept.end(), batch.begin(), batch.end());
   std::vector<Reading> back;
-  must(writer.readings(stream, UtcTime{0}, UtcTime{night_us * 2}, [&](const Reading& reading) {
+  must(writer.reader().readings(stream, UtcTime{0}, UtcTime{night_us * 2}, [&](const Reading& reading) {
     back.push_back(reading);
     return true;
   }));
   REQUIRE(back == kept);
-  const StoreCheck check = must(writer.check());
+  const StoreCheck check = must(writer.reader().check());
   REQUIRE(check.ok);
 }

@@ -70,7 +70,7 @@ RunId record(StoreWriter& writer, const std::vector<Reading>& readings, bool on_
   must(writer.begin());
   const StreamId stream = must(writer.stream_for_meter(on_change ? "change" : "full"));
   const RunId run = must(writer.open_run(new_run(stream, on_change)));
-  RunBuilder builder = must(RunBuilder::resume(writer, run));
+  RunBuilder builder = must(RunBuilder::resume(writer.reader(), run));
   must(writer.append(stream, readings));
   for (const Reading& reading : readings) builder.push(reading);
   must(builder.finish(writer, end.value_or(readings.back().time)));
@@ -106,8 +106,8 @@ TEST_CASE("whole watts sent only on change give a night's energy within 1 %, and
     REQUIRE(night.on_change.size() * 3 < night.full.size() * 2);
     const Folder folder;
     StoreWriter writer = new_store(folder);
-    const RunFigures held = must(run_figures(writer, record(writer, night.on_change, true)));
-    const RunFigures full = must(run_figures(writer, record(writer, night.full, false)));
+    const RunFigures held = must(run_figures(writer.reader(), record(writer, night.on_change, true)));
+    const RunFigures full = must(run_figures(writer.reader(), record(writer, night.full, false)));
     CHECK(energy_of(held) == Approx(night.energy_wh).epsilon(0.01));
     CHECK(held.totals.gap_s() == 0.0);
     CHECK(held.totals.samples() == static_cast<std::int64_t>(night.on_change.size()));
@@ -140,30 +140,30 @@ TEST_CASE("held readings give the same figures recorded at once, with restarts, 
   const Folder folder;
   StoreWriter writer = new_store(folder);
   const RunId at_once = record(writer, night.on_change, true);
-  const RunFigures whole = must(run_figures(writer, at_once));
+  const RunFigures whole = must(run_figures(writer.reader(), at_once));
   must(writer.begin());
   const StreamId stream = must(writer.stream_for_meter("again"));
   const RunId run = must(writer.open_run(new_run(stream, true)));
   std::size_t done = 0;
   for (const std::size_t until : {std::size_t{1}, std::size_t{7}, std::size_t{900}, night.on_change.size()}) {
-    RunBuilder builder = must(RunBuilder::resume(writer, run));
+    RunBuilder builder = must(RunBuilder::resume(writer.reader(), run));
     const auto part = std::span(night.on_change).subspan(done, until - done);
     must(writer.append(stream, part));
     for (const Reading& reading : part) builder.push(reading);
     must(builder.save(writer));
     done = until;
   }
-  RunBuilder last = must(RunBuilder::resume(writer, run));
+  RunBuilder last = must(RunBuilder::resume(writer.reader(), run));
   must(last.finish(writer, night.on_change.back().time));
   must(writer.commit());
-  CHECK(same_figures(must(run_figures(writer, run)), whole));
+  CHECK(same_figures(must(run_figures(writer.reader(), run)), whole));
   must(writer.begin());
   must(resegment(writer, run));
   must(writer.commit());
-  CHECK(same_figures(must(run_figures(writer, run)), whole));
-  CHECK(must(writer.run(run)).traits.on_change);
-  CHECK(must(writer.run(run)).traits.gap_s == gap_s);
-  const StoreCheck check = must(writer.check());
+  CHECK(same_figures(must(run_figures(writer.reader(), run)), whole));
+  CHECK(must(writer.reader().run(run)).traits.on_change);
+  CHECK(must(writer.reader().run(run)).traits.gap_s == gap_s);
+  const StoreCheck check = must(writer.reader().check());
   CAPTURE(check.problems);
   CHECK(check.ok);
 }
@@ -175,14 +175,14 @@ TEST_CASE("two parts of a run whose meter was silent at the cut hold its reading
   const RunId run =
       record(writer, {power_reading(at(0).us, 50), power_reading(at(1'000).us, 30), power_reading(at(3'000).us, 20)},
              true, at(3'600));
-  const RunFigures whole = must(run_figures(writer, run));
+  const RunFigures whole = must(run_figures(writer.reader(), run));
   // By hand: 50 W x 1000 s + 30 W x 2000 s + 20 W x 600 s.
   CHECK(energy_of(whole) == Approx((50.0 * 1'000.0 + 30.0 * 2'000.0 + 20.0 * 600.0) / 3'600.0));
-  RunInfo first = must(writer.run(run)), second = first;
+  RunInfo first = must(writer.reader().run(run)), second = first;
   first.end = at(1'800);
   second.begin = at(1'800);
-  RunBuilder head = must(RunBuilder::over(writer, first));
-  RunBuilder write_buffer = must(RunBuilder::over(writer, second));
+  RunBuilder head = must(RunBuilder::over(writer.reader(), first));
+  RunBuilder write_buffer = must(RunBuilder::over(writer.reader(), second));
   must(writer.begin());
   must(writer.clear_run_state(run));
   must(head.finish(writer, *first.end));
@@ -192,9 +192,9 @@ TEST_CASE("two parts of a run whose meter was silent at the cut hold its reading
   write_buffer.set_run(id);
   must(write_buffer.finish(writer, *second.end));
   must(writer.commit());
-  CHECK(energy_of(must(run_figures(writer, run))) == Approx((50.0 * 1'000.0 + 30.0 * 800.0) / 3'600.0));
-  CHECK(energy_of(must(run_figures(writer, id))) == Approx((30.0 * 1'200.0 + 20.0 * 600.0) / 3'600.0));
-  CHECK(must(writer.check()).ok);
+  CHECK(energy_of(must(run_figures(writer.reader(), run))) == Approx((50.0 * 1'000.0 + 30.0 * 800.0) / 3'600.0));
+  CHECK(energy_of(must(run_figures(writer.reader(), id))) == Approx((30.0 * 1'200.0 + 20.0 * 600.0) / 3'600.0));
+  CHECK(must(writer.reader().check()).ok);
 }
 
 TEST_CASE("a silence longer than gap_s is a gap, and one as long is held; also of a meter that always reports") {
@@ -206,7 +206,7 @@ TEST_CASE("a silence longer than gap_s is a gap, and one as long is held; also o
   NewRun fresh = new_run(stream, true);
   fresh.traits.gap_s = 120.0;
   const RunId run = must(writer.open_run(fresh));
-  RunBuilder builder = must(RunBuilder::resume(writer, run));
+  RunBuilder builder = must(RunBuilder::resume(writer.reader(), run));
   const std::vector<Reading> readings = {power_reading(at(0), 40), power_reading(at(120), 41),
                                          power_reading(at(241), 40), power_reading(at(300), 42)};
   must(writer.append(stream, readings));
@@ -214,7 +214,7 @@ TEST_CASE("a silence longer than gap_s is a gap, and one as long is held; also o
   // The last reading is held to an end within gap_s of it.
   must(builder.finish(writer, UtcTime{at(400)}));
   must(writer.commit());
-  const RunFigures figures = must(run_figures(writer, run));
+  const RunFigures figures = must(run_figures(writer.reader(), run));
   CHECK(figures.totals.gap_s() == Approx(121.0));
   CHECK(energy_of(figures) == Approx((40.0 * 120.0 + 40.0 * 59.0 + 42.0 * 100.0) / 3'600.0));
   CHECK(std::count_if(figures.segments.begin(), figures.segments.end(),
@@ -261,7 +261,7 @@ TEST_CASE(
     }
     readings.push_back(power_reading(at_us, 3));
     const RunId run = record(writer, readings, true);
-    const RunFigures whole = must(run_figures(writer, run));
+    const RunFigures whole = must(run_figures(writer.reader(), run));
     const auto retain = [&] {
       for (bool more = true; more;) {
         must(writer.begin());
@@ -278,11 +278,11 @@ TEST_CASE(
     must(writer.append(must(writer.stream_for_meter("change")), readings));
     must(writer.commit());
     retain();
-    const RunInfo info = must(writer.run(run));
-    REQUIRE_FALSE(must(writer.raw_is_whole(info.stream, info.begin, *info.end)));
+    const RunInfo info = must(writer.reader().run(run));
+    REQUIRE_FALSE(must(writer.reader().raw_is_whole(info.stream, info.begin, *info.end)));
     std::map<std::int64_t, double> left_ws, left_s;
     double lowest_w = 1e9, highest_w = 0.0;
-    must(shown_or_left(writer, info, info.begin, *info.end, [&](const ShownPower& shown) {
+    must(shown_or_left(writer.reader(), info, info.begin, *info.end, [&](const ShownPower& shown) {
       const std::int64_t hour = shown.begin.us / 3'600'000'000;
       left_s[hour] += to_seconds(shown.shown).value;
       left_ws[hour] += shown.mean_w * to_seconds(shown.shown).value;
@@ -297,7 +297,7 @@ TEST_CASE(
       CHECK(left_s[hour] == Approx(truth_s[hour]).margin(2.0));
       CHECK(left_ws[hour] == Approx(energy_ws).margin(200.0));
     }
-    CHECK(energy_of(must(run_figures(writer, run))) == energy_of(whole));
-    CHECK(must(writer.check()).ok);
+    CHECK(energy_of(must(run_figures(writer.reader(), run))) == energy_of(whole));
+    CHECK(must(writer.reader().check()).ok);
   }
 }

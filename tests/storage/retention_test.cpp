@@ -52,15 +52,15 @@ TEST_CASE(
   const StreamId stream = must(writer.stream_for_meter("bench"));
   must(writer.append(stream, readings));
   must(writer.commit());
-  const WindowAggregates before = must(writer.aggregates(stream, Quantity::power, UtcTime{0}, always_end));
+  const WindowAggregates before = must(writer.reader().aggregates(stream, Quantity::power, UtcTime{0}, always_end));
   retain_all(writer, readings.back().time);
 
-  const std::size_t raw = count_raw(writer, stream);
+  const std::size_t raw = count_raw(writer.reader(), stream);
   REQUIRE(raw >= 86'400);
   REQUIRE(raw <= 86'400 + 16'384);
-  REQUIRE_FALSE(must(writer.raw_is_whole(stream, UtcTime{0}, always_end)));
-  REQUIRE(must(writer.raw_is_whole(stream, readings[readings.size() - raw].time, always_end)));
-  const WindowAggregates after = must(writer.aggregates(stream, Quantity::power, UtcTime{0}, always_end));
+  REQUIRE_FALSE(must(writer.reader().raw_is_whole(stream, UtcTime{0}, always_end)));
+  REQUIRE(must(writer.reader().raw_is_whole(stream, readings[readings.size() - raw].time, always_end)));
+  const WindowAggregates after = must(writer.reader().aggregates(stream, Quantity::power, UtcTime{0}, always_end));
   REQUIRE(after.count == before.count);
   REQUIRE(after.mean == before.mean);
   REQUIRE(after.energy_wh == before.energy_wh);
@@ -80,16 +80,16 @@ TEST_CASE(
       p.sum += watts;
     }
     double energy_wh = 0.0;
-    must(writer.rollups(stream, Quantity::power, step, UtcTime{0}, always_end,
-                        [&, width_s = step_s](const Rollup& rollup) {
-                          Plain& p = rolled[rollup.begin.us / (width_s * 1'000'000)];
-                          p.count += rollup.count;
-                          p.min = std::min(p.min, rollup.min);
-                          p.max = std::max(p.max, rollup.max);
-                          p.sum += rollup.mean * static_cast<double>(rollup.count);
-                          energy_wh += rollup.energy_wh.value_or(0.0);
-                          return true;
-                        }));
+    must(writer.reader().rollups(stream, Quantity::power, step, UtcTime{0}, always_end,
+                                 [&, width_s = step_s](const Rollup& rollup) {
+                                   Plain& p = rolled[rollup.begin.us / (width_s * 1'000'000)];
+                                   p.count += rollup.count;
+                                   p.min = std::min(p.min, rollup.min);
+                                   p.max = std::max(p.max, rollup.max);
+                                   p.sum += rollup.mean * static_cast<double>(rollup.count);
+                                   energy_wh += rollup.energy_wh.value_or(0.0);
+                                   return true;
+                                 }));
     REQUIRE(rolled.size() == plain.size());
     for (const auto& [index, p] : plain) {
       REQUIRE(rolled[index].count == p.count);
@@ -99,10 +99,10 @@ TEST_CASE(
     }
     // The trapezoids between two blocks are in the sums, not in the buckets: at most 26 W for a second each.
     const WindowAggregates gone =
-        must(writer.aggregates(stream, Quantity::power, UtcTime{0}, readings[readings.size() - raw - 1].time));
+        must(writer.reader().aggregates(stream, Quantity::power, UtcTime{0}, readings[readings.size() - raw - 1].time));
     REQUIRE(energy_wh == Approx(*gone.energy_wh).margin(26.0 / 3600.0 * 10));
   }
-  require_clean(writer);
+  require_clean(writer.reader());
 }
 
 TEST_CASE("a jump of the clock by years makes no reading old: only what was recorded since does") {
@@ -123,10 +123,10 @@ TEST_CASE("a jump of the clock by years makes no reading old: only what was reco
     must(writer.append(stream, std::span(ahead).subspan(count == 5 ? 0 : 5, count)));
     must(writer.commit());
     retain_all(writer, ahead[count].time);
-    REQUIRE(must(writer.raw_is_whole(stream, UtcTime{0}, always_end)));
+    REQUIRE(must(writer.reader().raw_is_whole(stream, UtcTime{0}, always_end)));
   }
-  REQUIRE(count_raw(writer, stream) == three_days.size() + ahead.size());
-  require_clean(writer);
+  REQUIRE(count_raw(writer.reader(), stream) == three_days.size() + ahead.size());
+  require_clean(writer.reader());
 }
 
 TEST_CASE("readings age by the record of the meter that has recorded most, nights with days between included") {
@@ -143,11 +143,11 @@ TEST_CASE("readings age by the record of the meter that has recorded most, night
     must(writer.append(bench, quiet_night(36'000, 24, night_us + night * day_us)));
   must(writer.commit());
   retain_all(writer, UtcTime{night_us + 5 * day_us});
-  CHECK(count_raw(writer, gone) == 0);
-  const std::size_t left = count_raw(writer, bench);
+  CHECK(count_raw(writer.reader(), gone) == 0);
+  const std::size_t left = count_raw(writer.reader(), bench);
   CHECK(left >= 2 * 36'000);
   CHECK(left <= 2 * 36'000 + 2 * 16'384);
-  require_clean(writer);
+  require_clean(writer.reader());
 }
 
 TEST_CASE("what a pinned or imported run holds keeps its readings for ever") {
@@ -175,10 +175,10 @@ TEST_CASE("what a pinned or imported run holds keeps its readings for ever") {
   must(writer.commit());
   retain_all(writer, UtcTime{readings.back().time.us + 86'400'000'000LL * 400});
 
-  REQUIRE(count_raw(writer, imported.stream) == readings.size());
-  REQUIRE(must(writer.raw_is_whole(run.stream, readings[40'000].time, readings[50'000].time)));
-  REQUIRE(count_raw(writer, run.stream) < 40'000);
-  require_clean(writer);
+  REQUIRE(count_raw(writer.reader(), imported.stream) == readings.size());
+  REQUIRE(must(writer.reader().raw_is_whole(run.stream, readings[40'000].time, readings[50'000].time)));
+  REQUIRE(count_raw(writer.reader(), run.stream) < 40'000);
+  require_clean(writer.reader());
 }
 
 TEST_CASE("a size limit is kept and the file shrinks") {
@@ -193,7 +193,7 @@ TEST_CASE("a size limit is kept and the file shrinks") {
                                      static_cast<std::int64_t>(random() % 30'000), -2));
   must(big.append(stream, readings));
   must(big.commit());
-  const std::int64_t before = must(big.status()).bytes;
+  const std::int64_t before = must(big.reader().status()).bytes;
   StoreSettings settings;
   settings.max_size_mb = 0.3;
   StoreWriter writer = must(StoreWriter::open(folder.file(), settings));
@@ -204,8 +204,8 @@ TEST_CASE("a size limit is kept and the file shrinks") {
   const auto size = static_cast<std::int64_t>(std::filesystem::file_size(folder.file()));
   CAPTURE(before, size);
   REQUIRE(size < 300'000 + 600 * 512);
-  REQUIRE(must(writer.aggregates(stream, Quantity::power, UtcTime{0}, always_end)).count == 400'000);
-  require_clean(writer);
+  REQUIRE(must(writer.reader().aggregates(stream, Quantity::power, UtcTime{0}, always_end)).count == 400'000);
+  require_clean(writer.reader());
 }
 
 TEST_CASE(
@@ -251,17 +251,18 @@ TEST_CASE(
   }
   CAPTURE(largest);
   CHECK(largest <= 2'500'000 + static_cast<std::int64_t>(batch) * 2);
-  CHECK(must(writer.raw_is_whole(stream, pinned_from, pinned_to)));
-  const WindowAggregates all = must(writer.aggregates(stream, Quantity::power, UtcTime{0}, always_end));
+  CHECK(must(writer.reader().raw_is_whole(stream, pinned_from, pinned_to)));
+  const WindowAggregates all = must(writer.reader().aggregates(stream, Quantity::power, UtcTime{0}, always_end));
   CHECK(all.count == count);
   CHECK(all.sum == Approx(sum).epsilon(1e-9));
   std::map<std::int64_t, std::pair<std::int64_t, double>> rolled;
-  must(writer.rollups(stream, Quantity::power, RollupStep::hour, UtcTime{0}, always_end, [&](const Rollup& rollup) {
-    auto& hour = rolled[rollup.begin.us / (hour_s * 1'000'000)];
-    hour.first += rollup.count;
-    hour.second += rollup.mean * static_cast<double>(rollup.count);
-    return true;
-  }));
+  must(writer.reader().rollups(stream, Quantity::power, RollupStep::hour, UtcTime{0}, always_end,
+                               [&](const Rollup& rollup) {
+                                 auto& hour = rolled[rollup.begin.us / (hour_s * 1'000'000)];
+                                 hour.first += rollup.count;
+                                 hour.second += rollup.mean * static_cast<double>(rollup.count);
+                                 return true;
+                               }));
   REQUIRE(rolled.size() > 10'000);
   std::size_t whole = 0;
   for (const auto& [hour, told] : rolled) {
@@ -270,6 +271,6 @@ TEST_CASE(
     CHECK(told.second == Approx(static_cast<double>(by_hour[hour].second) / 100.0).epsilon(1e-9));
   }
   CHECK(whole + 1'000 > rolled.size());
-  CHECK(must(writer.value("thinned")).value_or("").find("gave way") != std::string::npos);
-  require_clean(writer);
+  CHECK(must(writer.reader().value("thinned")).value_or("").find("gave way") != std::string::npos);
+  require_clean(writer.reader());
 }

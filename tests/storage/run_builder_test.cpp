@@ -49,7 +49,7 @@ RunId record(StoreWriter& writer, const std::vector<Reading>& readings, std::uin
   const StreamId stream = must(writer.stream_for_meter("bench " + std::to_string(seed)));
   const RunId run = must(writer.open_run(new_run(stream)));
   must(writer.commit());
-  std::optional<RunBuilder> builder = must(RunBuilder::resume(writer, run));
+  std::optional<RunBuilder> builder = must(RunBuilder::resume(writer.reader(), run));
   for (std::size_t done = 0; done < readings.size();) {
     const std::size_t size = std::min<std::size_t>(readings.size() - done, 1 + random() % 200);
     const std::span<const Reading> batch = std::span(readings).subspan(done, size);
@@ -60,7 +60,7 @@ RunId record(StoreWriter& writer, const std::vector<Reading>& readings, std::uin
     must(writer.commit());
     done += size;
     // As after a kill: what was in memory is gone.
-    if (random() % 10 == 0) builder = must(RunBuilder::resume(writer, run));
+    if (random() % 10 == 0) builder = must(RunBuilder::resume(writer.reader(), run));
   }
   if (end) {
     must(writer.begin());
@@ -110,18 +110,18 @@ TEST_CASE("a run recorded in any chunks, with restarts in between, has the figur
   const StreamId stream = must(writer.new_import_stream());
   must(writer.append(stream, readings));
   const RunId whole = must(writer.open_run(new_run(stream)));
-  RunBuilder builder(whole, segmenter_settings(must(writer.run(whole))));
+  RunBuilder builder(whole, segmenter_settings(must(writer.reader().run(whole))));
   for (const Reading& reading : readings) builder.push(reading);
   must(builder.finish(writer, end));
   must(writer.publish_import(stream));
   must(writer.commit());
-  const RunFigures expected = must(run_figures(writer, whole));
+  const RunFigures expected = must(run_figures(writer.reader(), whole));
   REQUIRE(expected.segments.size() >= 5);
   for (const std::uint32_t seed : {2U, 3U, 4U, 5U, 20U, 22U}) {
     INFO("seed " << seed);
-    require_same(must(run_figures(writer, record(writer, readings, seed, end))), expected);
+    require_same(must(run_figures(writer.reader(), record(writer, readings, seed, end))), expected);
   }
-  require_clean(writer);
+  require_clean(writer.reader());
 }
 
 TEST_CASE("the figures of an open run are those of its readings so far, for every reader at any moment") {
@@ -149,12 +149,12 @@ TEST_CASE("a run that ends before the last reading is as if the later readings h
   for (const std::size_t last : {std::size_t{5'740}, std::size_t{2'000}}) {
     const std::vector<Reading> cut(readings.begin(), readings.begin() + static_cast<std::ptrdiff_t>(last + 1));
     const auto seed = static_cast<std::uint32_t>(last);
-    const RunFigures early = must(run_figures(writer, record(writer, readings, seed, readings[last].time)));
-    const RunFigures plain = must(run_figures(writer, record(writer, cut, seed + 1, readings[last].time)));
+    const RunFigures early = must(run_figures(writer.reader(), record(writer, readings, seed, readings[last].time)));
+    const RunFigures plain = must(run_figures(writer.reader(), record(writer, cut, seed + 1, readings[last].time)));
     require_same(early, plain);
     REQUIRE(early.info.samples == static_cast<std::int64_t>(last + 1));
   }
-  require_clean(writer);
+  require_clean(writer.reader());
 }
 
 TEST_CASE("segmenting a run anew gives what it had, and is refused where its readings were given up") {
@@ -164,11 +164,11 @@ TEST_CASE("segmenting a run anew gives what it had, and is refused where its rea
   StoreWriter writer = must(StoreWriter::open(folder.file(), settings));
   const std::vector<Reading> readings = board_night(8);
   const RunId run = record(writer, readings, 8, readings.back().time);
-  const RunFigures before = must(run_figures(writer, run));
+  const RunFigures before = must(run_figures(writer.reader(), run));
   must(writer.begin());
   must(resegment(writer, run));
   must(writer.commit());
-  require_same(must(run_figures(writer, run)), before);
+  require_same(must(run_figures(writer.reader(), run)), before);
 
   const UtcTime later{readings.back().time.us + 400'000'000'000};
   for (bool more = true; more;) {
@@ -181,8 +181,8 @@ TEST_CASE("segmenting a run anew gives what it had, and is refused where its rea
   REQUIRE_FALSE(refused);
   REQUIRE(refused.error().kind == ErrorKind::negative);
   writer.rollback();
-  require_same(must(run_figures(writer, run)), before);  // segments and figures stay for ever
-  require_clean(writer);
+  require_same(must(run_figures(writer.reader(), run)), before);  // segments and figures stay for ever
+  require_clean(writer.reader());
 }
 
 TEST_CASE("figures are told without the sketches, and are the same as with them") {
@@ -191,8 +191,8 @@ TEST_CASE("figures are told without the sketches, and are the same as with them"
   const std::vector<Reading> readings = board_night(3);
   const bool open = GENERATE(true, false);
   const RunId run = record(writer, readings, 4, open ? std::nullopt : std::optional(readings.back().time));
-  const RunFigures light = must(run_figures(writer, run));
-  const RunFigures whole = must(run_figures(writer, run, Sketches::all));
+  const RunFigures light = must(run_figures(writer.reader(), run));
+  const RunFigures whole = must(run_figures(writer.reader(), run, Sketches::all));
   require_same(light, whole);
   REQUIRE(light.regimes.size() == whole.regimes.size());
   std::size_t left_out = 0;
@@ -211,9 +211,9 @@ TEST_CASE("a level whose figure was made for another display step is made anew f
   StoreWriter writer = must(StoreWriter::open(folder.file(), {}));
   const std::vector<Reading> readings = board_night(3);
   const RunId run = record(writer, readings, 4, readings.back().time);
-  const RunFigures before = must(run_figures(writer, run));
+  const RunFigures before = must(run_figures(writer.reader(), run));
   change_by_hand(folder.file(), "UPDATE run_state SET step_w = 0.5, seal = NULL");
-  const RunFigures coarse = must(run_figures(writer, run));
+  const RunFigures coarse = must(run_figures(writer.reader(), run));
   REQUIRE(coarse.segments.size() == before.segments.size());
   for (std::size_t i = 0; i < before.segments.size(); ++i) {
     INFO("segment " << i);
@@ -229,19 +229,19 @@ TEST_CASE("sketches that an older program left behind are no hindrance when its 
   StoreWriter writer = must(StoreWriter::open(folder.file(), {}));
   const std::vector<Reading> readings = board_night(3);
   const RunId whole = record(writer, readings, 6, readings.back().time);
-  const RunFigures expected = must(run_figures(writer, whole));
+  const RunFigures expected = must(run_figures(writer.reader(), whole));
   const RunId run = record(writer, readings, 4, std::nullopt);
   change_by_hand(
       folder.file(),
       "INSERT INTO sketch (run, place, bytes, crc) SELECT 2, place, bytes, crc FROM sketch WHERE run = 1 UNION ALL "
       "SELECT 2, place + 7, bytes, crc FROM sketch WHERE run = 1");
-  RunBuilder builder = must(RunBuilder::resume(writer, run));
+  RunBuilder builder = must(RunBuilder::resume(writer.reader(), run));
   must(writer.begin());
   must(builder.finish(writer, readings.back().time));
   must(writer.commit());
-  require_same(must(run_figures(writer, run)), expected);
-  require_same(must(run_figures(writer, run, Sketches::all)), expected);
-  require_clean(writer);
+  require_same(must(run_figures(writer.reader(), run)), expected);
+  require_same(must(run_figures(writer.reader(), run, Sketches::all)), expected);
+  require_clean(writer.reader());
 }
 
 // tests/data/store-version-2.db: made by this program when version 2 was the newest; must open for ever.
@@ -252,29 +252,29 @@ TEST_CASE("a run of a store of version 2 has the figures that its readings give 
   REQUIRE(before.segments.size() == 3);
   REQUIRE(before.segments[1].settled_w.has_value());
   StoreWriter writer = must(StoreWriter::open(folder.file(), {}));
-  require_same(must(run_figures(writer, 1)), before);
-  require_clean(writer);
+  require_same(must(run_figures(writer.reader(), 1)), before);
+  require_clean(writer.reader());
   must(writer.begin());
   must(resegment(writer, 1));
   must(writer.commit());
   // That program gave half a reading's time beside an edge the mean of both sides: 50 W for half a second.
-  require_same(must(run_figures(writer, 1)), before, 50.0 * 0.5 / 3600.0);
-  CHECK(must(run_figures(writer, 1)).regimes[0].without_sketch.has_value());
-  require_clean(writer);
+  require_same(must(run_figures(writer.reader(), 1)), before, 50.0 * 0.5 / 3600.0);
+  CHECK(must(run_figures(writer.reader(), 1)).regimes[0].without_sketch.has_value());
+  require_clean(writer.reader());
 }
 
 TEST_CASE("figures that an older program kept are renewed, and nothing else of the run changes") {
   Folder folder;
   std::filesystem::copy_file(std::string(NIGHTWATT_TEST_DATA) + "/store-version-2.db", folder.file());
   StoreWriter writer = must(StoreWriter::open(folder.file(), {}));
-  const RunFigures before = must(run_figures(writer, 1, Sketches::all));
-  REQUIRE(has_old_figures(writer, 1));
+  const RunFigures before = must(run_figures(writer.reader(), 1, Sketches::all));
+  REQUIRE(has_old_figures(writer.reader(), 1));
   must(writer.begin());
   must(recompute_figures(writer, 1));
   must(writer.commit());
-  CHECK_FALSE(has_old_figures(writer, 1));
-  require_same(must(run_figures(writer, 1)), before);
-  const RunFigures after = must(run_figures(writer, 1, Sketches::all));
+  CHECK_FALSE(has_old_figures(writer.reader(), 1));
+  require_same(must(run_figures(writer.reader(), 1)), before);
+  const RunFigures after = must(run_figures(writer.reader(), 1, Sketches::all));
   REQUIRE(after.regimes.size() == before.regimes.size());
   for (std::size_t i = 0; i < after.regimes.size(); ++i) {
     REQUIRE(after.regimes[i].figure.has_value());
@@ -283,8 +283,8 @@ TEST_CASE("figures that an older program kept are renewed, and nothing else of t
     but_for_figure.figure = before.regimes[i].figure;
     CHECK(but_for_figure == before.regimes[i]);
   }
-  CHECK(must(run_figures(writer, 1)).regimes[0].without_sketch.has_value());
-  require_clean(writer);
+  CHECK(must(run_figures(writer.reader(), 1)).regimes[0].without_sketch.has_value());
+  require_clean(writer.reader());
 }
 
 TEST_CASE("a run whose display's step was known only later ends with all figures made for it") {
@@ -295,7 +295,7 @@ TEST_CASE("a run whose display's step was known only later ends with all figures
   NewRun run = new_run(stream);
   run.traits.resolution_w.reset();
   const RunId id = must(writer.open_run(run));
-  RunBuilder builder(id, segmenter_settings(must(writer.run(id))));
+  RunBuilder builder(id, segmenter_settings(must(writer.reader().run(id))));
   std::vector<Reading> readings;
   std::mt19937 random(5);
   // Whole watts for hours, then tenths: the digits shown tell another step than at first.
@@ -311,8 +311,8 @@ TEST_CASE("a run whose display's step was known only later ends with all figures
   for (const Reading& reading : readings) builder.push(reading);
   must(builder.finish(writer, readings.back().time));
   must(writer.commit());
-  CHECK_FALSE(has_old_figures(writer, id));
-  const RunState state = must(writer.run_state(id, Sketches::where_needed));
+  CHECK_FALSE(has_old_figures(writer.reader(), id));
+  const RunState state = must(writer.reader().run_state(id, Sketches::where_needed));
   CHECK(state.learnt.step_w == Approx(0.1));
   CHECK(state.regimes.size() > 100);
   for (const Regime& regime : state.regimes) {
@@ -330,16 +330,16 @@ TEST_CASE("figures kept in a form that cannot be read are made anew from the rea
   const std::vector<Reading> readings = board_night(9);
   const std::span<const Reading> early = std::span(readings).first(5'000);
   const RunId whole = record(writer, readings, 11, readings.back().time);
-  const RunFigures expected = must(run_figures(writer, whole));
+  const RunFigures expected = must(run_figures(writer.reader(), whole));
   must(writer.begin());
   must(writer.forget(whole));
   must(writer.commit());
   const RunId run = record(writer, {early.begin(), early.end()}, 12, std::nullopt);
-  const RunFigures before = must(run_figures(writer, run));
+  const RunFigures before = must(run_figures(writer.reader(), run));
   change_by_hand(folder.file(), change);
-  require_same(must(run_figures(writer, run)), before);
+  require_same(must(run_figures(writer.reader(), run)), before);
 
-  RunBuilder builder = must(RunBuilder::resume(writer, run));
+  RunBuilder builder = must(RunBuilder::resume(writer.reader(), run));
   must(writer.begin());
   const std::span<const Reading> rest = std::span(readings).subspan(5'000);
   must(writer.append(must(writer.stream_for_meter("bench 12")), rest));
@@ -347,8 +347,8 @@ TEST_CASE("figures kept in a form that cannot be read are made anew from the rea
   must(builder.save(writer));
   must(builder.finish(writer, readings.back().time));
   must(writer.commit());
-  require_same(must(run_figures(writer, run)), expected);
-  require_clean(writer);
+  require_same(must(run_figures(writer.reader(), run)), expected);
+  require_clean(writer.reader());
 }
 
 TEST_CASE("a finished run whose figures cannot be read still has them while its readings are there") {
@@ -358,7 +358,7 @@ TEST_CASE("a finished run whose figures cannot be read still has them while its 
   StoreWriter writer = must(StoreWriter::open(folder.file(), {}));
   const std::vector<Reading> readings = board_night(10);
   const RunId run = record(writer, readings, 10, readings.back().time);
-  const RunFigures before = must(run_figures(writer, run));
+  const RunFigures before = must(run_figures(writer.reader(), run));
   change_by_hand(folder.file(), change);
-  require_same(must(run_figures(writer, run)), before);
+  require_same(must(run_figures(writer.reader(), run)), before);
 }

@@ -88,7 +88,7 @@ TEST_CASE("a window and its sums equal what a plain count over the readings give
       if (i > a)
         energy += (watts + static_cast<double>(readings[i - 1].values.get(Quantity::power)->mantissa)) / 2 / 3600;
     }
-    const WindowAggregates aggregates = must(writer.aggregates(stream, Quantity::power, from, to));
+    const WindowAggregates aggregates = must(writer.reader().aggregates(stream, Quantity::power, from, to));
     REQUIRE(aggregates.count == count);
     REQUIRE(aggregates.min == min);
     REQUIRE(aggregates.max == max);
@@ -113,7 +113,7 @@ TEST_CASE("a reading not later than the last is refused and leaves the store as 
   REQUIRE_FALSE(again);
   REQUIRE(again.error().kind == ErrorKind::input);
   writer.rollback();
-  REQUIRE(stored(writer, stream).size() == 1);
+  REQUIRE(stored(writer.reader(), stream).size() == 1);
 }
 
 TEST_CASE("runs, marks, events, shifts and values are kept") {
@@ -143,7 +143,7 @@ TEST_CASE("runs, marks, events, shifts and values are kept") {
   must(writer.put_value("since", std::string_view("\0x", 2)));
   must(writer.commit());
 
-  REQUIRE(must(writer.run(id)).samples == 600);
+  REQUIRE(must(writer.reader().run(id)).samples == 600);
   must(writer.begin());
   must(writer.close_run(id, readings[299].time));
   must(writer.commit());
@@ -163,8 +163,8 @@ TEST_CASE("runs, marks, events, shifts and values are kept") {
   REQUIRE(must(reader.events(always_begin, always_end)).at(0).amount == 3600.0);
   REQUIRE(must(reader.utc_offset_at(run.stream, UtcTime{night_us + 9})) == Duration(0));
   REQUIRE(must(reader.utc_offset_at(run.stream, UtcTime{night_us + 10})) == Duration(3'600'000'000));
-  REQUIRE(must(writer.value("since")) == std::string("\0x", 2));
-  REQUIRE_FALSE(must(writer.value("none")).has_value());
+  REQUIRE(must(writer.reader().value("since")) == std::string("\0x", 2));
+  REQUIRE_FALSE(must(writer.reader().value("none")).has_value());
   require_clean(reader);
 }
 
@@ -183,9 +183,9 @@ TEST_CASE("an import is invisible until published and swept if its process died"
     must(importer.commit());
     // Another writer must not sweep what is alive.
     StoreWriter other = must(StoreWriter::open(folder.file(), {}));
-    REQUIRE(must(other.streams()).empty());
-    REQUIRE(must(other.runs()).empty());
-    REQUIRE(stored(importer, stream).size() == 1'000);
+    REQUIRE(must(other.reader().streams()).empty());
+    REQUIRE(must(other.reader().runs()).empty());
+    REQUIRE(stored(importer.reader(), stream).size() == 1'000);
   }
   StoreWriter next = must(StoreWriter::open(folder.file(), {}));
   must(next.begin());
@@ -193,9 +193,9 @@ TEST_CASE("an import is invisible until published and swept if its process died"
   must(next.append(stream, readings));
   must(next.publish_import(stream));
   must(next.commit());
-  REQUIRE(must(next.streams()).size() == 1);
+  REQUIRE(must(next.reader().streams()).size() == 1);
   REQUIRE(stored(must(StoreReader::open(folder.file())), stream) == readings);
-  require_clean(next);
+  require_clean(next.reader());
 }
 
 // The floor is that of the test of columns, "noise costs what its entropy says".

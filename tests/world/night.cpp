@@ -518,7 +518,8 @@ void Life::by_hand(FaultKind kind, const std::string& device, Random& draw) {
   const bool quiet = std::exchange(quiet_disk_, true);
   if (locker_ == nullptr && death_ == Death::none) {
     auto store = storage::StoreWriter::open(config_.store.path, {});
-    const auto runs = store ? store->runs() : Result<std::vector<storage::RunInfo>>(tl::unexpected(store.error()));
+    const auto runs =
+        store ? store->reader().runs() : Result<std::vector<storage::RunInfo>>(tl::unexpected(store.error()));
     if (runs && store->begin()) {
       const auto done = change(*store, kind, device, *runs, draw);
       if (!done || !store->commit())
@@ -556,7 +557,7 @@ Result<void> Life::join_by_hand(storage::StoreWriter& store, const storage::RunI
     return fail(ErrorKind::negative, "no neighbours");
   storage::RunInfo whole = first;
   whole.end = next->end;
-  auto builder = storage::RunBuilder::over(store, whole);
+  auto builder = storage::RunBuilder::over(store.reader(), whole);
   if (!builder) return tl::unexpected(builder.error());
   if (auto taken = storage::take_into(store, first, next->id, next->end); !taken) return taken;
   return builder->finish(store, *next->end);
@@ -575,7 +576,7 @@ Result<void> Life::split_by_hand(storage::StoreWriter& store, const storage::Run
   second.begin = *first.end + Duration{1};
   second.traits = run.traits;
   second.shortest_segment_s = run.shortest_segment_s;
-  auto builder = storage::RunBuilder::over(store, first);
+  auto builder = storage::RunBuilder::over(store.reader(), first);
   if (!builder) return tl::unexpected(builder.error());
   Result<void> done = store.clear_run_state(run.id);
   if (done) done = builder->finish(store, *first.end);

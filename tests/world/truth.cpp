@@ -475,7 +475,7 @@ std::string Truth::figures_anew(const storage::StoreReader& store, bool beside_w
       const auto done = made ? anew->commit() : made;
       if (!done) return "run " + std::to_string(run.id) + " cannot be made anew: " + done.error().message;
       const auto kept_figures = storage::run_figures(store, run.id);
-      const auto anew_figures = storage::run_figures(*anew, run.id);
+      const auto anew_figures = storage::run_figures(anew->reader(), run.id);
       if (!kept_figures) return "run " + std::to_string(run.id) + ": " + kept_figures.error().message;
       if (!anew_figures) return "run " + std::to_string(run.id) + " anew: " + anew_figures.error().message;
       std::string differs = compare(*kept_figures, *anew_figures);

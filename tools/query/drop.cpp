@@ -25,12 +25,12 @@ Outcome run(Context& context, const DropArguments& arguments) {
   }
   auto store = context.open_writer();
   if (!store) return tl::unexpected(store.error());
-  const auto info = find_run(*store, arguments.run);
+  const auto info = find_run(store->reader(), arguments.run);
   if (!info) return tl::unexpected(info.error());
   const bool entered = info->origin == storage::RunOrigin::entered;
   if (!info->end && !entered)
     return fail(ErrorKind::negative, run_text(*info) + " is still open; close it first with nightwatt end");
-  const auto calendar = calendar_of(*store, *info);
+  const auto calendar = calendar_of(store->reader(), *info);
   if (!calendar) return tl::unexpected(calendar.error());
   const auto dropped = in_transaction(*store, [&] { return store->forget(info->id); });
   if (!dropped) return tl::unexpected(dropped.error());

@@ -5,7 +5,6 @@
 #include "commands.hpp"
 #include "figures/figures.hpp"
 #include "measure/signal/decimal.hpp"
-#include "storage/run_edit.hpp"
 #include "text/printable.hpp"
 
 namespace nightwatt::query {
@@ -81,7 +80,7 @@ Outcome run(Context& context, const EnterArguments& arguments) {
     const auto opened = store->open_run(*entered);
     if (!opened) return tl::unexpected(opened.error());
     id = *opened;
-    return *standby ? storage::put_entered_standby(*store, id, **standby) : Result<void>{};
+    return *standby ? store->put_entered_standby(id, **standby) : Result<void>{};
   });
   if (!stored) return tl::unexpected(stored.error());
   if (context.json) {

@@ -33,7 +33,7 @@ Result<void> check_neighbours(const storage::StoreReader& store, const storage::
 Result<void> join_closed(storage::StoreWriter& store, const storage::RunInfo& first, const storage::RunInfo& second) {
   storage::RunInfo whole = first;
   whole.end = second.end;
-  auto builder = storage::RunBuilder::over(store, whole);
+  auto builder = storage::RunBuilder::over(store.reader(), whole);
   if (!builder) return tl::unexpected(builder.error());
   return in_transaction(store, [&]() -> Result<void> {
     if (auto taken = storage::take_into(store, first, second.id, second.end); !taken) return taken;

@@ -75,10 +75,10 @@ Outcome run(Context& context, const NameArguments& arguments) {
   }
   auto store = context.open_writer();
   if (!store) return tl::unexpected(store.error());
-  const auto info = find_run(*store, arguments.run);
+  const auto info = find_run(store->reader(), arguments.run);
   if (!info) return tl::unexpected(info.error());
   if (arguments.device) return give(context, *store, *info, *arguments.device);
-  const auto proposal = proposal_for(*store, *info);
+  const auto proposal = proposal_for(store->reader(), *info);
   if (!proposal) return tl::unexpected(proposal.error());
   if (!proposal->device())
     return fail(ErrorKind::negative, "there is no proposal to accept for " + run_text(*info) + ": the likeliest has " +

@@ -6,7 +6,7 @@ namespace nightwatt::query {
 Outcome run(Context& context, const PinArguments& arguments) {
   auto store = context.open_writer();
   if (!store) return tl::unexpected(store.error());
-  const auto info = find_run(*store, arguments.run);
+  const auto info = find_run(store->reader(), arguments.run);
   if (!info) return tl::unexpected(info.error());
   const auto pinned = in_transaction(*store, [&] { return store->set_pinned(info->id, !arguments.off); });
   if (!pinned) return tl::unexpected(pinned.error());

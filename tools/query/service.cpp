@@ -6,7 +6,6 @@
 
 #include "daemon/control.hpp"
 #include "measure/signal/time_text.hpp"
-#include "storage/run_edit.hpp"
 #include "text/printable.hpp"
 
 namespace nightwatt::query {
@@ -184,7 +183,7 @@ Result<void> put_mark(Context& context, const storage::Mark& mark) {
 
 Result<void> remove_mark(Context& context, std::int64_t id) {
   return by_service_or_here(context, {{"do", "unmark"}, {"mark", id}},
-                            [&](storage::StoreWriter& store) { return storage::remove_mark(store, id); });
+                            [&](storage::StoreWriter& store) { return store.remove_mark(id); });
 }
 
 }  // namespace nightwatt::query

@@ -1,7 +1,6 @@
 #include <algorithm>
 
 #include "commands.hpp"
-#include "storage/run_edit.hpp"
 #include "text/json_text.hpp"
 #include "text/printable.hpp"
 
@@ -63,11 +62,11 @@ Outcome run(Context& context, const SetArguments& arguments) {
                 "nothing to set; give --set KEY=VALUE, --includes LIST or --note T (an empty value takes one back)");
   auto store = context.open_writer();
   if (!store) return tl::unexpected(store.error());
-  const auto info = find_run(*store, arguments.run);
+  const auto info = find_run(store->reader(), arguments.run);
   if (!info) return tl::unexpected(info.error());
   const auto words = changed_words(*info, arguments);
   if (!words) return tl::unexpected(words.error());
-  const auto put = in_transaction(*store, [&] { return storage::set_words(*store, info->id, *words); });
+  const auto put = in_transaction(*store, [&] { return store->set_words(info->id, *words); });
   if (!put) return tl::unexpected(put.error());
   if (context.json) {
     JsonWriter json(context.out);

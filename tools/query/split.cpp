@@ -41,13 +41,13 @@ storage::NewRun new_run_of(const storage::RunInfo& info) {
 
 /// Both parts are made anew from their readings before anything is written.
 Result<storage::RunId> split_closed(storage::StoreWriter& store, const storage::RunInfo& info, UtcTime at) {
-  const auto parts = parts_of(store, info, at);
+  const auto parts = parts_of(store.reader(), info, at);
   if (!parts) return tl::unexpected(parts.error());
-  auto first = storage::RunBuilder::over(store, parts->first);
+  auto first = storage::RunBuilder::over(store.reader(), parts->first);
   if (!first) return tl::unexpected(first.error());
-  auto second = storage::RunBuilder::over(store, parts->second);
+  auto second = storage::RunBuilder::over(store.reader(), parts->second);
   if (!second) return tl::unexpected(second.error());
-  const auto marks = store.marks(info.id);
+  const auto marks = store.reader().marks(info.id);
   if (!marks) return tl::unexpected(marks.error());
   storage::RunId id = 0;
   const auto written = in_transaction(store, [&]() -> Result<void> {

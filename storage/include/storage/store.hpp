@@ -72,6 +72,13 @@ struct NewRun {
   std::optional<double> entered_load_w;
 };
 
+/// What a person says of a run beside its figures.
+struct RunWords {
+  std::string note;
+  std::vector<std::string> includes;
+  std::vector<std::pair<std::string, std::string>> conditions;
+};
+
 /// What the segmenter and the totals had made of a run, as of one reading. `resume_*` let a writer or reader go on from
 /// `as_of` by replaying the readings after it.
 struct RunState {
@@ -217,6 +224,8 @@ class StoreReader {
   [[nodiscard]] Result<std::vector<RunInfo>> sound_runs() const;  ///< those whose rows are not damaged
   [[nodiscard]] Result<RunInfo> run(RunId id) const;              ///< ErrorKind::negative: no such run
   [[nodiscard]] Result<RunState> run_state(RunId id, Sketches wanted = Sketches::all) const;
+  /// Of a row entered by hand: what the display showed in standby.
+  [[nodiscard]] Result<std::optional<double>> entered_standby_w(RunId id) const;
   [[nodiscard]] Result<std::vector<Mark>> marks(RunId id) const;  ///< of the run, or of its meter within it
   [[nodiscard]] Result<std::vector<Event>> events(UtcTime from, UtcTime to) const;
 
@@ -243,13 +252,16 @@ class StoreReader {
   [[nodiscard]] Result<Calendar> calendar(StreamId stream, UtcTime from, UtcTime to) const;
   /// UTC minus record time in force at a record time (0 for imports).
   [[nodiscard]] Result<Duration> utc_offset_at(StreamId stream, UtcTime time) const;
+  /// A small named value of the service; none: never put, or damaged.
+  [[nodiscard]] Result<std::optional<std::string>> value(std::string_view name) const;
   /// Every block decodes and agrees with its sums, no overlap, no orphan, figures agree with readings; SQLite's own
   /// integrity_check.
   [[nodiscard]] Result<StoreCheck> check() const;
 
- protected:
+ private:
   friend class Snapshot;
   friend class RowCopy;
+  friend class StoreWriter;
   class Impl;
   class Checker;
   explicit StoreReader(std::unique_ptr<Impl> impl);
@@ -282,7 +294,8 @@ class ServiceLock {
   int file_ = -1;        ///< of the store's
 };
 
-class StoreWriter : public StoreReader {
+/// Changes a store, and has a reader that sees what it has written so far, also before commit().
+class StoreWriter {
  public:
   /// Creates the file (0640) where it is missing, upgrades an older version in place, clears unfinished imports.
   /// `trouble`: what kind of failure it was.
@@ -302,6 +315,9 @@ class StoreWriter : public StoreReader {
   ~StoreWriter();
   StoreWriter(StoreWriter&&) noexcept;
   StoreWriter& operator=(StoreWriter&&) noexcept;
+
+  /// Valid as long as the writer, wherever that is moved.
+  [[nodiscard]] const StoreReader& reader() const;
 
   /// Begins a transaction; commit() makes all since begin() durable against kill -9 at once. Not nested.
   /// A full disk is ErrorKind::unusable with trouble() no_room; the transaction is gone, the object stays usable.
@@ -333,14 +349,17 @@ class StoreWriter : public StoreReader {
   [[nodiscard]] Result<void> set_run_span(RunId id, UtcTime begin, std::optional<UtcTime> end);
   [[nodiscard]] Result<void> set_device(RunId id, std::string_view device);
   [[nodiscard]] Result<void> set_pinned(RunId id, bool pinned);
+  /// In place of the words it had.
+  [[nodiscard]] Result<void> set_words(RunId id, const RunWords& words);
+  [[nodiscard]] Result<void> put_entered_standby(RunId id, double watts);
   [[nodiscard]] Result<void> forget(RunId id);  ///< the run's row, state and marks; readings stay
   [[nodiscard]] Result<void> put_mark(const Mark& mark);
+  [[nodiscard]] Result<void> remove_mark(std::int64_t id);
   [[nodiscard]] Result<void> put_event(const Event& event);
   /// From `from` on, whatever was put for later instants before.
   [[nodiscard]] Result<void> put_utc_offset(StreamId stream, UtcTime from, Duration utc_offset);
   /// Small named values of the service: resume marks of auto runs, "running since".
   [[nodiscard]] Result<void> put_value(std::string_view name, std::string_view bytes);
-  [[nodiscard]] Result<std::optional<std::string>> value(std::string_view name) const;
   /// Applies age and size limits: the oldest raw readings give way to minutes and hours, save those of pinned and
   /// imported runs. A reading's age is the record that came after it, in the meter that recorded most since; a hole of
   /// more than a day counts as nothing, since it may be a clock that was wrong. `now` says which tails are a day old. A
@@ -348,7 +367,10 @@ class StoreWriter : public StoreReader {
   [[nodiscard]] Result<bool> retain(UtcTime now, Ageing ageing = Ageing::wanted);
 
  private:
+  friend class RowCopy;
+  class Impl;
   explicit StoreWriter(std::unique_ptr<Impl> impl);
+  std::unique_ptr<Impl> impl_;
 };
 
 }  // namespace nightwatt::storage
