@@ -386,7 +386,12 @@ Result<RunId> MeterRecorder::split(StoreWriter& store, UtcTime at, UtcTime now) 
 }
 
 Result<RunId> MeterRecorder::join(StoreWriter& store, const storage::RunInfo& first) {
-  if (!open_ || !first.end || *first.end > open_->begin)
+  const auto runs = store.reader().runs();
+  if (!runs) return tl::unexpected(runs.error());
+  const auto lies_between = [&](const storage::RunInfo& run) {
+    return run.stream == stream_ && run.begin > first.begin && run.begin < open_->begin;
+  };
+  if (!open_ || !first.end || *first.end > open_->begin || std::any_of(runs->begin(), runs->end(), lies_between))
     return fail(ErrorKind::negative, run_name(first.id) + " and the run that follows it are no neighbours");
   const RunId second = open_->builder.run();
   storage::RunInfo whole = first;
@@ -400,10 +405,8 @@ Result<RunId> MeterRecorder::join(StoreWriter& store, const storage::RunInfo& fi
   const RunOrigin origin = first.origin;
   open_.emplace(OpenRun{std::move(*builder), origin, first.begin});
   last_end_.reset();
-  const auto runs = store.reader().runs();
-  if (!runs) return tl::unexpected(runs.error());
   for (const storage::RunInfo& run : *runs)
-    if (run.stream == stream_ && run.end) last_end_ = last_end_ ? std::max(*last_end_, *run.end) : *run.end;
+    if (run.stream == stream_ && run.id != first.id && run.end) last_end_ = last_end_ ? std::max(*last_end_, *run.end) : *run.end;
   if (auto put = put_auto_state(store, last_); !put) return tl::unexpected(put.error());
   return first.id;
 }

@@ -309,6 +309,18 @@ TEST_CASE("join takes a split of the open run back: it goes on as if it had neve
   CHECK_FALSE(parted.join(*first));  // nothing is open
 }
 
+// Found by the simulated world, seed 511024 of 20 minutes and 100 faults: two runs of one meter overlapped.
+TEST_CASE("join is refused over a run that lies between, and nothing changes") {
+  RecordedMeter meter;
+  const auto first = meter.begin("Gannet board", at(0));
+  meter.record(evening_of({{25.0, 900}}));
+  REQUIRE(meter.split(at(300), at(899)));
+  REQUIRE(meter.split(at(600), at(899)));
+  CHECK_FALSE(meter.join(*first));
+  CHECK(meter.runs().size() == 3);
+  CHECK(meter.check().ok);
+}
+
 TEST_CASE("a begin and an end with nothing between are a run without readings") {
   RecordedMeter meter;
   const auto run = meter.begin("Gannet board", at(0));

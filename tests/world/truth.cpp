@@ -157,7 +157,8 @@ std::string look_at_run(const storage::RunFigures& figures, const std::vector<Re
   if (energy_wh < least_wh - slack_wh || energy_wh > most_wh + slack_wh)
     return "an energy of " + std::to_string(energy_wh) + " Wh, by its readings between " + std::to_string(least_wh) +
            " and " + std::to_string(most_wh);
-  if (figures.totals.gap_s() < gaps_s * 0.999) return "gaps shorter than its holes";
+  if (figures.totals.gap_s() < gaps_s * 0.999)
+    return "gaps of " + std::to_string(figures.totals.gap_s()) + " s for holes of " + std::to_string(gaps_s) + " s";
   return look_at_segments(figures, readings);
 }
 
@@ -176,7 +177,8 @@ std::string Truth::look(const End& end, std::map<std::string, Asked>& asked) {
   if (damaged_) {
     const std::vector<File> all = files();
     // Damage that nobody has had to do with yet.
-    if (!all.back().store && end.ran) return "the store cannot be opened: " + all.back().store.error().message;
+    const bool not_made_yet = storage::store_bytes(path_).value_or(0) == 0 && !end.well;
+    if (!all.back().store && end.ran && !not_made_yet) return "the store cannot be opened: " + all.back().store.error().message;
     for (const SimMeter* meter : meters_)
       if (std::string problem = look_at_files(all, *meter, end); !problem.empty())
         return "meter " + meter->name() + ", after damage: " + problem;
@@ -434,11 +436,11 @@ std::string Truth::look_at_runs(const storage::StoreReader& store, const End& en
     known->second = {*run.device, true, true, false};
   }
   std::uint64_t joined = 0;
-  for (auto known = asked.begin(); known != asked.end();) {
-    const bool missing = !there.contains(known->first);
-    if (missing && known->second.done && !known->second.undone && !end.power_cut && ++joined > end.joins)
-      return "begun and gone: " + known->first;
-    known = missing ? asked.erase(known) : std::next(known);
+  for (auto& [device, known] : asked) {
+    if (there.contains(device)) continue;
+    if (known.done && !known.undone && !end.power_cut && ++joined > end.joins) return "begun and gone: " + device;
+    // A power cut may bring it back, nothing else may.
+    if (!known.answered || known.done) known = {device, true, true, true};
   }
   return {};
 }
