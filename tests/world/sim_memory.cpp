@@ -22,21 +22,21 @@ struct Failing {
   }
 };
 
-sqlite3_mem_methods plain_correlation_time;
+sqlite3_mem_methods plain;
 Failing of_sqlite, of_service;
 Turn::Whose turn = Turn::Whose::world;
 
 void* allocate(int size) {
-  return of_sqlite.next() ? nullptr : plain_correlation_time.xMalloc(size);
+  return of_sqlite.next() ? nullptr : plain.xMalloc(size);
 }
 void* reallocate(void* old, int size) {
-  return of_sqlite.next() ? nullptr : plain_correlation_time.xRealloc(old, size);
+  return of_sqlite.next() ? nullptr : plain.xRealloc(old, size);
 }
 
 // Before SQLite is used for the first time, or it does not take it.
 const bool memory_installed = [] {
-  sqlite3_config(SQLITE_CONFIG_GETMALLOC, &plain_correlation_time);
-  sqlite3_mem_methods failing = plain_correlation_time;
+  sqlite3_config(SQLITE_CONFIG_GETMALLOC, &plain);
+  sqlite3_mem_methods failing = plain;
   failing.xMalloc = allocate;
   failing.xRealloc = reallocate;
   return sqlite3_config(SQLITE_CONFIG_MALLOC, &failing) == SQLITE_OK;

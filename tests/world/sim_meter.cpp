@@ -193,7 +193,8 @@ void SimMeter::answer(std::string frame, bool power) {
     case LineFault::silent:
       return;
     case LineFault::cut:
-      frame.resize(1 + drawn % (frame.size() - 1));
+      // Two bytes short at least: the first byte of the next answer may happen to be the last one of this.
+      frame.resize(1 + drawn % (frame.size() - 2));
       if (!modbus_ && frame.size() + 2 >= whole.size()) frame.resize(frame.size() / 2);  // the line end says nothing
       truth.reset();
       break;

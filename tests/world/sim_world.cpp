@@ -192,10 +192,7 @@ class SimEnvironment::SimDoor final : public ControlDoor {
   void stop() override {
     if (world_.door_ == this) world_.door_ = nullptr;
   }
-  void ask(ControlRequest request, Reply reply) {
-    const Turn services(Turn::Whose::service);
-    handler_(std::move(request), std::move(reply));
-  }
+  void ask(ControlRequest request, Reply reply) { handler_(std::move(request), std::move(reply)); }
 
  private:
   SimEnvironment& world_;
@@ -260,10 +257,11 @@ std::unique_ptr<Showing> SimEnvironment::showing(PageParts) {
   return std::make_unique<NothingShown>();
 }
 
-// Also from within a round of the store thread, which has been at it for as long as the disk took.
+// Also from within a round of the store thread, which has been at it for as long as the disk took. Not the service's
+// turn for sim_memory.hpp: answers are made by a library for JSON whose destructors ask for memory, and end the program
+// where there is none.
 void SimEnvironment::post(std::function<void()> call) {
   scheduler_.after(Duration(disk_.spent_us()) + scheduler_.latency(), [alive = alive_, call = std::move(call)] {
-    const Turn services(Turn::Whose::service);
     if (*alive) call();
   });
 }
