@@ -406,7 +406,8 @@ Result<RunId> MeterRecorder::join(StoreWriter& store, const storage::RunInfo& fi
   open_.emplace(OpenRun{std::move(*builder), origin, first.begin});
   last_end_.reset();
   for (const storage::RunInfo& run : *runs)
-    if (run.stream == stream_ && run.id != first.id && run.end) last_end_ = last_end_ ? std::max(*last_end_, *run.end) : *run.end;
+    if (run.stream == stream_ && run.id != first.id && run.end)
+      last_end_ = last_end_ ? std::max(*last_end_, *run.end) : *run.end;
   if (auto put = put_auto_state(store, last_); !put) return tl::unexpected(put.error());
   return first.id;
 }

@@ -8,9 +8,9 @@
 // Prints the seed of a night in which the store did not tell the truth, and the smallest night found that does the
 // same. The same seed, minutes and faults are the same night again. `first`: stops at the first, and only names it.
 #include <chrono>
-#include <ctime>
 #include <cstdint>
 #include <cstdlib>
+#include <ctime>
 #include <iostream>
 #include <string>
 
@@ -99,8 +99,8 @@ int main(int argc, char** argv) {
   const double worked_s = static_cast<double>(std::clock()) / static_cast<double>(CLOCKS_PER_SEC);
   std::cout << "nights " << nights << " of " << length.count() / 60'000'000 << " min, seeds " << first << " to "
             << first + nights - 1 << ", faults " << befell << ", starts " << starts << ", readings " << readings
-            << ", calls on the disk " << calls << ", " << took_s << " s, " << worked_s
-            << " s of a core (on two, " << static_cast<std::uint64_t>(7200.0 * static_cast<double>(nights) / worked_s)
-            << " an hour): " << failed << " went wrong\n";
+            << ", calls on the disk " << calls << ", " << took_s << " s, " << worked_s << " s of a core (on two, "
+            << static_cast<std::uint64_t>(7200.0 * static_cast<double>(nights) / worked_s) << " an hour): " << failed
+            << " went wrong\n";
   return failed == 0 ? 0 : 1;
 }

@@ -178,7 +178,8 @@ std::string Truth::look(const End& end, std::map<std::string, Asked>& asked) {
     const std::vector<File> all = files();
     // Damage that nobody has had to do with yet.
     const bool not_made_yet = storage::store_bytes(path_).value_or(0) == 0 && !end.well;
-    if (!all.back().store && end.ran && !not_made_yet) return "the store cannot be opened: " + all.back().store.error().message;
+    if (!all.back().store && end.ran && !not_made_yet)
+      return "the store cannot be opened: " + all.back().store.error().message;
     for (const SimMeter* meter : meters_)
       if (std::string problem = look_at_files(all, *meter, end); !problem.empty())
         return "meter " + meter->name() + ", after damage: " + problem;
