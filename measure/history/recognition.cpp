@@ -26,6 +26,11 @@ constexpr std::array<Belief, feature_count> beliefs = {{
 }};
 /// The belief about nights counts as so many nights, that about devices as so many devices.
 constexpr double nights_believed = 6.0, devices_believed = 4.0;
+/// A device never seen is anybody, or it is like one that is known: farther from it than its nights are by these
+/// factors, as a standard deviation. Which, the known devices tell; before that one device in nine is believed to be
+/// like another.
+constexpr std::array<double, likeness_count> likeness = {1.0, 2.0, 4.0, 8.0};
+constexpr double likeness_believed = 0.5 / static_cast<double>(likeness_count);  // devices, for each
 /// Levels of one device go together: idle of a server is more than load of a board.
 constexpr double level_together = 0.8;
 /// Nights have heavier tails than normal ones: no more degrees of freedom than this (our own choice).
@@ -230,6 +235,7 @@ Recogniser::Recogniser(std::vector<KnownDevice> devices) : devices_(std::move(de
   learn_nights();
   learn_scales();
   learn_devices();
+  learn_likeness();
 }
 
 void Recogniser::learn_nights() {
@@ -299,9 +305,64 @@ void Recogniser::learn_devices() {
   anyone_covariance_ = seen.covariance(belief, devices_believed);
 }
 
+/// How alike devices are, from each device beside all others: weights of a mixture by expectation and maximisation
+/// (Dempster, Laird & Rubin 1977), what is believed counting as devices.
+void Recogniser::learn_likeness() {
+  anybody_ = devices_believed / (devices_believed + likeness_count * likeness_believed);
+  alike_.fill((1.0 - anybody_) / likeness_count);
+  if (centres_.size() < 2) return;
+  std::vector<std::array<double, likeness_count + 1>> logs;
+  for (const Centre& centre : centres_) {
+    const RunFeatures middle = centre.as_run();
+    logs.emplace_back();
+    for (std::size_t s = 0; s < likeness_count; ++s)
+      logs.back()[s] = log_like_known(middle, centre.runs, likeness[s], &centre);
+    logs.back()[likeness_count] = log_density(middle, anyone_, anyone_covariance_, devices_believed + 1.0, {});
+  }
+  constexpr int rounds = 30;
+  for (int i = 0; i < rounds; ++i) {
+    std::array<double, likeness_count + 1> count{};
+    count.fill(likeness_believed);
+    count[likeness_count] = devices_believed;
+    for (const auto& log : logs) {
+      const double most = *std::max_element(log.begin(), log.end());
+      std::array<double, likeness_count + 1> share{};
+      for (std::size_t s = 0; s <= likeness_count; ++s)
+        share[s] = (s < likeness_count ? alike_[s] : anybody_) * std::exp(log[s] - most);
+      const double sum = std::accumulate(share.begin(), share.end(), 0.0);
+      for (std::size_t s = 0; s <= likeness_count; ++s) count[s] += share[s] / sum;
+    }
+    const double all = std::accumulate(count.begin(), count.end(), 0.0);
+    for (std::size_t s = 0; s < likeness_count; ++s) alike_[s] = count[s] / all;
+    anybody_ = count[likeness_count] / all;
+  }
+}
+
+/// Of a device `factor` times as far from a known one as that one's nights are, whichever it is; `nights` of the mean
+/// that is looked at, of a single run one of each. `itself` is not counted.
+double Recogniser::log_like_known(const RunFeatures& run, const std::array<double, feature_count>& nights,
+                                  double factor, const Centre* itself) const {
+  std::vector<double> logs;
+  for (const Centre& centre : centres_)
+    if (&centre != itself)
+      logs.push_back(log_density(run, centre, nights_, nights_degrees_of_freedom_, {nights, factor * factor}) +
+                     (itself ? 0.0 : log_presence(run, centre)));
+  const double most = *std::max_element(logs.begin(), logs.end());
+  double sum = 0.0;
+  for (const double one : logs) sum += std::exp(one - most);
+  return most + std::log(sum / static_cast<double>(logs.size()));
+}
+
+RunFeatures Recogniser::Centre::as_run() const {
+  RunFeatures middle;
+  for (std::size_t f = 0; f < feature_count; ++f)
+    if (runs[f] > 0.0) middle.value[f] = mean[f];
+  return middle;
+}
+
 /// Student's t in as many dimensions as both sides have; a feature the device never had counts as anyone's.
 double Recogniser::log_density(const RunFeatures& run, const Centre& centre, const Matrix& covariance,
-                               double degrees_of_freedom) const {
+                               double degrees_of_freedom, const Beside& beside) const {
   std::vector<std::size_t> there;
   for (std::size_t f = 0; f < feature_count; ++f)
     if (run.value[f]) there.push_back(f);
@@ -317,8 +378,10 @@ double Recogniser::log_density(const RunFeatures& run, const Centre& centre, con
       const std::size_t g = there[b];
       const bool both = own && (anyone || centre.runs[g] > 0.0);
       if (both)
-        part(a, b) =
-            centre.scale * covariance(f, g) * (anyone ? 1.0 : 1.0 + 1.0 / std::sqrt(centre.runs[f] * centre.runs[g]));
+        part(a, b) = covariance(f, g) * (anyone ? 1.0
+                                                : centre.scale * (1.0 / std::sqrt(beside.nights[f] * beside.nights[g]) +
+                                                                  1.0 / std::sqrt(centre.runs[f] * centre.runs[g])) +
+                                                      beside.apart);
       else if (a == b)
         part(a, b) = anyone_covariance_(f, f);
     }
@@ -345,16 +408,28 @@ double Recogniser::log_presence(const RunFeatures& run, const Centre& centre) co
   return sum;
 }
 
+double Recogniser::log_never_seen(const RunFeatures& run) const {
+  std::array<double, likeness_count + 1> logs{};
+  for (std::size_t s = 0; s < likeness_count; ++s)
+    logs[s] = std::log(alike_[s]) + log_like_known(run, one_night, likeness[s], nullptr);
+  logs[likeness_count] = std::log(anybody_) +
+                         log_density(run, anyone_, anyone_covariance_, devices_believed + 1.0, {}) +
+                         log_presence(run, anyone_);
+  const double most = *std::max_element(logs.begin(), logs.end());
+  double sum = 0.0;
+  for (const double one : logs) sum += std::exp(one - most);
+  return most + std::log(sum);
+}
+
 Recognition Recogniser::recognise(const RunFeatures& run) const {
   Recognition result;
   if (devices_.empty() || run.known() < least_features) return result;
   std::vector<double> logs;
   const double each = (1.0 - never_seen_) / static_cast<double>(devices_.size());
   for (const Centre& centre : centres_)
-    logs.push_back(std::log(each) + log_density(run, centre, nights_, nights_degrees_of_freedom_) +
+    logs.push_back(std::log(each) + log_density(run, centre, nights_, nights_degrees_of_freedom_, {}) +
                    log_presence(run, centre));
-  const double none = std::log(never_seen_) + log_density(run, anyone_, anyone_covariance_, devices_believed + 1.0) +
-                      log_presence(run, anyone_);
+  const double none = std::log(never_seen_) + log_never_seen(run);
   const double most = std::max(none, *std::max_element(logs.begin(), logs.end()));
   double sum = std::exp(none - most);
   for (const double one : logs) sum += std::exp(one - most);

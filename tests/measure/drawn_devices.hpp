@@ -38,6 +38,22 @@ inline Device draw_device(Dice& dice) {
   return device;
 }
 
+/// Another box of the same kind: levels, times and noise differ by this share, each by itself.
+inline Device draw_alike(const Device& kind, double share, Dice& dice) {
+  const auto near = [&](double value) { return value * std::exp(share * dice.normal()); };
+  Device device = kind;
+  device.idle_w = near(kind.idle_w);
+  device.load_w = near(kind.load_w);
+  device.standby_w = near(kind.standby_w);
+  device.boot_w = near(kind.boot_w);
+  device.boot_s = near(kind.boot_s);
+  device.settle_share = near(kind.settle_share);
+  device.settle_tau_s = near(kind.settle_tau_s);
+  device.idle_noise = near(kind.idle_noise);
+  device.load_noise = near(kind.load_noise);
+  return device;
+}
+
 /// How much it is another device the next night.
 struct NightSpread {
   double level = 0.03;   ///< of each level, by itself

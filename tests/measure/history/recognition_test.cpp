@@ -1,5 +1,6 @@
 #include "measure/history/recognition.hpp"
 
+#include <array>
 #include <catch2/catch.hpp>
 #include <cmath>
 #include <string>
@@ -91,6 +92,48 @@ TEST_CASE("two boxes of one kind share the odds: neither is proposed") {
   const Recognition found = Recogniser(twins).recognise(plain(20.2, 49.7));
   CHECK(found.devices[0].posterior == Approx(0.5).margin(0.05));
   CHECK(found.none < 0.1);
+}
+
+// Truth and the share of strangers are the drawing's; right as often as said is what odds mean.
+TEST_CASE("where boxes of a kind differ little the odds of a box are right as often as they say") {
+  constexpr int kinds = 5, boxes = 5, named = 4, nights = 6;  // of each kind one box is a stranger
+  constexpr std::array<Feature, 5> drawn = {Feature::idle, Feature::standby, Feature::load, Feature::boot_length,
+                                            Feature::boot_energy};
+  Dice dice(950'001);
+  double said = 0.0, right = 0.0, told = 0.0;
+  for (int village = 0; village < 30; ++village) {
+    std::vector<KnownDevice> known;
+    std::vector<std::pair<RunFeatures, std::size_t>> asked;
+    for (int kind = 0; kind < kinds; ++kind) {
+      RunFeatures middle;
+      for (const Feature f : drawn) middle.value[static_cast<std::size_t>(f)] = dice.between(0.0, 4.0);
+      const auto near = [&](const RunFeatures& centre, double times) {
+        RunFeatures run = centre;
+        for (const Feature f : drawn)
+          *run.value[static_cast<std::size_t>(f)] += times * (f >= Feature::boot_length ? 0.1 : 0.03) * dice.normal();
+        return run;
+      };
+      for (int b = 0; b < boxes; ++b) {
+        const RunFeatures box = near(middle, 2.0);
+        if (b < named) {
+          known.push_back({std::to_string(known.size()), {}});
+          for (int n = 0; n < nights; ++n) known.back().runs.push_back(near(box, 1.0));
+        }
+        asked.emplace_back(near(box, 1.0), b < named ? known.size() - 1 : known.max_size());
+      }
+    }
+    const Recogniser recogniser(known);
+    for (const auto& [run, truth] : asked) {
+      const Recognised best = recogniser.recognise(run).devices.front();
+      if (best.posterior < 0.7) continue;
+      said += best.posterior;
+      right += best.device == truth ? 1.0 : 0.0;
+      told += 1.0;
+    }
+  }
+  REQUIRE(told > 200.0);
+  CAPTURE(right, said, told);
+  CHECK(right / told > said / told - 0.05);  // two standard deviations
 }
 
 TEST_CASE("odds add up to one, and the likeliest comes first") {

@@ -29,6 +29,7 @@ enum class Feature : std::uint8_t {
   settling
 };
 inline constexpr std::size_t feature_count = 9;
+inline constexpr std::size_t likeness_count = 4;
 [[nodiscard]] std::string_view feature_name(Feature feature);
 
 struct RunFeatures {
@@ -78,10 +79,22 @@ class Recogniser {
     std::array<double, feature_count> runs{};  ///< that have the feature
     double all = 0.0;                          ///< runs
     double scale = 1.0;                        ///< of the common night-to-night covariance, for this device
+    [[nodiscard]] RunFeatures as_run() const;
+  };
+  static constexpr std::array<double, feature_count> one_night = {1, 1, 1, 1, 1, 1, 1, 1, 1};
+  /// What is held against a device: the mean of so many nights, of a device this much apart (a variance, in units of
+  /// the nights' covariance).
+  struct Beside {
+    std::array<double, feature_count> nights = one_night;
+    double apart = 0.0;
   };
   [[nodiscard]] double log_density(const RunFeatures& run, const Centre& centre, const Matrix& covariance,
-                                   double degrees_of_freedom) const;
+                                   double degrees_of_freedom, const Beside& beside) const;
+  [[nodiscard]] double log_like_known(const RunFeatures& run, const std::array<double, feature_count>& nights,
+                                      double factor, const Centre* itself) const;
+  [[nodiscard]] double log_never_seen(const RunFeatures& run) const;
   [[nodiscard]] double log_presence(const RunFeatures& run, const Centre& centre) const;
+  void learn_likeness();
   void learn_nights();
   void learn_scales();
   void learn_devices();
@@ -93,6 +106,9 @@ class Recogniser {
   Centre anyone_;  ///< devices in general
   Matrix anyone_covariance_;
   double never_seen_ = 0.5;  ///< before anything is looked at
+  /// Of devices never seen: that they are anybody, or like a known one by each degree of likeness.
+  double anybody_ = 1.0;
+  std::array<double, likeness_count> alike_{};
 };
 
 }  // namespace nightwatt
