@@ -1,6 +1,8 @@
 #include "found_rows.hpp"
 
+#include <algorithm>
 #include <cstdlib>
+#include <iterator>
 #include <string_view>
 
 #include "block.hpp"
@@ -157,10 +159,19 @@ std::string key_of(Table table, const SoundRow& row) {
   return key;
 }
 
+/// What lies in no table may have been lost from one, or taken out of it: the latter where all of the table is there.
+/// Free pages are left out before, as far as they are known.
+bool may_be_of_table(const PageImage& image, const Form& form) {
+  return image.free_pages_known() || !image.rows_of_whole(form.name);
+}
+
 FoundTables rows_of_version(const PageImage& image, std::int64_t version) {
   FoundTables tables;
+  std::array<bool, table_count> astray_wanted{};
+  for (std::size_t i = 0; i < table_count; ++i) astray_wanted[i] = may_be_of_table(image, forms[i]);
   image.each_row([&](const FoundRow& found) {
     for (std::size_t i = 0; i < table_count; ++i) {
+      if (!found.is_live && !astray_wanted[i]) continue;
       const auto table = static_cast<Table>(i);
       if (auto row = as_row(table, found, version)) {
         std::string key = key_of(table, *row);
@@ -207,6 +218,11 @@ std::string row_key(std::initializer_list<std::int64_t> numbers) {
     for (unsigned byte = 8; byte > 0; --byte) key.push_back(static_cast<char>(bits >> (8 * (byte - 1)) & 0xFFU));
   }
   return key;
+}
+
+bool removed_may_be_back(const PageImage& image) {
+  const auto wanted = [&](const Form& form) { return may_be_of_table(image, form); };
+  return !image.free_pages_known() && std::any_of(std::begin(forms), std::end(forms), wanted);
 }
 
 FoundTables find_sound_rows(const PageImage& image) {

@@ -51,5 +51,7 @@ struct SoundRow {
 /// By table; of two rows with one key the first found counts.
 using FoundTables = std::array<std::map<std::string, SoundRow>, table_count>;
 [[nodiscard]] FoundTables find_sound_rows(const PageImage& image);
+/// Whether rows that were taken out of their tables before may be among them.
+[[nodiscard]] bool removed_may_be_back(const PageImage& image);
 
 }  // namespace nightwatt::storage

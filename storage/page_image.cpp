@@ -264,6 +264,7 @@ void PageImage::rows_of_page(std::uint32_t number, const std::function<void(cons
     const auto size = varint(cell);
     FoundRow row;
     row.has_id = kind == leaf_of_table;
+    row.is_live = live_.contains(number);
     if (row.has_id) {
       const auto id = varint(cell);
       if (!id) continue;

@@ -22,7 +22,8 @@ struct BlobValue {
 using RowValue = std::variant<std::monostate, std::int64_t, double, std::string, BlobValue>;
 
 struct FoundRow {
-  bool has_id = false;  ///< of a table that numbers its rows
+  bool has_id = false;   ///< of a table that numbers its rows
+  bool is_live = false;  ///< a table leads to it; else it may have been given up
   std::int64_t id = 0;
   std::vector<RowValue> values;
 };

@@ -75,7 +75,10 @@ class Salvager {
 
   void run() {
     bring_streams();
-    for (const auto& [stream, meter] : streams_) bring_readings(stream, meter);
+    // Of a file nothing is given up: a block that fits it and a meter alike, whose row is lost, is the file's.
+    for (const bool files : {true, false})
+      for (const auto& [stream, meter] : streams_)
+        if (files != meter.has_value()) bring_readings(stream, meter);
     bring_runs();
     bring_marks();
     for (const Table table : {Table::event, Table::value}) bring_all(table);
@@ -469,7 +472,7 @@ Result<SalvageReport> salvage(const std::string& damaged, const std::string& fre
   const bool nothing = std::all_of(found.begin(), found.end(), [](const auto& rows) { return rows.empty(); });
   if (nothing) return fail(ErrorKind::negative, damaged + ": nothing in it proves to be of a store");
   SalvageReport report;
-  if (!image->free_pages_known())
+  if (removed_may_be_back(*image))
     report.remarks.push_back("the list of free pages is damaged: what had been given up or taken away may be back");
   auto filled = fill(fresh, *image, found, report);
   if (!filled) {
