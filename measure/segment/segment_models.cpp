@@ -46,7 +46,6 @@ constexpr double steps_long_run = 2.0;   // times the variance that independent 
 constexpr double decay_share = 0.15;     // of its limit: a curve that falls by more is no load that settles
 constexpr std::ptrdiff_t curve_pieces = 5;  // that tell a curve far from its limit from a step
 constexpr double decay_s = 120.0;           // and has at least this time constant
-constexpr double decay_ends = 4.0;          // time constants, after which the rest is a level: 2 % of the way
 // A level lies by chance on the edge between two counts of its display, the less likely the coarser that is.
 constexpr double edge_share = 0.10;
 constexpr std::int64_t jump_points = 2;
@@ -433,6 +432,11 @@ class Explainer {
     return c.tau_s >= decay_s && way > decay_share * std::abs(c.limit_w);
   }
 
+  /// What is still to go is no more than a level wanders, or than a display shows.
+  [[nodiscard]] bool has_ended(const Curve& c, double length_s) const {
+    return c.at(length_s) - c.limit_w < std::max({wander_share * c.limit_w, rules_.step_w / 2.0, tolerance_w});
+  }
+
   [[nodiscard]] Curve best_curve(std::size_t i, std::size_t j) const {
     const double all_s = at_[j].begin_s + at_[j].length_s - at_[i].begin_s;
     Curve best = fit(i, j, 0.0);
@@ -444,7 +448,7 @@ class Explainer {
     for (double tau_s = 10.0; tau_s <= all_s; tau_s *= 1.25) {
       const Curve c = fit(i, j, tau_s);
       if (c.cost >= best.cost) continue;
-      if (falls_far(c, all_s) && all_s > decay_ends * tau_s) continue;
+      if (falls_far(c, all_s) && has_ended(c, all_s)) continue;
       // Two numbers through two or three means fit anything: a way that far has to be seen.
       if (lasting < curve_pieces && std::abs(c.amplitude_w) > decay_share * std::abs(c.limit_w)) continue;
       best = c;
@@ -452,8 +456,7 @@ class Explainer {
     if (best.tau_s == 0.0 || best.cost == infinity) return best;
     for (const double factor : {1.1, 1.05, 1.025})
       for (const double tau_s : {best.tau_s * factor, best.tau_s / factor})
-        if (const Curve c = fit(i, j, tau_s);
-            c.cost < best.cost && (!falls_far(c, all_s) || all_s <= decay_ends * tau_s))
+        if (const Curve c = fit(i, j, tau_s); c.cost < best.cost && !(falls_far(c, all_s) && has_ended(c, all_s)))
           best = c;
     return best;
   }
