@@ -3,37 +3,25 @@
 #include <algorithm>
 #include <array>
 
-#include "iec62056/protocol.hpp"
-#include "modbus/protocol.hpp"
-#include "p1/protocol.hpp"
-#include "s0/protocol.hpp"
-#include "scpi/protocol.hpp"
-#include "sml/protocol.hpp"
-#include "sunspec/protocol.hpp"
-#include "text/protocol.hpp"
-
 namespace nightwatt::drivers {
 
 namespace {
 
 /// The same protocols in the same order, as what the two kinds of readers ask for.
-template <class Base>
-const auto& list() {
-  static const std::array<const Base*, 9> all = {
-      &modbus::rtu_protocol(),      &modbus::tcp_protocol(),    &text::line_protocol(),
-      &scpi::instrument_protocol(), &sunspec::map_protocol(),   &s0::pulse_protocol(),
-      &p1::port_protocol(),         &iec62056::head_protocol(), &sml::message_protocol()};
+template <class Base, class... Settings>
+const auto& list(SettingsList<Settings...>) {
+  static const std::array<const Base*, sizeof...(Settings)> all = {&Settings::protocol()...};
   return all;
 }
 
 }  // namespace
 
 std::span<const Protocol* const> protocols() {
-  return list<Protocol>();
+  return list<Protocol>(AllSettings());
 }
 
 ProtocolReaders protocol_readers() {
-  return list<ProtocolReader>();
+  return list<ProtocolReader>(AllSettings());
 }
 
 const Protocol* find_protocol(std::string_view name) {

@@ -1,7 +1,6 @@
-#include "iec62056/protocol.hpp"
-
 #include <algorithm>
 
+#include "drivers/protocols.hpp"
 #include "iec62056/capture.hpp"
 #include "iec62056/dialogue.hpp"
 #include "obis.hpp"
@@ -25,10 +24,8 @@ bool pushes(const MeterProfile& profile) {
   return profile.protocol.find<Iec62056Settings>()->mode == Iec62056Mode::d;
 }
 
-class Head final : public Protocol {
+class Head final : public ProtocolOf<Iec62056Settings> {
  public:
-  [[nodiscard]] std::string_view name() const override { return Iec62056Settings::protocol_name; }
-  [[nodiscard]] ProtocolSettings defaults() const override { return Iec62056Settings(); }
   /// 300 baud to begin with, 2400 where the meter speaks by itself; seven bits and even parity (clause 5).
   [[nodiscard]] LineSettings default_line_of(const ProtocolSettings& settings) const override {
     LineSettings line;
@@ -93,9 +90,13 @@ class Head final : public Protocol {
 
 }  // namespace
 
-const Protocol& head_protocol() {
-  static const Head protocol;
+}  // namespace nightwatt::drivers::iec62056
+
+namespace nightwatt {
+
+const drivers::Protocol& Iec62056Settings::protocol() {
+  static const drivers::iec62056::Head protocol;
   return protocol;
 }
 
-}  // namespace nightwatt::drivers::iec62056
+}  // namespace nightwatt

@@ -1,7 +1,6 @@
-#include "modbus/protocol.hpp"
-
 #include <array>
 
+#include "drivers/protocols.hpp"
 #include "modbus/capture.hpp"
 #include "modbus/plan.hpp"
 #include "modbus/poller.hpp"
@@ -79,11 +78,8 @@ Result<Plan> plan_of(const MeterProfile& profile, const Settings& settings, Inte
   return Plan::make(name, settings.unit, units, profile.reads);
 }
 
-class Rtu final : public Protocol {
+class Rtu final : public ProtocolOf<ModbusRtuSettings> {
  public:
-  [[nodiscard]] std::string_view name() const override { return ModbusRtuSettings::protocol_name; }
-  [[nodiscard]] ProtocolSettings defaults() const override { return ModbusRtuSettings(); }
-
   [[nodiscard]] ProtocolSettings read_table(ProfileTable& table) const override {
     return read_settings<ModbusRtuSettings>(table, rtu_units);
   }
@@ -120,10 +116,8 @@ class Rtu final : public Protocol {
   }
 };
 
-class Tcp final : public Protocol {
+class Tcp final : public ProtocolOf<ModbusTcpSettings> {
  public:
-  [[nodiscard]] std::string_view name() const override { return ModbusTcpSettings::protocol_name; }
-  [[nodiscard]] ProtocolSettings defaults() const override { return ModbusTcpSettings(); }
   [[nodiscard]] ProtocolSettings read_table(ProfileTable& table) const override {
     return read_settings<ModbusTcpSettings>(table, tcp_units);
   }
@@ -152,14 +146,18 @@ class Tcp final : public Protocol {
 
 }  // namespace
 
-const Protocol& rtu_protocol() {
-  static const Rtu protocol;
-  return protocol;
-}
-
-const Protocol& tcp_protocol() {
-  static const Tcp protocol;
-  return protocol;
-}
-
 }  // namespace nightwatt::drivers::modbus
+
+namespace nightwatt {
+
+const drivers::Protocol& ModbusRtuSettings::protocol() {
+  static const drivers::modbus::Rtu protocol;
+  return protocol;
+}
+
+const drivers::Protocol& ModbusTcpSettings::protocol() {
+  static const drivers::modbus::Tcp protocol;
+  return protocol;
+}
+
+}  // namespace nightwatt

@@ -1,5 +1,4 @@
-#include "p1/protocol.hpp"
-
+#include "drivers/protocols.hpp"
 #include "obis.hpp"
 #include "p1/decoder.hpp"
 
@@ -7,10 +6,8 @@ namespace nightwatt::drivers::p1 {
 
 namespace {
 
-class P1 final : public Protocol {
+class P1 final : public ProtocolOf<DsmrP1Settings> {
  public:
-  [[nodiscard]] std::string_view name() const override { return DsmrP1Settings::protocol_name; }
-  [[nodiscard]] ProtocolSettings defaults() const override { return DsmrP1Settings(); }
   /// Of version 4 and later; 2.2 and 3 speak at 9600 baud, 7E1.
   [[nodiscard]] LineSettings default_line() const override {
     LineSettings line;
@@ -44,9 +41,13 @@ class P1 final : public Protocol {
 
 }  // namespace
 
-const Protocol& port_protocol() {
-  static const P1 protocol;
+}  // namespace nightwatt::drivers::p1
+
+namespace nightwatt {
+
+const drivers::Protocol& DsmrP1Settings::protocol() {
+  static const drivers::p1::P1 protocol;
   return protocol;
 }
 
-}  // namespace nightwatt::drivers::p1
+}  // namespace nightwatt

@@ -1,5 +1,4 @@
-#include "s0/protocol.hpp"
-
+#include "drivers/protocols.hpp"
 #include "s0/decoder.hpp"
 #include "toml_text.hpp"
 
@@ -21,10 +20,8 @@ Result<void> check(const MeterProfile& profile) {
   return {};
 }
 
-class S0Pulse final : public Protocol {
+class S0Pulse final : public ProtocolOf<S0PulseSettings> {
  public:
-  [[nodiscard]] std::string_view name() const override { return S0PulseSettings::protocol_name; }
-  [[nodiscard]] ProtocolSettings defaults() const override { return S0PulseSettings(); }
   [[nodiscard]] std::string_view table_remedy() const override {
     return "add [s0-pulse] with pulses_per_kwh, which stands on the meter";
   }
@@ -69,9 +66,13 @@ class S0Pulse final : public Protocol {
 
 }  // namespace
 
-const Protocol& pulse_protocol() {
-  static const S0Pulse protocol;
+}  // namespace nightwatt::drivers::s0
+
+namespace nightwatt {
+
+const drivers::Protocol& S0PulseSettings::protocol() {
+  static const drivers::s0::S0Pulse protocol;
   return protocol;
 }
 
-}  // namespace nightwatt::drivers::s0
+}  // namespace nightwatt

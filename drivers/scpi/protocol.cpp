@@ -1,7 +1,6 @@
-#include "scpi/protocol.hpp"
-
 #include <array>
 
+#include "drivers/protocols.hpp"
 #include "scpi/decoder.hpp"
 #include "scpi/plan.hpp"
 #include "toml_text.hpp"
@@ -16,11 +15,8 @@ constexpr std::int64_t most_retries = 20;
 constexpr std::size_t most_setup_lines = 32;
 constexpr std::array<std::string_view, 2> place_keys = {"query", "field"};
 
-class Scpi final : public Protocol {
+class Scpi final : public ProtocolOf<ScpiSettings> {
  public:
-  [[nodiscard]] std::string_view name() const override { return ScpiSettings::protocol_name; }
-  [[nodiscard]] ProtocolSettings defaults() const override { return ScpiSettings(); }
-
   [[nodiscard]] ProtocolSettings read_table(ProfileTable& table) const override {
     ScpiSettings settings;
     settings.setup = table.texts("setup", query_limit, most_setup_lines);
@@ -68,9 +64,13 @@ class Scpi final : public Protocol {
 
 }  // namespace
 
-const Protocol& instrument_protocol() {
-  static const Scpi protocol;
+}  // namespace nightwatt::drivers::scpi
+
+namespace nightwatt {
+
+const drivers::Protocol& ScpiSettings::protocol() {
+  static const drivers::scpi::Scpi protocol;
   return protocol;
 }
 
-}  // namespace nightwatt::drivers::scpi
+}  // namespace nightwatt

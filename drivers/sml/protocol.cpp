@@ -1,5 +1,4 @@
-#include "sml/protocol.hpp"
-
+#include "drivers/protocols.hpp"
 #include "sml/decoder.hpp"
 
 namespace nightwatt::drivers::sml {
@@ -12,11 +11,8 @@ Result<FileStream> files_of(const MeterProfile& profile) {
   return FileStream(std::move(*plan), *profile.protocol.find<SmlSettings>());
 }
 
-class Sml final : public Protocol {
+class Sml final : public ProtocolOf<SmlSettings> {
  public:
-  [[nodiscard]] std::string_view name() const override { return SmlSettings::protocol_name; }
-  [[nodiscard]] ProtocolSettings defaults() const override { return SmlSettings(); }
-
   [[nodiscard]] ProtocolSettings read_table(ProfileTable& table) const override {
     SmlSettings settings;
     settings.unsigned_power = table.flag("unsigned_power").value_or(false);
@@ -53,9 +49,13 @@ class Sml final : public Protocol {
 
 }  // namespace
 
-const Protocol& message_protocol() {
-  static const Sml protocol;
+}  // namespace nightwatt::drivers::sml
+
+namespace nightwatt {
+
+const drivers::Protocol& SmlSettings::protocol() {
+  static const drivers::sml::Sml protocol;
   return protocol;
 }
 
-}  // namespace nightwatt::drivers::sml
+}  // namespace nightwatt

@@ -1,5 +1,4 @@
-#include "sunspec/protocol.hpp"
-
+#include "drivers/protocols.hpp"
 #include "sunspec/decoder.hpp"
 #include "toml_text.hpp"
 
@@ -17,11 +16,8 @@ Result<std::vector<ReadSpec>> checked_reads(const MeterProfile& profile) {
   return profile.reads;
 }
 
-class SunSpec final : public Protocol {
+class SunSpec final : public ProtocolOf<SunSpecSettings> {
  public:
-  [[nodiscard]] std::string_view name() const override { return SunSpecSettings::protocol_name; }
-  [[nodiscard]] ProtocolSettings defaults() const override { return SunSpecSettings(); }
-
   [[nodiscard]] ProtocolSettings read_table(ProfileTable& table) const override {
     SunSpecSettings settings;
     if (const auto unit = table.integer("unit", {1, 247})) settings.unit = static_cast<int>(*unit);
@@ -68,9 +64,13 @@ class SunSpec final : public Protocol {
 
 }  // namespace
 
-const Protocol& map_protocol() {
-  static const SunSpec protocol;
+}  // namespace nightwatt::drivers::sunspec
+
+namespace nightwatt {
+
+const drivers::Protocol& SunSpecSettings::protocol() {
+  static const drivers::sunspec::SunSpec protocol;
   return protocol;
 }
 
-}  // namespace nightwatt::drivers::sunspec
+}  // namespace nightwatt

@@ -1,7 +1,6 @@
-#include "text/protocol.hpp"
-
 #include <array>
 
+#include "drivers/protocols.hpp"
 #include "text/decoder.hpp"
 #include "text/line.hpp"
 #include "toml_text.hpp"
@@ -17,10 +16,8 @@ constexpr std::array<std::string_view, 1> place_keys = {"field"};
 const std::vector<std::string_view> form_words = {"csv", "key-value", "json"};
 const std::vector<std::string_view> checksum_words = {"none", "xor"};
 
-class Line final : public Protocol {
+class Line final : public ProtocolOf<TextLineSettings> {
  public:
-  [[nodiscard]] std::string_view name() const override { return TextLineSettings::protocol_name; }
-  [[nodiscard]] ProtocolSettings defaults() const override { return TextLineSettings(); }
   [[nodiscard]] std::string_view table_remedy() const override { return "add [text-line] with its form"; }
 
   [[nodiscard]] ProtocolSettings read_table(ProfileTable& table) const override {
@@ -70,9 +67,13 @@ class Line final : public Protocol {
 
 }  // namespace
 
-const Protocol& line_protocol() {
-  static const Line protocol;
+}  // namespace nightwatt::drivers::text
+
+namespace nightwatt {
+
+const drivers::Protocol& TextLineSettings::protocol() {
+  static const drivers::text::Line protocol;
   return protocol;
 }
 
-}  // namespace nightwatt::drivers::text
+}  // namespace nightwatt

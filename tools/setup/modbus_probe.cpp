@@ -66,22 +66,13 @@ struct Heard {
 
 /// The profile, giving up soon.
 MeterProfile impatient(MeterProfile profile, Duration timeout) {
-  const auto hurried = [timeout](auto settings) {
-    settings.timeout = timeout;
-    settings.retries = 0;
+  profile.protocol = drivers::visit_settings(profile.protocol, [timeout](auto settings) {
+    if constexpr (drivers::Asks<decltype(settings)>) {
+      settings.timeout = timeout;
+      settings.retries = 0;
+    }
     return ProtocolSettings(settings);
-  };
-  const auto as_it_is = [](const auto& settings) { return ProtocolSettings(settings); };
-  profile.protocol = drivers::visit_settings(
-      profile.protocol, drivers::Overloaded{[&](const ModbusRtuSettings& asked) { return hurried(asked); },
-                                            [&](const ModbusTcpSettings& asked) { return hurried(asked); },
-                                            [&](const ScpiSettings& asked) { return hurried(asked); },
-                                            [&](const SunSpecSettings& asked) { return hurried(asked); },
-                                            [&](const Iec62056Settings& asked) { return as_it_is(asked); },
-                                            [&](const DsmrP1Settings& speaks) { return as_it_is(speaks); },
-                                            [&](const TextLineSettings& speaks) { return as_it_is(speaks); },
-                                            [&](const S0PulseSettings& speaks) { return as_it_is(speaks); },
-                                            [&](const SmlSettings& speaks) { return as_it_is(speaks); }});
+  });
   return profile;
 }
 
@@ -119,27 +110,19 @@ Heard talk(int descriptor, drivers::Decoder& decoder, Duration most, Duration ti
 
 bool is_asked(const MeterProfile& profile) {
   return drivers::visit_settings(
-      profile.protocol,
-      drivers::Overloaded{[](const ModbusRtuSettings&) { return true; }, [](const ModbusTcpSettings&) { return false; },
-                          [](const TextLineSettings&) { return false; }, [](const ScpiSettings&) { return true; },
-                          [](const SunSpecSettings&) { return true; }, [](const S0PulseSettings&) { return false; },
-                          [](const Iec62056Settings& head) { return head.mode != Iec62056Mode::d; },
-                          [](const DsmrP1Settings&) { return false; }, [](const SmlSettings&) { return false; }});
+      profile.protocol, drivers::Overloaded{[](const ModbusTcpSettings&) { return false; },  // not on a serial line
+                                            [](const Iec62056Settings& head) { return head.mode != Iec62056Mode::d; },
+                                            []<class Settings>(const Settings&) { return drivers::Asks<Settings>; }});
 }
 
 std::string where_text(const MeterProfile& profile) {
-  const std::string unit = drivers::visit_settings(
-      profile.protocol,
-      drivers::Overloaded{[](const ModbusRtuSettings& modbus) { return "at unit " + std::to_string(modbus.unit); },
-                          [](const ModbusTcpSettings& modbus) { return "at unit " + std::to_string(modbus.unit); },
-                          [](const SunSpecSettings& map) { return "at unit " + std::to_string(map.unit); },
-                          [](const ScpiSettings&) { return std::string("to its queries"); },
-                          [](const Iec62056Settings&) { return std::string("with a read-out"); },
-                          [](const DsmrP1Settings&) { return std::string("with telegrams"); },
-                          [](const TextLineSettings&) { return std::string("in lines"); },
-                          [](const S0PulseSettings&) { return std::string("in pulses"); },
-                          [](const SmlSettings&) { return std::string("in SML messages"); }});
-  return unit + ", " + std::to_string(profile.line.baud) + " baud";
+  const std::string how = drivers::visit_settings(profile.protocol, [](const auto& settings) {
+    if constexpr (requires { settings.unit; })
+      return "at unit " + std::to_string(settings.unit);
+    else
+      return "as " + std::string(settings.protocol_name);
+  });
+  return how + ", " + std::to_string(profile.line.baud) + " baud";
 }
 
 std::optional<ProbeAnswer> ask_on(int descriptor, const MeterProfile& profile, Duration timeout) {

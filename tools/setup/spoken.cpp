@@ -27,9 +27,10 @@ bool shows_steps_of(const MeterProfile& profile, std::span<const drivers::Measur
 bool is_spoken(const MeterProfile& profile) {
   return drivers::visit_settings(
       profile.protocol,
-      drivers::Overloaded{[](const DsmrP1Settings&) { return true; }, [](const SmlSettings&) { return true; },
-                          [](const Iec62056Settings& head) { return head.mode == Iec62056Mode::d; },
-                          [](const auto&) { return false; }});
+      drivers::Overloaded{[](const Iec62056Settings& head) { return head.mode == Iec62056Mode::d; },
+                          [](const TextLineSettings&) { return false; },  // guessed by its lines, not known by frames
+                          [](const S0PulseSettings&) { return false; },   // no bytes come over the line
+                          []<class Settings>(const Settings&) { return !drivers::Asks<Settings>; }});
 }
 
 std::optional<ProbeAnswer> known_by(std::string_view bytes, std::uint32_t baud,

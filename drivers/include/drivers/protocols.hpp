@@ -1,5 +1,5 @@
-// The one list of all protocols. A new one is entered here and in protocols.cpp; whoever visits the list (the simulated
-// meter, the questions of `setup`) does not compile until it has an answer for it.
+// The one list of all protocols. A new one is entered here; whoever visits the list and must do something for every
+// protocol (the simulated meter) does not compile until it has an answer for it.
 #pragma once
 
 #include <memory>
@@ -25,6 +25,21 @@ class Protocol : public ProtocolReader {
  public:
   [[nodiscard]] virtual Result<std::unique_ptr<Decoder>> live(const MeterProfile& profile) const = 0;
   [[nodiscard]] virtual Result<std::unique_ptr<CaptureDecoder>> capture(const MeterProfile& profile) const = 0;
+};
+
+/// What follows from a protocol's settings alone. They have its name, and protocol(), which protocol.cpp defines.
+template <class Settings>
+class ProtocolOf : public Protocol {
+ public:
+  [[nodiscard]] std::string_view name() const final { return Settings::protocol_name; }
+  [[nodiscard]] ProtocolSettings defaults() const final { return Settings(); }
+};
+
+/// Settings of a protocol that asks: how long an answer is waited for, and how often a question is asked again.
+template <class Settings>
+concept Asks = requires(Settings settings) {
+  settings.timeout;
+  settings.retries;
 };
 
 /// The types of all protocols' settings.

@@ -9,11 +9,16 @@
 
 namespace nightwatt {
 
+namespace drivers {
+class Protocol;
+}
+
 /// a: all at one speed. b: the meter changes its speed by itself. c: it is told to. d: it speaks by itself, at 2400.
 enum class Iec62056Mode : std::uint8_t { a, b, c, d };
 
 struct Iec62056Settings {
   static constexpr std::string_view protocol_name = "iec62056-21";
+  [[nodiscard]] static const drivers::Protocol& protocol();
   Iec62056Mode mode = Iec62056Mode::c;
   std::string address = {};           ///< of one meter of several on the line; empty: any
   std::uint32_t highest_baud = 9600;  ///< mode c: what meter and head can do together

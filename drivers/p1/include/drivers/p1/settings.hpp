@@ -5,9 +5,14 @@
 
 namespace nightwatt {
 
+namespace drivers {
+class Protocol;
+}
+
 /// Nothing to set: a telegram says all of itself.
 struct DsmrP1Settings {
   static constexpr std::string_view protocol_name = "dsmr-p1";
+  [[nodiscard]] static const drivers::Protocol& protocol();
   friend bool operator==(const DsmrP1Settings&, const DsmrP1Settings&) = default;
 };
 
