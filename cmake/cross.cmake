@@ -13,7 +13,8 @@ set(CMAKE_FIND_ROOT_PATH_MODE_PROGRAM NEVER)
 set(CMAKE_FIND_ROOT_PATH_MODE_LIBRARY ONLY)
 set(CMAKE_FIND_ROOT_PATH_MODE_INCLUDE ONLY)
 set(CMAKE_FIND_ROOT_PATH_MODE_PACKAGE ONLY)
-# pkg-config of this machine, asked for the other one's files. The name with the triplet would be Debian's own.
-set(PKG_CONFIG_EXECUTABLE /usr/bin/pkg-config CACHE FILEPATH "")
+# pkg-config of this machine, asked for the other one's files. debhelper asks for a program with the triplet in its name, which
+# Debian has for its own kind of cross-building alone: hence by force.
+set(PKG_CONFIG_EXECUTABLE /usr/bin/pkg-config CACHE FILEPATH "" FORCE)
 set(ENV{PKG_CONFIG_SYSROOT_DIR} ${NIGHTWATT_CROSS_ROOT})
 set(ENV{PKG_CONFIG_LIBDIR} ${NIGHTWATT_CROSS_ROOT}/usr/lib/${NIGHTWATT_TRIPLET}/pkgconfig:${NIGHTWATT_CROSS_ROOT}/usr/share/pkgconfig)
