@@ -102,7 +102,7 @@ TEST_CASE("a secret in a file that everybody may read is warned of, in whichever
   CHECK(closed->warnings.empty());
 }
 
-TEST_CASE("a mirror has a database and a rig; a password in it is a secret") {
+TEST_CASE("a mirror has a database and a rig, a password in it is a secret") {
   const Site site;
   site.folder.write("conf.d/mirror.toml",
                     "[mirror]\ndatabase = \"host=lab.example dbname=rigs\"\nrig = \"north-hut\"\n");

@@ -103,7 +103,7 @@ TEST_CASE("a config gives every key of the contract, its paths relative to itsel
   CHECK(read->meters[1].shortest_segment_s == 20.0);
 }
 
-TEST_CASE("a page is off unless it has an address; others than this machine need a token") {
+TEST_CASE("a page is off unless it has an address, others than this machine need a token") {
   const Site site;
   CHECK_FALSE(load_config(site.write(""), drivers::protocol_readers())->page.on());
   const auto page = [&](const std::string& lines) { return site.faults("[page]\n" + lines); };
@@ -139,7 +139,7 @@ TEST_CASE("a page is off unless it has an address; others than this machine need
   }
 }
 
-TEST_CASE("the page's token file must be good and no business of others; who only needs the store need not read it") {
+TEST_CASE("the page's token file must be good and no business of others, who only needs the store need not read it") {
   namespace fs = std::filesystem;
   const Site site;
   const std::string lines = "[page]\nlisten = \"0.0.0.0:80\"\ntoken_file = \"secret\"\n";
@@ -167,7 +167,7 @@ TEST_CASE("the page's token file must be good and no business of others; who onl
   CHECK(fault().find("longer than 256") != std::string::npos);
 }
 
-TEST_CASE("a check refuses a token in a config that everybody may read; the service starts and says so") {
+TEST_CASE("a check refuses a token in a config that everybody may read, the service starts and says so") {
   const Site site;
   const std::string lines = "[page]\nlisten = \"0.0.0.0:80\"\ntoken = \"0123456789abcdef\"\n";
   for (const unsigned rights : {0644U, 0642U}) {

@@ -155,7 +155,7 @@ TEST_CASE("a refused begin leaves the batch around it as it is") {
   CHECK(bench.stored() == 20);
 }
 
-TEST_CASE("with several meters begin and end ask which; end takes the one with an open run") {
+TEST_CASE("with several meters begin and end ask which, end takes the one with an open run") {
   Bench bench;
   const auto which = bench.ask(Bench::begin("Gannet board", {}), at(0));
   const auto unknown = bench.ask(Bench::begin("Gannet board", "attic"), at(0));
@@ -371,7 +371,7 @@ TEST_CASE("when the store's file is taken away recording goes on in a new one at
   CHECK(must(old.runs()).at(0).samples == 100);
 }
 
-TEST_CASE("a store whose folder is gone keeps readings waiting and refuses begin; when it is back all of it goes on") {
+TEST_CASE("a store whose folder is gone keeps readings waiting and refuses begin, when it is back all of it goes on") {
   Bench bench;
   const std::string folder = bench.folder.file("disk");
   std::filesystem::create_directory(folder);

@@ -157,7 +157,7 @@ TEST_CASE("mode c asks for no more than the head and the meter can do") {
   CHECK(slow_meter.out.readings.size() == 1);
 }
 
-TEST_CASE("mode b: the meter changes its speed by itself; mode a: nothing changes") {
+TEST_CASE("mode b: the meter changes its speed by itself, mode a: nothing changes") {
   Bench b(profile_of(Iec62056Mode::b));
   b.until_sent();
   b.hear("/SKPESKERRY\r\n");
@@ -222,7 +222,7 @@ TEST_CASE("a damaged block is asked for once more, and then given up") {
                           "040\r\n") != std::string::npos);
 }
 
-TEST_CASE("a meter that does not answer is asked again, and then a fault says so; it is found when it is back") {
+TEST_CASE("a meter that does not answer is asked again, and then a fault says so, it is found when it is back") {
   Bench bench(profile_of(Iec62056Mode::c));
   CHECK(bench.until_sent() == sent(request));
   CHECK(bench.until_sent() == sent(request));
@@ -295,7 +295,7 @@ TEST_CASE("several sets in a line, several groups in a set, and a value without 
   CHECK(described(test::decode_whole(profile, from_text(block(lines)))) == "@0 power_w=345 energy_wh=13250\n");
 }
 
-TEST_CASE("a whole dialogue as captured, with both sides in it, gives its readings; damage is found past") {
+TEST_CASE("a whole dialogue as captured, with both sides in it, gives its readings, damage is found past") {
   const std::string round = request + ident_c + acknowledge + block(data);
   std::string bad = round;
   bad[50] = static_cast<char>(bad[50] ^ 0x02);

@@ -80,7 +80,7 @@ TEST_CASE("a total counts before its tariffs, the sum of power before import and
   CHECK(taken({read_of(Quantity::power, "1.7.0", "9.9.9", {-1, 0})}, registers) == "@0 power_w=-900\n");
 }
 
-TEST_CASE("no value is no fault; a unit that is another's, or none for power, is one") {
+TEST_CASE("no value is no fault, a unit that is another's, or none for power, is one") {
   CHECK(taken({read_of(Quantity::power), read_of(Quantity::voltage)},
               {{obis::parse_code("1.7.0").value(), std::nullopt, "kW"}, had("32.7.0", "230", "V")}) ==
         "@0 voltage_v=230\n");

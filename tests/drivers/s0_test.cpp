@@ -268,7 +268,7 @@ class PlayedLine : public ModemInput {
 
 }  // namespace
 
-TEST_CASE("a line is waited for where its driver can, and looked at where it cannot; both count every pulse") {
+TEST_CASE("a line is waited for where its driver can, and looked at where it cannot, both count every pulse") {
   std::vector<std::uint64_t> changes;
   std::mt19937 random(17);
   // 1000 pulses a kWh, 1 kW: one each 3.6 s, with 2 ms of jitter; the contact bounces for 600 us.

@@ -77,6 +77,7 @@ FORBIDDEN = [
     (("measure", "drivers", "storage", "config", "daemon", "tools"), re.compile(r"\busing namespace std\b"), "names of std are written out"),
     (("measure", "drivers", "storage", "config"), re.compile(r"\bstd::(cout|cerr|clog)\b|\bf?printf\s*\("), "libraries return results, they do not print"),
     (("measure", "config"), re.compile(r"\b(system|steady|high_resolution)_clock::now\b|\bclock_gettime\s*\("), "the clock is handed in"),
+    (("tests",), re.compile(r'^TEST_CASE\("[^"]*;'), "a test's name holds no semicolon: CMake would list its halves, and neither is a test"),
     (("tests",), re.compile(r"\bsleep_for\b|\bu?sleep\s*\("), "only tests/process waits, on a condition"),
 ]
 

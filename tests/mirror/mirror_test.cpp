@@ -266,7 +266,7 @@ TEST_CASE("two rigs that call their meters and devices alike are pooled, and tol
   CHECK(lines_of(*server, "south-hut") == lines_of(south.store()));
 }
 
-TEST_CASE("what is corrected in the store is corrected in the mirror; what is thrown away there is gone here") {
+TEST_CASE("what is corrected in the store is corrected in the mirror, what is thrown away there is gone here") {
   const auto server = Postgres::start();
   if (!server) return;
   const Folder folder;

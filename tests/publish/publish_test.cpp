@@ -211,7 +211,7 @@ TEST_CASE("topics hold the rig and the meter, and nothing that a topic may not h
   CHECK(online_topic("lab", "north") == "lab/online");
 }
 
-TEST_CASE("readings and ends of runs arrive in order and are retained; what was there before is not told") {
+TEST_CASE("readings and ends of runs arrive in order and are retained, what was there before is not told") {
   if (!broker_is_here()) return;
   for (const int version : {4, 5}) {
     Rig rig;
@@ -274,7 +274,7 @@ TEST_CASE("a broker that was away is told what was recorded meanwhile, at least 
   }));
 }
 
-TEST_CASE("a wrong password is said in a line, and costs the recording nothing; the right one is taken, over TLS too") {
+TEST_CASE("a wrong password is said in a line, and costs the recording nothing, the right one is taken, over TLS too") {
   if (!broker_is_here()) return;
   Rig rig;
   const std::string key = rig.folder.path("key.pem"), certificate = rig.folder.path("cert.pem");

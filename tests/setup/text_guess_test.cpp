@@ -76,7 +76,7 @@ TEST_CASE("a unit behind the number tells what it is, and is left to the decoder
   CHECK(field_of(guess, "c").probably == Quantity::current);
 }
 
-TEST_CASE("JSON objects are known by their keys, nested ones by the way to them; what is no number is no field") {
+TEST_CASE("JSON objects are known by their keys, nested ones by the way to them, what is no number is no field") {
   const auto guess =
       guess_of({R"({"id": "x1", "power": 24.4, "voltage": 229.8, "more": {"power": 1}, "energy": 6825})",
                 R"({"id": "x1", "power": 24.5, "voltage": 229.9, "more": {"power": 1}, "energy": 6825})"});

@@ -215,7 +215,7 @@ TEST_CASE("a P1 port of version 5 is read digit for digit, with every fault that
   CHECK(missed(heard) == 0);
 }
 
-TEST_CASE("a P1 port of version 3, seven bits and no check, is read digit for digit; what is cut is none") {
+TEST_CASE("a P1 port of version 3, seven bits and no check, is read digit for digit, what is cut is none") {
   MeterProfile profile = with_registers(DsmrP1Settings());
   profile.line = {9600, Parity::even, 7, 1};
   profile.reads[0].resolution = 10.0;

@@ -197,7 +197,7 @@ TEST_CASE("two parts of a run whose meter was silent at the cut hold its reading
   CHECK(must(writer.reader().check()).ok);
 }
 
-TEST_CASE("a silence longer than gap_s is a gap, and one as long is held; also of a meter that always reports") {
+TEST_CASE("a silence longer than gap_s is a gap, and one as long is held, also of a meter that always reports") {
   const Folder folder;
   StoreWriter writer = new_store(folder);
   const auto at = [](double seconds) { return night_us + static_cast<std::int64_t>(seconds * 1e6); };

@@ -121,7 +121,7 @@ void damage_run(const Bench& bench, int run) {
 
 }  // namespace
 
-TEST_CASE("a run whose row is damaged is left out of lists, and said to be; the others are there") {
+TEST_CASE("a run whose row is damaged is left out of lists, and said to be, the others are there") {
   const Bench bench;
   imported(bench, "Gannet board");
   const int damaged = imported(bench, "Puffin mini", 1.8, 5.5);
@@ -146,7 +146,7 @@ TEST_CASE("a run whose row is damaged is left out of lists, and said to be; the 
   CHECK(bench({"check"}).status == 1);
 }
 
-TEST_CASE("salvage brings over what is sound and lists what is lost; it never writes over a file") {
+TEST_CASE("salvage brings over what is sound and lists what is lost, it never writes over a file") {
   const Bench bench;
   imported(bench, "Gannet board");
   nightwatt::test::run_sql(bench.path("store.db"), "PRAGMA wal_checkpoint(TRUNCATE)");
@@ -338,7 +338,7 @@ TEST_CASE("import warns of values it rounds, and says why a file gave nothing") 
   CHECK(bench.json({"runs"})["runs"].size() == 1);
 }
 
-TEST_CASE("what changes a run says that there is no store, and makes none; an empty file is none yet") {
+TEST_CASE("what changes a run says that there is no store, and makes none, an empty file is none yet") {
   const Bench bench;
   if (GENERATE(false, true)) bench.write("store.db", "");
   for (const Words& words : std::vector<Words>{{"pin", "1"},
@@ -585,7 +585,7 @@ TEST_CASE("what was said of the second run alone is said of the joined one") {
   CHECK(set["note"] == "with fan");
 }
 
-TEST_CASE("segments fits 100 columns, with days where there are two; --wide says all") {
+TEST_CASE("segments fits 100 columns, with days where there are two, --wide says all") {
   ::setenv("TZ", "UTC0", 1);
   ::tzset();
   const Bench bench;

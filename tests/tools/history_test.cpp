@@ -41,7 +41,7 @@ Json figure(const Json& history, const std::string& name) {
 
 }  // namespace
 
-TEST_CASE("a step of the idle is seen on a meter of 1 %, and dated; the load did not move") {
+TEST_CASE("a step of the idle is seen on a meter of 1 %, and dated, the load did not move") {
   const LiveStore bench;
   record_nights(bench, "Gannet board", 10, 60.0, [](int i) { return i < 6 ? 38.2 : 38.3; });
   const Json history = json_of(bench, {"history", "Gannet board"});

@@ -83,7 +83,7 @@ TEST_CASE("a step that is told finer than the display is not believed once the d
   CHECK(*night::segment(finer, told(0.01)).segments.at(0).level_w == Approx(*as_told.shown_w).margin(0.01));
 }
 
-TEST_CASE("a display that cuts off and shows 0 and 1 by turns is not off; one that shows 0 is") {
+TEST_CASE("a display that cuts off and shows 0 and 1 by turns is not off, one that shows 0 is") {
   const auto cut = [](double w) { return std::max(0.0, std::floor(w)); };
   for (const double level_w : {0.6, 0.7, 0.9}) {
     const Segment level = night::segment(hour_of(level_w, 1.0 / 3.0, 6, cut), told(1.0, true)).segments.at(0);
