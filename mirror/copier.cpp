@@ -10,6 +10,7 @@
 #include "figures/run_json.hpp"
 #include "figures/runs.hpp"
 #include "measure/signal/time_text.hpp"
+#include "measure/uncertainty/regime.hpp"
 #include "text/json_text.hpp"
 
 namespace nightwatt::mirror {
@@ -51,6 +52,11 @@ std::string summary_json(const figures::RunRecord& record) {
 std::string segments_json(const figures::RunRecord& record) {
   return text::json_string(
       [&](text::JsonWriter& json) { figures::write_segments(json, record.segments, record.calendar); });
+}
+
+/// A newer program makes other figures of the same rows, or says more of them: it sends them all once more.
+std::string of_this_version() {
+  return std::to_string(figure_algorithm_version) + "/" NIGHTWATT_VERSION;
 }
 
 Value cell_text(storage::Row& row, std::string_view column) {
@@ -255,7 +261,7 @@ Result<void> Copier::copy_runs(bool open_runs, const std::function<bool()>& stop
   const auto infos = store_.runs();
   if (!infos) return tl::unexpected(infos.error());
   std::map<storage::RunId, std::string> there;
-  for (const auto& print : *prints) there[print.run] = std::to_string(print.print);
+  for (const auto& print : *prints) there[print.run] = std::to_string(print.print) + "/" + of_this_version();
   for (auto known = run_prints_.begin(); known != run_prints_.end();) {
     if (there.count(known->first) != 0) {
       ++known;

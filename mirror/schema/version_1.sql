@@ -44,7 +44,7 @@ CREATE TABLE run (
   begin_at timestamptz NOT NULL,                  -- the calendar as last corrected during the run, like all below
   end_at timestamptz,
   pinned boolean NOT NULL,
-  print text NOT NULL,                            -- of all that the rig has of it
+  print text NOT NULL,                            -- of all that the rig has of it, and the program's version
   summary jsonb NOT NULL,                         -- what summary RUN --json says
   PRIMARY KEY (rig, run)
 );

@@ -2,12 +2,9 @@
 #include <algorithm>
 #include <catch2/catch.hpp>
 #include <chrono>
-#include <cstdlib>
-#include <filesystem>
 #include <random>
 #include <thread>
 
-#include "copier.hpp"
 #include "copy_rows.hpp"
 #include "figures/budget.hpp"
 #include "figures/comparison.hpp"
@@ -16,59 +13,14 @@
 #include "measure/signal/time_text.hpp"
 #include "mirror/fetched_store.hpp"
 #include "postgres.hpp"
+#include "rig.hpp"
 #include "schema.hpp"
 #include "server.hpp"
 #include "storage/rows.hpp"
-#include "storage/run_builder.hpp"
 #include "text/sink.hpp"
 
 namespace nightwatt::mirror::test {
 namespace {
-
-namespace fs = std::filesystem;
-
-constexpr std::int64_t night_us = 1'767'646'800'000'000;  // 2026-01-05T21:00:00Z
-constexpr std::int64_t second_us = 1'000'000;
-
-template <class T>
-T must(Result<T> result) {
-  if (!result) FAIL(result.error().message);
-  return std::move(*result);
-}
-void must(Result<void> result) {
-  if (!result) FAIL(result.error().message);
-}
-
-class Folder {
- public:
-  Folder() {
-    std::string name = (fs::temp_directory_path() / "nightwatt-rig-XXXXXX").string();
-    path_ = ::mkdtemp(name.data());
-  }
-  ~Folder() { fs::remove_all(path_); }
-  Folder(const Folder&) = delete;
-  Folder& operator=(const Folder&) = delete;
-  [[nodiscard]] std::string store() const { return path_ + "/rig.db"; }
-
- private:
-  std::string path_;
-};
-
-/// A made-up night of a small board on a meter of two quantities, with the odd hole.
-std::vector<Reading> night(std::int64_t begin_us, std::uint32_t seed, int seconds) {
-  std::mt19937 random(seed);
-  std::vector<Reading> readings;
-  for (int i = 0; i < seconds; ++i) {
-    if (random() % 997 == 0) continue;
-    const std::int64_t level = i < 60 ? 0 : i < seconds / 2 ? 180 : 520;
-    Reading reading;
-    reading.time = UtcTime{begin_us + i * second_us + static_cast<std::int64_t>(random() % 5000)};
-    reading.values.set(Quantity::power, {level == 0 ? 0 : level + static_cast<std::int64_t>(random() % 7) - 3, -2});
-    if (random() % 3 != 0) reading.values.set(Quantity::voltage, {2298 + static_cast<std::int64_t>(random() % 5), -1});
-    readings.push_back(reading);
-  }
-  return readings;
-}
 
 /// Digits that no usual meter gives: each is a number of its own to the mirror.
 std::vector<Reading> odd_readings() {
@@ -82,75 +34,6 @@ std::vector<Reading> odd_readings() {
     readings.push_back(reading);
   }
   return readings;
-}
-
-storage::RunId record(storage::StoreWriter& store, const std::string& meter, const std::string& device,
-                      const std::vector<Reading>& readings, bool ended) {
-  must(store.begin());
-  const auto stream = must(store.stream_for_meter(meter));
-  storage::NewRun fresh;
-  fresh.stream = stream;
-  fresh.device = device;
-  fresh.begin = readings.front().time;
-  fresh.traits.resolution_w = 0.01;
-  const auto run = must(store.open_run(fresh));
-  must(store.append(stream, readings));
-  must(store.commit());
-  auto builder = must(storage::RunBuilder::resume(store.reader(), run));
-  for (const Reading& reading : readings) builder.push(reading);
-  must(store.begin());
-  must(ended ? builder.finish(store, readings.back().time) : builder.save(store));
-  storage::Event event;
-  event.at = readings.back().time;
-  event.detail = "version 0";
-  must(store.put_event(event));
-  must(store.commit());
-  return run;
-}
-
-const std::function<bool()> never = [] { return false; };
-
-/// As the mirror's thread does it, once.
-Result<std::int64_t> mirror_once(const std::string& conninfo, const std::string& store, const std::string& rig,
-                                 Cancellation& cancellation) {
-  auto reader = storage::StoreReader::open(store);
-  if (!reader) return tl::unexpected(reader.error());
-  auto server = Server::connect(conninfo, cancellation);
-  if (!server) return tl::unexpected(server.error());
-  if (auto ready = prepare_schema(*server); !ready) return tl::unexpected(ready.error());
-  Copier copier(*server, *reader, rig, [](const std::string& text) { FAIL(text); });
-  if (auto begun = copier.begin(); !begun) return tl::unexpected(begun.error());
-  if (auto done = copier.pass(true, never); !done) return tl::unexpected(done.error());
-  return copier.copied();
-}
-
-std::int64_t mirror_once(const std::string& conninfo, const std::string& store, const std::string& rig) {
-  Cancellation cancellation;
-  return must(mirror_once(conninfo, store, rig, cancellation));
-}
-
-/// Every reading as a line, of a store and of the mirror.
-std::string lines_of(const std::string& path) {
-  const auto store = must(storage::StoreReader::open(path));
-  std::string text;
-  for (const auto& stream : must(store.streams()))
-    must(store.readings(stream.id, UtcTime{0}, UtcTime{std::int64_t{1} << 60}, [&](const Reading& reading) {
-      text += std::to_string(stream.id) + "|" + std::to_string(reading.time.us);
-      for (const Quantity quantity : {Quantity::power, Quantity::voltage}) {
-        const auto value = reading.values.get(quantity);
-        text += "|" + (value ? value->text() : "");
-      }
-      text += "\n";
-      return true;
-    }));
-  if (!text.empty()) text.pop_back();
-  return text;
-}
-std::string lines_of(const Postgres& server, const std::string& rig) {
-  return server.sql(
-      "SELECT stream, (extract(epoch FROM at) * 1000000)::bigint, power_w, voltage_v FROM nightwatt.reading "
-      "WHERE rig = (SELECT id FROM nightwatt.rig WHERE name = '" +
-      rig + "') ORDER BY stream, at");
 }
 
 std::string summary_of(const storage::StoreReader& store, storage::RunId run) {
@@ -218,6 +101,9 @@ TEST_CASE("what a store has is in the mirror row for row, and gives the same fig
   must(store.begin());
   must(store.append(1, night(night_us + 7000 * second_us, 4, 500)));  // behind what the open run's state knows
   must(store.append(must(store.stream_for_meter("odd")), odd_readings()));
+  // The clock is put an hour forward during the first run, and back during the open one.
+  must(store.put_utc_offset(1, UtcTime{night_us + 1000 * second_us}, Duration(3600 * second_us)));
+  must(store.put_utc_offset(1, UtcTime{night_us + 5000 * second_us}, Duration(0)));
   must(store.put_mark({0, first, std::nullopt, UtcTime{night_us + 100 * second_us}, "it's \"quoted\"", std::nullopt}));
   must(store.commit());
   const std::int64_t copied = mirror_once(server->conninfo(), folder.store(), "north-hut");
@@ -237,6 +123,8 @@ TEST_CASE("what a store has is in the mirror row for row, and gives the same fig
   for (const auto run : {first, second, open}) CHECK(summary_of(copy, run) == summary_of(store.reader(), run));
   CHECK(table_of(copy) == table_of(store.reader()));
   CHECK(must(copy.run(first)).meter == "north-hut/bench");
+  CHECK(server->sql("SELECT extract(epoch FROM begin_at)::bigint FROM nightwatt.run WHERE run = " +
+                    std::to_string(first)) == std::to_string(night_us / second_us + 3600));
   // SQL alone gives what compare gives.
   const auto rows = must(figures::comparison_of(store.reader(), {})).rows;
   REQUIRE(rows.size() == 3);
@@ -264,24 +152,6 @@ TEST_CASE("two rigs that call their meters and devices alike are pooled, and tol
   CHECK(must(figures::comparison_of(copy, {{"1", "2"}, {}, {}})).rows[0].runs.size() == 2);
   CHECK(must(copy.run(2)).meter == "south-hut/bench");
   CHECK(lines_of(*server, "south-hut") == lines_of(south.store()));
-}
-
-TEST_CASE("what is corrected in the store is corrected in the mirror, what is thrown away there is gone here") {
-  const auto server = Postgres::start();
-  if (!server) return;
-  const Folder folder;
-  auto store = must(storage::StoreWriter::open(folder.store(), {}));
-  const auto first = record(store, "bench", "Ganet bord", night(night_us, 1, 2000), true);
-  const auto second = record(store, "bench", "Puffin mini", night(night_us + 4000 * second_us, 2, 2000), true);
-  mirror_once(server->conninfo(), folder.store(), "north-hut");
-  must(store.begin());
-  must(store.set_device(first, "Gannet board"));
-  must(store.forget(second));
-  must(store.commit());
-  mirror_once(server->conninfo(), folder.store(), "north-hut");
-  CHECK(server->sql("SELECT run, device FROM nightwatt.run") == std::to_string(first) + "|Gannet board");
-  CHECK(server->sql("SELECT count(*) FROM nightwatt.segment WHERE run = " + std::to_string(second)) == "0");
-  CHECK(lines_of(*server, "north-hut") == lines_of(folder.store()));  // readings stay
 }
 
 TEST_CASE("a rig that is cut off at any moment loses nothing and doubles nothing") {
@@ -376,6 +246,31 @@ TEST_CASE("a rig writes its own rows alone, and a store does not take another's 
   CHECK(must(guest.ask("SELECT count(*) FROM nightwatt.reading")).front()[0] != "0");
   CHECK_FALSE(guest.tell("DELETE FROM nightwatt.reading"));
   CHECK(must(FetchedStore::fetch(server->conninfo("rigs", "guest"))).path() != "");
+}
+
+TEST_CASE("older tables are brought up to date with what is in them, in one transaction or not at all") {
+  const auto server = Postgres::start();
+  if (!server) return;
+  const Folder folder;
+  auto store = must(storage::StoreWriter::open(folder.store(), {}));
+  record(store, "bench", "Gannet board", night(night_us, 1, 1000), true);
+  mirror_once(server->conninfo(), folder.store(), "north-hut");
+  const std::string before = lines_of(*server, "north-hut");
+  Cancellation cancellation;
+  auto owner = must(Server::connect(server->conninfo(), cancellation));
+  std::vector<std::string_view> migrations(all_migrations().begin(), all_migrations().end());
+  migrations.emplace_back("ALTER TABLE nightwatt.rig ADD COLUMN hut text NOT NULL DEFAULT 'north'");
+  const auto newest = std::to_string(migrations.size());
+  must(prepare_schema(owner, migrations));
+  CHECK(server->sql("SELECT number, hut FROM nightwatt.version, nightwatt.rig") == newest + "|north");
+  CHECK(lines_of(*server, "north-hut") == before);
+  // The first of two goes well, the second does not: neither was.
+  migrations.emplace_back("ALTER TABLE nightwatt.rig ADD COLUMN shelf text");
+  migrations.emplace_back("ALTER TABLE nightwatt.nothing ADD COLUMN shelf text");
+  CHECK_FALSE(prepare_schema(owner, migrations));
+  CHECK(server->sql("SELECT number FROM nightwatt.version") == newest);
+  CHECK(server->sql("SELECT count(*) FROM pg_attribute WHERE attrelid = 'nightwatt.rig'::regclass AND attname = "
+                    "'shelf'") == "0");
 }
 
 TEST_CASE("tables of a newer program, no mirror and no server are one line each") {
