@@ -244,6 +244,20 @@ std::int64_t log_pages_for(const StoreSettings& settings) {
   return std::clamp(static_cast<std::int64_t>(*settings.max_size_mb * 1e6) / (page_bytes + 24) / share, least, most);
 }
 
+/// What hangs on the user's settings.
+std::string connection_settings_for(const StoreSettings& settings) {
+  // The system writes by itself what is half a minute old (Linux's own setting). Who commits no oftener loses less to a
+  // power cut where each commit is written at once, and that costs hardly a page more.
+  constexpr double written_at_once_from_s = 30.0;
+  std::string text = settings.flush_s >= written_at_once_from_s ? "PRAGMA synchronous = FULL;" : "";
+  if (settings.max_size_mb) {
+    const std::int64_t pages = log_pages_for(settings);
+    text += "PRAGMA wal_autocheckpoint = " + std::to_string(pages) +
+            "; PRAGMA journal_size_limit = " + std::to_string(pages * 536) + ";";
+  }
+  return text;
+}
+
 Result<StoreWriter> StoreWriter::open(const std::string& path, StoreSettings settings, StoreTrouble* trouble) {
   StoreTrouble ignored = StoreTrouble::none;
   StoreTrouble& kind = trouble != nullptr ? *trouble : ignored;
@@ -251,15 +265,11 @@ Result<StoreWriter> StoreWriter::open(const std::string& path, StoreSettings set
   if (!database) return pass_on(database.error());
   auto impl = std::make_unique<Impl>(std::move(*database), settings);
   sqlite3_busy_timeout(impl->database->handle(), settings.busy_timeout_ms);
-  if (const std::int64_t pages = log_pages_for(settings); settings.max_size_mb) {
-    const std::string log = "PRAGMA wal_autocheckpoint = " + std::to_string(pages) +
-                            "; PRAGMA journal_size_limit = " + std::to_string(pages * 536);
-    const Result<void> limited = impl->database->guarded([&]() -> Result<void> {
-      impl->database->execute(log.c_str());
-      return {};
-    });
-    if (!limited) return pass_on(limited.error());
-  }
+  const Result<void> set = impl->database->guarded([&]() -> Result<void> {
+    impl->database->execute(connection_settings_for(settings).c_str());
+    return {};
+  });
+  if (!set) return pass_on(set.error());
   const Result<void> swept = impl->database->guarded([&] { return impl->sweep_imports(); });
   kind = impl->database->trouble();
   if (!swept) return pass_on(swept.error());

@@ -8,6 +8,7 @@
 #include <filesystem>
 #include <fstream>
 
+#include "faulty_files.hpp"
 #include "helpers.hpp"
 #include "storage/run_builder.hpp"
 #include "tests/run_sql.hpp"
@@ -179,6 +180,25 @@ TEST_CASE("an empty file is a store that nothing was put in yet") {
   CHECK(reader.error().message.find("there is no store yet") != std::string::npos);
   CHECK(std::filesystem::file_size(folder.file()) == 0);
   CHECK(must(must(StoreWriter::open(folder.file(), {})).reader().check()).ok);
+}
+
+TEST_CASE("of a store that is written twice a minute or less a power cut takes nothing that was committed") {
+  for (const double flush_s : {1.0, 29.0, 30.0, 300.0}) {
+    INFO(flush_s);
+    const FaultyFiles files;
+    Folder folder;
+    StoreSettings settings;
+    settings.flush_s = flush_s;
+    StoreWriter writer = must(StoreWriter::open(folder.file(), settings));
+    const std::vector<Reading> readings = quiet_night(100, 1);
+    for (std::size_t i = 0; i < readings.size(); i += 10) {
+      must(writer.begin());
+      const StreamId stream = must(writer.stream_for_meter("bench"));
+      must(writer.append(stream, std::span(readings).subspan(i, 10)));
+      must(writer.commit());
+      CHECK((files.not_yet_on_disk() == 0) == (flush_s >= 30.0));
+    }
+  }
 }
 
 TEST_CASE("a folder and a device are no stores") {

@@ -37,6 +37,8 @@ class FaultyFiles {
   }
   void stop_failing() { fails_from() = -1; }
   [[nodiscard]] int counted() const { return calls(); }
+  /// Writes since the last sync, of any file: what a power cut may take.
+  [[nodiscard]] int not_yet_on_disk() const { return unsynced(); }
 
  private:
   struct File {
@@ -51,6 +53,10 @@ class FaultyFiles {
   static int& fails_from() {
     static int call = -1;
     return call;
+  }
+  static int& unsynced() {
+    static int count = 0;
+    return count;
   }
   static bool fails() {
     const int call = calls()++;
@@ -74,12 +80,14 @@ class FaultyFiles {
       return real(f)->pMethods->xRead(real(f), to, size, at);
     };
     m.xWrite = [](sqlite3_file* f, const void* from, int size, sqlite3_int64 at) {
+      ++unsynced();
       return fails() ? SQLITE_IOERR_WRITE : real(f)->pMethods->xWrite(real(f), from, size, at);
     };
     m.xTruncate = [](sqlite3_file* f, sqlite3_int64 size) {
       return fails() ? SQLITE_IOERR_TRUNCATE : real(f)->pMethods->xTruncate(real(f), size);
     };
     m.xSync = [](sqlite3_file* f, int how) {
+      unsynced() = 0;
       return fails() ? SQLITE_IOERR_FSYNC : real(f)->pMethods->xSync(real(f), how);
     };
     m.xFileSize = [](sqlite3_file* f, sqlite3_int64* size) { return real(f)->pMethods->xFileSize(real(f), size); };
