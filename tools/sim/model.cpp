@@ -102,7 +102,8 @@ double Model::stage_energy_ws(std::size_t index, double into_s) const {
     case StageKind::irregular: {
       const std::uint64_t piece = tick_of(into_s, stage.period_s);
       const double into_piece_s = into_s - static_cast<double>(piece) * stage.period_s;
-      return piece_energy_ws_[index][std::min<std::size_t>(piece, piece_energy_ws_[index].size() - 1)] +
+      return piece_energy_ws_[index][static_cast<std::size_t>(
+                 std::min<std::uint64_t>(piece, piece_energy_ws_[index].size() - 1))] +
              piece_w(index, piece) * into_piece_s;
     }
   }
