@@ -54,6 +54,7 @@ class Service::Impl {
         parts_(std::move(parts)),
         environment_(parts_.environment),
         watchdog_timer_(environment_.timer()),
+        calendar_timer_(environment_.timer()),
         door_(environment_.control_door([this](ControlRequest request, ControlDoor::Reply reply) {
           handle(std::move(request), std::move(reply));
         })),
@@ -97,6 +98,7 @@ class Service::Impl {
   page::State page_state();
   void show_page(const config::PageConfig& page);
   void watch();
+  void watch_calendar();
   void join();
   [[nodiscard]] const Clock& clock() const { return environment_.clock(); }
   void say(LogLevel level, const std::string& text) const { parts_.log(level, text); }
@@ -107,7 +109,7 @@ class Service::Impl {
   config::ServiceConfig config_;
   ServiceParts parts_;
   Environment& environment_;
-  std::unique_ptr<Timer> watchdog_timer_;
+  std::unique_ptr<Timer> watchdog_timer_, calendar_timer_;
   std::unique_ptr<ControlDoor> door_;
   ReadingQueue queue_;
   PipelineState state_;
@@ -188,6 +190,7 @@ void Service::Impl::start() {
   notification_watch_->configure(config_.tells);
   parts_.supervisor.ready();
   watch();
+  watch_calendar();
   warn(config_);
   say(LogLevel::info, "recording " + std::to_string(links_.size()) + " meter(s) into " + config_.store.path);
 }
@@ -225,6 +228,7 @@ void Service::Impl::shut_down() {
   parts_.supervisor.stopping();
   for (const auto& link : links_) link->stop();
   notification_watch_->stop();
+  time_->observe(time_->now());  // the calendar may have been put right since the last reading
   rounds_.stop_at(time_->stamp(time_->now()));
 }
 
@@ -371,6 +375,15 @@ void Service::Impl::watch() {
   seen_beats_ = beats;
   queue_.poke();
   watchdog_timer_->start(*limit / 3, [this] { watch(); });
+}
+
+// Not with readings alone: a meter may be silent for hours, and what it said is shown by the calendar as it was put
+// right.
+void Service::Impl::watch_calendar() {
+  constexpr Duration every{1'000'000};
+  if (stopping_) return;
+  time_->observe(time_->now());
+  calendar_timer_->start(every, [this] { watch_calendar(); });
 }
 
 Service::Service(std::unique_ptr<Impl> impl) : impl_(std::move(impl)) {}

@@ -44,8 +44,10 @@ bool GapRule::push(UtcTime time) {
   }
   const std::int64_t interval_us = (time - *last_).count();
   last_ = time;
+  // The first interval is not held against itself.
+  const std::optional<double> unlearnt_s = total_ == 0 ? std::optional(limit_s()) : std::nullopt;
   count(interval_us);
-  return static_cast<double>(interval_us) * 1e-6 > limit_s();
+  return static_cast<double>(interval_us) * 1e-6 > unlearnt_s.value_or(limit_s());
 }
 
 bool GapRule::is_gap(UtcTime time) const {
@@ -53,7 +55,8 @@ bool GapRule::is_gap(UtcTime time) const {
 }
 
 double GapRule::limit_s() const {
-  return gap_s_.value_or(std::max(shortest_gap_s, median_factor * median_interval_s()));
+  const double median_s = total_ == 0 ? longest_interval_s : median_interval_s();
+  return gap_s_.value_or(std::max(shortest_gap_s, median_factor * median_s));
 }
 
 double GapRule::median_interval_s() const {

@@ -227,7 +227,7 @@ void SimMeter::answer(std::string frame, bool power) {
     // The other one's check does not fit what the first one began to say.
     swap();
     frame.back() ^= static_cast<char>(modbus_ ? 0x55 : 0);
-    if (!modbus_) frame[frame.size() - 3] = frame[frame.size() - 3] == '0' ? '1' : '0';
+    if (!modbus_ && frame.size() >= 3) frame[frame.size() - 3] = frame[frame.size() - 3] == '0' ? '1' : '0';
     truth.reset();
   }
   send(frame, delay, truth);

@@ -95,6 +95,14 @@ TEST_CASE("world: what a meter recorded that a reload took away is shown by the 
                   {61'295'000, FaultKind::clock_step, 10652091480624577753U}}});
 }
 
+TEST_CASE("world: a calendar that was put right just before the service stopped is the one that counts") {
+  require_truth({640'001,
+                 Duration{711'000'000},
+                 {{492'266'000, FaultKind::daylight_saving, 18351301970893854414U},
+                  {505'347'000, FaultKind::stop, 2073201086019656366}},
+                 Duration{15'000'000}});
+}
+
 TEST_CASE("world: in a hundred and fifty short nights of a few faults each, the store tells the truth") {
   for (std::uint64_t seed = 1; seed <= 150; ++seed) require_truth(make_night(seed, minute / 2, 4));
 }

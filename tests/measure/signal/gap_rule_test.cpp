@@ -27,6 +27,17 @@ TEST_CASE("a gap is longer than ten seconds and than five median intervals") {
   }
 }
 
+TEST_CASE("an outage behind the first reading is a gap, a slow meter's first interval is none") {
+  GapRule rule;
+  CHECK_FALSE(rule.push(UtcTime{0}));
+  CHECK_FALSE(rule.is_gap(UtcTime{60'000'000}));
+  CHECK(rule.push(UtcTime{3'600'000'000}));
+  CHECK_FALSE(rule.push(UtcTime{3'615'000'000}));
+  GapRule slow;
+  CHECK_FALSE(slow.push(UtcTime{0}));
+  CHECK_FALSE(slow.push(UtcTime{60'000'000}));
+}
+
 TEST_CASE("the online median is the sorted one to a 16th of an octave, and exact for a regular meter") {
   const unsigned seed = GENERATE(1U, 2U, 3U);
   CAPTURE(seed);

@@ -20,13 +20,15 @@ struct Reporting {
 };
 
 /// Learns the median interval of one stream and says of every hole whether it is a gap: longer than the profile says,
-/// or else than max(10 s, 5 x the median of the intervals so far, this one counted). Incremental: the answer for a
-/// reading never changes with what follows. Intervals are counted in classes 1/16 octave wide; the median is the mean
-/// of its class, so that a regular stream gives its interval exactly. Bounded memory, constant cost.
+/// or else than max(10 s, 5 x the median of the intervals so far, this one counted). The first interval is held against
+/// the longest that a meter may have, or a run that begins just before an outage would take it for that. Incremental:
+/// the answer for a reading never changes with what follows. Intervals are counted in classes 1/16 octave wide; the
+/// median is the mean of its class, so that a regular stream gives its interval exactly. Bounded memory, constant cost.
 class GapRule {
  public:
   static constexpr double shortest_gap_s = 10.0;
   static constexpr double median_factor = 5.0;
+  static constexpr double longest_interval_s = 60.0;  ///< of meters whose levels are promised (docs/measuring.md)
 
   GapRule() = default;
   explicit GapRule(std::optional<double> gap_s) : gap_s_(gap_s) {}
