@@ -115,7 +115,7 @@ TEST_CASE("when the service goes the live view says so and waits, and when it is
   CHECK(view.wait(2.0) == 0);
 }
 
-TEST_CASE("over a line of 480 bytes a second the view goes on, q works, and the record misses nothing", "[!mayfail]") {
+TEST_CASE("over a line of 480 bytes a second the view goes on, q works, and the record misses nothing") {
   Live live;
   const double from_s = unix_now_s();
   TerminalProgram view("nightwatt", live.command({"status", "--follow"}));
