@@ -246,8 +246,8 @@ std::int64_t log_pages_for(const StoreSettings& settings) {
 
 /// What hangs on the user's settings.
 std::string connection_settings_for(const StoreSettings& settings) {
-  // The system writes by itself what is half a minute old (Linux's own setting). Who commits no oftener loses less to a
-  // power cut where each commit is written at once, and that costs hardly a page more.
+  // The system writes by itself what is half a minute old (Linux's own setting). Who commits no oftener loses half a
+  // minute less to a power cut where each commit is written at once, for a page or two a commit.
   constexpr double written_at_once_from_s = 30.0;
   std::string text = settings.flush_s >= written_at_once_from_s ? "PRAGMA synchronous = FULL;" : "";
   if (settings.max_size_mb) {
