@@ -17,21 +17,22 @@ constexpr std::byte end_byte{0x1A};
 constexpr std::size_t check_size = 2;
 /// Noise is told in pieces, so that it is told at all where it never ends.
 constexpr std::size_t noise_told = 4096;
+/// Files followed at once: one that lost its end, the one behind it, and two false starts in the messages of that.
+constexpr std::size_t most_open = 4;
 
 }  // namespace
 
-void OpenFile::start(std::uint64_t at_byte) {
-  at_byte_ = at_byte;
-  escaped_ = false;
-  payload_.clear();
-  raw_.assign(word_size, escape);
+OpenFile::OpenFile(std::uint64_t at_byte) : raw_(word_size, escape), at_byte_(at_byte) {
   raw_.insert(raw_.end(), word_size, start_byte);
 }
 
 OpenFile::State OpenFile::take(std::byte byte) {
   raw_.push_back(byte);
-  if (raw_.size() > file_limit) return State::too_long;
-  return raw_.size() % word_size == 0 ? take_word() : State::open;
+  if (raw_.size() > file_limit)
+    state_ = State::too_long;
+  else if (raw_.size() % word_size == 0)
+    state_ = take_word();
+  return state_;
 }
 
 OpenFile::State OpenFile::take_word() {
@@ -49,8 +50,7 @@ OpenFile::State OpenFile::take_word() {
     payload_.insert(payload_.end(), word.begin(), word.end());
     return State::open;
   }
-  if (word[0] == end_byte) return check();
-  return all(start_byte) ? State::restart : State::broken;
+  return word[0] == end_byte ? check() : State::broken;
 }
 
 OpenFile::State OpenFile::check() {
@@ -65,7 +65,8 @@ OpenFile::State OpenFile::check() {
 }
 
 void Transport::forget() {
-  inside_ = second_ = heard_ = false;
+  open_.clear();
+  heard_ = false;
   last_eight_ = 0;
   noise_ = 0;
   noise_at_ = fed_;
@@ -75,7 +76,7 @@ void Transport::take(std::byte byte) {
   found_ = 0;
   ++fed_;
   last_eight_ = (last_eight_ << 8U) | std::to_integer<std::uint64_t>(byte);
-  if (inside_) return take_inside(byte);
+  if (!open_.empty()) return take_inside(byte);
   if (last_eight_ == start_sequence) return start_file(fed_ - start_size);
   if (byte != std::byte{0}) ++noise_;
   if (noise_ >= noise_told) end_noise(fed_);
@@ -83,58 +84,49 @@ void Transport::take(std::byte byte) {
 
 void Transport::take_inside(std::byte byte) {
   using State = OpenFile::State;
-  OpenFile& file = files_[first_];
-  OpenFile& within = files_[1 - first_];
-  const State state = file.take(byte);
-  const State state_within = second_ ? within.take(byte) : State::open;
-  if (state == State::good) {
-    tell(Piece::Kind::file, file.at_byte(), fed_, file.payload());
+  const std::uint64_t first_at = open_.front().at_byte();
+  for (OpenFile& file : open_) {
+    if (file.take(byte) != State::good) continue;
+    good_ = std::move(file);
+    if (good_.at_byte() != first_at) tell(Piece::Kind::broken, first_at, good_.at_byte());
+    tell(Piece::Kind::file, good_.at_byte(), fed_, good_.payload());
     return go_on_outside();
   }
-  if (state_within == State::good) {
-    tell(Piece::Kind::broken, file.at_byte(), within.at_byte());
-    tell(Piece::Kind::file, within.at_byte(), fed_, within.payload());
-    return go_on_outside();
-  }
-  if (state == State::restart) {
-    tell(Piece::Kind::broken, file.at_byte(), fed_ - start_size);
-    second_ = false;
-    return file.start(fed_ - start_size);
-  }
-  if (state_within != State::open) second_ = false;
-  if (state != State::open) {
-    tell(state == State::checksum   ? Piece::Kind::checksum
-         : state == State::too_long ? Piece::Kind::too_long
-                                    : Piece::Kind::broken,
-         file.at_byte(), second_ ? std::min(fed_, within.at_byte()) : fed_);
-    if (!second_) return go_on_outside();
-    first_ = 1 - first_;
-    second_ = false;
-    return;
-  }
+  State first = open_.front().state();
+  std::erase_if(open_, [](const OpenFile& file) { return file.state() != State::open; });
   // Bytes were lost, or the messages hold such a sequence.
-  if (last_eight_ != start_sequence) return;
-  within.start(fed_ - start_size);
-  second_ = true;
+  if (last_eight_ == start_sequence) open_.emplace_back(fed_ - start_size);
+  if (open_.size() > most_open) {
+    open_.erase(open_.begin());
+    first = State::broken;
+  }
+  if (first == State::open) return;
+  tell(first == State::checksum   ? Piece::Kind::checksum
+       : first == State::too_long ? Piece::Kind::too_long
+                                  : Piece::Kind::broken,
+       first_at, open_.empty() ? fed_ : open_.front().at_byte());
+  if (open_.empty()) go_on_outside();
 }
 
 void Transport::start_file(std::uint64_t at) {
   constexpr std::size_t own_bytes = start_size - 1;  // of the start sequence, counted as noise before it was known
   noise_ -= std::min(noise_, own_bytes);
   end_noise(at);
-  inside_ = heard_ = true;
-  files_[first_].start(at);
+  heard_ = true;
+  open_.emplace_back(at);
 }
 
 void Transport::go_on_outside() {
-  inside_ = second_ = false;
+  open_.clear();
   noise_ = 0;
   noise_at_ = fed_;
 }
 
 void Transport::end() {
-  if (inside_) tell(Piece::Kind::broken, files_[first_].at_byte(), fed_);
-  if (!inside_) end_noise(fed_);
+  if (open_.empty())
+    end_noise(fed_);
+  else
+    tell(Piece::Kind::broken, open_.front().at_byte(), fed_);
   go_on_outside();
 }
 

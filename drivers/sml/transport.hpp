@@ -37,10 +37,11 @@ class OpenFile {
     checksum,  ///< whole, its check wrong
     broken,    ///< an escape or a padding that there is not
     too_long,
-    restart,  ///< another start stands where an escape has to
   };
-  void start(std::uint64_t at_byte);
+  OpenFile() = default;
+  explicit OpenFile(std::uint64_t at_byte);
   State take(std::byte byte);
+  [[nodiscard]] State state() const { return state_; }
   [[nodiscard]] std::uint64_t at_byte() const { return at_byte_; }
   [[nodiscard]] std::size_t size() const { return raw_.size(); }
   [[nodiscard]] std::span<const std::byte> payload() const { return payload_; }
@@ -52,6 +53,7 @@ class OpenFile {
   std::vector<std::byte> raw_;
   std::vector<std::byte> payload_;  // without escapes, and when it is good without padding
   std::uint64_t at_byte_ = 0;
+  State state_ = State::open;
   bool escaped_ = false;  // the word before was an escape
 };
 
@@ -85,12 +87,10 @@ class Transport {
   void tell(Piece::Kind kind, std::uint64_t at, std::uint64_t until, std::span<const std::byte> payload = {});
   void go_on_outside();
 
-  // The file that has begun, and where bytes of it may have been lost, one that begins within it: whichever proves good
-  // first is one.
-  std::array<OpenFile, 2> files_;
-  std::size_t first_ = 0;  // place of the file that has begun
-  bool inside_ = false;
-  bool second_ = false;           // whether there is one within it
+  // Where bytes of a file were lost, another begins within it, and its messages may hold what looks like a start: all
+  // are followed, oldest first, and whichever proves good first is one.
+  std::vector<OpenFile> open_;
+  OpenFile good_;                 // the last one, whose payload is told
   std::uint64_t last_eight_ = 0;  // bytes
   std::uint64_t fed_ = 0;
   std::uint64_t noise_at_ = 0;
