@@ -90,6 +90,17 @@ TEST_CASE("SIGHUP takes a good config and refuses a bad one") {
                     good + "\n[[meter]]\nname = \"shed\"\nport = \"port2\"\nprofile = \"meter.toml\"\n");
   bench.service().signal(SIGHUP);
   CHECK(eventually(5.0, [&bench] { return bench.ask_json({"status"}).at("meters").size() == 2; }));
+
+  // A mirror whose server is not there is told of in a line, and costs the recording nothing.
+  bench.dir().write("nightwatt.toml",
+                    good + "\n[mirror]\ndatabase = \"host=/nonexistent dbname=rigs\"\nrig = \"north-hut\"\n");
+  bench.service().signal(SIGHUP);
+  CHECK(eventually(5.0, [&bench] {
+    return bench.ask({"status"}).out.find("mirror   not connected, not yet up to date: ") != std::string::npos;
+  }));
+  CHECK_FALSE(bench.ask_json({"status"}).at("mirror").at("connected").get<bool>());
+  const long then = bench.readings();
+  CHECK(eventually(10.0, [&] { return bench.readings() >= then + 5; }));
   CHECK(bench.stop_service() == 0);
 }
 
