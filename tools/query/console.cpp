@@ -84,10 +84,8 @@ void Terminal::set_up() {
   send(take_screen);
 }
 
-// Straight to the terminal: what was queued, here and in the system, is of no use any more. The system alone holds some
-// thousand bytes, half a minute of a slow line. A sequence that is cut by this ends with the escape that comes next.
+// Straight to the terminal: what was queued is of no use any more.
 void Terminal::put_back() {
-  ::tcflush(out_, TCOFLUSH);
   pollfd ready{out_, POLLOUT, 0};
   if (!gone_ && ::poll(&ready, 1, last_words_ms) == 1 && (ready.revents & POLLOUT) != 0) {
     const ssize_t ignored = ::write(out_, give_screen_back.data(), give_screen_back.size());
