@@ -297,9 +297,10 @@ Result<std::vector<Mark>> StoreReader::marks(RunId id) const {
   if (!info) return pass_on(info.error());
   return impl_->database->guarded([&]() -> Result<std::vector<Mark>> {
     std::vector<Mark> found;
+    // A damaged mark may have been of this run, whatever run it names now.
     Query rows = impl_->database->query("SELECT id, run, meter, at_us, text, kind, " NIGHTWATT_SOUND(
-        NIGHTWATT_MARK_SEAL) " FROM mark WHERE run = ?1 "
-                             "OR (run IS NULL AND meter = ?2 AND at_us BETWEEN ?3 AND ?4) ORDER BY id");
+        NIGHTWATT_MARK_SEAL) " FROM mark WHERE run = ?1 OR (run IS NULL AND meter = ?2 AND at_us BETWEEN ?3 AND ?4) "
+                             "OR NOT " NIGHTWATT_SOUND(NIGHTWATT_MARK_SEAL) " ORDER BY id");
     rows.bind(1, id).bind_text(2, info->meter).bind(3, info->begin.us);
     rows.bind(4, info->end ? info->end->us : std::numeric_limits<std::int64_t>::max());
     while (rows.step()) {
