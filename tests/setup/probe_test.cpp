@@ -1,9 +1,14 @@
 // Asking an instrument on a USB test port, whose other side is the test's own: messages keep their bounds, as on USB.
+// Asking a Modbus line, whose other side is the simulated meter's.
+#include <fcntl.h>
+#include <poll.h>
+#include <stdlib.h>
 #include <sys/socket.h>
 #include <unistd.h>
 
 #include <array>
 #include <catch2/catch.hpp>
+#include <stop_token>
 #include <string_view>
 #include <thread>
 
@@ -11,6 +16,7 @@
 #include "drivers/message_port.hpp"
 #include "drivers/protocols.hpp"
 #include "setup/modbus_probe.hpp"
+#include "sim/meter.hpp"
 
 using namespace nightwatt;
 
@@ -32,7 +38,52 @@ void play_instrument(int device) {
   }
 }
 
+MeterProfile shipped(std::string_view name) {
+  return config::load_profile(std::string(NIGHTWATT_PROFILES) + "/" + std::string(name) + ".toml", "",
+                              drivers::protocol_readers())
+      .value();
+}
+
+void play_meter(int line, sim::Meter& meter, const std::stop_token& stop) {
+  std::array<std::byte, 512> bytes{};
+  std::vector<sim::Chunk> said;
+  while (!stop.stop_requested()) {
+    pollfd waits{line, POLLIN, 0};
+    if (::poll(&waits, 1, 20) <= 0) continue;
+    const ssize_t got = ::read(line, bytes.data(), bytes.size());
+    if (got <= 0) return;
+    meter.receive(std::span(bytes).first(static_cast<std::size_t>(got)), 1.0, said);
+    for (const sim::Chunk& chunk : said)
+      if (::write(line, chunk.bytes.data(), chunk.bytes.size()) < 0) return;
+    said.clear();
+  }
+}
+
 }  // namespace
+
+TEST_CASE("a SunSpec meter, which refuses the registers of other profiles, is found by its map at that unit") {
+  const int line = ::posix_openpt(O_RDWR | O_NOCTTY);
+  REQUIRE(line >= 0);
+  REQUIRE((::grantpt(line) == 0 && ::unlockpt(line) == 0));
+  const std::string port = ::ptsname(line);
+  const int kept = ::open(port.c_str(), O_RDWR | O_NOCTTY);  // without it the line is dead between two openings
+  MeterProfile profile = shipped("sunspec");
+  profile.protocol.find<SunSpecSettings>()->unit = 2;
+  const auto meter = sim::make_meter(profile, sim::parse_script("level 38.2 for 600", "s").value(), 1).value();
+  {
+    const std::jthread plays([&](const std::stop_token& stop) { play_meter(line, *meter, stop); });
+    MeterProfile other = shipped("modbus-float32");
+    other.protocol.find<ModbusRtuSettings>()->unit = 2;
+    const auto answers = setup::probe_modbus(port, {other, shipped("sunspec")}, [](std::string_view) {});
+    REQUIRE(answers);
+    REQUIRE_FALSE(answers->empty());
+    CHECK(answers->front().profile.name == "sunspec");
+    REQUIRE_FALSE(answers->front().readings.empty());
+    CHECK(answers->front().profile.protocol.find<SunSpecSettings>()->unit == 2);
+  }
+  ::close(kept);
+  ::close(line);
+}
 
 TEST_CASE("an instrument on a USB test port is found by its queries, also where it knows not all of them") {
   int sides[2] = {-1, -1};

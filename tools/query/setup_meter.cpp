@@ -127,10 +127,14 @@ Result<std::vector<setup::ProbeAnswer>> ask_around(Dialogue& talk, const std::st
   });
   const std::vector<MeterProfile> modbus(profiles.begin(), others);
   const std::vector<MeterProfile> rest(others, profiles.end());
-  const auto progress = [&](std::string_view line) { talk.say("  asking at " + std::string(line)); };
+  const auto progress = [&](std::string_view line) { talk.say("  asking " + std::string(line)); };
   if (!modbus.empty()) {
-    talk.say("Asking with " + std::to_string(modbus.size()) + " Modbus profiles, a minute at most:");
-    auto answers = setup::probe_modbus(port, modbus, progress);
+    // A SunSpec meter refuses the registers of other profiles, as a Modbus meter does: it is asked for its map as well.
+    std::vector<MeterProfile> tried = modbus;
+    std::copy_if(rest.begin(), rest.end(), std::back_inserter(tried),
+                 [](const MeterProfile& profile) { return profile.protocol.find<SunSpecSettings>() != nullptr; });
+    talk.say("Asking with " + std::to_string(tried.size()) + " Modbus profiles, a minute at most:");
+    auto answers = setup::probe_modbus(port, tried, progress);
     if (!answers) return port_trouble(answers.error());
     if (!answers->empty()) return std::move(*answers);
   }

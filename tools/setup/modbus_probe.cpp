@@ -22,7 +22,10 @@ constexpr std::array<int, 4> usual_units = {1, 2, 3, 10};  // common practice, n
 
 MeterProfile with(MeterProfile profile, const LineSettings& line, int unit) {
   profile.line = line;
-  if (auto* modbus = profile.protocol.find<ModbusRtuSettings>()) modbus->unit = unit;
+  profile.protocol = drivers::visit_settings(profile.protocol, [unit](auto settings) {
+    if constexpr (requires { settings.unit; }) settings.unit = unit;
+    return ProtocolSettings(settings);
+  });
   return profile;
 }
 
@@ -162,7 +165,7 @@ drivers::PortResult<std::vector<ProbeAnswer>> probe_others(const std::string& po
     for (const std::uint32_t baud : {9600U, 115200U, 19200U})
       if (any_speed && baud != profile.line.baud) lines.push_back({baud, Parity::none, 8, 1});
     for (const LineSettings& line : lines) {
-      progress(profile.name + (any_speed ? ", " + std::to_string(line.baud) + " baud" : ""));
+      progress("as " + profile.name + (any_speed ? ", " + std::to_string(line.baud) + " baud" : ""));
       MeterProfile tried = profile;
       tried.line = line;
       auto answer = ask_once(port, tried);
@@ -186,7 +189,7 @@ drivers::PortResult<std::vector<ProbeAnswer>> probe_modbus(const std::string& po
   MeterProfile knock = profiles.front();
   knock.reads.resize(1);
   for (const LineSettings& line : lines_of(profiles)) {
-    progress(std::to_string(line.baud) + " baud" + (line.parity == Parity::even ? ", even parity" : ""));
+    progress("at " + std::to_string(line.baud) + " baud" + (line.parity == Parity::even ? ", even parity" : ""));
     for (const int unit : units_of(profiles)) {
       if (Steady::now() > until) return answers;
       const auto there = ask_once(port, with(knock, line, unit));
