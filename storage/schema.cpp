@@ -357,6 +357,16 @@ Result<void> refuse_second_name(const std::string& path) {
                   "remove one of the names; for a copy there is nightwatt backup");
 }
 
+/// Who writes by another name leaves its log beside that one; without it the newest readings would be missing.
+Result<void> refuse_name_without_log(const std::string& path) {
+  struct stat file {};
+  const bool has_other_name = ::stat(path.c_str(), &file) == 0 && file.st_nlink > 1;
+  if (!has_other_name || file_id(real_path(path) + log_suffix)) return {};
+  return unusable(path,
+                  "its file has another name as well (a hard link), and the log of what was written last lies beside "
+                  "that one: read it by the name it is written by; for a copy there is nightwatt backup");
+}
+
 Result<void> create_tables(Database& database) {
   database.execute(new_file_settings);
   database.execute("BEGIN IMMEDIATE");
@@ -515,6 +525,7 @@ Result<std::unique_ptr<Database>> open_for_reading(const std::string& path) {
   if (missing != 0) return unusable(path, std::string(std::strerror(missing)) + "; check the path");
   if (::access(path.c_str(), R_OK) != 0)
     return unusable(path, std::string(std::strerror(errno)) + "; ask to be put in the store's group");
+  if (auto second = refuse_name_without_log(path); !second) return tl::unexpected<Error>(second.error());
   return opened(path, [&]() -> Result<std::unique_ptr<Database>> {
     auto database = std::make_unique<Database>(path, SQLite::OPEN_READONLY);
     keep_wal(*database);

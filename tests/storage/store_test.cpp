@@ -261,7 +261,9 @@ TEST_CASE("a second service is refused by whatever name it comes to the store's 
   CHECK(ServiceLock::take(folder.file("alone.db")));
 }
 
-TEST_CASE("a store whose file has two names is written by the name of the service alone") {
+TEST_CASE(
+    "a store whose file has two names is written by the name of the service alone, and read by no name without its "
+    "log") {
   Folder folder;
   { (void)must(StoreWriter::open(folder.file(), {})); }
   const std::string other = folder.file("other.db");
@@ -272,6 +274,9 @@ TEST_CASE("a store whose file has two names is written by the name of the servic
     CHECK(StoreWriter::open(folder.file(), {}));
     CHECK_FALSE(StoreWriter::open(other, {}));
     CHECK(StoreReader::open(folder.file()));
+    const auto stale = StoreReader::open(other);  // the service's log lies beside the first name
+    REQUIRE_FALSE(stale);
+    CHECK(stale.error().message.find("hard link") != std::string::npos);
   }
   std::filesystem::remove(folder.file());
   CHECK(StoreWriter::open(other, {}));
