@@ -186,6 +186,61 @@ Result<ControlRequest> parse_capture(const Json& request) {
   return capture;
 }
 
+// The other way: each has the keys that its parse_*() allows, and no key for what is not said.
+
+template <class T>
+void put(Json& json, const char* key, const std::optional<T>& value) {
+  if (value) json[key] = *value;
+}
+void put(Json& json, const char* key, const std::optional<UtcTime>& at) {
+  if (at) json[key] = at->us;
+}
+
+Json json_of(const StatusRequest&) {
+  return {{"do", "status"}};
+}
+
+Json json_of(const CaptureRequest& capture) {
+  Json json = {{"do", "capture"}, {"meter", capture.meter}};
+  put(json, "after", capture.after);
+  return json;
+}
+
+Json json_of(const BeginRequest& begin) {
+  Json json = {{"do", "begin"}, {"device", begin.device}};
+  put(json, "meter", begin.meter);
+  if (!begin.note.empty()) json["note"] = begin.note;
+  if (!begin.includes.empty()) json["includes"] = begin.includes;
+  for (const auto& [key, value] : begin.conditions) json["set"][key] = value;
+  put(json, "at_us", begin.at);
+  return json;
+}
+
+Json json_of(const EndRequest& end) {
+  Json json = {{"do", "end"}};
+  put(json, "meter", end.meter);
+  put(json, "at_us", end.at);
+  return json;
+}
+
+Json json_of(const SplitRequest& split) {
+  return {{"do", "split"}, {"run", split.run}, {"at_us", split.at.us}};
+}
+
+Json json_of(const JoinRequest& join) {
+  return {{"do", "join"}, {"run", join.run}};
+}
+
+Json json_of(const MarkRequest& marking) {
+  const storage::Mark& mark = marking.mark;
+  if (marking.remove) return {{"do", "unmark"}, {"mark", mark.id}};
+  Json json = {{"do", "mark"}, {"record_us", mark.at.us}, {"text", mark.text}};
+  put(json, "run", mark.run);
+  put(json, "meter", mark.meter);
+  if (mark.kind) json["kind"] = std::string(segment_kind_name(*mark.kind));
+  return json;
+}
+
 std::string hex_of(const std::vector<std::byte>& bytes) {
   constexpr std::string_view digits = "0123456789abcdef";
   std::string text;
@@ -202,6 +257,15 @@ std::string line(const Json& json) {
 }
 
 }  // namespace
+
+Result<std::string> request_line(const ControlRequest& request) {
+  const Json json = std::visit([](const auto& one) { return json_of(one); }, request);
+  try {
+    return json.dump() + '\n';
+  } catch (const Json::type_error&) {  // what JSON cannot say: bytes that are no text
+    return fail(ErrorKind::input, "a name or a note is not UTF-8 text: retype it");
+  }
+}
 
 Result<ControlRequest> parse_control_request(std::string_view text) {
   const Json request = Json::parse(text.begin(), text.end(), nullptr, false);

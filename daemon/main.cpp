@@ -77,7 +77,7 @@ std::optional<Options> parse_options(int argc, char** argv) {
 /// A running service knows what a port says where that does not fit the profile; without one there is nothing to say.
 void hint_at_misfits(const std::string& socket) {
   constexpr double timeout_s = 1.0;
-  const auto answer = daemon::control_call(socket, R"({"do": "status"})", timeout_s);
+  const auto answer = daemon::control_call(socket, *daemon::request_line(daemon::StatusRequest{}), timeout_s);
   if (!answer) return;
   for (const auto& [meter, trouble] : daemon::troubles_of(*answer))
     std::cerr << "hint: the meter " << meter << ": " << trouble << '\n';

@@ -1,8 +1,12 @@
 #include "daemon/control_request.hpp"
 
 #include <catch2/catch.hpp>
+#include <map>
 #include <nlohmann/json.hpp>
+#include <optional>
 #include <random>
+#include <type_traits>
+#include <variant>
 
 #include "daemon/control.hpp"
 #include "tests/daemon/support.hpp"
@@ -51,6 +55,124 @@ TEST_CASE("join, mark and unmark are understood") {
   REQUIRE(unmark);
   CHECK(std::get<MarkRequest>(*unmark).remove);
   CHECK(std::get<MarkRequest>(*unmark).mark.id == 3);
+}
+
+namespace {
+
+/// Texts that a name may be: quotes, backslashes and letters of more than one byte among them.
+std::string some_name(std::mt19937& random) {
+  static const std::vector<std::string> parts{"a", "Z", " ", "\"", "\\", "/", "{", "\u00E5", "\u6C34", "0", ":", ","};
+  std::string name;
+  for (auto left = 1 + random() % 12; left > 0; --left) name += parts[random() % parts.size()];
+  return name;
+}
+template <class Make>
+auto perhaps(std::mt19937& random, Make make) -> std::optional<decltype(make())> {
+  if (random() % 2 == 0) return std::nullopt;
+  return make();
+}
+
+MarkRequest some_mark(std::mt19937& random, storage::RunId number, UtcTime at) {
+  MarkRequest marking;
+  if (random() % 4 == 0) {
+    marking.remove = true;
+    marking.mark.id = number;
+    return marking;
+  }
+  if (random() % 2 == 0)
+    marking.mark.run = number;
+  else
+    marking.mark.meter = some_name(random);
+  marking.mark.at = at;
+  marking.mark.text = random() % 4 == 0 ? std::string() : some_name(random);
+  if (random() % 2 == 0) marking.mark.kind = SegmentKind::idle;
+  return marking;
+}
+
+BeginRequest some_begin(std::mt19937& random, std::optional<UtcTime> at) {
+  const auto name = [&] { return some_name(random); };
+  BeginRequest begin{name(), perhaps(random, name), random() % 2 == 0 ? name() : std::string(), {}, {}, at};
+  for (auto left = random() % 4; left > 0; --left) begin.includes.push_back(name());
+  std::map<std::string, std::string> conditions;  // as an object of JSON has them: each key once, by the alphabet
+  for (auto left = random() % 4; left > 0; --left) conditions[name()] = name();
+  begin.conditions.assign(conditions.begin(), conditions.end());
+  return begin;
+}
+
+ControlRequest some_request(std::mt19937& random) {
+  const auto name = [&] { return some_name(random); };
+  const auto number = static_cast<std::int64_t>(random()) * (random() % 2 == 0 ? 1 : 1'000'003);
+  const UtcTime at{static_cast<std::int64_t>(random()) * 1'000'003};
+  const auto time = perhaps(random, [&] { return at; });
+  switch (random() % std::variant_size_v<ControlRequest>) {
+    case 0:
+      return StatusRequest{};
+    case 1:
+      return CaptureRequest{name(), perhaps(random, [&] { return static_cast<std::uint64_t>(number); })};
+    case 2:
+      return some_begin(random, time);
+    case 3:
+      return EndRequest{perhaps(random, name), time};
+    case 4:
+      return SplitRequest{number, at};
+    case 5:
+      return JoinRequest{number};
+    default:
+      return some_mark(random, number, at);
+  }
+}
+
+bool same(const StatusRequest&, const StatusRequest&) {
+  return true;
+}
+bool same(const CaptureRequest& a, const CaptureRequest& b) {
+  return a.meter == b.meter && a.after == b.after;
+}
+bool same(const BeginRequest& a, const BeginRequest& b) {
+  return a.device == b.device && a.meter == b.meter && a.note == b.note && a.includes == b.includes &&
+         a.conditions == b.conditions && a.at == b.at;
+}
+bool same(const EndRequest& a, const EndRequest& b) {
+  return a.meter == b.meter && a.at == b.at;
+}
+bool same(const SplitRequest& a, const SplitRequest& b) {
+  return a.run == b.run && a.at == b.at;
+}
+bool same(const JoinRequest& a, const JoinRequest& b) {
+  return a.run == b.run;
+}
+bool same(const MarkRequest& a, const MarkRequest& b) {
+  return a.remove == b.remove && a.mark.id == b.mark.id && a.mark.run == b.mark.run && a.mark.meter == b.mark.meter &&
+         a.mark.at == b.mark.at && a.mark.text == b.mark.text && a.mark.kind == b.mark.kind;
+}
+
+}  // namespace
+
+TEST_CASE("every request that can be made comes back from its line as it was") {
+  constexpr unsigned seed = 20261127;
+  constexpr int requests = 3000;
+  std::mt19937 random(seed);
+  std::map<std::size_t, int> of_kind;
+  for (int i = 0; i < requests; ++i) {
+    const ControlRequest request = some_request(random);
+    const auto line = request_line(request);
+    REQUIRE(line);
+    CAPTURE(seed, i, *line);
+    CHECK(line->find('\n') == line->size() - 1);
+    const auto parsed = parse_control_request(*line);
+    REQUIRE(parsed);
+    REQUIRE(parsed->index() == request.index());
+    CHECK(std::visit([&](const auto& one) { return same(one, std::get<std::decay_t<decltype(one)>>(*parsed)); },
+                     request));
+    ++of_kind[request.index()];
+  }
+  CHECK(of_kind.size() == std::variant_size_v<ControlRequest>);
+}
+
+TEST_CASE("a request with bytes that are no text has no line and is refused as wrong input") {
+  const auto line = request_line(BeginRequest{"lamp \xFF", {}, {}, {}, {}, {}});
+  REQUIRE_FALSE(line);
+  CHECK(line.error().kind == ErrorKind::input);
 }
 
 TEST_CASE("what is not a request is refused as wrong input, in one line") {

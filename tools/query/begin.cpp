@@ -7,8 +7,8 @@
 namespace nightwatt::query {
 namespace {
 
-Result<BeginRequest> request_from(const Context& context, const BeginArguments& arguments) {
-  BeginRequest request;
+Result<daemon::BeginRequest> request_from(const Context& context, const BeginArguments& arguments) {
+  daemon::BeginRequest request;
   if (auto checked = text::check_text("the device name", arguments.device, text::name_limit); !checked)
     return tl::unexpected(checked.error());
   request.device = arguments.device;
@@ -55,7 +55,7 @@ Outcome run(Context& context, const BeginArguments& arguments) {
   const auto request = request_from(context, arguments);
   if (!request) return tl::unexpected(request.error());
   const auto open_before = open_automatic_runs(context);
-  const auto id = service_begin(context, *request);
+  const auto id = ask_for_run(context, *request);
   if (!id) return tl::unexpected(id.error());
   const auto ended = ended_of(context, open_before, *id);
   if (context.json) {

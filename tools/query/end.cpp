@@ -23,7 +23,7 @@ bool still_on(Context& context, storage::RunId id) {
 Outcome run(Context& context, const EndArguments& arguments) {
   const auto at = maybe_time("--at", arguments.at, context.now());
   if (!at) return tl::unexpected(at.error());
-  const auto id = service_end(context, arguments.meter, *at);
+  const auto id = ask_for_run(context, daemon::EndRequest{arguments.meter, *at});
   if (!id) return tl::unexpected(id.error());
   if (context.json) {
     JsonWriter(context.out).begin_document().field("run", *id).end_object();

@@ -70,7 +70,7 @@ Outcome run(Context& context, const JoinArguments& arguments) {
     return tl::unexpected(neighbours.error());
   if (second->end) {
     if (auto joined = join_here(context, *first, *second); !joined) return tl::unexpected(joined.error());
-  } else if (const auto joined = service_join(context, first->id); !joined) {
+  } else if (const auto joined = ask_for_run(context, daemon::JoinRequest{first->id}); !joined) {
     return tl::unexpected(joined.error());
   }
   if (context.json) {

@@ -3,8 +3,10 @@
 #include <charconv>
 #include <functional>
 #include <nlohmann/json.hpp>
+#include <variant>
 
 #include "daemon/control.hpp"
+#include "daemon/control_request.hpp"
 #include "measure/signal/time_text.hpp"
 #include "text/printable.hpp"
 
@@ -22,10 +24,12 @@ tl::unexpected<Error> strange_answer() {
               "the service gave an answer that cannot be read; are nightwatt and nightwattd of one version?");
 }
 
-Result<Json> ask(Context& context, const Json& request, double limit_s = store_timeout_s) {
+Result<Json> ask(Context& context, const daemon::ControlRequest& request, double limit_s = store_timeout_s) {
   const auto socket = context.socket_path();
   if (!socket) return tl::unexpected(socket.error());
-  const auto line = daemon::control_call(*socket, request.dump() + "\n", limit_s);
+  const auto asked = daemon::request_line(request);
+  if (!asked) return tl::unexpected(asked.error());
+  const auto line = daemon::control_call(*socket, *asked, limit_s);
   if (!line) return tl::unexpected(line.error());
   Json answer = Json::parse(*line, nullptr, false);
   if (!answer.is_object() || !answer.contains("ok") || !answer["ok"].is_boolean()) return strange_answer();
@@ -88,9 +92,7 @@ std::optional<CapturedPiece> piece_from(const Json& entry) {
 }  // namespace
 
 Result<Captured> service_capture(Context& context, const std::string& meter, std::optional<std::uint64_t> after) {
-  Json json = {{"do", "capture"}, {"meter", meter}};
-  if (after) json["after"] = *after;
-  const auto answer = ask(context, json, timeout_s);
+  const auto answer = ask(context, daemon::CaptureRequest{meter, after}, timeout_s);
   if (!answer) return tl::unexpected(answer.error());
   const auto next = number_in<std::uint64_t>(*answer, "next");
   const auto list = answer->find("pieces");
@@ -105,7 +107,7 @@ Result<Captured> service_capture(Context& context, const std::string& meter, std
 }
 
 Result<ServiceState> service_status(Context& context) {
-  const auto answer = ask(context, {{"do", "status"}}, timeout_s);
+  const auto answer = ask(context, daemon::StatusRequest{}, timeout_s);
   if (!answer) return tl::unexpected(answer.error());
   const auto list = answer->find("meters");
   if (list == answer->end() || !list->is_array()) return strange_answer();
@@ -131,35 +133,13 @@ Result<ServiceState> service_status(Context& context) {
   return state;
 }
 
-Result<storage::RunId> service_begin(Context& context, const BeginRequest& request) {
-  Json json = {{"do", "begin"}, {"device", request.device}};
-  if (request.meter) json["meter"] = *request.meter;
-  if (!request.note.empty()) json["note"] = request.note;
-  if (!request.includes.empty()) json["includes"] = request.includes;
-  for (const auto& [key, value] : request.conditions) json["set"][key] = value;
-  if (request.at) json["at_us"] = request.at->us;
-  return run_of(ask(context, json));
-}
-
-Result<storage::RunId> service_end(Context& context, const std::optional<std::string>& meter,
-                                   const std::optional<UtcTime>& at) {
-  Json json = {{"do", "end"}};
-  if (meter) json["meter"] = *meter;
-  if (at) json["at_us"] = at->us;
-  return run_of(ask(context, json));
-}
-
-Result<storage::RunId> service_split(Context& context, storage::RunId run, UtcTime at) {
-  return run_of(ask(context, {{"do", "split"}, {"run", run}, {"at_us", at.us}}));
-}
-
-Result<storage::RunId> service_join(Context& context, storage::RunId run) {
-  return run_of(ask(context, {{"do", "join"}, {"run", run}}));
+Result<storage::RunId> ask_for_run(Context& context, const daemon::RunRequest& request) {
+  return run_of(ask(context, std::visit([](const auto& one) -> daemon::ControlRequest { return one; }, request)));
 }
 
 namespace {
 
-Result<void> by_service_or_here(Context& context, const Json& request,
+Result<void> by_service_or_here(Context& context, const daemon::MarkRequest& request,
                                 const std::function<Result<void>(storage::StoreWriter&)>& here) {
   if (context.service_may_serve()) {
     const auto answer = ask(context, request);
@@ -174,16 +154,14 @@ Result<void> by_service_or_here(Context& context, const Json& request,
 }  // namespace
 
 Result<void> put_mark(Context& context, const storage::Mark& mark) {
-  Json request = {{"do", "mark"}, {"record_us", mark.at.us}, {"text", mark.text}};
-  if (mark.run) request["run"] = *mark.run;
-  if (mark.meter) request["meter"] = *mark.meter;
-  if (mark.kind) request["kind"] = std::string(segment_kind_name(*mark.kind));
-  return by_service_or_here(context, request, [&](storage::StoreWriter& store) { return store.put_mark(mark); });
+  return by_service_or_here(context, {mark}, [&](storage::StoreWriter& store) { return store.put_mark(mark); });
 }
 
 Result<void> remove_mark(Context& context, std::int64_t id) {
-  return by_service_or_here(context, {{"do", "unmark"}, {"mark", id}},
-                            [&](storage::StoreWriter& store) { return store.remove_mark(id); });
+  daemon::MarkRequest request;
+  request.mark.id = id;
+  request.remove = true;
+  return by_service_or_here(context, request, [&](storage::StoreWriter& store) { return store.remove_mark(id); });
 }
 
 }  // namespace nightwatt::query

@@ -9,6 +9,7 @@
 #include <vector>
 
 #include "context.hpp"
+#include "daemon/requests.hpp"
 
 namespace nightwatt::query {
 
@@ -21,15 +22,6 @@ struct MeterState {
   std::optional<std::int64_t> readings;
   std::optional<std::int64_t> faults;
   std::string trouble;  ///< what the port says instead of what the profile says
-};
-
-struct BeginRequest {
-  std::string device;
-  std::optional<std::string> meter;
-  std::string note;
-  std::vector<std::string> includes;
-  std::vector<std::pair<std::string, std::string>> conditions;
-  std::optional<UtcTime> at;
 };
 
 /// How telling at night went, since the service started.
@@ -66,14 +58,11 @@ struct Captured {
 
 /// Each asks once and waits a few seconds at most. ErrorKind::unusable: no service; else as the service says.
 [[nodiscard]] Result<ServiceState> service_status(Context& context);
-[[nodiscard]] Result<storage::RunId> service_begin(Context& context, const BeginRequest& request);
-[[nodiscard]] Result<storage::RunId> service_end(Context& context, const std::optional<std::string>& meter,
-                                                 const std::optional<UtcTime>& at);
+/// Begin, end, split or join: gives the run.
+[[nodiscard]] Result<storage::RunId> ask_for_run(Context& context, const daemon::RunRequest& request);
 /// `after` none: from now on.
 [[nodiscard]] Result<Captured> service_capture(Context& context, const std::string& meter,
                                                std::optional<std::uint64_t> after);
-[[nodiscard]] Result<storage::RunId> service_split(Context& context, storage::RunId run, UtcTime at);
-[[nodiscard]] Result<storage::RunId> service_join(Context& context, storage::RunId run);
 /// By the service where it runs, so that who may talk to it may mark; else straight into the store.
 [[nodiscard]] Result<void> put_mark(Context& context, const storage::Mark& mark);
 [[nodiscard]] Result<void> remove_mark(Context& context, std::int64_t id);

@@ -93,7 +93,8 @@ Outcome run(Context& context, const SplitArguments& arguments) {
     return fail(ErrorKind::input, run_text(*info) + " went from " + local_text(calendar->shown(info->begin)) +
                                       (info->end ? " to " + local_text(calendar->shown(*info->end)) : " on") +
                                       "; give a time --at within it");
-  const auto id = info->end ? split_here(context, *info, at) : service_split(context, info->id, *shown);
+  const auto id =
+      info->end ? split_here(context, *info, at) : ask_for_run(context, daemon::SplitRequest{info->id, *shown});
   if (!id) return tl::unexpected(id.error());
   if (context.json) {
     JsonWriter(context.out).begin_document().field("run", info->id).field("new_run", *id).end_object();

@@ -21,6 +21,10 @@ using ControlRequest =
 /// Everything in it checked: unknown keys, wrong types, names and notes by text_rules. ErrorKind::input.
 [[nodiscard]] Result<ControlRequest> parse_control_request(std::string_view line);
 
+/// The request as the line that asks for it, with its newline: parse_control_request() gives it back. ErrorKind::input
+/// where a text in it is not UTF-8; what else the service refuses of it, the service says.
+[[nodiscard]] Result<std::string> request_line(const ControlRequest& request);
+
 /// How telling at night went, since the service started.
 struct NotificationStatus {
   std::uint64_t told = 0;
