@@ -27,7 +27,9 @@ TEST_CASE("a meter's port is captured without the service and through it, which 
     const std::string text = bench.dir().read(name);
     CHECK((text.find("by the service") != std::string::npos) == by_service);
     CHECK(text.find(" > ") != std::string::npos);
-    const Answer decoded = bench.ask({"decode", file, "--profile", bench.dir().path("meter.toml"), "--json"});
+    const std::string profile = bench.dir().path("meter.toml");
+    CHECK(capture.out.find("nightwatt decode " + file + " --profile " + profile) != std::string::npos);
+    const Answer decoded = bench.ask({"decode", file, "--profile", profile, "--json"});
     const auto readings = readings_of(decoded);
     INFO(decoded.err);
     CHECK(readings.size() >= 5);

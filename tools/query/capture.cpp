@@ -292,7 +292,7 @@ Outcome run(Context& context, const CaptureArguments& arguments) {
                                          (begun ? " (" + begun->state + ")" : std::string()) +
                                          ": look at the cable, and for how long the meter keeps silent");
   context.out.write("  nightwatt decode " + text::printable(arguments.out) + " --profile " +
-                    text::printable((*meter)->profile.name) + "\n");
+                    text::printable((*meter)->profile_file) + "\n");
   return 0;
 }
 
