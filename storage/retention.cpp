@@ -187,10 +187,18 @@ void StoreWriter::Impl::note_thinned(const Thinned& thinned) {
       "SELECT min(last_us) FROM block WHERE data IS NOT NULL AND stream IN (SELECT id FROM stream WHERE meter IS NOT "
       "NULL)");
   const auto raw_from = oldest.step() ? oldest.integer_or_none(0) : std::nullopt;
+  const std::string before = [&] {
+    Query told = database->query("SELECT bytes FROM value WHERE name = ?1");
+    told.bind_text(1, thinned_value_name);
+    return told.step() ? std::string(told.blob(0)) : std::string();
+  }();
   std::string text = "at its limit of size";
-  if (thinned.blocks > 0) text += ", readings gave way to minutes and hours";
-  if (thinned.minutes > 0) text += ", the oldest minutes went";
-  if (thinned.hours > 0) text += ", the oldest hours went";
+  const auto went = [&](std::int64_t count, const char* words) {
+    if (count > 0 || before.find(words) != std::string::npos) text += words;
+  };
+  went(thinned.blocks, ", readings gave way to minutes and hours");
+  went(thinned.minutes, ", the oldest minutes went");
+  went(thinned.hours, ", the oldest hours went");
   if (thinned.at_its_end) text += ", and nothing is left that may go: raise max_size_mb, or unpin runs";
   if (raw_from)
     text += "; readings are whole from " + utc_text(UtcTime{*raw_from}) + " on, pinned runs and imports apart";

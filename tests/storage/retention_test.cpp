@@ -205,6 +205,15 @@ TEST_CASE("a size limit is kept and the file shrinks") {
   CAPTURE(before, size);
   REQUIRE(size < 300'000 + 600 * 512);
   REQUIRE(must(writer.reader().aggregates(stream, Quantity::power, UtcTime{0}, always_end)).count == 400'000);
+  // What went is told as a whole, in the order in which it goes.
+  settings.max_size_mb = 0.05;
+  StoreWriter smaller = must(StoreWriter::open(folder.file(), settings));
+  retain_all(smaller, readings.back().time);
+  const std::string told = must(smaller.reader().value("thinned")).value_or("");
+  CAPTURE(told);
+  const std::size_t raw = told.find("readings gave way"), minutes = told.find("the oldest minutes went");
+  REQUIRE(minutes != std::string::npos);
+  REQUIRE(raw < minutes);
   require_clean(writer.reader());
 }
 
