@@ -11,6 +11,10 @@ using namespace nightwatt::storage::test;
 
 namespace {
 
+std::size_t below(std::mt19937_64& random, std::size_t limit) {
+  return static_cast<std::size_t>(random() % limit);
+}
+
 Columns columns_of(const std::vector<Reading>& readings) {
   Columns columns;
   for (const Reading& reading : readings) columns.push(reading);
@@ -42,7 +46,7 @@ void require_round_trip(const std::vector<Reading>& readings) {
 }
 
 std::vector<Reading> hostile_readings(std::mt19937_64& random) {
-  const std::size_t count = 1 + random() % 400;
+  const std::size_t count = 1 + below(random, 400);
   const unsigned time_style = static_cast<unsigned>(random() % 5);
   const unsigned value_style = static_cast<unsigned>(random() % 6);
   const unsigned quantities = static_cast<unsigned>(random() % 512);
@@ -120,7 +124,7 @@ TEST_CASE("a column of any numbers comes back as it was") {
   const auto seed = GENERATE(range(std::uint64_t{1}, std::uint64_t{120}));
   INFO("seed " << seed);
   std::mt19937_64 random(seed);
-  std::vector<std::int64_t> values(1 + random() % 3000);
+  std::vector<std::int64_t> values(1 + below(random, 3000));
   const unsigned width = static_cast<unsigned>(random() % 64);
   const std::uint64_t change = 1 + random() % 40;
   std::int64_t value = static_cast<std::int64_t>(random() >> width);
@@ -184,7 +188,7 @@ TEST_CASE("any numbers come back from their code, in contexts and without") {
   const auto seed = GENERATE(range(std::uint64_t{1}, std::uint64_t{60}));
   CAPTURE(seed);
   std::mt19937_64 random(seed);
-  std::vector<std::uint64_t> numbers(1 + random() % 4'000);
+  std::vector<std::uint64_t> numbers(1 + below(random, 4'000));
   const unsigned widest = static_cast<unsigned>(random() % 65);
   for (std::size_t i = 0; i < numbers.size(); ++i) {
     const unsigned width =
@@ -211,7 +215,7 @@ TEST_CASE("damaged block bytes are refused and never crash") {
   for (int round = 0; round < 20'000; ++round) {
     std::string bad = good;
     for (std::uint64_t flips = 1 + random() % 3; flips > 0; --flips)
-      bad[random() % bad.size()] = static_cast<char>(random() % 256);
+      bad[below(random, bad.size())] = static_cast<char>(random() % 256);
     if (bad == good) continue;
     // Half of them with a checksum that fits, so that the insides are met too.
     if (round % 2 == 0) {
@@ -232,9 +236,9 @@ TEST_CASE("damaged tail rows never crash and never give times out of order") {
     if (!encoder.push(reading)) break;
   for (int round = 0; round < 20'000; ++round) {
     std::string bad = encoder.bytes();
-    bad.resize(1 + random() % bad.size());
+    bad.resize(1 + below(random, bad.size()));
     for (std::uint64_t flips = random() % 4; flips > 0; --flips)
-      bad[random() % bad.size()] = static_cast<char>(random() % 256);
+      bad[below(random, bad.size())] = static_cast<char>(random() % 256);
     Columns columns;
     (void)decode_write_buffer(bad, columns);
     for (std::size_t i = 1; i < columns.size(); ++i) REQUIRE(columns.times[i] > columns.times[i - 1]);

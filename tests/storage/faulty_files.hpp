@@ -4,6 +4,7 @@
 
 #include <sqlite3.h>
 
+#include <cstddef>
 #include <cstring>
 #include <memory>
 
@@ -41,7 +42,7 @@ class FaultyFiles {
   [[nodiscard]] int not_yet_on_disk() const { return unsynced(); }
 
  private:
-  struct File {
+  struct alignas(std::max_align_t) File {  // the real one follows it
     sqlite3_file base;
     sqlite3_io_methods methods;
     const sqlite3_io_methods* inner;
@@ -62,12 +63,13 @@ class FaultyFiles {
     const int call = calls()++;
     return fails_from() >= 0 && call >= fails_from();
   }
+  static File* ours(sqlite3_file* file) { return static_cast<File*>(static_cast<void*>(file)); }
   static sqlite3_file* real(sqlite3_file* file) {
-    return reinterpret_cast<sqlite3_file*>(reinterpret_cast<char*>(file) + sizeof(File));
+    return static_cast<sqlite3_file*>(static_cast<void*>(ours(file) + 1));
   }
   static int open(sqlite3_vfs* vfs, const char* name, sqlite3_file* file, int flags, int* out) {
     auto* inner = static_cast<sqlite3_vfs*>(vfs->pAppData);
-    auto* mine = reinterpret_cast<File*>(file);
+    auto* mine = ours(file);
     mine->base.pMethods = nullptr;
     const int opened = inner->xOpen(inner, name, real(file), flags, out);
     if (opened != SQLITE_OK) return opened;

@@ -16,7 +16,7 @@ namespace {
 /// Gives a text in chunks of a size.
 ReadAt source_of(std::string text, std::size_t chunk) {
   return [text = std::move(text), chunk](std::uint64_t at, std::span<char> buffer) -> Result<std::size_t> {
-    const std::size_t from = std::min<std::size_t>(at, text.size());
+    const auto from = static_cast<std::size_t>(std::min<std::uint64_t>(at, text.size()));
     const std::size_t count = std::min({buffer.size(), chunk, text.size() - from});
     std::copy_n(text.begin() + static_cast<std::ptrdiff_t>(from), count, buffer.begin());
     return count;

@@ -43,7 +43,7 @@ TEST_CASE("any readings written as CSV are read back the same, digits and all") 
   }
   CsvReader reader("again.csv",
                    [&](std::uint64_t at, std::span<char> buffer) -> Result<std::size_t> {
-                     const std::size_t from = std::min<std::size_t>(at, text.size());
+                     const auto from = static_cast<std::size_t>(std::min<std::uint64_t>(at, text.size()));
                      const std::size_t count = std::min(buffer.size(), text.size() - from);
                      std::memcpy(buffer.data(), text.data() + from, count);
                      return count;

@@ -45,7 +45,7 @@ double cost_of(const std::vector<double>& y, const std::vector<std::int64_t>& ch
 
 std::vector<double> random_series(std::mt19937_64& random) {
   const auto uniform = [&] { return static_cast<double>(random() >> 11) * 0x1.0p-53; };
-  const std::size_t n = 1 + random() % 60;
+  const std::size_t n = static_cast<std::size_t>(1 + random() % 60);
   const double step = random() % 3 == 0 ? 1.0 : 0.0;
   const double trend = random() % 4 == 0 ? uniform() : 0.0;
   const double offset = random() % 5 == 0 ? 1e6 : 0.0;

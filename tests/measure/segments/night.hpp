@@ -203,7 +203,7 @@ inline std::vector<Act> close_levels(std::uint64_t seed) {
   std::vector<Act> acts(1);
   acts[0] = {SegmentKind::idle, 600.0, 8.0, -1.0, 0.0, 60.0, 0.05, 0.3, 0.0};
   std::vector<int> order = {0, 1, 2, 3, 4, 5, 6, 7, 8, 9};
-  for (std::size_t i = 9; i > 0; --i) std::swap(order[i], order[random() % (i + 1)]);
+  for (std::size_t i = 9; i > 0; --i) std::swap(order[i], order[static_cast<std::size_t>(random() % (i + 1))]);
   for (const int k : order)
     acts.push_back({SegmentKind::plateau, 200.0 + static_cast<double>(random() % 300), 20.0 * std::pow(1.06, k), -1.0,
                     0.0, 60.0, 0.1, 0.5, 0.0});

@@ -38,11 +38,11 @@ std::string in_pieces(const Readings& readings, std::mt19937_64& random, std::si
     for (const Regime& s : segmenter.take_final()) bytes += encode_regime(s);
   };
   const std::size_t chunk = readings.size() / kills + 1;
-  std::size_t next = random() % chunk;
+  std::size_t next = static_cast<std::size_t>(random() % chunk);
   for (std::size_t i = 0; i < readings.size(); ++i) {
     segmenter.push(readings[i].first, readings[i].second);
     if (i != next) continue;
-    next += 1 + random() % (2 * chunk);
+    next += static_cast<std::size_t>(1 + random() % (2 * chunk));
     if (random() % 2 == 0) take();
     if (random() % 4 == 0) static_cast<void>(segmenter.provisional());
     const std::string state = segmenter.save();
