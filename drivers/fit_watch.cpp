@@ -18,6 +18,17 @@ constexpr std::size_t small_capture = 256;
 constexpr std::size_t tiny_capture = 32;
 constexpr std::string_view misfit = "no reading out of ";
 
+/// Whether what a port looks like names the protocol as it is, and not how it would have to be set.
+bool names(std::string_view seen, std::string_view protocol) {
+  for (std::size_t at = seen.find(protocol); at != std::string_view::npos; at = seen.find(protocol, at + 1)) {
+    const std::string_view before = seen.substr(0, at);
+    const std::string_view after = seen.substr(at + protocol.size());
+    if ((before.ends_with('(') || before.ends_with(", ")) && (after.starts_with(')') || after.starts_with(',')))
+      return true;
+  }
+  return false;
+}
+
 }  // namespace
 
 bool tells_misfit(const Fault& fault) {
@@ -32,7 +43,7 @@ void UnreadBytes::add(std::span<const std::byte> bytes) {
 Fault UnreadBytes::fault(std::uint64_t at_byte) const {
   const std::string count = std::string(misfit) + std::to_string(bytes_.size()) + " bytes";
   const std::string seen(looks_like(bytes_));
-  if (seen.find("(" + protocol_ + ")") != std::string::npos)
+  if (names(seen, protocol_))
     return make_fault(FaultKind::mismatch, at_byte,
                       count + ", though this looks like " + seen +
                           ", as the profile says: are its checks wrong, or the "

@@ -131,8 +131,8 @@ std::string_view looks_like(std::span<const std::byte> bytes) {
   constexpr std::array sml_start = {escape, escape, escape, escape, one, one, one, one};
   if (contains(bytes, sml_start)) return "SML messages (sml)";
   if (good_serial_frames(bytes.first(std::min(bytes.size(), frames_within))) >= enough_frames)
-    return "Modbus RTU frames (modbus-rtu)";
-  if (frames_in_a_row(bytes) >= enough_frames) return "Modbus TCP frames (modbus-tcp)";
+    return "Modbus RTU frames (modbus-rtu, sunspec)";
+  if (frames_in_a_row(bytes) >= enough_frames) return "Modbus TCP frames (modbus-tcp, sunspec)";
   std::vector<std::string> lines = lines_of(bytes);
   std::erase_if(lines, [](const std::string& line) { return line.empty(); });
   std::size_t text = 0;

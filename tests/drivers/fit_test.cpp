@@ -72,6 +72,17 @@ TEST_CASE("a capture of the profile's own protocol that gives no reading is not 
         std::string::npos);
 }
 
+TEST_CASE("frames that SunSpec shares with Modbus are not told a SunSpec profile as another protocol's") {
+  MeterProfile profile;
+  profile.protocol = SunSpecSettings{};
+  profile.reads = SunSpecSettings::protocol().usual_reads();
+  const test::Bytes frame = from_hex("11 03 06 02 2B 00 00 00 64 C8 BA");  // V1.1b3, 6.3
+  const Output out = test::decode_whole(profile, frame + frame + frame + frame);
+  REQUIRE_FALSE(out.faults.empty());
+  CHECK(out.faults.back().message.find(
+            "though this looks like Modbus RTU frames (modbus-rtu, sunspec), as the profile") != std::string::npos);
+}
+
 TEST_CASE("a port that never gives a reading says what it looks like, once, and again much later") {
   const auto decoder = make_decoder(csv()).value();
   Output out;
