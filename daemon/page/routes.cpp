@@ -139,11 +139,11 @@ void Server::send_report(const Client& client, storage::RunId run) {
   ask_store(client, [run, made = parts_.clock.utc()](const storage::StoreReader& store) {
     const auto info = store.run(run);
     if (!info) return of_error(info.error());
-    const auto report = ::nightwatt::page::report_of(store, {{std::to_string(run)}, "", "", made});
+    const auto report = report::report_of(store, {{std::to_string(run)}, "", "", made});
     if (!report) return plain(503, report.error().message);
     Answer answer;
     answer.type = html_type;
-    answer.body = ::nightwatt::page::report_page(*report);
+    answer.body = report::report_page(*report);
     answer.headers = {{"Content-Security-Policy", policy_of(answer.body)}};
     return answer;
   });

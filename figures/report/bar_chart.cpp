@@ -7,7 +7,7 @@
 #include "text/printable.hpp"
 #include "text/width.hpp"
 
-namespace nightwatt::page {
+namespace nightwatt::report {
 namespace {
 
 constexpr double name_height = 19.0, bar_height = 13.0, device_gap = 9.0, axis_height = 26.0;
@@ -188,4 +188,4 @@ Picture table_picture(const figures::Comparison& comparison, const std::string& 
   return {svg + "</svg>\n", width, height};
 }
 
-}  // namespace nightwatt::page
+}  // namespace nightwatt::report

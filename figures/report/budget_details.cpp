@@ -3,7 +3,7 @@
 #include "page_text.hpp"
 #include "parts.hpp"
 
-namespace nightwatt::page {
+namespace nightwatt::report {
 namespace {
 
 using figures::number_text;
@@ -52,4 +52,4 @@ std::string budget_details(const ReportRun& run) {
               : std::string());
 }
 
-}  // namespace nightwatt::page
+}  // namespace nightwatt::report

@@ -9,7 +9,7 @@
 #include "page_text.hpp"
 #include "parts.hpp"
 
-namespace nightwatt::page {
+namespace nightwatt::report {
 namespace {
 
 constexpr std::size_t columns = 750;  // as fine as a printed line shows
@@ -234,4 +234,4 @@ std::string curve_chart(const ReportRun& run) {
   return svg + "</svg>\n";
 }
 
-}  // namespace nightwatt::page
+}  // namespace nightwatt::report

@@ -8,7 +8,7 @@
 #include "page_text.hpp"
 #include "parts.hpp"
 
-namespace nightwatt::page {
+namespace nightwatt::report {
 namespace {
 
 using figures::DeviceRow;
@@ -148,4 +148,4 @@ std::string device_section(const figures::Comparison& all) {
   return text + "</tbody></table></div>\n" + notes(all, columns);
 }
 
-}  // namespace nightwatt::page
+}  // namespace nightwatt::report

@@ -6,7 +6,7 @@
 #include "page_text.hpp"
 #include "parts.hpp"
 
-namespace nightwatt::page {
+namespace nightwatt::report {
 namespace {
 
 constexpr double height = 130.0, top_room = 14.0, bottom_room = 26.0;
@@ -101,4 +101,4 @@ std::string history_section(const figures::History& history) {
   return text + "</section>\n";
 }
 
-}  // namespace nightwatt::page
+}  // namespace nightwatt::report

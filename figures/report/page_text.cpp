@@ -7,7 +7,7 @@
 #include "figures/figures.hpp"
 #include "text/printable.hpp"
 
-namespace nightwatt::page {
+namespace nightwatt::report {
 
 std::string html(std::string_view text) {
   std::string safe;
@@ -110,4 +110,4 @@ Axis axis_within(double low, double high) {
   return axis;
 }
 
-}  // namespace nightwatt::page
+}  // namespace nightwatt::report

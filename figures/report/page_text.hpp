@@ -7,7 +7,7 @@
 
 #include "measure/run/summary.hpp"
 
-namespace nightwatt::page {
+namespace nightwatt::report {
 
 /// Safe between tags and within quoted attributes, whatever the text is.
 [[nodiscard]] std::string html(std::string_view text);
@@ -33,4 +33,4 @@ struct Axis {
 /// The same within a range that need not begin at 0: the round numbers that lie in it.
 [[nodiscard]] Axis axis_within(double low, double high);
 
-}  // namespace nightwatt::page
+}  // namespace nightwatt::report

@@ -6,7 +6,7 @@
 #include "report/png.hpp"
 #include "report/report.hpp"
 
-namespace nightwatt::page {
+namespace nightwatt::report {
 
 /// The table of devices, and what is to be said of it.
 [[nodiscard]] std::string device_section(const figures::Comparison& all);
@@ -30,4 +30,4 @@ namespace nightwatt::page {
 /// curves.
 [[nodiscard]] std::string report_data(const Report& report);
 
-}  // namespace nightwatt::page
+}  // namespace nightwatt::report

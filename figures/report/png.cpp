@@ -6,7 +6,7 @@
 
 #include "system/loaded_library.hpp"
 
-namespace nightwatt::page {
+namespace nightwatt::report {
 namespace {
 
 /// More is no picture that anybody posts, and memory without end.
@@ -81,4 +81,4 @@ Result<std::string> png_of(const Picture& picture, double scale) {
   return png;
 }
 
-}  // namespace nightwatt::page
+}  // namespace nightwatt::report

@@ -4,7 +4,7 @@
 
 #include "text/printable.hpp"
 
-namespace nightwatt::page {
+namespace nightwatt::report {
 namespace {
 
 /// Stretches of one curve: a few for each point of a wide screen, so that there is something to zoom into.
@@ -68,4 +68,4 @@ Result<Report> report_of(const storage::StoreReader& store, const ReportRequest&
   return report;
 }
 
-}  // namespace nightwatt::page
+}  // namespace nightwatt::report

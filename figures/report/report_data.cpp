@@ -7,7 +7,7 @@
 #include "page_text.hpp"
 #include "parts.hpp"
 
-namespace nightwatt::page {
+namespace nightwatt::report {
 namespace {
 
 using text::JsonWriter;
@@ -93,4 +93,4 @@ std::string report_data(const Report& report) {
   return script_safe(text);
 }
 
-}  // namespace nightwatt::page
+}  // namespace nightwatt::report

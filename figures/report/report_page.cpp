@@ -8,7 +8,7 @@
 #include "parts.hpp"
 #include "report_files.hpp"
 
-namespace nightwatt::page {
+namespace nightwatt::report {
 namespace {
 
 std::string kinds_legend() {
@@ -140,4 +140,4 @@ Picture report_picture(const Report& report) {
   return table_picture(report.comparison, report.title);
 }
 
-}  // namespace nightwatt::page
+}  // namespace nightwatt::report

@@ -4,7 +4,7 @@
 #include "page_text.hpp"
 #include "parts.hpp"
 
-namespace nightwatt::page {
+namespace nightwatt::report {
 namespace {
 
 using figures::number_text;
@@ -114,4 +114,4 @@ std::string run_section(const ReportRun& run) {
   return text + "</section>\n";
 }
 
-}  // namespace nightwatt::page
+}  // namespace nightwatt::report

@@ -27,16 +27,16 @@ Result<Format> format_from(const MaybeWord& format) {
 /// Twice the size in which a picture is shown: sharp on the screens of today.
 constexpr double png_scale = 2.0;
 
-Result<std::string> bytes_of(const page::Report& report, Format format) {
+Result<std::string> bytes_of(const report::Report& report, Format format) {
   switch (format) {
     case Format::html:
-      return page::report_page(report);
+      return report::report_page(report);
     case Format::svg:
-      return page::report_picture(report).svg;
+      return report::report_picture(report).svg;
     case Format::png:
       break;
   }
-  return page::png_of(page::report_picture(report), png_scale);
+  return report::png_of(report::report_picture(report), png_scale);
 }
 
 }  // namespace
@@ -44,7 +44,7 @@ Result<std::string> bytes_of(const page::Report& report, Format format) {
 Outcome run(Context& context, const ReportArguments& arguments) {
   const auto format = format_from(arguments.format);
   if (!format) return tl::unexpected(format.error());
-  page::ReportRequest request{arguments.runs, {}, {}, context.now()};
+  report::ReportRequest request{arguments.runs, {}, {}, context.now()};
   auto title = words_from("the title", arguments.title, text::name_limit);
   if (!title) return tl::unexpected(title.error());
   request.title = std::move(*title);
@@ -53,7 +53,7 @@ Outcome run(Context& context, const ReportArguments& arguments) {
   request.note = std::move(*note);
   const auto store = context.open_reader();
   if (!store) return tl::unexpected(store.error());
-  const auto report = page::report_of(*store, request);
+  const auto report = report::report_of(*store, request);
   if (!report) return tl::unexpected(report.error());
   const auto bytes = bytes_of(*report, *format);
   if (!bytes) return tl::unexpected(bytes.error());

@@ -5,7 +5,7 @@
 
 #include "measure/signal/result.hpp"
 
-namespace nightwatt::page {
+namespace nightwatt::report {
 
 /// An SVG document and its size in its own pixels.
 struct Picture {
@@ -16,4 +16,4 @@ struct Picture {
 /// Drawn by Debian's librsvg, which is loaded when it is first wanted. ErrorKind::unusable where it is not there.
 [[nodiscard]] Result<std::string> png_of(const Picture& picture, double scale);
 
-}  // namespace nightwatt::page
+}  // namespace nightwatt::report

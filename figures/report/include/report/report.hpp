@@ -11,7 +11,7 @@
 #include "figures/history.hpp"
 #include "report/png.hpp"
 
-namespace nightwatt::page {
+namespace nightwatt::report {
 
 /// Curves on one page: more is a page no browser likes, and no reader.
 inline constexpr std::size_t runs_limit = 200;
@@ -45,4 +45,4 @@ struct Report {
 /// The table and the bars alone, as SVG.
 [[nodiscard]] Picture report_picture(const Report& report);
 
-}  // namespace nightwatt::page
+}  // namespace nightwatt::report
