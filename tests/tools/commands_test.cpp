@@ -57,7 +57,7 @@ class Bench {
     words.insert(words.begin(), {"--config", path("nightwatt.toml")});
     Answer answer;
     Environment environment;
-    environment.now = [] { return UtcTime{(evening_s + 86'400) * 1'000'000}; };
+    environment.now = [this] { return now; };
     Sink out(answer.out), err(answer.err);
     answer.status = run_command(words, out, err, environment);
     return answer;
@@ -73,6 +73,8 @@ class Bench {
     CHECK_THAT(answer.out, Catch::StartsWith("{\"format\": 1"));
     return Json::parse(answer.out);
   }
+
+  UtcTime now{(evening_s + 86'400) * 1'000'000};
 
  private:
   std::string folder_;
@@ -180,6 +182,62 @@ TEST_CASE("backup makes a verified copy that answers as the store does, and none
   CHECK(refused.status == 1);
   CHECK(one_line(refused.err));
   CHECK_FALSE(std::filesystem::exists(bench.path("second.db")));
+}
+
+/// The words behind the program's name in the unit that the package's timer starts.
+Words words_of_backup_unit() {
+  std::ifstream unit(NIGHTWATT_DOCS "/../config/systemd/nightwatt-backup.service.in");
+  const std::string start = "ExecStart=";
+  Words words;
+  for (std::string line; std::getline(unit, line);) {
+    if (line.rfind(start, 0) != 0) continue;
+    std::istringstream rest(line.substr(start.size()));
+    for (std::string word; rest >> word;) words.push_back(word);
+  }
+  REQUIRE(words.size() > 1);
+  CHECK_THAT(words.front(), Catch::EndsWith("/nightwatt"));
+  words.erase(words.begin());
+  return words;
+}
+
+TEST_CASE("the package's timer keeps the newest fourteen copies, and a store that is not sound costs none of them") {
+  Bench bench;
+  imported(bench, "Gannet board");
+  Words words = words_of_backup_unit();
+  const std::string folder = bench.path("backup");
+  const auto into = std::find(words.begin(), words.end(), "/var/lib/nightwatt/backup");
+  REQUIRE(into != words.end());
+  *into = folder;
+  const auto names = [&] {
+    std::vector<std::string> found;
+    for (const auto& entry : std::filesystem::directory_iterator(folder)) found.push_back(entry.path().filename());
+    std::sort(found.begin(), found.end());
+    return found;
+  };
+  constexpr std::int64_t day_us = 86'400'000'000;
+  bench.now = UtcTime{evening_s * 1'000'000};  // 2026-01-05T21:00:00Z
+  REQUIRE(bench(words).status == 0);
+  std::ofstream(folder + "/notes.txt") << "not a copy";
+  for (int day = 1; day < 16; ++day) {
+    bench.now.us += day_us;
+    REQUIRE(bench(words).status == 0);
+  }
+  const std::vector<std::string> kept = names();
+  REQUIRE(kept.size() == 14 + 1);
+  CHECK(kept.front() == "nightwatt-20260107T210000Z.db");
+  CHECK(kept[13] == "nightwatt-20260120T210000Z.db");
+  CHECK(kept.back() == "notes.txt");
+  // A clock that stands before the others': the copy just made is not the one that goes.
+  bench.now = UtcTime{0};
+  REQUIRE(bench(words).status == 0);
+  CHECK(names().front() == "nightwatt-19700101T000000Z.db");
+  CHECK(names()[1] == "nightwatt-20260108T210000Z.db");
+  const std::vector<std::string> before = names();
+  damage_run(bench, 1);
+  bench.now.us += day_us;
+  CHECK(bench(words).status == 1);
+  CHECK(names() == before);
+  CHECK(bench({"check", "--store", folder + "/" + before[1]}).status == 0);
 }
 
 TEST_CASE("an import says what became of the file") {
