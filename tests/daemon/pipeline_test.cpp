@@ -6,6 +6,7 @@
 #include <catch2/catch.hpp>
 #include <csignal>
 #include <filesystem>
+#include <random>
 
 #include "storage/recompute.hpp"
 #include "tests/daemon/store_support.hpp"
@@ -501,6 +502,47 @@ TEST_CASE("nothing is given up for its age before the calendar has stood for a w
   REQUIRE(bench.pipeline->work() == StorePipeline::Outcome::stored);
   CHECK(tidy_after(14min) == 40'000);
   CHECK(tidy_after(2min) < 40'000);
+}
+
+TEST_CASE("at max_size_mb = 1 the file stays below a megabyte, and the log says what went, readings before minutes") {
+  Bench bench;
+  bench.pipeline.reset();
+  {
+    // A reading each 15 s for four months, up to the evening: minutes alone are more than the limit.
+    storage::StoreWriter writer = must(storage::StoreWriter::open(bench.path, {}));
+    must(writer.begin());
+    const storage::StreamId stream = must(writer.stream_for_meter("bench"));
+    constexpr std::int64_t count = 700'000, step_us = 15'000'000;
+    std::mt19937 random(26);
+    std::vector<Reading> readings;
+    for (std::int64_t i = 0; i < count; ++i) {
+      Reading reading{};
+      reading.time.us = at(0).us - (count - i) * step_us;
+      reading.values.set(Quantity::power, Decimal{static_cast<std::int64_t>(random() % 30'000), -2});
+      readings.push_back(reading);
+    }
+    must(writer.append(stream, readings));
+    must(writer.commit());
+  }
+  REQUIRE(storage::store_bytes(bench.path).value() > 1'000'000);
+  bench.settings.max_size_mb = 1.0;
+  bench.open();
+  bench.push(evening_of({{5.0, 100}}));
+  REQUIRE(bench.pipeline->work() == StorePipeline::Outcome::stored);
+  for (int minute = 0; minute < 100; ++minute) {
+    bench.clock.pass(1min);
+    bench.pipeline->tidy();
+  }
+  CHECK(storage::store_bytes(bench.path).value() <= 1'000'000);
+  CHECK(bench.log.count("store: at its limit of size, readings gave way to minutes and hours") == 1);
+  bench.clock.pass(6h);
+  bench.pipeline->tidy();
+  CHECK_THAT(bench.log.last(),
+             Catch::StartsWith(
+                 "store: at its limit of size, readings gave way to minutes and hours, the oldest minutes went"));
+  CHECK(must(bench.reader().aggregates(must(bench.reader().stream_of_meter("bench")).value(), Quantity::power,
+                                       UtcTime{0}, at(1'000)))
+            .count == 700'100);
 }
 
 TEST_CASE("newest readings that are damaged while the service runs are set aside when they are next needed") {
