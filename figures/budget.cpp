@@ -6,6 +6,7 @@
 #include <string_view>
 #include <vector>
 
+#include "figures/shown_power.hpp"
 #include "measure/run/work.hpp"
 #include "measure/signal/advice.hpp"
 #include "measure/uncertainty/distributions.hpp"
@@ -29,7 +30,7 @@ Result<SegmentReadings> readings_of(const storage::StoreReader& store, const Run
                                     const Segment& segment) {
   SegmentReadings readings;
   const auto read =
-      storage::shown_powers(store, record.info, segment.begin, segment.end, [&](UtcTime at, double power_w) {
+      figures::shown_powers(store, record.info, segment.begin, segment.end, [&](UtcTime at, double power_w) {
         readings.times_s.push_back(to_seconds(at - segment.begin).value);
         readings.power_w.push_back(power_w);
         return true;

@@ -5,6 +5,7 @@
 #include <limits>
 
 #include "figures/runs.hpp"
+#include "figures/shown_power.hpp"
 #include "measure/uncertainty/statistics.hpp"
 #include "text/printable.hpp"
 
@@ -35,7 +36,7 @@ struct Window {
 Result<void> read_into(const storage::StoreReader& store, const storage::RunInfo& info, Window window,
                        std::vector<Piece>& pieces, Moments Piece::*into) {
   const double width = static_cast<double>((window.to - window.from).count() + 1) / static_cast<double>(pieces.size());
-  return storage::shown_powers(store, info, window.from, window.to, [&](UtcTime time, double power_w) {
+  return figures::shown_powers(store, info, window.from, window.to, [&](UtcTime time, double power_w) {
     const auto at = static_cast<std::size_t>(static_cast<double>((time - window.from).count()) / width);
     (pieces[std::min(at, pieces.size() - 1)].*into).add(power_w);
     return true;

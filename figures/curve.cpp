@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "figures/shown_power.hpp"
 #include "measure/signal/held_power.hpp"
 
 namespace nightwatt::figures {
@@ -49,7 +50,7 @@ Result<std::vector<Bin>> bins_by_time(const storage::StoreReader& store, const R
   std::vector<Bin> bins = parts.empty_bins(record);
   std::vector<double> weights(bins.size(), 0.0);
   const auto visited =
-      storage::shown_or_left(store, record.info, window.from, window.to, [&](const storage::ShownPower& shown) {
+      figures::shown_or_left(store, record.info, window.from, window.to, [&](const figures::ShownPower& shown) {
         if (shown.shown <= Duration{0}) return;
         const UtcTime end = shown.begin + shown.length - Duration{1};
         // A look belongs to the part it falls into; a minute or an hour is shared out.
@@ -75,7 +76,7 @@ Result<std::vector<Bin>> bins_of_readings(const storage::StoreReader& store, con
   const Parts parts(window, most);
   std::vector<Bin> bins = parts.empty_bins(record);
   const auto visited =
-      storage::shown_powers(store, record.info, window.from, window.to, [&](UtcTime time, double watts) {
+      figures::shown_powers(store, record.info, window.from, window.to, [&](UtcTime time, double watts) {
         Bin& bin = bins[parts.part_at(time)];
         bin.lowest_w = bin.samples == 0 ? watts : std::min(bin.lowest_w, watts);
         bin.highest_w = bin.samples == 0 ? watts : std::max(bin.highest_w, watts);

@@ -127,7 +127,7 @@ Result<RunRecord> run_record(const storage::StoreReader& store, const storage::R
     record.summary.warnings.emplace_back("read from a display and entered by hand: there are no readings behind it");
     return record;
   }
-  auto figures = storage::run_figures(store, info.id, wanted);
+  auto figures = figures::run_figures(store, info.id, wanted);
   if (!figures) return tl::unexpected(figures.error());
   record.summary =
       summarise(figures->segments, figures->totals, figures->segment_warnings, figures->clock_steps,

@@ -5,7 +5,7 @@
 #include "reader_impl.hpp"
 #include "schema.hpp"
 #include "seal.hpp"
-#include "storage/run_builder.hpp"
+#include "storage/run_recorder.hpp"
 
 namespace nightwatt::storage {
 namespace {
@@ -267,7 +267,7 @@ class StoreReader::Checker {
         problem(name + ": its totals are not those of its readings");
     }
     if (run.end) return;
-    const Result<RunBuilder> builder = RunBuilder::resume(store_, run.id);
+    const Result<RunRecorder> builder = RunRecorder::resume(store_, run.id);
     if (!builder) return problem(name + ": it cannot go on: " + builder.error().message);
     if (builder->totals().samples() != run.samples)
       problem(name + ": what it goes on from does not count its readings");

@@ -11,7 +11,7 @@
 #include "reader_impl.hpp"
 #include "rollup.hpp"
 #include "schema.hpp"
-#include "storage/run_builder.hpp"
+#include "storage/run_recorder.hpp"
 #include "store_files.hpp"
 
 namespace nightwatt::storage {

@@ -2,8 +2,8 @@
 
 #include <algorithm>
 
+#include "figures/run_figures.hpp"
 #include "messages.hpp"
-#include "storage/run_builder.hpp"
 
 namespace nightwatt::daemon::page {
 
@@ -66,7 +66,7 @@ Result<std::vector<OpenRun::MarkLine>> marks_of(const storage::StoreReader& stor
 }
 
 Result<OpenRun> open_run(const storage::StoreReader& store, const storage::RunInfo& info) {
-  const auto figures = storage::run_figures(store, info.id);
+  const auto figures = figures::run_figures(store, info.id);
   if (!figures) return tl::unexpected(figures.error());
   OpenRun run;
   run.run = info.id;

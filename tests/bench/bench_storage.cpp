@@ -23,11 +23,14 @@
 #include <vector>
 
 #include "csv/csv_reader.hpp"
-#include "storage/run_builder.hpp"
+#include "figures/run_figures.hpp"
+#include "storage/run_recorder.hpp"
 #include "storage/store.hpp"
 
 using namespace nightwatt;
 using namespace nightwatt::storage;
+using figures::run_figures;
+using figures::RunFigures;
 
 namespace {
 
@@ -206,7 +209,7 @@ void million_with_figures(const std::filesystem::path& folder) {
     run.origin = RunOrigin::imported;
     run.begin.us = begin_us;
     run.traits.resolution_w = 1.0;
-    RunBuilder builder(must(writer.open_run(run)), {run.traits, run.shortest_segment_s});
+    RunRecorder builder(must(writer.open_run(run)), {run.traits, run.shortest_segment_s});
     must(writer.commit());
     YearOfWatts year;
     std::vector<Reading> readings;

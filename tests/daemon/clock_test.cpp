@@ -4,6 +4,7 @@
 
 #include "daemon/store_pipeline.hpp"
 #include "daemon/time_keeper.hpp"
+#include "figures/run_figures.hpp"
 #include "measure/run/summary.hpp"
 #include "tests/daemon/store_support.hpp"
 
@@ -58,11 +59,11 @@ class Station {
     }
   }
 
-  [[nodiscard]] storage::RunFigures figures() const {
+  [[nodiscard]] figures::RunFigures figures() const {
     const auto store = must(storage::StoreReader::open(path_));
     const auto runs = must(store.runs());
     REQUIRE(runs.size() == 1);
-    return must(storage::run_figures(store, runs.front().id));
+    return must(figures::run_figures(store, runs.front().id));
   }
   [[nodiscard]] Summary summary() const {
     const auto found = figures();

@@ -198,8 +198,8 @@ TEST_CASE("a run whose state and readings are damaged ends there, and its device
   CHECK(runs[1].device == "Gannet board");
   CHECK_FALSE(runs[1].end.has_value());
   CHECK(runs[1].samples == 300);
-  CHECK(must(storage::run_figures(bench.reader(), runs[1].id)).totals.samples() == 300);
-  CHECK_FALSE(storage::run_figures(bench.reader(), runs[0].id));
+  CHECK(must(figures::run_figures(bench.reader(), runs[1].id)).totals.samples() == 300);
+  CHECK_FALSE(figures::run_figures(bench.reader(), runs[0].id));
 }
 
 TEST_CASE("a run's row that is damaged keeps no other run from going on") {

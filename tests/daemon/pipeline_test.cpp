@@ -8,6 +8,7 @@
 #include <filesystem>
 #include <random>
 
+#include "figures/run_figures.hpp"
 #include "storage/recompute.hpp"
 #include "tests/daemon/store_support.hpp"
 #include "tests/run_sql.hpp"
@@ -124,7 +125,7 @@ TEST_CASE("a begin takes effect after the readings before it, and its answer com
   const auto store = bench.reader();
   const auto run = must(store.run(***answer));
   CHECK(run.begin == at(120));
-  CHECK(must(storage::run_figures(store, run.id)).totals.samples() == 60);
+  CHECK(must(figures::run_figures(store, run.id)).totals.samples() == 60);
   CHECK(must(store.runs()).size() == 2);  // the automatic one ended
 }
 
@@ -138,7 +139,7 @@ TEST_CASE("a reading that comes after an end is not in the run, though both have
   REQUIRE(**ended);
   const auto store = bench.reader();
   CHECK(must(store.run(***ended)).samples == 60);
-  CHECK(must(storage::run_figures(store, ***ended)).totals.samples() == 60);
+  CHECK(must(figures::run_figures(store, ***ended)).totals.samples() == 60);
   const auto check = must(store.check());
   CHECK(check.problems == std::vector<std::string>{});
 }
@@ -243,7 +244,7 @@ TEST_CASE("a store that cannot be written loses nothing within the buffer, and f
   const auto runs = must(store.runs());
   REQUIRE(runs.size() == untroubled.runs().size());
   for (const auto& run : runs) {
-    const auto ours = must(storage::run_figures(store, run.id));
+    const auto ours = must(figures::run_figures(store, run.id));
     const auto theirs = untroubled.figures(run.id);
     CHECK(ours.info.begin == theirs.info.begin);
     CHECK(ours.info.end == theirs.info.end);
@@ -574,7 +575,7 @@ TEST_CASE("a reload keeps the run of a meter that stays, and a meter that comes 
   bench.push(evening_of({{5.0, 100}}, at(200)), 2);
   REQUIRE(bench.pipeline->work() == StorePipeline::Outcome::stored);
   CHECK(bench.stored() == 200);
-  const auto figures = must(storage::run_figures(bench.reader(), ***begun));
+  const auto figures = must(figures::run_figures(bench.reader(), ***begun));
   CHECK_FALSE(figures.info.end);
   CHECK(figures.totals.samples() == 200);
 }

@@ -22,7 +22,7 @@ std::vector<Piece> one_device(int off_after) {
   return {{0.0, 60}, {5.0, 600}, {0.0, off_after}};
 }
 
-void same_figures(const storage::RunFigures& a, const storage::RunFigures& b) {
+void same_figures(const figures::RunFigures& a, const figures::RunFigures& b) {
   CHECK(a.info.begin == b.info.begin);
   CHECK(a.info.end == b.info.end);
   CHECK(a.totals.samples() == b.totals.samples());

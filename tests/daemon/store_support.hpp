@@ -12,7 +12,8 @@
 #include <vector>
 
 #include "daemon/meter_recorder.hpp"
-#include "storage/run_builder.hpp"
+#include "figures/run_figures.hpp"
+#include "storage/run_recorder.hpp"
 #include "storage/store.hpp"
 #include "tests/daemon/support.hpp"
 
@@ -126,8 +127,8 @@ class RecordedMeter {
 
   [[nodiscard]] daemon::MeterRecorder& recorder() { return *recorder_; }
   [[nodiscard]] std::vector<storage::RunInfo> runs() const { return must(store_->reader().runs()); }
-  [[nodiscard]] storage::RunFigures figures(storage::RunId run) const {
-    return must(storage::run_figures(store_->reader(), run));
+  [[nodiscard]] figures::RunFigures figures(storage::RunId run) const {
+    return must(figures::run_figures(store_->reader(), run));
   }
   [[nodiscard]] std::size_t stored() const {
     std::size_t count = 0;

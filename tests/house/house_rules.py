@@ -35,6 +35,12 @@ INNER = {"report", "csv"}
 # The rooms of measure, from the ground up: a room includes itself and what stands before it.
 ROOMS = ("signal", "uncertainty", "segment", "run", "history")
 
+# All that storage may know of how figures are made. It keeps what the first two hold; the others are the recorder's and the
+# recomputation's, which belong above it: a list to become shorter, never longer.
+FIGURES_IN_STORAGE = {
+    "measure/segment/segmenter.hpp", "measure/run/run_totals.hpp", "measure/run/run_builder.hpp", "measure/uncertainty/recompute_figure.hpp",
+}
+
 # The library within tools that needs no command line, no terminal, no service.
 TOOL_LIBRARIES = {"csv": {"measure", "text"}}
 
@@ -166,6 +172,8 @@ def check_include(folder, path, number, bracket, name, breaches):
             breaches.add(path, number, f"{folder} may not include {owner}")
         if folder == "measure":
             check_room(path, number, name, breaches)
+        if folder == "storage" and re.match("measure/(?!signal/)", name) and name not in FIGURES_IN_STORAGE:
+            breaches.add(path, number, f"storage stores, and reckons nothing: {name} is for who stands above it")
         return
     for prefix, served in THIRD_PARTY.items():
         if name.startswith(prefix):

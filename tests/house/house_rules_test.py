@@ -31,6 +31,7 @@ BREACHES = {
     "figures/q.cpp": ('#include "daemon/service.hpp"\n', "figures may not include daemon"),
     "figures/r.cpp": ("#include <CLI/CLI.hpp>\n", "does not serve in figures"),
     "storage/s.cpp": ('#include "figures/figures.hpp"\n', "storage may not include figures"),
+    "storage/t.cpp": ('#include "measure/segment/kinds.hpp"\n', "storage stores, and reckons nothing: measure/segment/kinds.hpp is for who stands above it"),
     "daemon/x.cpp": ('#include "csv/csv_reader.hpp"\n', "daemon may not include csv"),
     "measure/include/measure/signal/y.hpp": (GOOD_HEADER + '#include "measure/segment/kinds.hpp"\n', "signal may not include segment"),
     "measure/signal/z.cpp": ('#include "run/totals.hpp"\n', "signal may not include run"),

@@ -9,14 +9,17 @@
 #include <fstream>
 
 #include "faulty_files.hpp"
+#include "figures/run_figures.hpp"
 #include "helpers.hpp"
-#include "storage/run_builder.hpp"
+#include "storage/run_recorder.hpp"
 #include "tests/run_sql.hpp"
 #include "tests/small_disk.hpp"
 
 using namespace nightwatt;
 using namespace nightwatt::storage;
 using namespace nightwatt::storage::test;
+using figures::run_figures;
+using figures::RunFigures;
 
 namespace {
 

@@ -4,12 +4,18 @@
 #include <cmath>
 #include <map>
 
+#include "figures/run_figures.hpp"
+#include "figures/shown_power.hpp"
 #include "helpers.hpp"
-#include "storage/run_builder.hpp"
+#include "storage/run_recorder.hpp"
 
 using namespace nightwatt;
 using namespace nightwatt::storage;
 using namespace nightwatt::storage::test;
+using figures::run_figures;
+using figures::RunFigures;
+using figures::shown_or_left;
+using figures::ShownPower;
 
 namespace {
 
@@ -70,7 +76,7 @@ RunId record(StoreWriter& writer, const std::vector<Reading>& readings, bool on_
   must(writer.begin());
   const StreamId stream = must(writer.stream_for_meter(on_change ? "change" : "full"));
   const RunId run = must(writer.open_run(new_run(stream, on_change)));
-  RunBuilder builder = must(RunBuilder::resume(writer.reader(), run));
+  RunRecorder builder = must(RunRecorder::resume(writer.reader(), run));
   must(writer.append(stream, readings));
   for (const Reading& reading : readings) builder.push(reading);
   must(builder.finish(writer, end.value_or(readings.back().time)));
@@ -146,14 +152,14 @@ TEST_CASE("held readings give the same figures recorded at once, with restarts, 
   const RunId run = must(writer.open_run(new_run(stream, true)));
   std::size_t done = 0;
   for (const std::size_t until : {std::size_t{1}, std::size_t{7}, std::size_t{900}, night.on_change.size()}) {
-    RunBuilder builder = must(RunBuilder::resume(writer.reader(), run));
+    RunRecorder builder = must(RunRecorder::resume(writer.reader(), run));
     const auto part = std::span(night.on_change).subspan(done, until - done);
     must(writer.append(stream, part));
     for (const Reading& reading : part) builder.push(reading);
     must(builder.save(writer));
     done = until;
   }
-  RunBuilder last = must(RunBuilder::resume(writer.reader(), run));
+  RunRecorder last = must(RunRecorder::resume(writer.reader(), run));
   must(last.finish(writer, night.on_change.back().time));
   must(writer.commit());
   CHECK(same_figures(must(run_figures(writer.reader(), run)), whole));
@@ -181,8 +187,8 @@ TEST_CASE("two parts of a run whose meter was silent at the cut hold its reading
   RunInfo first = must(writer.reader().run(run)), second = first;
   first.end = at(1'800);
   second.begin = at(1'800);
-  RunBuilder head = must(RunBuilder::over(writer.reader(), first));
-  RunBuilder write_buffer = must(RunBuilder::over(writer.reader(), second));
+  RunRecorder head = must(RunRecorder::over(writer.reader(), first));
+  RunRecorder write_buffer = must(RunRecorder::over(writer.reader(), second));
   must(writer.begin());
   must(writer.clear_run_state(run));
   must(head.finish(writer, *first.end));
@@ -206,7 +212,7 @@ TEST_CASE("a silence longer than gap_s is a gap, and one as long is held, also o
   NewRun fresh = new_run(stream, true);
   fresh.traits.gap_s = 120.0;
   const RunId run = must(writer.open_run(fresh));
-  RunBuilder builder = must(RunBuilder::resume(writer.reader(), run));
+  RunRecorder builder = must(RunRecorder::resume(writer.reader(), run));
   const std::vector<Reading> readings = {power_reading(at(0), 40), power_reading(at(120), 41),
                                          power_reading(at(241), 40), power_reading(at(300), 42)};
   must(writer.append(stream, readings));

@@ -2,14 +2,17 @@
 #include <algorithm>
 #include <cmath>
 
+#include "figures/run_figures.hpp"
 #include "helpers.hpp"
 #include "storage/recompute.hpp"
-#include "storage/run_builder.hpp"
+#include "storage/run_recorder.hpp"
 #include "tests/run_sql.hpp"
 
 using namespace nightwatt;
 using namespace nightwatt::storage;
 using namespace nightwatt::storage::test;
+using figures::run_figures;
+using figures::RunFigures;
 
 namespace {
 
@@ -49,7 +52,7 @@ RunId record(StoreWriter& writer, const std::vector<Reading>& readings, std::uin
   const StreamId stream = must(writer.stream_for_meter("bench " + std::to_string(seed)));
   const RunId run = must(writer.open_run(new_run(stream)));
   must(writer.commit());
-  std::optional<RunBuilder> builder = must(RunBuilder::resume(writer.reader(), run));
+  std::optional<RunRecorder> builder = must(RunRecorder::resume(writer.reader(), run));
   for (std::size_t done = 0; done < readings.size();) {
     const std::size_t size = std::min<std::size_t>(readings.size() - done, 1 + random() % 200);
     const std::span<const Reading> batch = std::span(readings).subspan(done, size);
@@ -60,7 +63,7 @@ RunId record(StoreWriter& writer, const std::vector<Reading>& readings, std::uin
     must(writer.commit());
     done += size;
     // As after a kill: what was in memory is gone.
-    if (random() % 10 == 0) builder = must(RunBuilder::resume(writer.reader(), run));
+    if (random() % 10 == 0) builder = must(RunRecorder::resume(writer.reader(), run));
   }
   if (end) {
     must(writer.begin());
@@ -110,7 +113,7 @@ TEST_CASE("a run recorded in any chunks, with restarts in between, has the figur
   const StreamId stream = must(writer.new_import_stream());
   must(writer.append(stream, readings));
   const RunId whole = must(writer.open_run(new_run(stream)));
-  RunBuilder builder(whole, segmenter_settings(must(writer.reader().run(whole))));
+  RunRecorder builder(whole, segmenter_settings(must(writer.reader().run(whole))));
   for (const Reading& reading : readings) builder.push(reading);
   must(builder.finish(writer, end));
   must(writer.publish_import(stream));
@@ -137,7 +140,7 @@ TEST_CASE("the figures of an open run are those of its readings so far, for ever
   REQUIRE_FALSE(open.segments.empty());
   REQUIRE(open.segments.back().open);
   REQUIRE(open.segments.back().end == readings.back().time);
-  RunBuilder replayed = must(RunBuilder::over(reader, must(reader.run(run))));
+  RunRecorder replayed = must(RunRecorder::over(reader, must(reader.run(run))));
   REQUIRE(replayed.totals().energy_wh() == open.totals.energy_wh());
   require_clean(reader);
 }
@@ -235,7 +238,7 @@ TEST_CASE("sketches that an older program left behind are no hindrance when its 
       folder.file(),
       "INSERT INTO sketch (run, place, bytes, crc) SELECT 2, place, bytes, crc FROM sketch WHERE run = 1 UNION ALL "
       "SELECT 2, place + 7, bytes, crc FROM sketch WHERE run = 1");
-  RunBuilder builder = must(RunBuilder::resume(writer.reader(), run));
+  RunRecorder builder = must(RunRecorder::resume(writer.reader(), run));
   must(writer.begin());
   must(builder.finish(writer, readings.back().time));
   must(writer.commit());
@@ -295,7 +298,7 @@ TEST_CASE("a run whose display's step was known only later ends with all figures
   NewRun run = new_run(stream);
   run.traits.resolution_w.reset();
   const RunId id = must(writer.open_run(run));
-  RunBuilder builder(id, segmenter_settings(must(writer.reader().run(id))));
+  RunRecorder builder(id, segmenter_settings(must(writer.reader().run(id))));
   std::vector<Reading> readings;
   std::mt19937 random(5);
   // Whole watts for hours, then tenths: the digits shown tell another step than at first.
@@ -339,7 +342,7 @@ TEST_CASE("figures kept in a form that cannot be read are made anew from the rea
   change_by_hand(folder.file(), change);
   require_same(must(run_figures(writer.reader(), run)), before);
 
-  RunBuilder builder = must(RunBuilder::resume(writer.reader(), run));
+  RunRecorder builder = must(RunRecorder::resume(writer.reader(), run));
   must(writer.begin());
   const std::span<const Reading> rest = std::span(readings).subspan(5'000);
   must(writer.append(must(writer.stream_for_meter("bench 12")), rest));

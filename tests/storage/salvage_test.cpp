@@ -6,15 +6,18 @@
 #include <random>
 #include <set>
 
+#include "figures/run_figures.hpp"
 #include "helpers.hpp"
 #include "storage/backup.hpp"
-#include "storage/run_builder.hpp"
+#include "storage/run_recorder.hpp"
 #include "storage/salvage.hpp"
 #include "tests/run_sql.hpp"
 
 using namespace nightwatt;
 using namespace nightwatt::storage;
 using namespace nightwatt::storage::test;
+using figures::run_figures;
+using figures::RunFigures;
 
 namespace {
 

@@ -3,13 +3,15 @@
 #include <random>
 
 #include "faulty_files.hpp"
+#include "figures/run_figures.hpp"
 #include "helpers.hpp"
-#include "storage/run_builder.hpp"
+#include "storage/run_recorder.hpp"
 #include "tests/run_sql.hpp"
 
 using namespace nightwatt;
 using namespace nightwatt::storage;
 using namespace nightwatt::storage::test;
+using figures::run_figures;
 
 namespace {
 

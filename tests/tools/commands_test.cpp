@@ -15,7 +15,7 @@
 #include <sstream>
 #include <tuple>
 
-#include "storage/run_builder.hpp"
+#include "storage/run_recorder.hpp"
 #include "storage/store.hpp"
 #include "tests/run_sql.hpp"
 #include "text/width.hpp"
@@ -1566,7 +1566,7 @@ TEST_CASE("a budget outlives the raw readings, only whether the level was stable
   run.traits.resolution_w = 1.0;
   const auto id = store->open_run(run);
   REQUIRE(id);
-  storage::RunBuilder builder(*id, {run.traits, run.shortest_segment_s});
+  storage::RunRecorder builder(*id, {run.traits, run.shortest_segment_s});
   std::mt19937 random(8);
   std::normal_distribution<double> power(25.3, 0.4);
   std::vector<Reading> readings;

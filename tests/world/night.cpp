@@ -12,10 +12,11 @@
 #include <utility>
 
 #include "daemon/service.hpp"
+#include "figures/run_figures.hpp"
 #include "sim_memory.hpp"
 #include "sim_meter.hpp"
-#include "storage/run_builder.hpp"
 #include "storage/run_edit.hpp"
+#include "storage/run_recorder.hpp"
 #include "truth.hpp"
 
 namespace nightwatt::world {
@@ -392,7 +393,7 @@ void Life::query() {
     const auto runs = store->runs();
     if (!runs) wrong(runs.error().message);
     if (runs && !runs->empty())
-      if (const auto figures = storage::run_figures(*store, runs->back().id); !figures) wrong(figures.error().message);
+      if (const auto figures = figures::run_figures(*store, runs->back().id); !figures) wrong(figures.error().message);
     if (const auto status = store->status(); !status) wrong(status.error().message);
   }
   quiet_disk_ = quiet;
@@ -557,7 +558,7 @@ Result<void> Life::join_by_hand(storage::StoreWriter& store, const storage::RunI
     return fail(ErrorKind::negative, "no neighbours");
   storage::RunInfo whole = first;
   whole.end = next->end;
-  auto builder = storage::RunBuilder::over(store.reader(), whole);
+  auto builder = storage::RunRecorder::over(store.reader(), whole);
   if (!builder) return tl::unexpected(builder.error());
   if (auto taken = storage::take_into(store, first, next->id, next->end); !taken) return taken;
   return builder->finish(store, *next->end);
@@ -576,7 +577,7 @@ Result<void> Life::split_by_hand(storage::StoreWriter& store, const storage::Run
   second.begin = *first.end + Duration{1};
   second.traits = run.traits;
   second.shortest_segment_s = run.shortest_segment_s;
-  auto builder = storage::RunBuilder::over(store.reader(), first);
+  auto builder = storage::RunRecorder::over(store.reader(), first);
   if (!builder) return tl::unexpected(builder.error());
   Result<void> done = store.clear_run_state(run.id);
   if (done) done = builder->finish(store, *first.end);

@@ -41,7 +41,7 @@ BUGS = {
     "half of what the port gave": ("daemon/port_link.cpp", "first(static_cast<std::size_t>(got))", "first(std::min<std::size_t>(static_cast<std::size_t>(got), 16))"),
     "a tail row that is not written anew": ("storage/writer.cpp", "  store_row(is_new);\n  if (!end.write_buffer_first_us)", "  if (is_new || open_row->encoder.bytes().size() < 200) store_row(is_new);\n  if (!end.write_buffer_first_us)"),
     "a rollback that leaves the cache": ("storage/writer.cpp", "void StoreWriter::rollback() noexcept {\n  impl_->forget_cached();", "void StoreWriter::rollback() noexcept {"),
-    "a resume that forgets the last readings": ("storage/run_builder.cpp", "const UtcTime from = after(builder.as_of_, info.begin);", "const UtcTime from = after(builder.as_of_, info.begin) + Duration{builder.as_of_ ? 5'000'000 : 0};"),
+    "a resume that forgets the last readings": ("storage/run_recorder.cpp", "const UtcTime from = after(pushed, info.begin);", "const UtcTime from = after(pushed, info.begin) + Duration{pushed ? 5'000'000 : 0};"),
     "a start before the newest reading": ("daemon/time_keeper.cpp", "std::max(by_calendar, outage_gap)", "by_calendar"),
     "a stop that stores nothing": ("daemon/store_rounds.cpp", "    stored_all_ = pipeline_.close(UtcTime{stop_us_});", "    stored_all_ = true;"),
 }

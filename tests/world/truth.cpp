@@ -11,7 +11,7 @@
 #include <utility>
 
 #include "storage/quarantine.hpp"
-#include "storage/run_builder.hpp"
+#include "storage/run_recorder.hpp"
 
 namespace nightwatt::world {
 namespace {
@@ -74,7 +74,7 @@ std::uint64_t file_number(const std::string& path) {
   return ::stat(path.c_str(), &there) == 0 ? there.st_ino : 0;
 }
 
-std::string compare(const storage::RunFigures& kept, const storage::RunFigures& anew) {
+std::string compare(const figures::RunFigures& kept, const figures::RunFigures& anew) {
   if (kept.totals.samples() != anew.totals.samples()) return "another count of readings";
   if (!near(kept.totals.energy_wh().value_or(-1.0), anew.totals.energy_wh().value_or(-1.0))) return "another energy";
   if (!near(kept.totals.gap_s(), anew.totals.gap_s())) return "other gaps";
@@ -110,14 +110,14 @@ double short_interval_s(std::span<const Reading> readings, double otherwise_s) {
   return std::min(otherwise_s, *quarter);
 }
 
-bool is_gap_segment(const storage::RunFigures& figures, UtcTime begin, UtcTime end, Duration tolerance) {
+bool is_gap_segment(const figures::RunFigures& figures, UtcTime begin, UtcTime end, Duration tolerance) {
   return std::any_of(figures.segments.begin(), figures.segments.end(), [&](const Segment& segment) {
     return segment.kind == SegmentKind::gap && segment.begin <= begin + tolerance && segment.end + tolerance >= end;
   });
 }
 
 /// Each level lies among the readings it is of, and the segments follow each other without a hole.
-std::string look_at_segments(const storage::RunFigures& figures, std::span<const Reading> readings) {
+std::string look_at_segments(const figures::RunFigures& figures, std::span<const Reading> readings) {
   constexpr double slack_w = 1e-6;
   for (std::size_t i = 0; i < figures.segments.size(); ++i) {
     const Segment& segment = figures.segments[i];
@@ -137,7 +137,7 @@ std::string look_at_segments(const storage::RunFigures& figures, std::span<const
 }
 
 /// A run's count, energy, gaps and levels beside its readings: bounds that hold however they are reckoned.
-std::string look_at_run(const storage::RunFigures& figures, const std::vector<Reading>& all, double interval_s) {
+std::string look_at_run(const figures::RunFigures& figures, const std::vector<Reading>& all, double interval_s) {
   const auto later = [](const Reading& reading, UtcTime time) { return reading.time < time; };
   const auto begin = std::lower_bound(all.begin(), all.end(), figures.info.begin, later);
   const auto end =
@@ -460,7 +460,7 @@ std::string Truth::look_at_runs(const storage::StoreReader& store, const End& en
 }
 
 // Of a run's figures what can be said of them from the readings alone, without our own reckoning of them.
-std::string Truth::look_at_figures(const storage::RunFigures& figures) const {
+std::string Truth::look_at_figures(const figures::RunFigures& figures) const {
   if (!figures.info.meter) return {};
   const auto stream = streams_.find(*figures.info.meter);
   if (stream == streams_.end()) return {};
@@ -490,8 +490,8 @@ std::string Truth::figures_anew(const storage::StoreReader& store, bool beside_w
       const auto made = begun ? storage::resegment(*anew, run.id) : begun;
       const auto done = made ? anew->commit() : made;
       if (!done) return "run " + std::to_string(run.id) + " cannot be made anew: " + done.error().message;
-      const auto kept_figures = storage::run_figures(store, run.id);
-      const auto anew_figures = storage::run_figures(anew->reader(), run.id);
+      const auto kept_figures = figures::run_figures(store, run.id);
+      const auto anew_figures = figures::run_figures(anew->reader(), run.id);
       if (!kept_figures) return "run " + std::to_string(run.id) + ": " + kept_figures.error().message;
       if (!anew_figures) return "run " + std::to_string(run.id) + " anew: " + anew_figures.error().message;
       std::string differs = compare(*kept_figures, *anew_figures);

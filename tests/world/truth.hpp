@@ -8,9 +8,10 @@
 #include <string>
 #include <vector>
 
+#include "figures/run_figures.hpp"
 #include "measure/signal/reading.hpp"
 #include "sim_meter.hpp"
-#include "storage/run_builder.hpp"
+#include "storage/run_recorder.hpp"
 #include "storage/store.hpp"
 
 namespace nightwatt::world {
@@ -84,7 +85,7 @@ class Truth {
                                          std::map<std::string, Asked>& asked);
   [[nodiscard]] static std::string look_at_losses(const storage::StoreReader& store, Stream& stream, UtcTime before,
                                                   UtcTime first);
-  [[nodiscard]] std::string look_at_figures(const storage::RunFigures& figures) const;
+  [[nodiscard]] std::string look_at_figures(const figures::RunFigures& figures) const;
   [[nodiscard]] std::string look_at_new_file(const storage::StoreReader& store);
   [[nodiscard]] std::string figures_anew(const storage::StoreReader& store, bool beside_what_was_said);
 

@@ -3,6 +3,7 @@
 
 #include "commands.hpp"
 #include "figures/figures.hpp"
+#include "figures/shown_power.hpp"
 #include "marks.hpp"
 #include "measure/run/task_energy.hpp"
 #include "measure/signal/time_text.hpp"
@@ -125,7 +126,7 @@ class Watch {
     shown.stream = target_.stream;
     shown.traits = input.traits;
     shown.end = *to;  // what a meter that reports on change showed last holds until then
-    const auto read = storage::shown_powers(*store, shown, *from, *to, [&](UtcTime at, double power) {
+    const auto read = figures::shown_powers(*store, shown, *from, *to, [&](UtcTime at, double power) {
       times_s.push_back(to_seconds(at - *from).value);
       power_w.push_back(power);
       return true;

@@ -7,6 +7,8 @@
 #include <utility>
 
 #include "figures/figures.hpp"
+#include "figures/run_figures.hpp"
+#include "figures/shown_power.hpp"
 #include "measure/uncertainty/level_budget.hpp"
 #include "measure/uncertainty/statistics.hpp"
 #include "status_picture.hpp"
@@ -171,7 +173,7 @@ Result<void> LiveSource::add_run(const storage::RunInfo& run, LiveCurve& curve, 
   curve.run = run_text(run);
   curve.run_id = run.id;
   curve.device = run.device;
-  const auto figures = storage::run_figures(*store_, run.id);
+  const auto figures = figures::run_figures(*store_, run.id);
   if (!figures) return tl::unexpected(figures.error());
   const std::int64_t half = curve.bins.size() > 1 ? (curve.bins[1].begin - curve.bins[0].begin).count() / 2 : 0;
   for (Bin& bin : curve.bins) {
@@ -204,7 +206,7 @@ Result<std::optional<LiveLevel>> LiveSource::level_of(const storage::RunInfo& ru
   LiveLevel level{{*segment.level_w, segment.uncertainty_w.value_or(0.0)}, std::nullopt};
   std::vector<double> times_s, power_w;
   if (segment.samples <= budget_readings) {
-    const auto read = storage::shown_powers(*store_, run, segment.begin, segment.end, [&](UtcTime at, double shown_w) {
+    const auto read = figures::shown_powers(*store_, run, segment.begin, segment.end, [&](UtcTime at, double shown_w) {
       times_s.push_back(to_seconds(at - segment.begin).value);
       power_w.push_back(shown_w);
       return true;

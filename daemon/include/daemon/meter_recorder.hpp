@@ -12,7 +12,7 @@
 #include "daemon/reading_queue.hpp"
 #include "daemon/requests.hpp"
 #include "measure/run/auto_run.hpp"
-#include "storage/run_builder.hpp"
+#include "storage/run_recorder.hpp"
 #include "storage/store.hpp"
 
 namespace nightwatt::daemon {
@@ -69,7 +69,7 @@ class MeterRecorder {
 
   // The open run; its builder has taken every stored reading from `begin` on.
   struct OpenRun {
-    storage::RunBuilder builder;
+    storage::RunRecorder builder;
     storage::RunOrigin origin = storage::RunOrigin::automatic;
     UtcTime begin;
   };

@@ -7,8 +7,8 @@
 #include <string_view>
 #include <vector>
 
+#include "figures/run_figures.hpp"
 #include "measure/run/summary.hpp"
-#include "storage/run_builder.hpp"
 
 namespace nightwatt::figures {
 
