@@ -1,4 +1,5 @@
-// Hostile bytes where blocks, tail rows, minutes and states are expected: an error or readings in order, never a crash.
+// Hostile bytes where blocks, write buffers, minutes and states are expected: an error or readings in order, never a
+// crash.
 #include <cstddef>
 #include <cstdint>
 #include <cstdlib>
@@ -71,7 +72,7 @@ extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size
       break;
     case 1: {
       Columns columns;
-      if (decode_tail(bytes, columns)) require_round_trip(columns);
+      if (decode_write_buffer(bytes, columns)) require_round_trip(columns);
       require_order(columns);
       break;
     }
@@ -90,7 +91,7 @@ extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size
     default: {
       constexpr std::size_t limit = 1U << 20U;
       ByteReader in(bytes);
-      (void)unsqueeze(in, limit);
+      (void)decompress(in, limit);
       break;
     }
   }
