@@ -23,7 +23,8 @@ constexpr std::size_t most_open = 4;
 }  // namespace
 
 OpenFile::OpenFile(std::uint64_t at_byte) : raw_(word_size, escape), at_byte_(at_byte) {
-  raw_.insert(raw_.end(), word_size, start_byte);
+  for (std::size_t i = 0; i < word_size; ++i)
+    raw_.push_back(start_byte);  // gcc 12 misreads insert(end, n, byte) at -O3
 }
 
 OpenFile::State OpenFile::take(std::byte byte) {
