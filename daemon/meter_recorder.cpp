@@ -56,6 +56,16 @@ bool is_damage(const StoreWriter& store, const Error& error) {
   return error.kind == ErrorKind::unusable && store.trouble() == storage::StoreTrouble::none;
 }
 
+// True where a person has named, marked or annotated it: such a run is never dropped by itself.
+Result<bool> is_spoken_of(const storage::StoreReader& store, RunId id) {
+  const auto run = store.run(id);
+  if (!run) return tl::unexpected(run.error());
+  const auto marks = store.marks(id);
+  if (!marks) return tl::unexpected(marks.error());
+  return run->device || run->pinned || !run->note.empty() || !run->includes.empty() || !run->conditions.empty() ||
+         !marks->empty();
+}
+
 std::string run_name(RunId run) {
   return "run " + std::to_string(run);
 }
@@ -264,7 +274,7 @@ Result<void> MeterRecorder::act(StoreWriter& store, const AutoRun::Event& ending
     changed = true;
   }
   if (ending.change == AutoRun::Change::went_off && open_ && open_->origin == RunOrigin::automatic) {
-    if (auto closed = ending.at > open_->begin ? close_before(store, ending.at) : drop(store); !closed) return closed;
+    if (auto closed = end_where_off_began(store, ending.at, as_of); !closed) return closed;
     changed = true;
   }
   if (watching.change == AutoRun::Change::came_on && !open_ && !wait_for_off_) {
@@ -273,6 +283,14 @@ Result<void> MeterRecorder::act(StoreWriter& store, const AutoRun::Event& ending
     changed = true;
   }
   return changed ? put_auto_state(store, as_of) : Result<void>{};
+}
+
+// A run that was off from its begin on is no run, unless a person has said something of it.
+Result<void> MeterRecorder::end_where_off_began(StoreWriter& store, UtcTime off, UtcTime as_of) {
+  if (off > open_->begin) return close_before(store, off);
+  const auto spoken_of = is_spoken_of(store.reader(), open_->builder.run());
+  if (!spoken_of) return tl::unexpected(spoken_of.error());
+  return *spoken_of ? close(store, std::max(open_->begin, as_of)) : drop(store);
 }
 
 storage::NewRun MeterRecorder::new_run(RunOrigin origin, UtcTime begin) const {
@@ -340,8 +358,13 @@ Result<RunId> MeterRecorder::begin(StoreWriter& store, const BeginRequest& reque
                                       utc_text(*last_end_) + ": begin after it");
   }
   if (open_) {
-    if (auto ended = at > open_->begin ? close_before(store, at) : drop(store); !ended)
-      return tl::unexpected(ended.error());
+    const bool swallows = at <= open_->begin;
+    const auto spoken_of = swallows ? is_spoken_of(store.reader(), open_->builder.run()) : Result<bool>(false);
+    if (!spoken_of) return tl::unexpected(spoken_of.error());
+    if (*spoken_of)
+      return fail(ErrorKind::negative, run_name(open_->builder.run()) + " began at " + utc_text(open_->begin) +
+                                           " and carries a name, a mark or a note: begin after that");
+    if (auto ended = swallows ? drop(store) : close_before(store, at); !ended) return tl::unexpected(ended.error());
   }
   storage::NewRun run = new_run(RunOrigin::by_hand, at);
   run.device = request.device;

@@ -88,6 +88,7 @@ class MeterRecorder {
   [[nodiscard]] Result<void> close(storage::StoreWriter& store, UtcTime end);
   [[nodiscard]] Result<void> close_before(storage::StoreWriter& store, UtcTime next);
   [[nodiscard]] Result<void> drop(storage::StoreWriter& store);
+  [[nodiscard]] Result<void> end_where_off_began(storage::StoreWriter& store, UtcTime off, UtcTime as_of);
   [[nodiscard]] Result<void> save_if_due(storage::StoreWriter& store);
   [[nodiscard]] bool looks_off(const Reading& reading) const;
   [[nodiscard]] storage::NewRun new_run(storage::RunOrigin origin, UtcTime begin) const;
