@@ -86,7 +86,9 @@ std::string_view Query::blob(int column) const {
 
 Database::Database(std::string path, int flags) : path_(std::move(path)), connection_(path_, flags, busy_timeout_ms) {
   sqlite3_extended_result_codes(connection_.getHandle(), 1);
-  add_row_seal(connection_.getHandle());
+  // A connection without it, for want of memory, could never write.
+  if (const int code = add_row_seal(connection_.getHandle()); code != SQLITE_OK)
+    throw SQLite::Exception(connection_.getHandle(), code);
 }
 
 Query Database::query(const char* sql) {

@@ -83,9 +83,9 @@ std::int64_t SealBytes::seal() const {
   return std::int64_t{crc32(bytes_)};
 }
 
-void add_row_seal(sqlite3* connection) {
-  sqlite3_create_function_v2(connection, "row_seal", -1, SQLITE_UTF8 | SQLITE_DETERMINISTIC, nullptr, row_seal, nullptr,
-                             nullptr, nullptr);
+int add_row_seal(sqlite3* connection) {
+  return sqlite3_create_function_v2(connection, "row_seal", -1, SQLITE_UTF8 | SQLITE_DETERMINISTIC, nullptr, row_seal,
+                                    nullptr, nullptr, nullptr);
 }
 
 }  // namespace nightwatt::storage

@@ -27,7 +27,7 @@ class SealBytes {
 };
 
 /// Gives the connection the SQL function row_seal(table, value...).
-void add_row_seal(sqlite3* connection);
+[[nodiscard]] int add_row_seal(sqlite3* connection);
 
 // What is sealed of each table, in SQL. Not `seal` itself, and no numbers that only name a row and are asked for by
 // nobody else.
