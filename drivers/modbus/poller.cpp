@@ -84,6 +84,7 @@ void Poller::reset(Duration now) {
   out_of_step_ = false;
   forget_unless_heard_.reset();
   for (LastAnswer& last : last_) last.data.clear();
+  stray_ = {};
   outstanding_ = false;
   clearing_ = false;
   sent_any_ = false;
@@ -457,16 +458,17 @@ bool Poller::was_just_heard(std::span<const std::byte> data, const Request& shap
 }
 
 /// Whether this equals another request's answer of a moment ago, or the newest one, however old it is: that one, sent
-/// twice or in this one's place.
+/// twice or in this one's place. An answer that came when none was awaited may have been another request's too.
 bool Poller::may_be_doubled(std::span<const std::byte> data, const Request& of, Duration now) const {
   const std::vector<Request>& requests = round_.plan().requests();
-  const auto newest = std::max_element(last_.begin(), last_.end(),
-                                       [](const LastAnswer& a, const LastAnswer& b) { return a.at < b.at; });
+  Duration newest = stray_.at;
+  for (const LastAnswer& last : last_) newest = std::max(newest, last.at);
+  const auto equals = [&](const LastAnswer& last) {
+    return !last.data.empty() && (now - last.at <= answer_timeout_ || last.at == newest) &&
+           std::equal(data.begin(), data.end(), last.data.begin(), last.data.end());
+  };
   for (std::size_t i = 0; i < requests.size(); ++i)
-    if (requests[i] != of && same_shape(requests[i], of) && !last_[i].data.empty() &&
-        (now - last_[i].at <= answer_timeout_ || last_[i].at == newest->at) &&
-        std::equal(data.begin(), data.end(), last_[i].data.begin(), last_[i].data.end()))
-      return true;
+    if (requests[i] != of && same_shape(requests[i], of) && (equals(last_[i]) || equals(stray_))) return true;
   return false;
 }
 
@@ -519,6 +521,7 @@ void Poller::note_stray(Duration now, Output& out) {
       buffer_.clear();
       round_.take_late(data, fed_ - length, now, out);
     }
+    stray_ = {data, now};
     flush_stray(buffer_.size(), out.faults);
     const bool waited_for = phase_ == Phase::pausing && tries_ == 0 && !clearing_ && !held_;
     if (waited_for && debts_.clear_for(round_.current())) hold_until_ = now;

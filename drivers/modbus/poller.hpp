@@ -130,6 +130,7 @@ class Poller final : public Decoder {
     Duration at{};
   };
   std::vector<LastAnswer> last_;  ///< of each request of the plan
+  LastAnswer stray_;              ///< the newest that came when none was awaited, to whichever request
 
   std::vector<std::byte> buffer_;  ///< bytes not accounted for, at most stray_limit
   std::uint64_t fed_ = 0;          ///< bytes ever
