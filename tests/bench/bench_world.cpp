@@ -1,12 +1,13 @@
 // Nights of the whole service in a simulated world: how many it gets through, with how many faults, and in what time.
 //
-//   bench_world [NIGHTS] [SEED] [MINUTES] [FAULTS] [first]
+//   bench_world [NIGHTS] [SEED] [MINUTES] [FAULTS] [first|names]
 //   bench_world calls [first]
 //
 // `calls`: two short nights once for every call on the disk and every kind of fault at it, and for a thousand
 // allocations of each kind.
 // Prints the seed of a night in which the store did not tell the truth, and the smallest night found that does the
 // same. The same seed, minutes and faults are the same night again. `first`: stops at the first, and only names it.
+// `names`: names all of them and makes none smaller.
 #include <chrono>
 #include <cstdint>
 #include <cstdlib>
@@ -76,10 +77,11 @@ int main(int argc, char** argv) {
   const Duration length{static_cast<std::int64_t>(number(argc, argv, 3, 10)) * 60'000'000};
   const std::uint64_t faults = number(argc, argv, 4, 30);
   const bool only_first = argc > 5 && std::string(argv[5]) == "first";
+  const bool only_names = argc > 5 && std::string(argv[5]) == "names";
   constexpr std::uint64_t failures_shown = 5;
   std::uint64_t failed = 0, befell = 0, readings = 0, starts = 0, calls = 0;
   const auto began = std::chrono::steady_clock::now();
-  for (std::uint64_t seed = first; seed < first + nights && failed < failures_shown; ++seed) {
+  for (std::uint64_t seed = first; seed < first + nights && (only_names || failed < failures_shown); ++seed) {
     const Night night = make_night(seed, length, faults);
     const Outcome outcome = live(night);
     befell += outcome.faults;
@@ -92,7 +94,10 @@ int main(int argc, char** argv) {
       std::cout << "found in night " << seed - first + 1 << ": " << outcome.problem << "\n";
       return 1;
     }
-    show(night, outcome);
+    if (only_names)
+      std::cout << "seed " << seed << ": " << outcome.problem << std::endl;
+    else
+      show(night, outcome);
   }
   const double took_s = std::chrono::duration<double>(std::chrono::steady_clock::now() - began).count();
   // On a machine that is busy with other things the processor's time alone says what a night costs.

@@ -33,8 +33,9 @@ constexpr std::int64_t flush_us = second_us + second_us / 2;
 constexpr std::int64_t after_trouble_us = 12 * second_us;
 /// A step of the calendar is noticed when a reading comes, and a second later at most.
 constexpr std::int64_t noticed_us = 3 * second_us;
-/// What a power cut may take back: docs/format.md; the log is brought into the file every few minutes.
-constexpr std::int64_t unsynced_us = 3'600 * second_us;
+/// What a power cut may take back: docs/format.md; the log is brought into the file every few minutes. A machine that
+/// sleeps brings nothing there.
+constexpr Duration unsynced{3'600 * second_us};
 /// A service manager starts what died again.
 constexpr std::int64_t start_again_us = 2 * second_us;
 
@@ -353,9 +354,8 @@ void Life::die() {
   for (auto trouble = troubles_.rbegin(); trouble != troubles_.rend(); ++trouble)
     if (trouble->to_us + after_trouble_us > well_until_us) well_until_us = std::min(well_until_us, trouble->from_us);
   safe_us = std::min(safe_us, well_until_us < died_us ? well_until_us - flush_us : safe_us);
-  const std::vector<std::int64_t> calendars = death == Death::power_cut
-                                                  ? clock_before.calendars_since(safe_us - unsynced_us)
-                                                  : clock_.calendars_since(safe_us - noticed_us);
+  const std::vector<std::int64_t> calendars =
+      death == Death::power_cut ? clock_before.calendars_awake(unsynced) : clock_.calendars_since(safe_us - noticed_us);
   start_at_us_ = scheduler_.now_us() + start_again_us;
   for (SimMeter* one : {&bench_, &shelf_}) one->excuse();
   const bool rots = std::exchange(rot_, false);

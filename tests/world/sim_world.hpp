@@ -69,19 +69,15 @@ class SimClock final : public Clock {
 
   /// The calendar less monotonic() as it has been since then, by turns, up to now.
   [[nodiscard]] std::vector<std::int64_t> calendars_since(std::int64_t true_us) const {
-    std::vector<std::int64_t> found;
-    for (const auto& [when_us, calendar_us] : calendars_)
-      if (when_us < true_us && !found.empty())
-        found.back() = calendar_us;
-      else
-        found.push_back(calendar_us);
-    found.push_back(utc().us - monotonic().us);
-    return found;
+    return calendars_from([&](const Calendar& one) { return one.true_us < true_us; });
   }
-
+  /// The same, of the last `time` in which the machine was awake.
+  [[nodiscard]] std::vector<std::int64_t> calendars_awake(Duration time) const {
+    return calendars_from([&](const Calendar& one) { return one.awake_us < scheduler_.now_us() - time.count(); });
+  }
   void set_utc(UtcTime utc) {
-    calendars_.emplace_back(true_us(), this->utc().us - monotonic().us);
-    calendars_.emplace_back(true_us(), utc.us - monotonic().us);
+    for (const UtcTime by_calendar : {this->utc(), utc})
+      calendars_.push_back({true_us(), scheduler_.now_us(), by_calendar.us - monotonic().us});
     stepped_by_ = utc - this->utc();
     stepped_us_ = scheduler_.now_us();
     utc_at_set_us_ = utc.us;
@@ -106,11 +102,28 @@ class SimClock final : public Clock {
   [[nodiscard]] std::string boot_id() const { return "boot-" + std::to_string(boots_); }
 
  private:
+  struct Calendar {
+    std::int64_t true_us, awake_us;  ///< when it was found
+    std::int64_t less_mono_us;
+  };
+  /// `too_early`: only the last of these counts.
+  template <class TooEarly>
+  [[nodiscard]] std::vector<std::int64_t> calendars_from(TooEarly&& too_early) const {
+    std::vector<std::int64_t> found;
+    for (const Calendar& one : calendars_)
+      if (too_early(one) && !found.empty())
+        found.back() = one.less_mono_us;
+      else
+        found.push_back(one.less_mono_us);
+    found.push_back(utc().us - monotonic().us);
+    return found;
+  }
+
   const Scheduler& scheduler_;
   int boots_ = 1;
   std::int64_t set_us_ = 0, utc_at_set_us_ = 0, slew_ppm_ = 0, asleep_us_ = 0, booted_us_ = 0, stepped_us_ = 0;
   Duration stepped_by_{0};
-  std::vector<std::pair<std::int64_t, std::int64_t>> calendars_;
+  std::vector<Calendar> calendars_;
 };
 
 /// One end of a cable at a meter; what the meter says comes out of the service's port while it has one open.
@@ -144,7 +157,7 @@ class Plug {
 
 /// What the service is built on in the simulation. Control socket, teller and page are stand-ins: the world asks the
 /// service's own handler, counts what is told and shows nothing.
-class SimEnvironment : public daemon::Environment {
+class SimEnvironment final : public daemon::Environment {
  public:
   SimEnvironment(Scheduler& scheduler, SimClock& clock, SimDisk& disk)
       : scheduler_(scheduler), clock_(clock), disk_(disk) {}

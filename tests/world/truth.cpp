@@ -116,9 +116,9 @@ bool is_gap_segment(const figures::RunFigures& figures, UtcTime begin, UtcTime e
   });
 }
 
-/// Each level lies among the readings it is of, and the segments follow each other without a hole.
+/// Each level lies among the readings it is of, or as near as it says it is sure (a counter beside them may know better
+/// than a few readings), and the segments follow each other without a hole.
 std::string look_at_segments(const figures::RunFigures& figures, std::span<const Reading> readings) {
-  constexpr double slack_w = 1e-6;
   for (std::size_t i = 0; i < figures.segments.size(); ++i) {
     const Segment& segment = figures.segments[i];
     if (i > 0 && segment.begin != figures.segments[i - 1].end) return "a hole before segment " + std::to_string(i);
@@ -130,6 +130,7 @@ std::string look_at_segments(const figures::RunFigures& figures, std::span<const
       lowest = std::min(lowest, power_w);
       highest = std::max(highest, power_w);
     }
+    const double slack_w = segment.uncertainty_w.value_or(0.0) + 1e-6;
     if (*segment.level_w < lowest - slack_w || *segment.level_w > highest + slack_w)
       return "the level of segment " + std::to_string(i) + " is none of its readings'";
   }
@@ -150,12 +151,16 @@ std::string look_at_run(const figures::RunFigures& figures, const std::vector<Re
   constexpr std::size_t learnt = 8;  // readings, until the rule knows the interval, whichever of them came twice
   constexpr double calendar_slack_s = 2.0;
   double least_wh = 0.0, most_wh = 0.0, gaps_s = 0.0;
+  // The rule's median is of what it has seen so far, and a meter that says all twice has one of next to nothing.
+  std::size_t twice = 0;
   for (std::size_t i = 1; i < readings.size(); ++i) {
     const double hole_s = to_seconds(readings[i].time - readings[i - 1].time).value;
     const double a = readings[i - 1].values.get(Quantity::power)->value();
     const double b = readings[i].values.get(Quantity::power)->value();
     const bool surely = hole_s > limits.surely_s && i >= learnt;
-    if (hole_s <= (i < learnt ? 0.5 * GapRule::shortest_gap_s : limits.perhaps_s))
+    if (hole_s < 0.25 * interval_s) ++twice;
+    const bool unlearnt = i < learnt || 4 * twice > i;
+    if (hole_s <= (unlearnt ? 0.5 * GapRule::shortest_gap_s : limits.perhaps_s))
       least_wh += std::min(a, b) * hole_s / 3600.0;
     if (!surely) most_wh += std::max(a, b) * hole_s / 3600.0;
     if (!surely) continue;
@@ -190,8 +195,11 @@ std::string Truth::look(const End& end, std::map<std::string, Asked>& asked) {
   if (damaged_) {
     const std::vector<File> all = files();
     // Damage that nobody has had to do with yet.
-    const bool not_made_yet = storage::store_bytes(path_).value_or(0) == 0 && !end.well;
-    if (!all.back().store && end.ran && !not_made_yet)
+    const bool not_made_yet = ((end.power_cut || end.killed) && holds_nothing(all.back())) ||
+                              (!end.well && storage::store_bytes(path_).value_or(0) == 0);
+    // The log that the cut took had hidden it.
+    const bool found_now = end.power_cut && all.back().id == damaged_file_;
+    if (!all.back().store && end.ran && !not_made_yet && !found_now)
       return "the store cannot be opened: " + all.back().store.error().message;
     for (const SimMeter* meter : meters_)
       if (std::string problem = look_at_files(all, *meter, end); !problem.empty())
@@ -244,6 +252,14 @@ std::vector<Truth::File> Truth::files() const {
   std::vector<File> found;
   for (const std::string& path : paths) found.push_back({file_number(path), storage::StoreReader::open(path)});
   return found;
+}
+
+/// No reading was ever found in it: it may have been cut off while it was being made.
+bool Truth::holds_nothing(const File& file) const {
+  return file.id != damaged_file_ && std::all_of(streams_.begin(), streams_.end(), [&](const auto& entry) {
+           const auto known = entry.second.of_file.find(file.id);
+           return known == entry.second.of_file.end() || known->second.empty();
+         });
 }
 
 bool Truth::nothing_must_be_there(const End& end) const {
@@ -360,7 +376,8 @@ std::string Truth::match_new(const storage::StoreReader& store, storage::StreamI
                        std::any_of(end.calendars_us.begin(), end.calendars_us.end(),
                                    [&](std::int64_t since_us) { return is_right(one.mono_us + since_us); });
     if (one.late_us == 0 && !right)
-      return "shown " + std::to_string(shown_us - one.utc_us) + " us off the calendar: " + when(reading);
+      return "shown " + std::to_string(shown_us - one.utc_us) + " us off the calendar: " + when(reading) +
+             ", said at " + std::to_string(one.mono_us) + " us of the machine's time";
   }
   if (!places->empty() && said[places->front()].late_us == 0) {
     const UtcTime before = from > 0 ? stored[from - 1].time : UtcTime{0};

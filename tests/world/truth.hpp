@@ -71,6 +71,7 @@ class Truth {
   };
 
   [[nodiscard]] std::vector<File> files() const;
+  [[nodiscard]] bool holds_nothing(const File& file) const;
   [[nodiscard]] bool nothing_must_be_there(const End& end) const;
   [[nodiscard]] std::string look_at_parts(const storage::StoreReader& store, const End& end);
   [[nodiscard]] std::string look_at_time_line(const storage::StoreReader& store, Stream& stream, const End& end,

@@ -1,8 +1,12 @@
 // The whole service through bad nights: what a store holds afterwards is what the meters said.
+#include <unistd.h>
+
 #include <catch2/catch.hpp>
+#include <filesystem>
 
 #include "night.hpp"
 #include "sim_memory.hpp"
+#include "storage/store.hpp"
 
 using namespace nightwatt;
 using namespace nightwatt::world;
@@ -101,6 +105,42 @@ TEST_CASE("world: a calendar that was put right just before the service stopped 
                  {{492'266'000, FaultKind::daylight_saving, 18351301970893854414U},
                   {505'347'000, FaultKind::stop, 2073201086019656366}},
                  Duration{15'000'000}});
+}
+
+// Found in seed 650029 of 60 minutes and 120 faults: a device that is off from a run's begin on has no run, and the
+// name that somebody had just given it went with it.
+TEST_CASE("world: a run that was named does not vanish, though the device was off from its begin on") {
+  require_truth({650'029,
+                 Duration{711'000'000},
+                 {{465'307'000, FaultKind::import, 11772566213184066566U},
+                  {473'068'000, FaultKind::split, 16405308998192316285U},
+                  {480'023'000, FaultKind::name, 8130973862598926074}},
+                 Duration{2'000'000}});
+}
+
+// Found in seed 655184 of 60 minutes and 120 faults: the function that seals rows was not there, and nothing was stored
+// until the service was started again.
+TEST_CASE("world: a store that was opened while memory was short can be written, or is not open") {
+  const std::string path = "/dev/shm/nightwatt-world-opened-" + std::to_string(::getpid()) + ".db";
+  REQUIRE(storage::StoreWriter::open(path, {}));
+  const std::uint64_t before = allocations();
+  REQUIRE(storage::StoreWriter::open(path, {}));
+  const std::uint64_t count = allocations() - before;
+  REQUIRE(count > 50);
+  int opened = 0;
+  for (std::uint64_t call = 1; call <= count; ++call) {
+    fail_allocations(call, 0);
+    auto store = storage::StoreWriter::open(path, {});
+    fail_allocations(0, 0);
+    if (!store) continue;
+    ++opened;
+    CAPTURE(call);
+    REQUIRE(store->begin());
+    REQUIRE(store->put_value("opened", std::to_string(call)));
+    REQUIRE(store->commit());
+  }
+  CHECK(opened > 0);
+  for (const char* part : {"", "-wal", "-shm", "-lock"}) std::filesystem::remove(path + part);
 }
 
 TEST_CASE("world: in a hundred and fifty short nights of a few faults each, the store tells the truth") {
