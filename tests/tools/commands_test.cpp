@@ -702,6 +702,29 @@ TEST_CASE("export goes to a file that comes whole, and a line at a time") {
   CHECK(Json::parse(first) == bench.json({"segments", "1"})["segments"][0]);
 }
 
+TEST_CASE("a report or an export for \"-\" goes to standard output, and what must be a file is refused there") {
+  const Bench bench;
+  imported(bench, "Gannet board");
+  const auto in_file = [&bench](const std::string& name) {
+    std::ifstream file(bench.path(name), std::ios::binary);
+    return std::string(std::istreambuf_iterator<char>(file), {});
+  };
+  for (const char* format : {"html", "svg"}) {
+    REQUIRE(bench({"report", "-o", bench.path("report"), "--format", format}).status == 0);
+    const auto to_output = bench({"report", "-o", "-", "--format", format});
+    CHECK(to_output.status == 0);
+    CHECK(to_output.err.empty());
+    CHECK(to_output.out.size() > 1000);
+    CHECK(to_output.out == in_file("report"));
+  }
+  CHECK(bench({"export", "1", "-o", "-"}).out == bench({"export", "1"}).out);
+  CHECK(bench({"report", "-o", "-", "--json"}).status == 2);
+  CHECK(bench({"backup", "-o", "-"}).status == 2);
+  CHECK(bench({"salvage", bench.path("store.db"), "-o", "-"}).status == 2);
+  CHECK(bench({"capture", "-o", "-"}).status == 2);
+  CHECK_FALSE(std::filesystem::exists("-"));
+}
+
 TEST_CASE("tables print what a display and an unknown promise allow, and call a rank a rank") {
   const Bench bench;
   REQUIRE(bench({"enter", "Skua lamp", "--idle", "38", "--load", "2010"}).status == 0);

@@ -248,7 +248,7 @@ Outcome export_to(Context& context, const ExportArguments& arguments) {
 }  // namespace
 
 Outcome run(Context& context, const ExportArguments& arguments) {
-  if (!arguments.file) return export_to(context, arguments);
+  if (!arguments.file || arguments.file == standard_output) return export_to(context, arguments);
   auto file = NewFile::open(*arguments.file);
   if (!file) return tl::unexpected(file.error());
   Sink sink(file->descriptor());

@@ -3,6 +3,8 @@
 #include <memory>
 #include <utility>
 
+#include "whole_file.hpp"
+
 namespace nightwatt::query {
 namespace {
 
@@ -27,6 +29,14 @@ struct Grammar {
   CLI::App& app;
   CommandLine& line;
 };
+
+/// For what is checked, or added to, after it was written: that needs a file.
+const CLI::Validator names_a_file(
+    [](std::string& word) {
+      return word == standard_output ? std::string("this cannot go to standard output; give the name of a file")
+                                     : std::string();
+    },
+    "");
 
 void run_word(CLI::App* sub, std::string& run) {
   sub->add_option("RUN", run, "A run's number, last, or the name of a device with one run")->required();
@@ -185,7 +195,7 @@ void add_answers(Grammar& grammar) {
   history->add_option("--format", h->format, "text, csv or json")->type_name("F");
   auto [report, o] = grammar.command<ReportArguments>("report", "One page of some runs, for any browser and for paper");
   report->add_option("RUN", o->runs, "Runs to report; without any, those of compare");
-  report->add_option("-o,--output", o->file, "Where to write it; an older file is replaced whole")
+  report->add_option("-o,--output", o->file, "Where to write it; an older file is replaced whole; - is standard output")
       ->type_name("FILE")
       ->required();
   report->add_option("--title", o->title, "Its heading")->type_name("T");
@@ -201,12 +211,15 @@ void add_answers(Grammar& grammar) {
                   "Readings that were set aside damaged are known: tell of them no more");
   auto [backup, b] =
       grammar.command<BackupArguments>("backup", "A verified copy of the store, also while the service records");
-  backup->add_option("-o,--output", b->file, "The copy; must not be there yet")->type_name("FILE");
+  backup->add_option("-o,--output", b->file, "The copy; must not be there yet")->check(names_a_file)->type_name("FILE");
   backup->add_option("--into", b->folder, "Or a folder: the copy is called after the time")->type_name("FOLDER");
   backup->add_option("--keep", b->keep, "With --into: so many copies stay, the oldest go")->type_name("N");
   auto [salvage, v] = grammar.command<SalvageArguments>("salvage", "What is sound in a damaged store, in a new one");
   salvage->add_option("DAMAGED", v->damaged, "The damaged store; it is only read")->required();
-  salvage->add_option("-o,--output", v->fresh, "The new store; must not be there yet")->type_name("NEW")->required();
+  salvage->add_option("-o,--output", v->fresh, "The new store; must not be there yet")
+      ->check(names_a_file)
+      ->type_name("NEW")
+      ->required();
 }
 
 void add_calibrations(Grammar& grammar) {
@@ -292,6 +305,7 @@ void add_files(Grammar& grammar) {
       grammar.command<CaptureArguments>("capture", "What comes over a meter's port, with times, into a file");
   capture->add_option("--meter", c->meter, "Which meter, where there are several")->type_name("M");
   capture->add_option("-o,--out", c->out, "The file; an earlier capture is written over")
+      ->check(names_a_file)
       ->type_name("FILE")
       ->required();
   capture->add_option("--seconds", c->seconds, "How long (30), 3600 at most")->type_name("S");

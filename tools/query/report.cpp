@@ -44,6 +44,9 @@ Result<std::string> bytes_of(const report::Report& report, Format format) {
 Outcome run(Context& context, const ReportArguments& arguments) {
   const auto format = format_from(arguments.format);
   if (!format) return tl::unexpected(format.error());
+  const bool to_standard_output = arguments.file == standard_output;
+  if (to_standard_output && context.json)
+    return fail(ErrorKind::input, "-o - writes the report where --json answers; give the name of a file, or no --json");
   report::ReportRequest request{arguments.runs, {}, {}, context.now()};
   auto title = words_from("the title", arguments.title, text::name_limit);
   if (!title) return tl::unexpected(title.error());
@@ -57,6 +60,10 @@ Outcome run(Context& context, const ReportArguments& arguments) {
   if (!report) return tl::unexpected(report.error());
   const auto bytes = bytes_of(*report, *format);
   if (!bytes) return tl::unexpected(bytes.error());
+  if (to_standard_output) {
+    context.out.write(*bytes);
+    return 0;
+  }
   if (auto written = write_whole_file(*arguments.file, *bytes); !written) return tl::unexpected(written.error());
   const std::size_t runs = report->runs.size();
   if (context.json) {

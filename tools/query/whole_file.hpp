@@ -8,6 +8,9 @@
 
 namespace nightwatt::query {
 
+/// The file name that stands for standard output.
+inline constexpr std::string_view standard_output = "-";
+
 /// A file that comes to be with commit() and not before; what was there is then replaced in one step. Without it
 /// nothing stays. Owns the descriptor.
 class NewFile {
