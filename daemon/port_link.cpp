@@ -45,6 +45,7 @@ void PortLink::stop() {
 
 void PortLink::open() {
   if (stopped_) return;
+  tried_at_ = time_.now();
   auto port = environment_.open_port(config_);
   if (!port) return lose(port.error().state, port.error().why);
   port_ = std::move(*port);
@@ -63,8 +64,10 @@ void PortLink::begin() {
 }
 
 void PortLink::wait_for_connection() {
-  // On a network of our own a connection takes milliseconds; behind a dead cable it would take minutes to fail.
-  constexpr Duration longest_connect{5'000'000};
+  // On a network of our own a connection takes milliseconds; behind a dead cable it would take minutes to fail. The
+  // system asks once more after a second (RFC 6298, 2.1) and then ever more seldom: begun anew after the second one, a
+  // question goes out every second.
+  constexpr Duration longest_connect{2'000'000};
   const std::string where = port_->where();
   retry_timer_->start(longest_connect, [this, where] { lose("missing", where + ": no answer"); });
   port_->wait_writable([this, where](const std::string& trouble) {
@@ -112,10 +115,17 @@ void PortLink::lose(const std::string& state, const std::string& why) {
   if (stopped_) return;
   let_go();
   session_->port_failed(time_.now(), state, why);
-  // A device server is to be had again within two seconds of its return; trying costs one packet.
-  constexpr Duration longest_network_wait{1'000'000};
+  retry_timer_->start(wait_after(state), [this] { open(); });
+}
+
+Duration PortLink::wait_after(const std::string& state) {
+  if (state == PortTrouble::opening) return drivers::PortBackOff::first_wait;
   const Duration wait = back_off_.next();
-  retry_timer_->start(network_ ? std::min(wait, longest_network_wait) : wait, [this] { open(); });
+  if (!network_) return wait;
+  // A device server is to be had again within two seconds of its return; trying costs one packet. A try that was long
+  // in failing has waited already.
+  constexpr Duration longest_network_wait{1'000'000};
+  return std::max(std::min(wait, longest_network_wait) - (time_.now() - tried_at_), Duration(0));
 }
 
 void PortLink::wait_for_bytes() {

@@ -40,6 +40,7 @@ class PortLink {
   void watch_silence();
   void notify_silence();
   void lose(const std::string& state, const std::string& why);
+  [[nodiscard]] Duration wait_after(const std::string& state);
   void let_go();
   void wait_for_bytes();
   void read_bytes();
@@ -66,6 +67,7 @@ class PortLink {
   bool changing_line_ = false;
   PortTap tap_;
   const bool network_;  ///< a connection: the other end may be gone without a word
+  MonoTime tried_at_{};
   MonoTime heard_at_{};
   bool stopped_ = false;
   std::array<std::byte, read_limit> buffer_{};

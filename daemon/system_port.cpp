@@ -48,7 +48,7 @@ tl::expected<OpenedPort, PortTrouble> SystemPorts::connect(const std::string& po
       }).detach();
     }
     if (entry == names_->known.end() || !entry->second)
-      return tl::unexpected(PortTrouble{"opening", port + ": looking its name up"});
+      return tl::unexpected(PortTrouble{PortTrouble::opening, port + ": looking its name up"});
     // Looked up anew for the next connection: an address may have moved.
     const auto found = std::move(*entry->second);
     names_->known.erase(entry);

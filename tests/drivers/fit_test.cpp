@@ -83,6 +83,33 @@ TEST_CASE("frames that SunSpec shares with Modbus are not told a SunSpec profile
             "though this looks like Modbus RTU frames (modbus-rtu, sunspec), as the profile") != std::string::npos);
 }
 
+TEST_CASE("frames that came through an optical head are not told its profile as another protocol's") {
+  // All the head's read-out lacks is the register that is wanted.
+  MeterProfile profile;
+  profile.protocol = Iec62056Settings{};
+  profile.reads = Iec62056Settings::protocol().usual_reads();
+  const auto block = from_text(
+      "/XXX5METER\r\n\r\n"
+      "0.0.0(12345678)\r\n0.9.1(120000)\r\n0.9.2(260101)\r\n5.8.0(000001.000*kvarh)\r\n!\r\n");
+  const Output out = test::decode_whole(profile, block + block + block + block);
+  CAPTURE(test::described(out));
+  REQUIRE_FALSE(out.faults.empty());
+  CHECK(out.readings.empty());
+  CHECK(out.faults.back().message.find("though this looks like a read-out of IEC 62056-21") != std::string::npos);
+  CHECK(out.faults.back().message.find("as the profile says") != std::string::npos);
+}
+
+TEST_CASE("an optical head's read-out under another profile is told for what it is") {
+  const auto read_out = from_text(
+      "/XXX5METER\r\n\r\n\x02"
+      "0.0.0(12345678)\r\n0.9.1(120000)\r\n1.8.0(001234.567*kWh)\r\n1.7.0(00.230*kW)\r\n!\r\n\x03");
+  const Output out = test::decode_whole(csv(), read_out + read_out + read_out + read_out);
+  CAPTURE(test::described(out));
+  REQUIRE_FALSE(out.faults.empty());
+  CHECK(out.faults.back().message.find("this looks like a read-out of IEC 62056-21") != std::string::npos);
+  CHECK(out.faults.back().message.find("the profile says text-line") != std::string::npos);
+}
+
 TEST_CASE("a port that never gives a reading says what it looks like, once, and again much later") {
   const auto decoder = make_decoder(csv()).value();
   Output out;

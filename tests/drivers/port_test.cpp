@@ -1,4 +1,6 @@
 #include <fcntl.h>
+#include <netinet/in.h>
+#include <netinet/tcp.h>
 #include <poll.h>
 #include <stdlib.h>
 #include <sys/ioctl.h>
@@ -14,6 +16,7 @@
 
 #include "drivers/message_port.hpp"
 #include "drivers/port.hpp"
+#include "drivers/tcp_port.hpp"
 #include "port/port_list.hpp"
 
 namespace nightwatt::drivers {
@@ -285,6 +288,34 @@ TEST_CASE("a USB test port that is not there says so") {
   CHECK(is_message_port("/dev/usbtmc0"));
   CHECK_FALSE(is_message_port("/dev/ttyUSB0"));
   CHECK(open_messages("/dev/usbtmc-none", Duration{1'000'000}).error().problem == PortProblem::missing);
+}
+
+namespace {
+
+int option_of(const TcpPort& port, int level, int name) {
+  int value = -1;
+  socklen_t length = sizeof value;
+  REQUIRE(::getsockopt(port.fd(), level, name, &value, &length) == 0);
+  return value;
+}
+
+}  // namespace
+
+// What the system then does is RFC 1122's, 4.2.3.6, and RFC 5482's: a peer that is gone ends the connection.
+TEST_CASE("of a network peer that is gone the system is told to ask, and to give it up within half a minute") {
+  // The connection is on its way, or refused at once: the descriptor is set up all the same.
+  const auto port = begin_connect({"127.0.0.1", 9});
+  REQUIRE(port);
+  CHECK(option_of(*port, SOL_SOCKET, SO_KEEPALIVE) == 1);
+  const int idle_s = option_of(*port, IPPROTO_TCP, TCP_KEEPIDLE);
+  const int probes_s = option_of(*port, IPPROTO_TCP, TCP_KEEPINTVL) * option_of(*port, IPPROTO_TCP, TCP_KEEPCNT);
+  CHECK(idle_s > 0);
+  CHECK(probes_s > 0);
+  CHECK(idle_s + probes_s <= 30);
+  const int unacknowledged_ms = option_of(*port, IPPROTO_TCP, TCP_USER_TIMEOUT);
+  CHECK(unacknowledged_ms > 0);
+  CHECK(unacknowledged_ms <= 30'000);
+  CHECK(option_of(*port, IPPROTO_TCP, TCP_NODELAY) != 0);  // a question leaves at once
 }
 
 }  // namespace nightwatt::drivers

@@ -157,7 +157,7 @@ class Plug {
 
 /// What the service is built on in the simulation. Control socket, teller and page are stand-ins: the world asks the
 /// service's own handler, counts what is told and shows nothing.
-class SimEnvironment final : public daemon::Environment {
+class SimEnvironment : public daemon::Environment {
  public:
   SimEnvironment(Scheduler& scheduler, SimClock& clock, SimDisk& disk)
       : scheduler_(scheduler), clock_(clock), disk_(disk) {}

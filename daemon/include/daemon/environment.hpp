@@ -51,7 +51,9 @@ class Port {
 };
 
 struct PortTrouble {
-  std::string state;  ///< one word for `status`: "missing", "busy", "denied", "failed"
+  /// Not failed yet: to be asked for again soon.
+  static constexpr const char* opening = "opening";
+  std::string state;  ///< one word for `status`: "missing", "busy", "denied", "failed", or `opening`
   std::string why;    ///< one line
 };
 using PortResult = tl::expected<std::unique_ptr<Port>, PortTrouble>;
