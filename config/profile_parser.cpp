@@ -94,8 +94,8 @@ ReadSpec parse_read(CheckedTable& table, const ProtocolReader& protocol, Protoco
   }
   read.resolution = table.number("resolution", {0.0, highest_resolution, true});
   if (const auto display = table.word("display", {"rounds", "truncates"})) {
-    read.truncates = *display == 1;
-    if (read.truncates && !read.resolution && !table.has("resolution"))
+    read.rounding = *display == 1 ? Rounding::truncates : Rounding::rounds;
+    if (read.rounding == Rounding::truncates && !read.resolution && !table.has("resolution"))
       table.need("resolution", "what a display cuts off is less than its step: write the step");
   }
   if (auto accuracy = table.table("accuracy", "accuracy = { percent = 1.0, floor = 0.05 }"))

@@ -54,7 +54,7 @@ std::string meter_of(const storage::RunInfo& info) {
 std::string meter_key(const storage::RunInfo& info) {
   const MeterTraits& traits = info.traits;
   return meter_of(info) + '\0' + (traits.accuracy ? traits.accuracy->text() : "") + '\0' +
-         std::to_string(traits.resolution_w.value_or(0.0)) + (traits.truncates ? "t" : "") +
+         std::to_string(traits.resolution_w.value_or(0.0)) + (traits.rounding == Rounding::truncates ? "t" : "") +
          (traits.correction ? correction_text(*traits.correction) : "");
 }
 
@@ -141,7 +141,7 @@ std::string group_text(const History& history, const HistoryGroup& group, bool b
     const MeterTraits& traits = history.runs[group.runs.front()].info.traits;
     text += traits.resolution_w ? ", display step " + text::exact_text(*traits.resolution_w) + " W"
                                 : ", display step not told";
-    if (traits.truncates) text += ", cut off";
+    if (traits.rounding == Rounding::truncates) text += ", cut off";
     if (traits.correction) text += ", corrected";
   }
   if (by_condition) text += group.conditions.empty() ? ", no conditions noted" : " with " + group.conditions;

@@ -23,6 +23,9 @@ namespace nightwatt::storage {
 inline constexpr std::string_view correction_word = ".correction";
 inline constexpr std::string_view reports_word = ".reports";
 inline constexpr std::string_view on_change_word = "on-change";
+inline constexpr std::string_view display_word = ".display";
+inline constexpr std::string_view rounds_word = "rounds";
+inline constexpr std::string_view truncates_word = "truncates";
 inline constexpr std::string_view gap_word = ".gap_s";
 inline constexpr std::string_view entered_standby_word = ".standby_w";
 

@@ -42,7 +42,7 @@ Result<void> recompute_figures(StoreWriter& store, RunId run) {
   if (!state) return tl::unexpected(state.error());
   for (Regime& regime : state->regimes)
     if (regime.wants_figure_for(state->learnt.step_w))
-      recompute_figure(regime, state->learnt.step_w, info->traits.truncates);
+      recompute_figure(regime, state->learnt.step_w, info->traits.rounding);
   return put_again(store, run, *state);
 }
 

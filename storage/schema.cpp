@@ -252,7 +252,7 @@ CREATE TABLE value (
   seal INTEGER
 ) WITHOUT ROWID;
 PRAGMA application_id = 0x4E574154;
-PRAGMA user_version = 5;
+PRAGMA user_version = 6;
 )";
 
 tl::unexpected<Error> unusable(const std::string& path, const std::string& what) {
@@ -429,6 +429,19 @@ void renew_sums(Database& database) {
   database.execute("INSERT INTO sums SELECT * FROM old_sums; DROP TABLE old_sums");
 }
 
+/// Version 5 to 6: that a display cuts off is a word of the run, no longer a resolution below zero.
+void say_cut_off(Database& database) {
+#define NIGHTWATT_CUT_OFF " WHERE resolution_w < 0 AND " NIGHTWATT_SOUND(NIGHTWATT_RUN_SEAL)
+  for (const char* sql :
+       {"INSERT INTO run_word (run, place, key, value) SELECT id, (SELECT coalesce(max(place) + 1, 0) FROM run_word "
+        "WHERE run_word.run = id), '.display', 'truncates' FROM run" NIGHTWATT_CUT_OFF,
+        "UPDATE run SET resolution_w = -resolution_w" NIGHTWATT_CUT_OFF,
+        "UPDATE run_word SET seal = " NIGHTWATT_RUN_WORD_SEAL " WHERE key = '.display'",
+        "UPDATE run SET seal = " NIGHTWATT_RUN_SEAL " WHERE id IN (SELECT run FROM run_word WHERE key = '.display')"})
+    database.execute(sql);
+#undef NIGHTWATT_CUT_OFF
+}
+
 }  // namespace
 
 void seal_all_rows(Database& database) {
@@ -468,7 +481,8 @@ Result<void> upgrade(Database& database) {
   if (version < 4) add_seals(database);
   // Version 5 has other forms of columns within blocks as well, for which nothing has to be done here.
   if (version < 5) renew_sums(database);
-  database.execute("PRAGMA user_version = 5");
+  if (version < 6) say_cut_off(database);
+  database.execute("PRAGMA user_version = 6");
   database.execute("COMMIT");
   return {};
 }

@@ -48,8 +48,8 @@ RunInfo info_from(const Query& row) {
   info.note = row.text(9);
   info.shortest_segment_s = row.real(10);
   info.traits.resolution_w = row.real_or_none(11);
-  if (info.traits.resolution_w && *info.traits.resolution_w < 0.0) {  // so that older stores need no column more
-    info.traits.truncates = true;
+  if (info.traits.resolution_w && *info.traits.resolution_w < 0.0) {  // up to version 5: cuts off
+    info.traits.rounding = Rounding::truncates;
     info.traits.resolution_w = -*info.traits.resolution_w;
   }
   info.traits.starting_w = row.real_or_none(12);
@@ -73,6 +73,8 @@ void add_word(RunInfo& info, const Query& row) {
     if (auto correction = correction_from_text(row.text(2))) info.traits.correction = std::move(*correction);
   } else if (key == std::string(reports_word)) {
     info.traits.on_change = row.text(2) == on_change_word;
+  } else if (key == std::string(display_word)) {
+    info.traits.rounding = row.text(2) == truncates_word ? Rounding::truncates : Rounding::rounds;
   } else if (key == std::string(gap_word)) {
     info.traits.gap_s = gap_from(row.text(2));
   } else if (key && *key != entered_standby_word)

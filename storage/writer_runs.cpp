@@ -95,9 +95,7 @@ Result<RunId> StoreWriter::open_run(const NewRun& run) {
     if (run.stream != 0) insert.bind(1, run.stream);
     insert.bind_text(2, run.device).bind(3, static_cast<std::int64_t>(run.origin)).bind(4, run.begin.us);
     insert.bind(5, std::int64_t{run.pinned ? 1 : 0}).bind_text(6, run.note).bind(7, run.shortest_segment_s);
-    std::optional<double> resolution_w = run.traits.resolution_w;
-    if (resolution_w && run.traits.truncates) resolution_w = -*resolution_w;
-    insert.bind(8, resolution_w).bind(9, run.traits.starting_w);
+    insert.bind(8, run.traits.resolution_w).bind(9, run.traits.starting_w);
     bind_accuracy(insert, 10, run.traits.accuracy);
     insert.bind(13, run.traits.energy_step_wh);
     bind_accuracy(insert, 14, run.traits.energy_accuracy);
@@ -112,6 +110,8 @@ Result<RunId> StoreWriter::open_run(const NewRun& run) {
     for (const auto& [key, value] : run.conditions) say(key, value);
     if (run.traits.correction) say(std::string(correction_word), correction_text(*run.traits.correction));
     if (run.traits.on_change) say(std::string(reports_word), on_change_word);
+    if (run.traits.rounding != Rounding::not_told)
+      say(std::string(display_word), run.traits.rounding == Rounding::truncates ? truncates_word : rounds_word);
     if (run.traits.gap_s) say(std::string(gap_word), digits_of(*run.traits.gap_s));
     impl_->seal_run(id);
     return id;

@@ -15,7 +15,7 @@ constexpr double turns_share = 0.03;
 /// Made when the stretch became final; anew where the display's step is known better since.
 std::optional<LevelFigure> figure_of(const Regime& s, const ClassifyInput& input) {
   if (s.has_figure_for(input.learnt.step_w)) return s.figure;
-  return level_figure(s, input.learnt.step_w, input.settings.traits.truncates);
+  return level_figure(s, input.learnt.step_w, input.settings.traits.rounding);
 }
 
 Segment figures(const Regime& s, const ClassifyInput& input) {

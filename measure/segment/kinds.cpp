@@ -135,7 +135,7 @@ class Namer {
   // ---- off
 
   [[nodiscard]] double off_limit() const {
-    const double share = input_.settings.traits.truncates ? truncated_off_share : off_share;
+    const double share = input_.settings.traits.rounding == Rounding::truncates ? truncated_off_share : off_share;
     return input_.settings.traits.starting_w.value_or(step_w() * share);
   }
 

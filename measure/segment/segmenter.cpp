@@ -522,7 +522,7 @@ class Segmenter::Impl {
       if (items[i].part.regime.shape == RegimeShape::ramp) draw_line(items[i].part);
       Regime& regime = final_.emplace_back(std::move(items[i].part.regime));
       // Now, not when it is asked for: the step may be learnt better meanwhile, and the bytes hang on nobody's asking.
-      recompute_figure(regime, step_, settings_.traits.truncates);
+      recompute_figure(regime, step_, settings_.traits.rounding);
     }
     parts_ = std::move(rest);
   }

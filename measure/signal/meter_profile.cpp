@@ -167,7 +167,7 @@ MeterTraits MeterProfile::traits() const {
   traits.gap_s = gap_s;
   if (const ReadSpec* power = find_read(reads, Quantity::power)) {
     traits.resolution_w = power->resolution;
-    traits.truncates = power->truncates;
+    traits.rounding = power->rounding;
     traits.accuracy = power->accuracy;
     traits.correction = power->correction;
   }

@@ -58,8 +58,8 @@ double readings_variance(std::span<const SketchBin> bins, double& n) {
 
 }  // namespace
 
-void recompute_figure(Regime& regime, double step_w, bool truncates) {
-  regime.figure = level_figure(regime, step_w, truncates);
+void recompute_figure(Regime& regime, double step_w, Rounding rounding) {
+  regime.figure = level_figure(regime, step_w, rounding);
 }
 
 double statistical_uncertainty(std::span<const SketchBin> bins) {

@@ -12,6 +12,7 @@
 #include "measure/uncertainty/display_hysteresis.hpp"
 #include "measure/uncertainty/distributions.hpp"
 #include "measure/uncertainty/long_run.hpp"
+#include "measure/uncertainty/mixture.hpp"
 #include "measure/uncertainty/quantised_level.hpp"
 #include "measure/uncertainty/quick_noise.hpp"
 #include "measure/uncertainty/statistics.hpp"
@@ -268,10 +269,65 @@ class ScatterMaker {
   Scatter out_;
 };
 
+/// What a display does with the digits it does not show, and how likely that is before anything is seen. From common
+/// practice, no source; the largest chance of cutting off with which the interval of a display of which nothing is told
+/// remains that of one that rounds. Any larger one makes it half a step wider for every reader (docs/blind-alleys.md).
+struct RoundingPrior {
+  Rounding rounding;
+  double prior;
+  double offset_steps;  ///< added to the level
+};
+constexpr std::array rounding_priors = {RoundingPrior{Rounding::rounds, 0.96, 0.0},
+                                        RoundingPrior{Rounding::truncates, 0.04, 0.5}};
+
+/// How likely it is that one of the two is wrong, by a scale or a clock, and so that they lie apart by this much and no
+/// other step: 1 % in 100 steps either way (from common practice, no source).
+constexpr double contradiction_per_step = 0.01 / 200.0;
+
+struct RoundingAnswer {
+  double posterior = 0.0;
+  double offset_w = 0.0;
+};
+
+/// How likely the power readings are to lie this far from the counter: rectangular parts and the rest.
+double likelihood_of(double apart_w, const LevelBudget& power, double counter_u) {
+  double half_width_w = 0.0, squares = counter_u * counter_u;
+  for (const BudgetPart& part : power.parts)
+    if (part.rectangular)
+      half_width_w += part.uncertainty_w * std::sqrt(3.0);
+    else
+      squares += part.uncertainty_w * part.uncertainty_w;
+  // Below this share of a step nothing is known of a display: a likelihood may be small and is never 0.
+  constexpr double least_steps = 0.01;
+  const double s = std::max(std::sqrt(squares), least_steps * power.step_w);
+  const double w = std::max(half_width_w, least_steps * power.step_w);
+  return (normal_cdf((apart_w + w) / s) - normal_cdf((apart_w - w) / s)) / (2.0 * w);
+}
+
+/// The likeliest first, as many as hold coverage_of_two.
+std::vector<RoundingAnswer> rounding_posterior(const LevelBudget& power, const CounterLevel& counter) {
+  std::vector<RoundingAnswer> answers;
+  double sum = 0.0;
+  for (const RoundingPrior& one : rounding_priors) {
+    const double offset_w = one.offset_steps * power.step_w;
+    const double apart_w = counter.level_w - power.level_w - offset_w;
+    answers.push_back({one.prior * likelihood_of(apart_w, power, counter.uncertainty_w), offset_w});
+    sum += answers.back().posterior;
+  }
+  if (!(sum * power.step_w > contradiction_per_step)) return {{1.0, 0.0}};
+  std::sort(answers.begin(), answers.end(),
+            [](const RoundingAnswer& a, const RoundingAnswer& b) { return a.posterior > b.posterior; });
+  double held = 0.0;
+  std::size_t kept = 0;
+  while (kept < answers.size() && held < coverage_of_two) held += (answers[kept++].posterior /= sum);
+  answers.resize(kept);
+  return answers;
+}
+
 /// Collects the parts of one budget, the meter's accuracy left out.
 class Maker {
  public:
-  Maker(const Regime& regime, double step_w, bool truncates) : regime_(regime), truncates_(truncates) {
+  Maker(const Regime& regime, double step_w, Rounding rounding) : regime_(regime), rounding_(rounding) {
     budget_.step_w = step_w;
   }
 
@@ -307,7 +363,7 @@ class Maker {
   void add_shared(std::string name, double half_width_w, std::string how) {
     add(std::move(name), half_width_w / std::sqrt(3.0), infinity, true, true, std::move(how));
   }
-  [[nodiscard]] double cut_off() const { return truncates_ ? 0.5 * budget_.step_w : 0.0; }
+  [[nodiscard]] double cut_off() const { return rounding_ == Rounding::truncates ? 0.5 * budget_.step_w : 0.0; }
 
   /// A device that cycles: the mean of its whole cycles. Each phase may be rounded by up to half a step.
   void by_cycles(const Cycles& cycles) {
@@ -447,7 +503,8 @@ class Maker {
     const double step = budget_.step_w;
     if (still_drift()) return true;
     const std::vector<CountGroup> all = groups();
-    const QuantisedLevel found = quantised_level(all, scatter_.inflation, scatter_.degrees_of_freedom, truncates_);
+    const QuantisedLevel found =
+        quantised_level(all, scatter_.inflation, scatter_.degrees_of_freedom, rounding_ == Rounding::truncates);
     budget_.level_w = found.level * step;
     budget_.bounded_by_display = display_hides_ = !found.separated;
     if (found.separated) {
@@ -587,7 +644,40 @@ class Maker {
     return covered;
   }
 
+  /// What the display adds to the level: where nobody told whether it cuts off, what the counter beside it leaves.
+  [[nodiscard]] std::vector<RoundingAnswer> rounding_beside(const CounterLevel& counter) const {
+    if (rounding_ != Rounding::not_told || !(budget_.step_w > 0.0)) return {{1.0, 0.0}};
+    return rounding_posterior(budget_, counter);
+  }
+
   void join(const CounterLevel& counter) {
+    const std::vector<RoundingAnswer> answers = rounding_beside(counter);
+    budget_.level_w += answers.front().offset_w;
+    if (answers.front().offset_w > 0.0)
+      budget_.warnings.push_back(
+          "the energy counter says that the display cuts digits off: levels without a counter's help are half a step "
+          "low (to do: say display = \"truncates\" in the meter's profile, or import with --truncates)");
+    const double share = join_most_likely(counter);
+    if (answers.size() > 1) reach_both(answers, share);
+  }
+
+  /// The most likely answer is in the budget already, and the counter with this share.
+  void reach_both(std::span<const RoundingAnswer> answers, double counter_share) {
+    const double half_w = coverage_factor(scatter_.degrees_of_freedom) * combined(budget_.parts);
+    std::vector<Answer> levels;
+    for (const RoundingAnswer& answer : answers)
+      levels.push_back({answer.posterior,
+                        budget_.level_w + (1.0 - counter_share) * (answer.offset_w - answers.front().offset_w),
+                        0.5 * half_w});
+    const MixtureInterval both = mixture_interval(levels);
+    budget_.level_w = both.middle;
+    add("display rounds or cuts off",
+        0.5 * std::sqrt(std::max(0.0, both.half_width * both.half_width - half_w * half_w)), infinity, false, true,
+        "the energy counter leaves both open");
+  }
+
+  /// The counter's share of the level.
+  double join_most_likely(const CounterLevel& counter) {
     const double power_u = combined(budget_.parts);
     const double apart = counter.level_w - budget_.level_w;
     const bool disagree = std::abs(apart) > 2.0 * std::hypot(power_u, counter.uncertainty_w);
@@ -610,6 +700,7 @@ class Maker {
     if (disagree)
       add_shared("disagreement", std::max(share, 1.0 - share) * std::abs(apart) * std::sqrt(3.0) / 2.0,
                  "the counter and the power readings contradict each other");
+    return share;
   }
 
   static double combined(const std::vector<BudgetPart>& parts) {
@@ -651,7 +742,7 @@ class Maker {
   }
 
   const Regime& regime_;
-  const bool truncates_;
+  const Rounding rounding_;
   std::vector<View> views_;
   Scatter scatter_;
   std::vector<std::map<std::int64_t, double>> counts_;  ///< of each view, in steps
@@ -804,9 +895,9 @@ double degrees_of_freedom_for(double k) {
   return low;
 }
 
-std::optional<LevelFigure> level_figure(const Regime& regime, double step_w, bool truncates) {
+std::optional<LevelFigure> level_figure(const Regime& regime, double step_w, Rounding rounding) {
   if (regime.shape != RegimeShape::steady && regime.shape != RegimeShape::decay) return std::nullopt;
-  Maker maker(regime, step_w, truncates);
+  Maker maker(regime, step_w, rounding);
   const std::optional<LevelBudget> budget = maker.make();
   if (!budget) return std::nullopt;
   LevelFigure figure;
@@ -824,7 +915,7 @@ std::optional<LevelFigure> level_figure(const Regime& regime, double step_w, boo
 }
 
 std::optional<LevelBudget> level_budget(const Regime& regime, const MeterTraits& traits, double step_w) {
-  std::optional<LevelBudget> budget = Maker(regime, step_w, traits.truncates).make();
+  std::optional<LevelBudget> budget = Maker(regime, step_w, traits.rounding).make();
   if (!budget) return std::nullopt;
   add_accuracy(*budget, traits);
   complete(*budget);

@@ -165,7 +165,7 @@ Record make(const Recipe& recipe, Random& random) {
     }
   }
   record.truth_w = sum / counted;
-  record.traits.truncates = recipe.truncates;
+  record.traits.rounding = recipe.truncates ? Rounding::truncates : Rounding::rounds;
   if (recipe.step_known) record.traits.resolution_w = recipe.step_w;
   if (recipe.counter_step_wh > 0.0) record.traits.energy_step_wh = recipe.counter_step_wh;
   const double filtered = recipe.filter_s > 0.0 ? std::exp(-1.0 / recipe.filter_s) : 0.0;

@@ -67,7 +67,7 @@ void judge_kinds(Score& score, const TrueSegment& truth, const std::vector<Segme
 SegmenterSettings settings_of(const Meter& meter) {
   SegmenterSettings settings;
   if (meter.declared) settings.traits.resolution_w = meter.step_w;
-  settings.traits.truncates = meter.truncates;
+  settings.traits.rounding = meter.truncates ? Rounding::truncates : Rounding::rounds;
   return settings;
 }
 

@@ -171,7 +171,7 @@ class Draw {
     read.quantity = quantity;
     read.scale = {whole(1, 999) * (flip() ? 1 : -1), static_cast<std::int8_t>(whole(-4, 3))};
     if (flip()) read.resolution = real(0.001, 10.0);
-    read.truncates = read.resolution && flip();
+    if (flip()) read.rounding = read.resolution && flip() ? Rounding::truncates : Rounding::rounds;
     if (flip())
       read.accuracy = flip() ? Accuracy::from_class("B").value() : Accuracy{real(0.1, 5.0), real(0.0, 1.0), ""};
     if (quantity == Quantity::power && flip()) read.correction = correction();

@@ -117,12 +117,12 @@ void make_good(const std::string& path) {
 
 TEST_CASE("stores of every older version say the same before and after they are brought up to date, and carry seals") {
   Folder folder;
-  const int version = GENERATE(1, 2, 3, 4);
+  const int version = GENERATE(1, 2, 3, 4, 5);
   CAPTURE(version);
   copy_fixture(folder.file(), version);
   const std::string before = answers(folder.file());
   { const StoreWriter writer = must(StoreWriter::open(folder.file(), {})); }
-  CHECK(number(folder.file(), "PRAGMA user_version") == 5);
+  CHECK(number(folder.file(), "PRAGMA user_version") == 6);
   for (const char* unsealed :
        {"SELECT count(*) FROM run WHERE seal IS NULL", "SELECT count(*) FROM block WHERE seal IS NULL",
         "SELECT count(*) FROM sums WHERE seal IS NULL", "SELECT count(*) FROM stretch WHERE seal IS NULL",
@@ -135,9 +135,28 @@ TEST_CASE("stores of every older version say the same before and after they are 
   CHECK(check.ok);
 }
 
+TEST_CASE("a display that cuts off is told by a word from version 6 on, and its levels stay as they were") {
+  Folder folder;
+  copy_fixture(folder.file(), 5);
+  REQUIRE(number(folder.file(), "SELECT count(*) FROM run WHERE resolution_w < 0") == 1);
+  const std::string before = answers(folder.file());
+  const MeterTraits read_only = must(must(StoreReader::open(folder.file())).run(1)).traits;
+  const StoreWriter writer = must(StoreWriter::open(folder.file(), {}));
+  CHECK(number(folder.file(), "SELECT count(*) FROM run WHERE resolution_w < 0") == 0);
+  for (const MeterTraits& traits : {read_only, must(writer.reader().run(1)).traits}) {
+    CHECK(traits.rounding == Rounding::truncates);
+    CHECK(traits.resolution_w == 0.5);
+  }
+  const RunInfo other = must(writer.reader().run(2));
+  CHECK(other.traits.rounding == Rounding::not_told);
+  CHECK(other.traits.resolution_w == 1.0);
+  CHECK(other.conditions.empty());
+  CHECK(answers(folder.file()) == before);
+}
+
 TEST_CASE("an upgrade that is cut at any write goes on when the store is opened next") {
   Folder folder;
-  const int version = GENERATE(1, 2, 3, 4);
+  const int version = GENERATE(1, 2, 3, 4, 5);
   copy_fixture(folder.file("good.db"), version);
   const std::string wanted = answers(folder.file("good.db"));
   FaultyFiles files;

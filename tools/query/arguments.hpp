@@ -111,7 +111,7 @@ struct ImportArguments {
   std::string file;
   MaybeWord device, resolution, accuracy, starting, missing_below, note, includes;
   MaybeWord time, power, unit, delimiter, decimal, date_format, zone;
-  bool truncates = false, on_change = false;
+  bool rounds = false, truncates = false, on_change = false;
   MaybeWord gap;
   Words set;
 };

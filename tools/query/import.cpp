@@ -107,7 +107,10 @@ Result<Request> request_from(const ImportArguments& arguments) {
   run.traits.resolution_w = *resolution;
   if (arguments.truncates && !*resolution)
     return fail(ErrorKind::input, "--truncates needs the display's step; give it with --resolution");
-  run.traits.truncates = arguments.truncates;
+  if (arguments.truncates && arguments.rounds)
+    return fail(ErrorKind::input, "--truncates and --rounds exclude each other; give the one that is so");
+  if (arguments.truncates || arguments.rounds)
+    run.traits.rounding = arguments.truncates ? Rounding::truncates : Rounding::rounds;
   const auto gap_s = maybe_positive("--gap", arguments.gap);
   if (!gap_s) return tl::unexpected(gap_s.error());
   run.traits.gap_s = *gap_s;

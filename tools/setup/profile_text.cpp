@@ -79,7 +79,8 @@ std::string profile_text(const MeterProfile& profile, const std::string& head) {
     text += protocol->place_text(read, profile.protocol);
     text += "scale = " + read.scale.text() + "\n";
     if (read.resolution) text += "resolution = " + number(*read.resolution) + "\n";
-    if (read.truncates) text += "display = \"truncates\"\n";
+    if (read.rounding != Rounding::not_told)
+      text += read.rounding == Rounding::truncates ? "display = \"truncates\"\n" : "display = \"rounds\"\n";
     if (read.accuracy) text += accuracy_text(*read.accuracy);
     if (read.correction) text += correction_line(*read.correction) + "\n";
   }

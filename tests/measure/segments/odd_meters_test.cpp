@@ -12,7 +12,7 @@ namespace {
 SegmenterSettings told(double resolution_w, bool truncates = false) {
   SegmenterSettings settings;
   settings.traits.resolution_w = resolution_w;
-  settings.traits.truncates = truncates;
+  settings.traits.rounding = truncates ? Rounding::truncates : Rounding::rounds;
   return settings;
 }
 

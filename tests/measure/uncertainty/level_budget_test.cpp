@@ -249,6 +249,30 @@ TEST_CASE("a counter and a power that disagree are told of, and the interval rea
   CHECK(budget.level_w + budget.uncertainty_w > 25.99);
 }
 
+TEST_CASE("a counter beside a display of which nothing was told says whether it cuts digits off") {
+  const bool cuts_off = GENERATE(false, true), still = GENERATE(false, true);
+  const double level_w = GENERATE(25.31, 25.77);
+  CAPTURE(cuts_off, still, level_w);
+  std::mt19937 random(11);
+  std::normal_distribution<double> normal(0.0, still ? 0.0 : 0.4);
+  Data data;
+  double energy = 0.3;
+  for (int i = 0; i <= 2 * 3600; ++i) {
+    const double power_w = level_w + normal(random);
+    data.add(i, cuts_off ? std::floor(power_w) : std::round(power_w));
+    energy += level_w / 3600.0;
+    data.counter_wh.push_back(std::floor(energy));
+  }
+  MeterTraits traits;
+  traits.resolution_w = 1.0;
+  const LevelBudget budget = data.budget(traits);
+  CHECK(std::abs(budget.level_w - level_w) < budget.uncertainty_w);
+  CHECK(budget.uncertainty_w < 0.1);
+  CHECK_FALSE(warns(budget, "more apart than their uncertainties"));
+  // A still display that shows 25 for 25.31 W may do either.
+  CHECK(warns(budget, "cuts digits off") == (cuts_off && (!still || level_w > 25.5)));
+}
+
 TEST_CASE("a counter that goes back or hardly moves does not help and does not harm") {
   Data data = noisy(25.0, 0.05, 0.01, 600);
   data.counter_wh.assign(data.times_s.size(), 100.0);

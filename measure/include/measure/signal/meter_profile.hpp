@@ -34,11 +34,14 @@ struct Accuracy {
   friend bool operator==(const Accuracy&, const Accuracy&) = default;
 };
 
+/// What a display does with the digits it does not show.
+enum class Rounding : std::uint8_t { not_told, rounds, truncates };
+
 /// What is known of the power a stream delivers, beside its readings. Kept with the run, so that a figure can be made
 /// again without the config.
 struct MeterTraits {
   std::optional<double> resolution_w;    ///< display step; learnt from the readings where not known
-  bool truncates = false;                ///< the display cuts digits off instead of rounding
+  Rounding rounding = Rounding::not_told;  ///< truncates: only with a resolution
   std::optional<Accuracy> accuracy;      ///< of power
   std::optional<double> starting_w;      ///< below this the meter shows nothing
   std::optional<double> energy_step_wh;  ///< step of the energy counter
@@ -74,7 +77,7 @@ struct ReadSpec {
   Quantity quantity = Quantity::power;
   Decimal scale{1, 0};  ///< to W, Wh, V, A, Hz, VA, var; negative turns the sign
   std::optional<double> resolution;
-  bool truncates = false;  ///< the meter cuts digits off instead of rounding; only with a resolution
+  Rounding rounding = Rounding::not_told;  ///< truncates: only with a resolution
   std::optional<Accuracy> accuracy;
   std::optional<Correction> correction;  ///< power only
   // modbus-rtu, modbus-tcp

@@ -23,7 +23,7 @@ struct Settling {
 };
 
 /// How level_figure() reckons; one more with each change that moves a figure, so that those kept are made anew.
-constexpr std::uint8_t figure_algorithm_version = 8;
+constexpr std::uint8_t figure_algorithm_version = 9;
 
 /// What was made of a steady stretch once for all, when it became final: figures of a year are then read, not reckoned.
 /// Good as long as the display step is what it was; without the meter's accuracy, as if the display rounded.
