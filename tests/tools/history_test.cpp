@@ -183,4 +183,13 @@ TEST_CASE("a run without a name is proposed the device it looks like, and takes 
   CHECK(named.status == 1);
   CHECK(named.err.find("has its name already") != std::string::npos);
   CHECK(bench.ask({"name", again, "Skua tower", "--accept"}).status == 2);
+
+  // A season of automatic runs that nobody named: the oldest is proposed a name as the newest is.
+  constexpr int unnamed = 25;
+  for (int i = 0; i < unnamed; ++i) record(std::nullopt, 38.4, 59.3);
+  int proposed = 0;
+  const Json season = json_of(bench, {"runs"});
+  for (const Json& run : season["runs"])
+    if (run["run"] > std::stoi(stranger) && run["proposal"].is_object()) ++proposed;
+  CHECK(proposed == unnamed);
 }

@@ -7,9 +7,6 @@
 namespace nightwatt::query {
 namespace {
 
-/// Proposals are made for the newest runs without a name: a list is to come at once, however long it is.
-constexpr std::size_t most_proposals = 20;
-
 struct Row {
   storage::RunInfo info;
   Calendar calendar;
@@ -18,19 +15,17 @@ struct Row {
 
 Result<void> propose_names(const storage::StoreReader& store, std::vector<Row>& rows) {
   std::optional<KnownDevices> known;
-  std::size_t made = 0;
-  for (std::size_t i = rows.size(); i-- > 0 && made < most_proposals;) {
-    if (!wants_name(rows[i].info)) continue;
+  for (Row& row : rows) {
+    if (!wants_name(row.info)) continue;
     if (!known) {
       auto learnt = KnownDevices::of(store);
       if (!learnt) return tl::unexpected(learnt.error());
       known = std::move(*learnt);
       if (known->empty()) return {};
     }
-    auto proposal = known->propose(store, rows[i].info);
+    auto proposal = known->propose(store, row.info);
     if (!proposal) return tl::unexpected(proposal.error());
-    rows[i].proposal = std::move(*proposal);
-    ++made;
+    row.proposal = std::move(*proposal);
   }
   return {};
 }
