@@ -11,14 +11,14 @@
 
 namespace nightwatt::figures {
 
-/// RUN: a number or `last`. ErrorKind::negative where there is none.
+/// RUN: a number, `last`, or the name of a device with one run. ErrorKind::negative where there is none.
 [[nodiscard]] Result<storage::RunInfo> find_run(const storage::StoreReader& store, std::string_view word);
 
-/// How the run's times are shown.
-/// All runs of which the store can tell, by number; for each of which it cannot, for damage, a sentence in `warnings`.
+/// All runs of which the store can tell, by number; for each of which it cannot, for damage, a sentence in
+/// `warnings`.
 [[nodiscard]] Result<std::vector<storage::RunInfo>> readable_runs(const storage::StoreReader& store,
                                                                   std::vector<std::string>& warnings);
-
+/// How the run's times are shown.
 [[nodiscard]] Result<Calendar> calendar_of(const storage::StoreReader& store, const storage::RunInfo& run);
 
 /// `run 12 (Gannet board)`, safe to print.
