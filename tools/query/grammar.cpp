@@ -274,8 +274,7 @@ void add_files(Grammar& grammar) {
   import->add_option("--resolution", i->resolution, "The meter's display step; without it, learnt")->type_name("W");
   import->add_flag("--truncates", i->truncates, "The display cuts digits off instead of rounding; with --resolution");
   import->add_flag("--rounds", i->rounds, "The display rounds, and does not cut digits off");
-  import->add_flag("--on-change", i->on_change,
-                   "A line holds until the next: the meter speaks only when something changed");
+  import->add_flag("--on-change", i->on_change, "A line holds until the next: the meter speaks only of changes");
   import->add_option("--gap", i->gap, "Silence longer than this is a gap; with --on-change a day, else by the readings")
       ->type_name("SECONDS");
   import->add_option("--accuracy", i->accuracy, "\"1%\", \"1% + 0.05W\" or \"class B\"")->type_name("SPEC");
