@@ -301,19 +301,6 @@ void add_files(Grammar& grammar) {
                   "Where to write it, instead of standard output; an older file is replaced whole")
       ->type_name("FILE");
   out->add_flag("--segments", x->segments, "The run's segments instead of its readings");
-  auto [capture, c] =
-      grammar.command<CaptureArguments>("capture", "What comes over a meter's port, with times, into a file");
-  capture->add_option("--meter", c->meter, "Which meter, where there are several")->type_name("M");
-  capture->add_option("-o,--out", c->out, "The file; an earlier capture is written over")
-      ->check(names_a_file)
-      ->type_name("FILE")
-      ->required();
-  capture->add_option("--seconds", c->seconds, "How long (30), 3600 at most")->type_name("S");
-  auto [decode, d] = grammar.command<DecodeArguments>("decode", "Run a captured byte stream through a meter's decoder");
-  decode->add_option("FILE", d->file, "The bytes as they came from the port")->required();
-  decode->add_option("--profile", d->profile, "The meter's profile: a file, or an installed one's name")
-      ->type_name("P")
-      ->required();
   auto [enter, e] = grammar.command<EnterArguments>("enter", "A figure read from a display, as a row of the table");
   enter->add_option("DEVICE", e->device, "The device")->required();
   enter->add_option("--idle", e->idle, "Its idle power")->type_name("W");
@@ -328,6 +315,22 @@ void add_files(Grammar& grammar) {
   described(enter, e->note, e->includes, e->set);
 }
 
+void add_streams(Grammar& grammar) {
+  auto [capture, c] =
+      grammar.command<CaptureArguments>("capture", "What comes over a meter's port, with times, into a file");
+  capture->add_option("--meter", c->meter, "Which meter, where there are several")->type_name("M");
+  capture->add_option("-o,--out", c->out, "The file; an earlier capture is written over")
+      ->check(names_a_file)
+      ->type_name("FILE")
+      ->required();
+  capture->add_option("--seconds", c->seconds, "How long (30), 3600 at most")->type_name("S");
+  auto [decode, d] = grammar.command<DecodeArguments>("decode", "Run a captured byte stream through a meter's decoder");
+  decode->add_option("FILE", d->file, "The bytes as they came from the port")->required();
+  decode->add_option("--profile", d->profile, "The meter's profile: a file, or an installed one's name")
+      ->type_name("P")
+      ->required();
+}
+
 }  // namespace
 
 void add_commands(CLI::App& app, CommandLine& line) {
@@ -339,6 +342,7 @@ void add_commands(CLI::App& app, CommandLine& line) {
   add_words_on_runs(grammar);
   add_tasks(grammar);
   add_files(grammar);
+  add_streams(grammar);
   add_estimates(grammar);
   add_calibrations(grammar);
 }
