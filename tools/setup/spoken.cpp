@@ -38,7 +38,7 @@ std::optional<ProbeAnswer> known_by(std::string_view bytes, std::uint32_t baud,
   const bool eighth_bit =
       std::any_of(bytes.begin(), bytes.end(), [](char c) { return (static_cast<unsigned char>(c) & 0x80U) != 0; });
   std::optional<ProbeAnswer> best;
-  int best_variance_inflation = 0;
+  int best_worth = 0;
   for (const MeterProfile& profile : profiles) {
     const auto decoder = drivers::make_capture_decoder(profile);
     if (!decoder) continue;
@@ -48,8 +48,8 @@ std::optional<ProbeAnswer> known_by(std::string_view bytes, std::uint32_t baud,
     const bool seven_bits = profile.line.data_bits == 7;
     const int worth = 1 + (shows_steps_of(profile, out.readings) ? 4 : 0) + (seven_bits == eighth_bit ? 2 : 0) +
                       (profile.line.baud == baud ? 1 : 0);
-    if (worth <= best_variance_inflation) continue;
-    best_variance_inflation = worth;
+    if (worth <= best_worth) continue;
+    best_worth = worth;
     best = ProbeAnswer{profile, out.readings, false};
     best->profile.line = {baud, Parity::none, 8, 1};
     if (eighth_bit && seven_bits) best->profile.line = {baud, Parity::even, 7, 1};
