@@ -1,4 +1,4 @@
-// Rows of a store as they lie in its tables, for who keeps a copy elsewhere and puts a store together from it again.
+// Rows of a store as they lie in its tables, for programs that keep a copy elsewhere and make a store of it again.
 //
 // What a run is made of is carried whole and unread, so that the figures of a copy are made by the same code from the
 // same bytes. Readings are not among it: StoreReader::readings() and StoreWriter::append() carry them.
@@ -45,16 +45,16 @@ class RowCopy {
     RunId run = 0;
     std::uint64_t print = 0;
   };
-  /// Of every run that is to be seen: a number that differs, but for a chance of 2^-64, once anything of the run has
-  /// changed.
+  /// A fingerprint of every run that is not hidden: a number that changes, but for a chance of 2^-64, when anything of
+  /// the run does.
   [[nodiscard]] Result<std::vector<RunPrint>> run_prints() const;
   /// The rows of the run itself, its words, its state, its stretches and their sketches.
   [[nodiscard]] Result<std::vector<Row>> run(RunId id) const;
-  /// All streams that are to be seen, marks and shifts.
+  /// All streams that are not hidden, marks and shifts.
   [[nodiscard]] Result<std::vector<Row>> marks_and_meters() const;
-  /// Events behind the one of this number, by number, at most so many.
+  /// Events with numbers above `number`, in their order, at most `most`.
   [[nodiscard]] Result<std::vector<std::pair<std::int64_t, Event>>> events_after(std::int64_t number, int most) const;
-  /// What tells one store from another that is later recorded into the same path: its first event's instant, or 0.
+  /// Tells one store from another that is made later at the same path: the instant of its first event, or 0.
   [[nodiscard]] Result<std::int64_t> identity() const;
 
   /// Puts rows into a store, between its begin() and commit().

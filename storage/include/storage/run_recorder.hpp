@@ -19,13 +19,13 @@ namespace nightwatt::storage {
 /// and not in the store: throw the recorder away and resume(). One thread.
 class RunRecorder {
  public:
-  /// Of a run just opened.
+  /// For a run that was just opened.
   RunRecorder(RunId run, SegmenterSettings settings);
-  /// Of an open run of the store: restores its resume mark and replays the readings after it. A state that cannot be
+  /// For an open run of the store: restores its resume mark and replays the readings after it. A state that cannot be
   /// read, as after an update that keeps it in another form, is made anew from the run's readings, and replaced with
   /// the next save() or finish().
   [[nodiscard]] static Result<RunRecorder> resume(const StoreReader& store, RunId run);
-  /// The same as of `to`, of any run, by what run_state() gave of it.
+  /// The same for any run, as it stood at `to`; `kept` is what run_state() gave.
   [[nodiscard]] static Result<RunRecorder> as_of(const StoreReader& store, const RunInfo& info,
                                                  const Result<RunState>& kept, UtcTime to);
   /// Replays the stored readings of [info.begin, info.end] (or to the last) as a run with info's settings, whatever

@@ -247,8 +247,8 @@ class StoreReader {
   /// Whole window from the sums beside the blocks plus the two edge blocks. Where an edge lies in readings given up,
   /// its block counts by whole minutes (or hours).
   [[nodiscard]] Result<WindowAggregates> aggregates(StreamId stream, Quantity quantity, UtcTime from, UtcTime to) const;
-  /// How a stream's times are shown (as they are for imports). What lies in [from, to] is one thing, a run: its
-  /// calendar is the one that was last corrected in it, back to an outage that no clock saw.
+  /// How a stream's times are shown (an import's: as they are). [from, to] is taken for one run: its times are shown by
+  /// the calendar as last corrected within it, back to an outage that no clock saw.
   [[nodiscard]] Result<Calendar> calendar(StreamId stream, UtcTime from, UtcTime to) const;
   /// UTC minus record time in force at a record time (0 for imports).
   [[nodiscard]] Result<Duration> utc_offset_at(StreamId stream, UtcTime time) const;
@@ -356,7 +356,7 @@ class StoreWriter {
   [[nodiscard]] Result<void> put_mark(const Mark& mark);
   [[nodiscard]] Result<void> remove_mark(std::int64_t id);
   [[nodiscard]] Result<void> put_event(const Event& event);
-  /// From `from` on, whatever was put for later instants before.
+  /// From `from` on; takes the place of what was put for later instants before.
   [[nodiscard]] Result<void> put_utc_offset(StreamId stream, UtcTime from, Duration utc_offset);
   /// Small named values of the service: resume marks of auto runs, "running since".
   [[nodiscard]] Result<void> put_value(std::string_view name, std::string_view bytes);

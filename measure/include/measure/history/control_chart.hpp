@@ -1,4 +1,4 @@
-// Control charts: the exponentially weighted moving average and the cumulative sum, and how long they take to speak.
+// Control charts: the exponentially weighted moving average and the cumulative sum, and how long they take to signal.
 #pragma once
 
 #include <span>

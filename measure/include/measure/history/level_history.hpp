@@ -29,7 +29,7 @@ struct LevelChange {
   ChangeShape shape = ChangeShape::step;
   std::size_t from = 0;  ///< last night before a step; first of a creep; first that stands apart
   std::size_t to = 0;    ///< first night after a step; last of a creep; last that stands apart
-  /// Of a step: the same where the nights do not tell better; 95 %.
+  /// Of a step: the earliest and latest nights that `from` and `to` may be, 95 %; else `from` and `to`.
   std::size_t earliest = 0, latest = 0;
   double before_w = 0.0, after_w = 0.0;
   double change_w = 0.0;
@@ -68,7 +68,7 @@ struct HistorySettings {
 
 [[nodiscard]] HistoryVerdict judge_history(std::span<const NightLevel> nights, const HistorySettings& settings);
 
-/// Whether the newest night brought a change to light that was not there without it: what one is told at its end.
+/// Whether the newest night brought to light a change that was not found without it; told when its run ends.
 [[nodiscard]] std::optional<LevelChange> newly_moved(std::span<const NightLevel> nights,
                                                      const HistorySettings& settings);
 

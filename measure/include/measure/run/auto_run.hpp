@@ -44,8 +44,8 @@ class AutoRun {
   /// Times must rise. Of a meter that reports on change, what it showed since the reading before is judged first; one
   /// reading changes the state once at most.
   [[nodiscard]] Event push(UtcTime time, double power_w);
-  /// Of a meter that reports on change: it has said nothing more until now, and what it shows is judged so far. The
-  /// same comes of the next push() without it, only later.
+  /// For a meter that reports on change and has said nothing since: judges what it has shown up to now. Without this
+  /// call the next push() comes to the same, only later.
   [[nodiscard]] Event hold_until(UtcTime now);
   /// True while the device is taken to be on.
   [[nodiscard]] bool on() const;

@@ -21,8 +21,8 @@ struct ShownSince {
 
 [[nodiscard]] Reporting reporting_of(const MeterTraits& traits);
 
-/// What a builder had made of its readings up to one of them, to go on from when the readings after it are pushed
-/// again.
+/// What a builder had made of its readings up to one of them (`as_of`): a builder restored from it goes on when the
+/// readings after that are pushed again.
 struct SavedRun {
   std::string segmenter, totals;  ///< the builder's own bytes
   UtcTime as_of;
@@ -33,7 +33,7 @@ struct SavedRun {
 class RunBuilder {
  public:
   explicit RunBuilder(SegmenterSettings settings);
-  /// Goes on where save() was asked. ErrorKind::input: the bytes are not those of a run with such settings.
+  /// Goes on from what was saved. ErrorKind::input: the bytes are not those of a run with such settings.
   [[nodiscard]] static Result<RunBuilder> restore(SegmenterSettings settings, const SavedRun& saved);
 
   /// Of a meter that reports on change, before the first reading: what it showed when the run began.
@@ -45,7 +45,7 @@ class RunBuilder {
 
   /// The stretches that became final since the last call, in order, each once.
   [[nodiscard]] std::vector<Regime> take_final() { return segmenter_.take_final(); }
-  /// After take_final(): what it gave is not saved, the caller has it. Nothing to go on from before the first reading.
+  /// After take_final(), whose stretches are the caller's and not saved here. Only once there was a reading.
   [[nodiscard]] std::string saved_segmenter() const;
   [[nodiscard]] std::string saved_totals() const { return totals_.save(); }
 

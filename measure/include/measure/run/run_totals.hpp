@@ -28,7 +28,7 @@ class GapFreeIntegral {
   void push(UtcTime time, double power_w);
   /// What was shown when the record began. `before`: since when.
   void begin_held(UtcTime before, double power_w, UtcTime begin);
-  /// The record ends: what was shown last, where it holds as long as that.
+  /// The record ends: what was shown last counts until here, if it holds so long.
   void hold_until(UtcTime end);
   [[nodiscard]] double watt_seconds() const { return watt_seconds_.value(); }
   /// The same at an instant after the last reading.
@@ -54,9 +54,9 @@ class GapFreeIntegral {
   Duration gaps_{0};
 };
 
-/// What a cumulative energy counter counted over a record. A step back is a wrap where the way over a power of ten or
-/// of two is no more than could have flowed; a step back of one or two counts is the meter's rounding; any other, and a
-/// leap forward that no mains connection delivers, is a reset: what was counted across it is not known and not added.
+/// What a cumulative energy counter counted over a record. A step back is a wrap, where going on over a power of ten or
+/// two is no more than could have flowed. A step back of one or two counts is rounding. Any other, and a leap forward
+/// that no mains connection delivers, is a reset: what was counted across it is not known and not added.
 class CounterEnergy {
  public:
   /// `highest_w`: the highest power read so far, if any.
@@ -111,7 +111,7 @@ class RunTotals {
   [[nodiscard]] std::optional<double> peak_w() const;
   [[nodiscard]] std::optional<double> mean_w() const;  ///< time-weighted, over the data
 
-  /// The gaps were longer than the record's times tell, by the calendar.
+  /// Adds to the gaps what they were longer, by the calendar, than the record's times tell.
   void correct_gaps(Duration by);
 
   [[nodiscard]] std::string save() const;

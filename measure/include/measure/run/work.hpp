@@ -7,7 +7,7 @@
 
 namespace nightwatt {
 
-/// The contract's: what a load comes down to is told by work of at least this length.
+/// Of the outside contract: `sustained`, what a load comes down to, needs unbroken work of at least this length.
 constexpr double sustained_work_s = 600.0;
 
 /// The highest plateau held for two minutes or more; else the highest. Null without a plateau.

@@ -30,7 +30,7 @@ class OptimalPartition {
 
   /// A change before this number costs `penalty` >= 0.
   void push(double y, double penalty);
-  /// The best partition's remaining changes become final. push() begins a new section afterwards.
+  /// The remaining changes of the best partition become final. A push() after it begins a new section.
   void finish();
   /// Changes (index of the first number of a new segment) that became final since the last call, rising.
   [[nodiscard]] std::vector<std::int64_t> take_final();

@@ -6,8 +6,8 @@
 
 namespace nightwatt {
 
-/// What the segment's figures come to with it: the correction's uncertainty takes the place of the promise. What is off
-/// stays as it was shown.
+/// Corrects the segment's figures; the correction's uncertainty takes the place of the promise. Segments of the kind
+/// `off` stay as they were shown.
 void correct(Segment& segment, const Correction& correction);
 
 }  // namespace nightwatt

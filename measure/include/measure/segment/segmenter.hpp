@@ -45,7 +45,7 @@ class Segmenter {
   /// Takes one power reading. Times must rise; a reading not later than the last is ignored. `power_w` is finite.
   void push(UtcTime time, double power_w);
 
-  /// The energy counter at that time, before the power reading of the same time is pushed.
+  /// Takes the energy counter's value at that time; to be called before the power reading of the same time is pushed.
   void push_counter(UtcTime time, double counter_wh);
 
   /// The run ends here: everything becomes final. No push() after it.
@@ -54,7 +54,7 @@ class Segmenter {
   /// The stretches that became final since the last call, in order, each once, without hole or overlap.
   [[nodiscard]] std::vector<Regime> take_final();
 
-  /// What the rest would be if the record ended with the last reading. Does not change the state.
+  /// The stretches not final yet, as if the record ended with the last reading. Does not change the state.
   [[nodiscard]] std::vector<Regime> provisional() const;
 
   [[nodiscard]] Learnt learnt() const;

@@ -25,7 +25,7 @@ struct LevelState {
 /// The state of that kind held longest; of two alike the lower. Null where there is none.
 [[nodiscard]] const LevelState* longest_state(std::span<const LevelState> states, SegmentKind kind);
 
-/// Of a segment with a level; where it is not known what its uncertainty is made of, all of it is the display's.
+/// What the uncertainty of a segment's level is made of; where that is not known, all of it counts as the display's.
 [[nodiscard]] LevelParts parts_of(const Segment& segment);
 [[nodiscard]] double length_s(const Segment& segment);
 

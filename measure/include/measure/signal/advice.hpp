@@ -13,7 +13,7 @@ inline constexpr std::string_view advice_begin = " (to do: ";
   return what.append(advice_begin).append(advice).append(")");
 }
 
-/// The warning for who has no tool in hand, as the reader of a page.
+/// The warning without its advice, for readers who cannot follow it, as those of a published page.
 [[nodiscard]] inline std::string without_advice(std::string_view warning) {
   const std::size_t at = warning.ends_with(')') ? warning.rfind(advice_begin) : std::string_view::npos;
   return std::string(warning.substr(0, at));

@@ -15,7 +15,7 @@ namespace nightwatt {
 class Calendar {
  public:
   void add(UtcTime from, Duration utc_offset) { pieces_.push_back({from, utc_offset}); }
-  /// Another shift for the last stretch, found later: it was so all the time.
+  /// Replaces the shift of the last stretch by one that was found later: it held from that stretch's begin.
   void correct(Duration utc_offset);
   /// Shown times do not rise over an outage: how long it was is not known.
   void note_unknown() { rises_ = false; }
@@ -23,8 +23,8 @@ class Calendar {
 
   [[nodiscard]] Duration utc_offset_at(UtcTime record) const;
   [[nodiscard]] UtcTime shown(UtcTime record) const { return record + utc_offset_at(record); }
-  /// The record time that is shown so; of several the latest. A time within an outage that the record holds shorter
-  /// than it was is taken for the outage's end.
+  /// The record time that is shown so; where there are several, the latest. Where the record has an outage shorter than
+  /// it was, a shown time within the missing part gives the outage's end.
   [[nodiscard]] UtcTime record_time(UtcTime shown) const;
 
  private:

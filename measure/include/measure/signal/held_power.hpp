@@ -1,4 +1,4 @@
-// What a meter shows meanwhile that reports only when something changed.
+// What a meter that reports only on change shows between its reports.
 #pragma once
 
 #include <optional>
@@ -11,13 +11,13 @@
 
 namespace nightwatt {
 
-/// Turns readings that hold until the next into what somebody would see who looks at the display once a second: from
-/// then on nothing needs to know how the meter reports. A silence that is a gap by GapRule stays a hole. Incremental,
+/// Turns readings that each hold until the next into what one would see by looking at the display once a second. So
+/// nothing behind it needs to know how the meter reports. A silence that is a gap by GapRule stays a hole. Incremental,
 /// the same answer whatever the chunking; what is held is told when the next reading ends it.
 class HeldPower {
  public:
-  /// Looks at the display. As often as most meters measure: what changes faster is seen now and then, so that means are
-  /// right.
+  /// Between two looks at the display: as often as most meters measure. What changes faster is seen now and then, so
+  /// that means are right.
   static constexpr Duration beat{1'000'000};
 
   explicit HeldPower(std::optional<double> gap_s) : gaps_(gap_s) {}
@@ -45,7 +45,7 @@ class HeldPower {
     look(time, take);
   }
 
-  /// The record ends: the last look is at `end`, where the reading holds as long as that.
+  /// The record ends: the last look is at `end`, if the last reading holds until then.
   template <class Take>
   void hold_until(UtcTime end, Take&& take) {
     if (!last_ || gaps_.is_gap(end)) return;

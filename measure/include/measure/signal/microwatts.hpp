@@ -1,4 +1,4 @@
-// What a display shows, as a whole number.
+// What a display shows, as a whole number of microwatts.
 #pragma once
 
 #include <cstdint>
@@ -6,7 +6,7 @@
 
 namespace nightwatt {
 
-/// A display's value as a whole number; nullopt where it is beyond all displays.
+/// nullopt where the power is more than any display shows.
 [[nodiscard]] std::optional<std::int64_t> microwatts_of(double power_w);
 
 }  // namespace nightwatt

@@ -59,18 +59,18 @@ class ProtocolReader {
   virtual ~ProtocolReader() = default;
   /// The word of `protocol = "..."`, which is also the name of its table.
   [[nodiscard]] virtual std::string_view name() const = 0;
-  /// Where the profile has no such table. Its line, where the profile has none.
+  /// The settings, and below them the line, where the profile gives none.
   [[nodiscard]] virtual ProtocolSettings defaults() const = 0;
   [[nodiscard]] virtual LineSettings default_line() const { return {}; }
-  /// The same, where it hangs on the protocol's own settings.
+  /// The same, where it depends on the protocol's own settings.
   [[nodiscard]] virtual LineSettings default_line_of(const ProtocolSettings&) const { return default_line(); }
   /// What to do about a missing table; empty: it may be missing.
   [[nodiscard]] virtual std::string_view table_remedy() const { return {}; }
-  /// Its table.
+  /// Reads its table.
   [[nodiscard]] virtual ProtocolSettings read_table(ProfileTable& table) const = 0;
-  /// What the protocol cannot do, of the table `line`.
+  /// Reports what the table `line` asks for and the protocol cannot do.
   virtual void check_line(const LineSettings&, ProfileTable&) const {}
-  /// Its own keys of a [[read]].
+  /// The keys of a [[read]] that are its own; read_place() puts them into `read`.
   [[nodiscard]] virtual std::span<const std::string_view> read_keys() const = 0;
   virtual void read_place(ProfileTable& table, const ProtocolSettings& settings, ReadSpec& read) const = 0;
   /// What is read where the profile has no [[read]]; empty: it must have one.

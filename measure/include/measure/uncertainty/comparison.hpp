@@ -17,7 +17,7 @@ struct Measured {
   double standard = 0.0;            ///< standard uncertainty by chance
   double degrees_of_freedom = 1e9;  ///< of `standard`
   double shared = 0.0;              ///< standard uncertainty that is the same in the next repeat
-  double display = 0.0;             ///< of `shared`, what the display may yet do otherwise at a level a little off
+  double display = 0.0;             ///< the display's part of `shared`: at a slightly different level it may be another
 };
 [[nodiscard]] Measured measured(double value, const LevelParts& parts);
 /// A level's budget in that form.
@@ -35,11 +35,11 @@ struct Compared {
   int repeats = 1;
 };
 
-/// Of what there are repeats: runs of a device usually lie close together, what a command takes need not.
+/// What is repeated: runs of a device usually lie close together, but what a command takes need not.
 enum class Repeated : std::uint8_t { runs, tasks };
 
-/// Repeats of one figure with one meter. Each run counts alike. Where the repeats agree within their own uncertainties
-/// these say how sure the mean is; where they differ more, the spread between runs does: see docs/measuring.md,
+/// Repeats of one figure with one meter. Each run counts alike. Where the repeats agree within their own uncertainties,
+/// those say how certain the mean is; where they differ by more, the spread between them does: see docs/measuring.md,
 /// "Repeats". What display and meter do is not averaged away.
 [[nodiscard]] std::optional<Compared> pool(std::span<const Measured> repeats, Repeated what = Repeated::runs);
 

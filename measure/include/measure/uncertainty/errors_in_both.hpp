@@ -31,7 +31,7 @@ struct CurveFit {
 
 /// Generalised least squares by Gauss-Newton on the adjusted points (ISO/TS 28037:2010 clause 10 for the line, from
 /// memory; York et al. 2004, doi 10.1119/1.1632486, is its case of independent points). `degree`: 1 or 2. nullopt where
-/// there are fewer points than coefficients, all x are one, or the covariances are no covariances.
+/// there are fewer points than coefficients, all x are equal, or a matrix given is no covariance.
 [[nodiscard]] std::optional<CurveFit> fit_curve(const UncertainPoints& points, int degree);
 
 }  // namespace nightwatt

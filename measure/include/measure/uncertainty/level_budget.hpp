@@ -37,7 +37,7 @@ struct BudgetInput {
 struct BudgetPart {
   std::string name;            ///< "statistics", "display step", "sticking display", "energy counter", "drift", ...
   double uncertainty_w = 0.0;  ///< standard, as it enters the sum
-  double degrees_of_freedom = 0.0;  ///< degrees of freedom; infinite where the uncertainty is itself certain
+  double degrees_of_freedom = 0.0;  ///< infinite where the uncertainty is itself certain
   bool rectangular = false;         ///< else about normal
   bool shared = false;              ///< the same in the next stretch of the same meter at that level; else by chance
   double share = 0.0;               ///< of the combined variance

@@ -10,7 +10,7 @@ struct LevelParts {
   double systematic_w = 0.0;  ///< the display: the same in the next stretch
   double accuracy_w = 0.0;    ///< the meter's promise
   [[nodiscard]] double standard_w() const;
-  [[nodiscard]] double expanded_w() const;  ///< coverage_factor() the degrees of freedom of the whole
+  [[nodiscard]] double expanded_w() const;  ///< by the coverage_factor() that the whole's degrees of freedom ask for
 };
 
 }  // namespace nightwatt

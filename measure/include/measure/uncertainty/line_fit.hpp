@@ -23,7 +23,7 @@ struct LineFit {
   [[nodiscard]] double standard_deviation_at(double x) const;
 };
 
-/// nullopt below three points or where all x are one. Sizes are equal.
+/// nullopt below three points or where all x are equal. x and y have the same size.
 [[nodiscard]] std::optional<LineFit> fit_line(std::span<const double> x, std::span<const double> y);
 
 }  // namespace nightwatt

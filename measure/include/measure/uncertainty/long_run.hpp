@@ -1,4 +1,4 @@
-// How sure a mean, or a slope, of readings that remember each other is.
+// How certain the mean, or the slope, of correlated readings is.
 #pragma once
 
 #include <cstddef>
@@ -11,7 +11,7 @@ namespace nightwatt {
 /// of 95.45 %.
 struct StandardUncertainty {
   double uncertainty = 0.0;
-  double degrees_of_freedom = 1.0;  ///< degrees of freedom, at least 1
+  double degrees_of_freedom = 1.0;  ///< at least 1
 };
 
 struct LongRun {
@@ -23,16 +23,16 @@ struct LongRun {
 struct Batches {
   std::span<const double> means;
   std::span<const double> at = {};  ///< their places, for the mean and slope about their least-squares line; or empty
-  std::size_t before = 0;           ///< the first of them tell of the noise alone: mean and slope are of the rest
+  std::size_t before = 0;           ///< so many of the first tell of the noise alone; mean and slope are of the rest
   double readings = 1.0;            ///< in each
   double within = 0.0;              ///< variance of the readings about their own batch's mean
-  double within_degrees_of_freedom = 0.0;  ///< degrees of freedom of `within`; 0: not known
+  double within_degrees_of_freedom = 0.0;  ///< of `within`; 0: not known
   std::span<const double> variance_inflation =
       {};  ///< readings that an independent one may be; empty: that is not known
 };
 
 /// Of the plain mean: first-order noise (it forgets by e^(-1/tau) a value) and quicker noise together, neither their
-/// sizes nor tau known. Nothing is estimated and then believed: every tau and size counts by its likelihood, so that a
+/// sizes nor tau known. No single estimate is trusted: every tau and size counts by its likelihood, so that a
 /// short record of slow noise, which hardly tells tau, gets the wide interval it deserves. What the readings scatter
 /// within the batches says how much their means would, were the readings independent: the slow noise is what there is
 /// beyond it.

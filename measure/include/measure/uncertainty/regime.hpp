@@ -48,7 +48,7 @@ struct Cycles {
   friend bool operator==(const Cycles&, const Cycles&) = default;
 };
 
-/// What is asked of a sketch where nobody makes a budget of it.
+/// What is needed of a sketch by those who make no budget from it.
 struct SketchDigest {
   double mean_w = 0.0;                ///< of the readings
   double standard_deviation_w = 0.0;  ///< root of their mean squared distance from it

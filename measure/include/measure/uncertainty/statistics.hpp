@@ -31,7 +31,7 @@ class Moments {
   double squares_ = 0.0;
 };
 
-/// Two passes over values at hand: exacter than Moments by a digit or two where the mean is large.
+/// Two passes over values at hand: more exact than Moments by a digit or two where the mean is large.
 struct Spread {
   double mean = 0.0;
   double standard_deviation = 0.0;  ///< divisor n - 1
