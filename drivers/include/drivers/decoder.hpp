@@ -51,7 +51,7 @@ struct Output {
   std::vector<Measurement> readings;
   std::vector<Fault> faults;
   std::vector<std::byte> send;  ///< to be written to the port, in order
-  /// The port is to be set up so, once what is to be sent has left the wire: a meter that changes its speed.
+  /// How to set up the port anew, once what is to be sent has left the wire: for a meter that changes its speed.
   std::optional<LineSettings> line = std::nullopt;
   std::vector<std::string> notes;  ///< what is worth one line, said once, and no fault
 };

@@ -27,7 +27,7 @@ class Protocol : public ProtocolReader {
   [[nodiscard]] virtual Result<std::unique_ptr<CaptureDecoder>> capture(const MeterProfile& profile) const = 0;
 };
 
-/// What follows from a protocol's settings alone. They have its name, and protocol(), which protocol.cpp defines.
+/// What follows from the type of a protocol's settings. That has its name, and protocol(), which protocol.cpp defines.
 template <class Settings>
 class ProtocolOf : public Protocol {
  public:
@@ -50,7 +50,7 @@ using AllSettings = SettingsList<ModbusRtuSettings, ModbusTcpSettings, TextLineS
 
 /// All protocols, in the order of the list.
 [[nodiscard]] std::span<const Protocol* const> protocols();
-/// The same, for who reads profile files.
+/// The same, as what reads profile files.
 [[nodiscard]] ProtocolReaders protocol_readers();
 /// nullptr: there is none of that name.
 [[nodiscard]] const Protocol* find_protocol(std::string_view name);
@@ -62,7 +62,7 @@ struct Overloaded : F... {
 template <class... F>
 Overloaded(F...) -> Overloaded<F...>;
 
-/// Calls `visitor` with the settings as what they are. It must take every type of the list; all answers have one type.
+/// Calls `visitor` with the settings as their own type. It must take all types of the list, and always answer with one.
 template <class Visitor, class First, class... Rest>
 auto visit_settings(const ProtocolSettings& settings, Visitor&& visitor, SettingsList<First, Rest...>) {
   static_assert(std::is_invocable_v<Visitor, const First&>, "a protocol of the list is missing in this visitor");

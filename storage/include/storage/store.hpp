@@ -90,7 +90,7 @@ struct RunState {
   std::int64_t samples = 0;      ///< readings counted in the state
 };
 
-/// Of the stretches of a run, which are read with their sketches: only budgets need them all.
+/// Which stretches of a run are read together with their sketches: only budgets need all of them.
 enum class Sketches : std::uint8_t { all, where_needed };  ///< needed: a level whose figure has to be made anew
 
 struct Mark {
@@ -308,8 +308,8 @@ class StoreWriter {
   static void abandon(StoreWriter store);
   /// Somebody cut the store's log short: what was committed there is lost, and what is read there is nothing.
   [[nodiscard]] bool log_is_cut() const;
-  /// Takes a store away again that holds nothing at all and that nobody else has open; else leaves it as it is. For who
-  /// made it by open() and then had nothing to put in.
+  /// Takes a store away again that holds nothing at all and that nobody else has open; else leaves it as it is. For a
+  /// program that made it by open() and had nothing to put in.
   static void remove_unused(const std::string& path);
 
   ~StoreWriter();

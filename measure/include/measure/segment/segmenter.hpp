@@ -88,4 +88,4 @@ struct Classified {
 
 }  // namespace nightwatt
 
-#include "measure/uncertainty/regime.hpp"  // the definition of Stretch, needed by whoever keeps them by value
+#include "measure/uncertainty/regime.hpp"  // the definition of Regime, needed by whoever keeps them by value

@@ -25,8 +25,8 @@ struct Settling {
 /// How level_figure() reckons; one more with each change that moves a figure, so that those kept are made anew.
 constexpr std::uint8_t figure_algorithm_version = 9;
 
-/// What was made of a steady stretch once for all, when it became final: figures of a year are then read, not reckoned.
-/// Good as long as the display step is what it was; without the meter's accuracy, as if the display rounded.
+/// The figure of a steady stretch, made once, when it became final: so figures of a year are read, not reckoned. Good
+/// as long as the display step is what it was. It leaves the meter's accuracy out and takes the display to round.
 struct LevelFigure {
   std::uint8_t algorithm_version = 0;  ///< figure_algorithm_version then
   double step_w = 0.0;                 ///< for which it was made
