@@ -6,6 +6,7 @@
 #include <string_view>
 #include <vector>
 
+#include "figures/budget_words.hpp"
 #include "figures/shown_power.hpp"
 #include "measure/run/work.hpp"
 #include "measure/signal/advice.hpp"
@@ -69,25 +70,25 @@ Result<std::optional<StabilityVerdict>> stability_of(const storage::StoreReader&
   return stability(input);
 }
 
-/// The parts of one name in all segments as one part of the mean weighted by length.
+/// The parts of one kind in all segments as one part of the mean weighted by length.
 BudgetPart joined_part(const std::vector<OneBudget>& budgets, const BudgetPart& like, double total_s) {
   BudgetPart joined = like;
   std::vector<UncertaintyPart> by_chance;
   double shared = 0.0;
   for (const OneBudget& one : budgets)
     for (const BudgetPart& part : one.budget.parts) {
-      if (part.name != like.name) continue;
+      if (part.kind != like.kind) continue;
       const double u = one.seconds / total_s * part.uncertainty_w;
       by_chance.push_back({u, part.degrees_of_freedom});
       shared += u;
     }
   joined.uncertainty_w = like.shared ? shared : combined_uncertainty(by_chance);
   joined.degrees_of_freedom = effective_degrees_of_freedom(by_chance);
-  joined.how = "longest of " + std::to_string(budgets.size()) + " segments: " + like.how;
+  joined.of_segments = static_cast<int>(budgets.size());
   return joined;
 }
 
-/// The same numbers as the summary's figure, told by their names.
+/// The same numbers as the summary's figure, told by their kinds.
 LevelBudget joined_budget(const std::vector<OneBudget>& budgets) {
   const auto longest = std::max_element(budgets.begin(), budgets.end(),
                                         [](const OneBudget& a, const OneBudget& b) { return a.seconds < b.seconds; });
@@ -110,30 +111,26 @@ LevelBudget joined_budget(const std::vector<OneBudget>& budgets) {
     joined.readings += one.budget.readings;
     joined.effective_readings += one.budget.effective_readings;
     joined.bounded_by_display = joined.bounded_by_display || one.budget.bounded_by_display;
-    for (const std::string& warning : one.budget.warnings)
+    for (const BudgetWarning& warning : one.budget.warnings)
       if (std::find(joined.warnings.begin(), joined.warnings.end(), warning) == joined.warnings.end())
         joined.warnings.push_back(warning);
   }
-  const auto add_names_of = [&](const LevelBudget& budget) {
+  const auto add_kinds_of = [&](const LevelBudget& budget) {
     for (const BudgetPart& part : budget.parts)
-      if (std::none_of(joined.parts.begin(), joined.parts.end(), [&](const auto& p) { return p.name == part.name; }))
+      if (std::none_of(joined.parts.begin(), joined.parts.end(), [&](const auto& p) { return p.kind == part.kind; }))
         joined.parts.push_back(joined_part(budgets, part, total_s));
   };
-  add_names_of(longest->budget);
-  for (const OneBudget& one : budgets) add_names_of(one.budget);
+  add_kinds_of(longest->budget);
+  for (const OneBudget& one : budgets) add_kinds_of(one.budget);
   // What the display does in each segment was added up as a whole; its parts share the sum.
-  const double by_name = level_parts(joined).systematic_w;
+  const double by_kind = level_parts(joined).systematic_w;
   for (BudgetPart& part : joined.parts)
-    if (part.shared && part.name != "meter accuracy" && by_name > 0.0)
-      part.uncertainty_w *= pooled.parts.systematic_w / by_name;
-  if (pooled.between_w > 0.0) {
-    BudgetPart part;
-    part.name = "between segments";
-    part.uncertainty_w = pooled.between_w;
-    part.degrees_of_freedom = std::numeric_limits<double>::infinity();
-    part.how = "how far " + std::to_string(budgets.size()) + " segments lie apart, beyond what each is unsure of";
-    joined.parts.push_back(std::move(part));
-  }
+    if (part.shared && part.kind != PartKind::meter_accuracy && by_kind > 0.0)
+      part.uncertainty_w *= pooled.parts.systematic_w / by_kind;
+  if (pooled.between_w > 0.0)
+    joined.parts.push_back(
+        random_part(PartKind::between_segments, pooled.between_w, std::numeric_limits<double>::infinity())
+            .with(PartBasis::spread_of_segments, static_cast<double>(budgets.size())));
   complete(joined);
   return joined;
 }
@@ -199,7 +196,8 @@ void write_stability(JsonWriter& json, const std::optional<StabilityVerdict>& st
       .end_object();
 }
 
-void write_one(JsonWriter& json, std::string_view name, const std::optional<FigureBudget>& figure) {
+void write_one(JsonWriter& json, std::string_view name, const std::optional<FigureBudget>& figure,
+               const MeterTraits& traits) {
   json.line_break().key(name);
   if (!figure) {
     json.null();
@@ -216,12 +214,12 @@ void write_one(JsonWriter& json, std::string_view name, const std::optional<Figu
   for (const BudgetPart& part : b.parts)
     json.line_break()
         .begin_object()
-        .field("part", part.name)
+        .field("part", part_name(part.kind))
         .field("uncertainty_w", part.uncertainty_w)
         .field("degrees_of_freedom", part.degrees_of_freedom)
         .field("distribution", part.rectangular ? "rectangular" : "normal")
         .field("share", part.share)
-        .field("how", part.how)
+        .field("how", part_words(part, traits))
         .end_object();
   json.end_array().key("counter");
   if (b.counter)
@@ -235,7 +233,7 @@ void write_one(JsonWriter& json, std::string_view name, const std::optional<Figu
     json.null();
   write_stability(json, figure->stability);
   json.key("warnings").begin_array();
-  for (const std::string& warning : b.warnings) json.value(warning);
+  for (const BudgetWarning& warning : b.warnings) json.value(warning_words(warning));
   json.end_array().end_object();
 }
 
@@ -243,6 +241,7 @@ void write_one(JsonWriter& json, std::string_view name, const std::optional<Figu
 
 Result<RunBudgets> run_budgets(const storage::StoreReader& store, const RunRecord& record) {
   RunBudgets budgets;
+  budgets.traits = record.info.traits;
   if (record.info.origin == storage::RunOrigin::entered) {
     budgets.warnings.emplace_back("no budget: the row was entered by hand, its display step is all that is known");
     return budgets;
@@ -277,11 +276,11 @@ std::string degrees_of_freedom_text(double degrees_of_freedom) {
 
 void write_budgets(JsonWriter& json, const RunBudgets& budgets) {
   json.key("budgets").begin_object();
-  write_one(json, "idle", budgets.idle);
-  write_one(json, "load", budgets.load);
-  write_one(json, "standby", budgets.standby);
-  write_one(json, "sustained", budgets.sustained);
-  write_one(json, "baseline", budgets.baseline);
+  write_one(json, "idle", budgets.idle, budgets.traits);
+  write_one(json, "load", budgets.load, budgets.traits);
+  write_one(json, "standby", budgets.standby, budgets.traits);
+  write_one(json, "sustained", budgets.sustained, budgets.traits);
+  write_one(json, "baseline", budgets.baseline, budgets.traits);
   json.end_object();
 }
 

@@ -49,6 +49,13 @@ void warn_of_unknown_display(const RunRecord& record, std::vector<std::string>& 
       "give it as resolution in the meter's profile, or with import --resolution"));
 }
 
+/// Less than this share of a level is within what any meter promises, where nobody told its promise: classes of
+/// household meters begin at 1 % (IEC 62053-21).
+constexpr double usual_promise = 0.01;
+/// Half a step beside the ± of a display that stands still, of which nothing else is known: the root of 3, halved; less
+/// than that of the ± is within it.
+constexpr double still_half_step = 0.86;
+
 std::optional<double> relative(const std::optional<Accuracy>& accuracy) {
   return accuracy ? std::optional(accuracy->percent / 100.0) : std::nullopt;
 }
@@ -139,6 +146,7 @@ Result<RunRecord> run_record(const storage::StoreReader& store, const storage::R
   record.utc_offset = figures->utc_offset;
   record.step_w = figures->step_w;
   record.totals = std::move(figures->totals);
+  if (auto warning = rounding_warning(record)) record.summary.warnings.push_back(std::move(*warning));
   warn_of_unknown_display(record, record.summary.warnings);
   if (auto warning = counter_warning(record)) record.summary.warnings.push_back(std::move(*warning));
   if (record.info.traits.correction) correct_totals(record, *record.info.traits.correction);
@@ -148,6 +156,28 @@ Result<RunRecord> run_record(const storage::StoreReader& store, const storage::R
 Shown shown_by(const RunRecord& record) {
   const MeterTraits& traits = record.info.traits;
   return {record.step_w, traits.accuracy.has_value() || traits.correction.has_value()};
+}
+
+std::optional<std::string> rounding_warning(const RunRecord& record) {
+  const MeterTraits& traits = record.info.traits;
+  // A correction was found by levels of this very display.
+  if (traits.rounding != Rounding::not_told || traits.correction) return std::nullopt;
+  const double half_step_w = 0.5 * record.step_w;
+  // A counter that tells half a step decides it, level by level.
+  const auto beside = record.totals.beside_counter();
+  if (beside && 2.0 * counter_step_wh(record) * 3600.0 < 0.5 * half_step_w * beside->seconds) return std::nullopt;
+  const bool matters = std::any_of(record.segments.begin(), record.segments.end(), [&](const Segment& segment) {
+    return segment.level_w && segment.uncertainty_w && segment.kind != SegmentKind::off &&
+           half_step_w > std::max(still_half_step * *segment.uncertainty_w, usual_promise * std::abs(*segment.level_w));
+  });
+  if (!matters) return std::nullopt;
+  const std::string step = number_text(record.step_w, "");
+  return with_advice(
+      "the display is taken to round; if it cuts digits off, levels are " + number_text(half_step_w, "W") +
+          " higher, and their ± does not hold that",
+      "look in the meter's manual or measure a known load, and say display = \"truncates\" or \"rounds\" "
+      "in its profile, or import with --resolution " +
+          step + " --truncates, or --rounds");
 }
 
 std::optional<Figure> level_of(const RunRecord& record, const Segment& segment) {

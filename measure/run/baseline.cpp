@@ -134,10 +134,6 @@ double squared_departure(const Told& told) {
 /// (Garwood, Biometrika 28 (1936) 437; from memory).
 BudgetPart departures_part(const Told& told) {
   const auto count = static_cast<double>(told.departures.size());
-  BudgetPart part;
-  part.name = "departures";
-  part.degrees_of_freedom = infinity;
-  const std::string number = std::to_string(told.departures.size()) + (count == 1.0 ? " departure" : " departures");
   const std::size_t whole = told.cycles.size() - 1;
   const double edge_ws = std::sqrt(squared_departure(told) / 6.0);  // the span begins and ends anywhere in a cycle
   if (whole >= enough_cycles) {
@@ -149,27 +145,14 @@ BudgetPart departures_part(const Told& told) {
     const double degrees_of_freedom = static_cast<double>(whole) - 1.0;
     const double by_cycles_ws = std::sqrt(squares / degrees_of_freedom * count);
     const std::vector<UncertaintyPart> both = {{by_cycles_ws, degrees_of_freedom}, {edge_ws, infinity}};
-    part.uncertainty_w = combined_uncertainty(both) / told.all.seconds;
-    part.degrees_of_freedom = effective_degrees_of_freedom(both);
-    part.how = number + "; whole cycles scatter by " +
-               std::to_string(static_cast<int>(std::lround(std::sqrt(squares / degrees_of_freedom)))) + " Ws";
-    return part;
+    return random_part(PartKind::departures, combined_uncertainty(both) / told.all.seconds,
+                       effective_degrees_of_freedom(both))
+        .with(PartBasis::departures_by_cycles, count, std::sqrt(squares / degrees_of_freedom));
   }
   const double more = 0.5 * chi_squared_quantile(1.0 - tail, 2.0 * count + 2.0) - count;
-  part.uncertainty_w = 0.5 * more * std::sqrt(squared_departure(told)) / told.all.seconds;
-  part.how = number + ", too few to tell how regular they are";
-  return part;
-}
-
-BudgetPart part_named(std::string name, double uncertainty_w, double degrees_of_freedom, bool shared, std::string how) {
-  BudgetPart part;
-  part.name = std::move(name);
-  part.uncertainty_w = uncertainty_w;
-  part.degrees_of_freedom = degrees_of_freedom;
-  part.shared = shared;
-  part.rectangular = shared;
-  part.how = std::move(how);
-  return part;
+  const double by_chance_ws = 0.5 * more * std::sqrt(squared_departure(told));
+  return random_part(PartKind::departures, by_chance_ws / told.all.seconds, infinity)
+      .with(PartBasis::few_departures, count);
 }
 
 }  // namespace
@@ -189,18 +172,19 @@ std::optional<Baseline> baseline_of(std::span<const Segment> segments, const Run
   budget.step_w = meter.step_w;
   for (const Segment& segment : span) budget.readings += segment.samples;
   const double seconds = parts.all.seconds;
-  budget.parts.push_back(part_named("statistics", combined_uncertainty(parts.idle_random) / seconds,
-                                    std::max(1.0, effective_degrees_of_freedom(parts.idle_random)), false,
-                                    "of the idle levels, each for its time"));
+  budget.parts.push_back(random_part(PartKind::statistics, combined_uncertainty(parts.idle_random) / seconds,
+                                     std::max(1.0, effective_degrees_of_freedom(parts.idle_random)))
+                             .with(PartBasis::idle_levels));
   if (result.departures > 0) budget.parts.push_back(departures_part(parts));
   if (parts.excursions_ws2 > 0.0)
-    budget.parts.push_back(part_named("excursions", std::sqrt(parts.excursions_ws2) / seconds, infinity, false,
-                                      "shorter than a segment, counted by chance"));
+    budget.parts.push_back(random_part(PartKind::excursions, std::sqrt(parts.excursions_ws2) / seconds, infinity)
+                               .with(PartBasis::short_excursions));
   const double display_ws = parts.idle_systematic_ws + parts.away.seconds * meter.step_w / std::sqrt(12.0);
-  budget.parts.push_back(part_named("display step", display_ws / seconds, infinity, true, "the same all the time"));
+  budget.parts.push_back(rectangular_part(PartKind::display_step, std::sqrt(3.0) * display_ws / seconds)
+                             .with(PartBasis::same_all_the_time));
   if (meter.accuracy)
-    budget.parts.push_back(part_named("meter accuracy", meter.accuracy->half_width(budget.level_w) / std::sqrt(3.0),
-                                      infinity, true, meter.accuracy->text()));
+    budget.parts.push_back(rectangular_part(PartKind::meter_accuracy, meter.accuracy->half_width(budget.level_w))
+                               .with(PartBasis::promise));
   complete(budget);
   return result;
 }

@@ -14,7 +14,7 @@ constexpr std::int64_t fewest_readings = 3;
 
 /// What more readings make smaller; the rest is the same however long it lasts.
 bool is_random(const BudgetPart& part) {
-  return part.name == "statistics" || part.name == "energy counter";
+  return part.kind == PartKind::statistics || part.kind == PartKind::energy_counter;
 }
 
 double expanded(std::vector<BudgetPart> parts) {
@@ -36,13 +36,12 @@ double uncertainty_after(const LevelBudget& budget, double factor) {
 }
 
 /// The parts that are too much each by itself; else all that stay.
-std::string limit_of(const LevelBudget& budget, double wanted_w) {
-  std::string alone, all;
-  const auto join = [](std::string& list, const std::string& name) { list += (list.empty() ? "" : " and ") + name; };
+std::vector<PartKind> limits_of(const LevelBudget& budget, double wanted_w) {
+  std::vector<PartKind> alone, all;
   for (const BudgetPart& part : budget.parts) {
     if (is_random(part) || !(part.uncertainty_w > 0.0)) continue;
-    join(all, part.name);
-    if (expanded({part}) > wanted_w) join(alone, part.name);
+    all.push_back(part.kind);
+    if (expanded({part}) > wanted_w) alone.push_back(part.kind);
   }
   return alone.empty() ? all : alone;
 }
@@ -65,8 +64,7 @@ std::optional<LevelForecast> level_forecast(const LevelBudget& budget, double se
   const bool never = least_w > wanted_w || budget.bounded_by_display || uncertainty_after(budget, high) > wanted_w;
   if (never) {
     forecast.verdict = LevelForecast::Verdict::never;
-    forecast.limit = budget.bounded_by_display ? "display step" : limit_of(budget, wanted_w);
-    if (forecast.limit.empty()) forecast.limit = "scatter of the readings";
+    forecast.limits = budget.bounded_by_display ? std::vector{PartKind::display_step} : limits_of(budget, wanted_w);
     return forecast;
   }
   for (int i = 0; i < halvings; ++i) {

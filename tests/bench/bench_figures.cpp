@@ -60,6 +60,7 @@ struct Recipe {
   double filter_s = 0.0;    ///< time constant of a first-order filter before the display
   bool dithers = false;     ///< the meter adds an even step itself before it rounds
   bool truncates = false;
+  bool rule_told = true;  ///< whether the display rounds or truncates
   double counter_step_wh = 0.0;
   bool step_known = true;
   double interval_s = 1.0;      ///< between readings
@@ -165,7 +166,7 @@ Record make(const Recipe& recipe, Random& random) {
     }
   }
   record.truth_w = sum / counted;
-  record.traits.rounding = recipe.truncates ? Rounding::truncates : Rounding::rounds;
+  if (recipe.rule_told) record.traits.rounding = recipe.truncates ? Rounding::truncates : Rounding::rounds;
   if (recipe.step_known) record.traits.resolution_w = recipe.step_w;
   if (recipe.counter_step_wh > 0.0) record.traits.energy_step_wh = recipe.counter_step_wh;
   const double filtered = recipe.filter_s > 0.0 ? std::exp(-1.0 / recipe.filter_s) : 0.0;
@@ -281,6 +282,29 @@ Recipe with(Recipe recipe, const std::function<void(Recipe&)>& change) {
 Compared one(const LevelBudget& budget) {
   const std::array<Measured, 1> single = {measured(budget)};
   return *pool(single);
+}
+
+/// Displays of which nobody told whether they round or cut off.
+std::vector<Case> untold_cases(const Recipe& fine, const Recipe& whole) {
+  std::vector<Case> all;
+  for (const bool truncates : {false, true}) {
+    const std::string rule = truncates ? ", cuts off" : ", rounds";
+    const auto untold = [&](const Recipe& recipe, const std::function<void(Recipe&)>& change) {
+      return with(with(recipe, change), [&](Recipe& r) { r.truncates = truncates, r.rule_told = false; });
+    };
+    all.push_back(level_case("not told: whole watts, noise 0.4" + rule, untold(whole, [](Recipe&) {})));
+    all.push_back(
+        level_case("not told: whole watts, still" + rule, untold(whole, [](Recipe& r) { r.noise_w = 0.01; })));
+    all.push_back(level_case("not told: half watts, noise 0.15" + rule,
+                             untold(whole, [](Recipe& r) { r.step_w = 0.5, r.noise_w = 0.15; })));
+    all.push_back(level_case("not told: 0.1 W display, noise 0.05" + rule,
+                             untold(fine, [](Recipe& r) { r.step_w = 0.1, r.noise_w = 0.05; })));
+    for (const double noise_w : {0.01, 0.4})
+      all.push_back(level_case(
+          "not told: 1 Wh counter, 2 h, whole watts, noise " + std::to_string(noise_w).substr(0, 4) + rule,
+          untold(whole, [&](Recipe& r) { r.noise_w = noise_w, r.counter_step_wh = 1.0, r.seconds = 7200; })));
+  }
+  return all;
 }
 
 /// Noises of other sorts than those that the formulas are made for, other intervals and other displays.
@@ -507,6 +531,7 @@ std::vector<Case> cases() {
   all.push_back(night_case("drift 0.5 W/h", with(fine, [](Recipe& r) { r.slope_w_per_h = 0.5; })));
   all.push_back(night_case("meter holds 5 s", with(fine, [](Recipe& r) { r.hold = 5; })));
   for (Case& one : strange_cases(fine, whole)) all.push_back(std::move(one));
+  for (Case& one : untold_cases(fine, whole)) all.push_back(std::move(one));
   all.push_back({"two idles pooled", [fine](Random& random) {
                    const Record a = make(with(fine, [](Recipe& r) { r.jitter_w = 0.0; }), random);
                    const Record b = make(with(fine, [](Recipe& r) { r.jitter_w = 0.0; }), random);

@@ -1575,6 +1575,31 @@ TEST_CASE("a display said to truncate gives levels half a step higher") {
   CHECK(s["idle_w"].get<double>() == Approx(25.3).margin(s["idle_uncertainty_w"].get<double>()));
 }
 
+TEST_CASE("import and summary say so where a display that cuts off would have another level, until it is told") {
+  const Bench bench;
+  std::mt19937 random(3);
+  std::normal_distribution<double> power(6.3, 0.15);
+  const std::string file = bench.write("t.csv", "time,power_w\n" + rows(0, 3000, [&](int) {
+                                                  return std::to_string(std::floor(2.0 * power(random)) / 2.0);
+                                                }));
+  const auto warnings = [&](const std::vector<std::string>& more) {
+    std::vector<std::string> words = {"import", file, "--device", "x"};
+    words.insert(words.end(), more.begin(), more.end());
+    const auto answer = bench(words);
+    REQUIRE(answer.status == 0);
+    const std::string run = std::to_string(bench.json({"runs"})["runs"].size());
+    const std::string all = bench.json({"summary", run})["warnings"].dump();
+    return std::pair{answer.out.find("--truncates") != std::string::npos,
+                     all.find("levels are 0.25 W higher") != std::string::npos};
+  };
+  CHECK(warnings({}) == std::pair{true, true});
+  CHECK(warnings({"--rounds"}) == std::pair{false, false});
+  CHECK(warnings({"--resolution", "0.5", "--truncates"}) == std::pair{false, false});
+  // The promise of the meter is more than the half step.
+  CHECK(warnings({"--accuracy", "1% + 1W"}) == std::pair{false, false});
+  CHECK(bench({"import", file, "--device", "x", "--resolution", "0.5", "--truncates", "--rounds"}).status == 2);
+}
+
 TEST_CASE("a budget outlives the raw readings, only whether the level was stable does not") {
   const Bench bench;
   auto store = one_day_store(bench);

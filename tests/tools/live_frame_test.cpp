@@ -85,10 +85,10 @@ std::string drawn(const LivePicture& what, ScreenSize size, bool with_meters = t
   return text_of(live_frame(what, {}, size, with_meters));
 }
 
-LevelForecast never(const std::string& limit, double least_share) {
+LevelForecast never(std::vector<PartKind> limits, double least_share) {
   LevelForecast forecast;
   forecast.verdict = LevelForecast::Verdict::never;
-  forecast.limit = limit;
+  forecast.limits = std::move(limits);
   forecast.least_share = least_share;
   return forecast;
 }
@@ -151,8 +151,8 @@ TEST_CASE("the wait for 1 % is said in round numbers, and what forbids it by nam
   CHECK(forecast_text(forecast) == "good to 1 % in about 3 h");
   forecast.verdict = LevelForecast::Verdict::good;
   CHECK(forecast_text(forecast) == "good to 1 %");
-  CHECK(forecast_text(never("display step", 0.0238)) == "will not get to 1 %: display step leaves 2.4 %");
-  CHECK(forecast_text(never("display step and meter accuracy", 0.118)) ==
+  CHECK(forecast_text(never({PartKind::display_step}, 0.0238)) == "will not get to 1 %: display step leaves 2.4 %");
+  CHECK(forecast_text(never({PartKind::display_step, PartKind::meter_accuracy}, 0.118)) ==
         "will not get to 1 %: display step and meter accuracy leaves 12 %");
 }
 

@@ -225,6 +225,8 @@ void write_people(Context& context, const RunRecord& record, const csv::CsvReade
   context.out.write(line + "\n  idle " + (record.summary.idle ? figure_text(*record.summary.idle, "W") : "-") +
                     ", load " + (record.summary.load ? figure_text(*record.summary.load, "W") : "-") +
                     "; more: nightwatt summary " + std::to_string(record.info.id) + "\n");
+  if (const auto warning = rounding_warning(record))
+    context.out.write("  " + toned(context.style, Tone::yellow, "warning:") + " " + text::printable(*warning) + "\n");
 }
 
 tl::unexpected<Error> nothing_in(const ImportArguments& arguments, const std::string& name,

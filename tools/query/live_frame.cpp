@@ -5,6 +5,7 @@
 #include <charconv>
 #include <cmath>
 
+#include "figures/budget_words.hpp"
 #include "figures/figures.hpp"
 #include "measure/signal/time_text.hpp"
 #include "text/json_text.hpp"
@@ -162,7 +163,8 @@ std::string forecast_text(const LevelForecast& forecast) {
     case LevelForecast::Verdict::later:
       return "good to 1 % in about " + about_text(forecast.wait_s.value_or(0.0));
     case LevelForecast::Verdict::never:
-      return "will not get to 1 %: " + forecast.limit + " leaves " + percent_text(forecast.least_share);
+      return "will not get to 1 %: " + figures::limits_text(forecast.limits) + " leaves " +
+             percent_text(forecast.least_share);
   }
   return {};
 }
@@ -243,7 +245,7 @@ void write_live_json(Sink& out, const LivePicture& picture) {
     if (const auto& forecast = curve.level->forecast) {
       good = forecast->verdict == LevelForecast::Verdict::good;
       wait_s = forecast->wait_s;
-      limit = forecast->limit;
+      if (forecast->verdict == LevelForecast::Verdict::never) limit = figures::limits_text(forecast->limits);
     }
   }
   json.field("level_w", level_w).field("uncertainty_w", uncertainty_w).field("good_to_1_percent", good);

@@ -21,6 +21,7 @@ struct FigureBudget {
 };
 struct RunBudgets {
   std::optional<FigureBudget> idle, load, standby, sustained, baseline;
+  MeterTraits traits;
   std::vector<std::string> warnings;  ///< what of them is missing
 };
 

@@ -37,6 +37,10 @@ struct RunRecord {
 /// Says so where the meter's counter and the integral differ by more than their uncertainties.
 [[nodiscard]] std::optional<std::string> counter_warning(const RunRecord& record);
 
+/// Says so where nobody told whether the display rounds or cuts digits off, and a quoted level's interval would not
+/// hold what it is if it cuts off.
+[[nodiscard]] std::optional<std::string> rounding_warning(const RunRecord& record);
+
 /// `25.02 ± 0.21 W`, or empty.
 [[nodiscard]] std::string figure_or_nothing(const std::optional<Figure>& figure, std::string_view unit);
 /// A number for people: about four significant digits, `4.217 Wh`.

@@ -320,13 +320,13 @@ TEST_CASE("a display that sticks is found by its repeats and makes the interval 
   };
   const auto sticks = [](const LevelBudget& budget) {
     return std::any_of(budget.parts.begin(), budget.parts.end(),
-                       [](const BudgetPart& part) { return part.name == "sticking display"; });
+                       [](const BudgetPart& part) { return part.kind == PartKind::sticking_display; });
   };
   CHECK(sticks(budget_of(hysteresis)));
   CHECK_FALSE(sticks(budget_of(rounding)));
   double without = 0.0;
   for (const BudgetPart& part : budget_of(hysteresis).parts)
-    if (part.name != "sticking display") without = std::hypot(without, part.uncertainty_w);
+    if (part.kind != PartKind::sticking_display) without = std::hypot(without, part.uncertainty_w);
   CHECK(budget_of(hysteresis).standard_w > 1.05 * without);
   CHECK(std::abs(budget_of(hysteresis).level_w - 25.35) < budget_of(hysteresis).uncertainty_w);
 }

@@ -130,6 +130,6 @@ TEST_CASE("slow noise behind a display that rounds is not taken for sticking, no
     input.step_w = 1.0;
     const auto budget = level_budget(input);
     REQUIRE(budget);
-    for (const BudgetPart& part : budget->parts) CHECK(part.name != "sticking display");
+    for (const BudgetPart& part : budget->parts) CHECK(part.kind != PartKind::sticking_display);
   }
 }

@@ -5,10 +5,10 @@
 #include <cstdint>
 #include <optional>
 #include <span>
-#include <string>
 #include <vector>
 
 #include "measure/signal/meter_profile.hpp"
+#include "measure/uncertainty/budget_part.hpp"
 #include "measure/uncertainty/level_parts.hpp"
 #include "measure/uncertainty/regime.hpp"
 
@@ -31,17 +31,6 @@ struct BudgetInput {
   CounterSeries counter;  ///< of the same time; may be empty
   MeterTraits traits;
   double step_w = 0.0;  ///< the display's; 0: as the traits say, else learnt from the readings
-};
-
-/// One source of uncertainty.
-struct BudgetPart {
-  std::string name;            ///< "statistics", "display step", "sticking display", "energy counter", "drift", ...
-  double uncertainty_w = 0.0;  ///< standard, as it enters the sum
-  double degrees_of_freedom = 0.0;  ///< infinite where the uncertainty is itself certain
-  bool rectangular = false;         ///< else about normal
-  bool shared = false;              ///< the same in the next stretch of the same meter at that level; else by chance
-  double share = 0.0;               ///< of the combined variance
-  std::string how;                  ///< one phrase for the reader: from what it was made
 };
 
 /// What an energy counter alone says of a level.
@@ -68,7 +57,7 @@ struct LevelBudget {
   double slope_w_per_h = 0.0;
   double slope_uncertainty_w_per_h = 0.0;  ///< expanded, 95 %
   std::optional<CounterLevel> counter;
-  std::vector<std::string> warnings;
+  std::vector<BudgetWarning> warnings;
 };
 
 /// Of a steady stretch; nullopt without a reading. `step_w`: the display's, 0 while unknown. Every figure of a level,

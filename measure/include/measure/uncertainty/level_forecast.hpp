@@ -4,7 +4,7 @@
 
 #include <cstdint>
 #include <optional>
-#include <string>
+#include <vector>
 
 #include "measure/uncertainty/level_budget.hpp"
 
@@ -14,13 +14,13 @@ struct LevelForecast {
   enum class Verdict : std::uint8_t {
     good,   ///< it is as good already
     later,  ///< in `wait_s`, if the device goes on as it did
-    never,  ///< `limit` alone is more
+    never,  ///< `limits` alone are more
   };
   Verdict verdict = Verdict::later;
   double share = 0.0;            ///< the expanded uncertainty now, of the level
   double least_share = 0.0;      ///< what of it no time takes away
   std::optional<double> wait_s;  ///< later
-  std::string limit;             ///< never: "display step", "meter accuracy", "display step and meter accuracy", ...
+  std::vector<PartKind> limits;  ///< never: the parts that are too much; none: the scatter of the readings
 };
 
 /// `segment_s`: how long the level has been held by now; its last two thirds are used. What comes from chance falls

@@ -1,0 +1,271 @@
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <cstdint>
+
+#include "measure/uncertainty/display_hysteresis.hpp"
+#include "measure/uncertainty/distributions.hpp"
+#include "measure/uncertainty/level_budget.hpp"
+#include "measure/uncertainty/mixture.hpp"
+#include "uncertainty/display_hypothesis.hpp"
+
+namespace nightwatt {
+
+namespace {
+
+DisplayLevel mean_of_the_time(const LevelReadings& readings) {
+  DisplayLevel level;
+  level.level_w = readings.time_mean_w();
+  level.of_time = true;
+  return level;
+}
+
+BudgetPart statistics_part(const LevelReadings& readings, double uncertainty_w) {
+  return random_part(PartKind::statistics, uncertainty_w, readings.scatter().degrees_of_freedom);
+}
+
+BudgetPart scatter_part(const LevelReadings& readings) {
+  return statistics_part(readings, readings.scatter().mean_uncertainty_w())
+      .with(PartBasis::readings, readings.scatter().readings, readings.independent());
+}
+
+void tell_noise(DisplayLevel& level, const LevelReadings& readings) {
+  if (readings.scatter().standard_deviation_w > 0.0) level.noise_w = readings.scatter().standard_deviation_w;
+}
+
+/// Statistics that are all in the display's part.
+BudgetPart no_statistics(PartBasis basis) {
+  BudgetPart part = systematic_part(PartKind::statistics, 0.0).with(basis);
+  part.shared = false;
+  return part;
+}
+
+/// The display is fine beside the noise: the mean is the level.
+class FineDisplay : public DisplayHypothesis {
+ public:
+  [[nodiscard]] std::optional<Explanation> explain(const LevelReadings& readings) const override {
+    if (readings.below_step()) return std::nullopt;
+    DisplayLevel level = mean_of_the_time(readings);
+    level.parts.push_back(scatter_part(readings));
+    tell_noise(level, readings);
+    if (const double step_w = readings.step_w(); step_w > 0.0) {
+      const double deviation = readings.scatter().standard_deviation_w / step_w;
+      const double noise = std::sqrt(std::max(0.0, deviation * deviation - 1.0 / 12.0));
+      const double bias_w = step_w / M_PI * std::exp(-2.0 * M_PI * M_PI * noise * noise);
+      level.parts.push_back(
+          rectangular_part(PartKind::display_step, bias_w).with(PartBasis::averaged_out, step_w, noise * step_w));
+    }
+    return Explanation{1.0, level};
+  }
+};
+
+/// How long each count was shown is not known, as of a meter that speaks when something changes: the whole display.
+class UntimedCounts : public DisplayHypothesis {
+ public:
+  [[nodiscard]] std::optional<Explanation> explain(const LevelReadings& readings) const override {
+    if (!readings.below_step() || readings.counts()) return std::nullopt;
+    DisplayLevel level = mean_of_the_time(readings);
+    level.parts = {scatter_part(readings), rectangular_part(PartKind::display_step, 0.5 * readings.step_w())
+                                               .with(PartBasis::times_not_known, readings.step_w())};
+    tell_noise(level, readings);
+    return Explanation{1.0, level};
+  }
+};
+
+/// A level that creeps across counts without noise: over a whole count the errors of rounding cancel, and what is left
+/// is the broken count at either end.
+class CreepingLevel : public DisplayHypothesis {
+ public:
+  [[nodiscard]] std::optional<Explanation> explain(const LevelReadings& readings) const override {
+    if (!readings.below_step() || !readings.creep()) return std::nullopt;
+    const auto counts = static_cast<double>(readings.creep()->counts);
+    DisplayLevel level = mean_of_the_time(readings);
+    level.bounded_by_display = level.hides_slope = level.creeps = true;
+    level.parts = {no_statistics(PartBasis::creeping_counts),
+                   rectangular_part(PartKind::display_step, 0.5 * readings.step_w() / (counts - 1.0))
+                       .with(PartBasis::broken_counts, counts)};
+    return Explanation{1.0, level};
+  }
+};
+
+bool stays_below_step(const LevelReadings& readings) {
+  return readings.below_step() && readings.counts() && !readings.creep();
+}
+
+/// Gaussian noise behind the step, which three counts or more tell from the level.
+class NoiseBehindStep : public DisplayHypothesis {
+ public:
+  [[nodiscard]] std::optional<Explanation> explain(const LevelReadings& readings) const override {
+    if (!stays_below_step(readings) || !readings.behind_counts().separated) return std::nullopt;
+    const QuantisedLevel& found = readings.behind_counts();
+    const double step_w = readings.step_w();
+    DisplayLevel level;
+    level.level_w = found.level * step_w;
+    level.noise_w = found.noise * step_w;
+    const double t = coverage_factor(0.95, readings.scatter().degrees_of_freedom);
+    level.parts = {
+        statistics_part(readings, found.half_width * step_w / t)
+            .with(PartBasis::readings_behind_step, readings.scatter().readings, readings.independent(), step_w),
+        rectangular_part(PartKind::display_step, 0.0).with(PartBasis::told_by_counts)};
+    return Explanation{1.0, level};
+  }
+};
+
+/// A display that stands still: its whole step.
+class OneCount : public DisplayHypothesis {
+ public:
+  [[nodiscard]] std::optional<Explanation> explain(const LevelReadings& readings) const override {
+    if (!stays_below_step(readings) || !readings.behind_counts().hard) return std::nullopt;
+    const QuantisedLevel& found = readings.behind_counts();
+    const double step_w = readings.step_w();
+    DisplayLevel level;
+    level.level_w = found.level * step_w;
+    level.bounded_by_display = level.hides_slope = true;
+    level.parts = {
+        no_statistics(PartBasis::undecided_counts),
+        rectangular_part(PartKind::display_step, found.half_width * step_w).with(PartBasis::whole_step, step_w)};
+    return Explanation{1.0, level};
+  }
+};
+
+/// The counts do not tell level and noise apart: every level that some noise makes likely. Noise need not be Gaussian:
+/// a meter that dithers by itself shows the level as its mean, and the interval holds that too.
+class UndecidedCounts : public DisplayHypothesis {
+ public:
+  [[nodiscard]] std::optional<Explanation> explain(const LevelReadings& readings) const override {
+    if (!stays_below_step(readings)) return std::nullopt;
+    const QuantisedLevel& found = readings.behind_counts();
+    if (found.separated || found.hard) return std::nullopt;
+    const double step_w = readings.step_w(), middle_w = found.level * step_w, half_w = found.half_width * step_w;
+    const double mean_w = readings.time_mean_w(), unsure_w = readings.scatter().expanded_w();
+    const double low = mean_w < middle_w ? std::min(middle_w - half_w, mean_w - unsure_w) : middle_w - half_w;
+    const double high = mean_w > middle_w ? std::max(middle_w + half_w, mean_w + unsure_w) : middle_w + half_w;
+    DisplayLevel level;
+    level.level_w = 0.5 * (low + high);
+    level.bounded_by_display = level.hides_slope = true;
+    // Its ends are limits of 95 % and no rectangle's edges (GUM 4.3.4).
+    level.parts = {no_statistics(PartBasis::undecided_counts),
+                   systematic_part(PartKind::display_step, 0.5 * (high - low) / 2.0)
+                       .with(found.gaussian ? PartBasis::two_counts : PartBasis::other_noise, step_w)};
+    return Explanation{1.0, level};
+  }
+};
+
+/// A display that moves only when the power is past a count's edge by part of a count repeats itself more than chance
+/// does. Slow noise does so too, but crosses an edge back and forth: more single readings than such a display shows.
+/// One that holds shows none at all; that is in the inflation already. What is left may be either.
+class HystereticDisplay : public DisplayHypothesis {
+ public:
+  [[nodiscard]] std::optional<Explanation> explain(const LevelReadings& readings) const override {
+    if (!stays_below_step(readings) || !readings.behind_counts().separated || readings.groups().size() != 1)
+      return std::nullopt;
+    const TieStatistics& repeats = readings.sketch().repeats();
+    if (repeats.pairs < fewest_pairs || repeats.equal >= repeats.pairs) return std::nullopt;
+    const auto pairs = static_cast<double>(repeats.pairs);
+    const double equal = static_cast<double>(repeats.equal) / pairs;
+    const double singles = static_cast<double>(repeats.singles) / pairs;
+    const std::vector<double> shares = shares_of(readings.groups()[0].counts);
+    if (!repeats_itself(shares, equal, pairs)) return std::nullopt;
+    const auto found = display_hysteresis({shares, equal, singles});
+    if (!found || !fits(*found, singles, pairs)) return std::nullopt;
+    // Few stays tell its hysteresis badly: as much more of it as is two deviations of their length.
+    const double stays = 0.5 * (1.0 - equal) * pairs;
+    const auto most = display_hysteresis({shares, 1.0 - (1.0 - equal) * (1.0 - 2.0 / std::sqrt(stays + 4.0)), singles});
+    const double far = most && std::abs(most->off) > std::abs(found->off) ? most->off : found->off;
+    return Explanation{1.0, level_of(readings, *found, std::abs(far - found->off) * readings.step_w())};
+  }
+
+ private:
+  static constexpr std::int64_t fewest_pairs = 200;
+
+  static std::vector<double> shares_of(std::vector<double> counts) {
+    double n = 0.0;
+    for (const double count : counts) n += count;
+    for (double& count : counts) count /= n;
+    return counts;
+  }
+
+  static bool repeats_itself(const std::vector<double>& shares, double equal, double pairs) {
+    constexpr double least_sigmas = 3.0;
+    double chance = 0.0;
+    for (const double share : shares) chance += share * share;
+    // Of changes by chance: as of the runs in a row of throws (Wald & Wolfowitz 1940, from memory).
+    const double by_chance = (1.0 - chance) / std::sqrt(pairs) + 1.0 / pairs;
+    return equal - chance >= least_sigmas * by_chance;
+  }
+
+  static bool fits(const DisplayHysteresis& found, double singles, double pairs) {
+    constexpr double fewest_singles = 0.02, sure_singles = 8.0, most_singles = 1.2, single_sigmas = 3.0;
+    const double spread = std::sqrt(found.singles / pairs);
+    if (singles > found.singles * most_singles + single_sigmas * spread) return false;
+    return !(found.singles * pairs > sure_singles && singles < found.singles * fewest_singles);
+  }
+
+  static DisplayLevel level_of(const LevelReadings& readings, const DisplayHysteresis& found, double unsure_w) {
+    DisplayLevel level = NoiseBehindStep().explain(readings)->level;
+    level.level_w += found.off * readings.step_w();
+    level.noise_w = found.noise * readings.step_w();
+    level.parts.push_back(
+        systematic_part(PartKind::sticking_display, 0.5 * unsure_w).with(PartBasis::repeats, found.past_edge));
+    return level;
+  }
+};
+
+double expanded(const DisplayLevel& level, double k) {
+  double squares = 0.0;
+  for (const BudgetPart& part : level.parts) squares += part.uncertainty_w * part.uncertainty_w;
+  return k * std::sqrt(squares);
+}
+
+}  // namespace
+
+std::span<const DisplayHypothesis* const> display_hypotheses() {
+  static const FineDisplay fine;
+  static const UntimedCounts untimed;
+  static const CreepingLevel creeps;
+  static const OneCount one;
+  static const UndecidedCounts undecided;
+  static const NoiseBehindStep noise;
+  static const HystereticDisplay sticks;
+  static const std::array<const DisplayHypothesis*, 7> all = {&fine,      &untimed, &creeps, &one,
+                                                              &undecided, &noise,   &sticks};
+  return all;
+}
+
+void widen_to(DisplayLevel& level, double posterior, double k, std::span<const OtherAnswer> others,
+              BudgetPart difference) {
+  const double own_w = expanded(level, k);
+  std::vector<Answer> answers = {{posterior, level.level_w, 0.5 * own_w}};
+  for (const OtherAnswer& other : others) answers.push_back({other.posterior, other.level_w, 0.5 * other.expanded_w});
+  const MixtureInterval both = mixture_interval(answers);
+  level.level_w = both.middle;
+  difference.uncertainty_w = 0.5 * std::sqrt(std::max(0.0, both.half_width * both.half_width - own_w * own_w));
+  level.parts.push_back(difference);
+}
+
+DisplayLevel level_behind_display(const LevelReadings& readings) {
+  struct Weighed {
+    double weight;
+    DisplayLevel level;
+  };
+  std::vector<Weighed> all;
+  for (const DisplayHypothesis* hypothesis : display_hypotheses())
+    if (auto found = hypothesis->explain(readings))
+      all.push_back({hypothesis->prior() * found->evidence, std::move(found->level)});
+  // The likeliest gives the parts; of two alike the first listed.
+  const auto best =
+      std::max_element(all.begin(), all.end(), [](const Weighed& a, const Weighed& b) { return a.weight < b.weight; });
+  DisplayLevel level = best->level;
+  const double k = coverage_factor(readings.scatter().degrees_of_freedom);
+  std::vector<OtherAnswer> others;
+  const Weighed* other = nullptr;
+  for (const Weighed& one : all)
+    if (&one != &*best) {
+      others.push_back({one.weight, one.level.level_w, expanded(one.level, k)});
+      if (other == nullptr || one.weight > other->weight) other = &one;
+    }
+  if (other != nullptr) widen_to(level, best->weight, k, others, other->level.parts.back());
+  return level;
+}
+
+}  // namespace nightwatt

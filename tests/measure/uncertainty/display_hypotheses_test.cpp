@@ -1,0 +1,90 @@
+// The list of what a display may have done: it leaves no readings unexplained, and no two of it claim the same.
+#include <algorithm>
+#include <catch2/catch.hpp>
+#include <cmath>
+#include <random>
+
+#include "uncertainty/display_hypothesis.hpp"
+#include "uncertainty/reading_trail.hpp"
+
+using namespace nightwatt;
+
+namespace {
+
+using Random = std::mt19937_64;
+
+double even(Random& random, double low, double high) {
+  return std::uniform_real_distribution<double>(low, high)(random);
+}
+
+/// A level on a display of whole watts, of any noise, drift, hold, hysteresis and way of reporting.
+Regime drawn_level(Random& random) {
+  const double level_w = even(random, 0.0, 30.0), noise_w = std::exp(even(random, -6.0, 1.0));
+  const double drift_w = random() % 3 == 0 ? even(random, -3.0, 3.0) : 0.0;
+  const double past_edge = random() % 3 == 0 ? even(random, 0.1, 0.8) : 0.0;
+  const int hold = random() % 4 == 0 ? 4 : 1, readings = static_cast<int>(even(random, 1.0, 2000.0));
+  const bool on_change = random() % 5 == 0;
+  std::normal_distribution<double> normal;
+  Regime regime;
+  regime.shape = RegimeShape::steady;
+  ReadingTrail trail;
+  double shown = std::round(level_w);
+  UtcTime before;
+  for (int i = 0; i < readings; ++i) {
+    const double power_w = level_w + drift_w * i / readings + noise_w * normal(random);
+    const double last = shown;
+    if (i % hold == 0 && std::abs(power_w - shown) > 0.5 + past_edge) shown = std::round(power_w);
+    if (on_change && i > 0 && shown == last) continue;
+    SketchEntry entry;
+    entry.time = UtcTime{1'000'000LL * i};
+    entry.mean = shown;
+    if (regime.samples > 0) {
+      entry.covered_s = to_seconds(entry.time - before).value;
+      entry.integral_ws = 0.5 * entry.covered_s * (last + shown);
+    }
+    entry.repeats = trail.power(shown);
+    regime.sketch.add(entry);
+    regime.end = before = entry.time;
+    ++regime.samples;
+  }
+  return regime;
+}
+
+}  // namespace
+
+TEST_CASE("of what a display may have done one explains any readings, or two that their repeats alone tell apart") {
+  Random random(20);
+  std::vector<int> claimed(display_hypotheses().size(), 0);
+  for (int i = 0; i < 400; ++i) {
+    const Regime regime = drawn_level(random);
+    const LevelReadings readings(regime, 1.0, Rounding::rounds);
+    REQUIRE_FALSE(readings.none());
+    int explained = 0;
+    bool in_statistics = false;
+    for (std::size_t h = 0; h < claimed.size(); ++h)
+      if (const auto found = display_hypotheses()[h]->explain(readings)) {
+        CHECK(found->evidence > 0.0);
+        ++explained;
+        ++claimed[h];
+        const auto sticks = [](const BudgetPart& part) { return part.kind == PartKind::sticking_display; };
+        in_statistics = in_statistics || std::any_of(found->level.parts.begin(), found->level.parts.end(), sticks);
+      }
+    CAPTURE(i);
+    CHECK(explained == (in_statistics ? 2 : 1));
+  }
+  CHECK(std::all_of(claimed.begin(), claimed.end(), [](int times) { return times > 0; }));
+}
+
+TEST_CASE("a level that other answers are added to holds them, and is never surer for it") {
+  DisplayLevel level;
+  level.level_w = 25.0;
+  level.parts = {systematic_part(PartKind::statistics, 0.05)};
+  const std::vector<OtherAnswer> others = {{0.5, 25.3, 0.2}, {0.2, 24.9, 0.1}};
+  widen_to(level, 0.3, 2.0, others, systematic_part(PartKind::sticking_display, 0.0));
+  REQUIRE(level.parts.size() == 2);
+  CHECK(level.parts[0].uncertainty_w == 0.05);
+  const double whole_w = 2.0 * std::hypot(level.parts[0].uncertainty_w, level.parts[1].uncertainty_w);
+  CHECK(whole_w > 0.1);
+  CHECK(level.level_w - whole_w < 24.9);
+  CHECK(level.level_w + whole_w > 25.4);
+}
