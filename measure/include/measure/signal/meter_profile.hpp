@@ -40,11 +40,11 @@ enum class Rounding : std::uint8_t { not_told, rounds, truncates };
 /// What is known of the power a stream delivers, beside its readings. Kept with the run, so that a figure can be made
 /// again without the config.
 struct MeterTraits {
-  std::optional<double> resolution_w;    ///< display step; learnt from the readings where not known
+  std::optional<double> resolution_w;      ///< display step; learnt from the readings where not known
   Rounding rounding = Rounding::not_told;  ///< truncates: only with a resolution
-  std::optional<Accuracy> accuracy;      ///< of power
-  std::optional<double> starting_w;      ///< below this the meter shows nothing
-  std::optional<double> energy_step_wh;  ///< step of the energy counter
+  std::optional<Accuracy> accuracy;        ///< of power
+  std::optional<double> starting_w;        ///< below this the meter shows nothing
+  std::optional<double> energy_step_wh;    ///< step of the energy counter
   std::optional<Accuracy> energy_accuracy;
   bool on_change = false;                     ///< a reading holds until the next
   std::optional<double> gap_s = {};           ///< silence that is a gap; by the usual rule where not known
