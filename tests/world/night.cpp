@@ -181,6 +181,7 @@ class Life {
   bool quiet_disk_ = false;  ///< the world itself looks at the store
   sqlite3* locker_ = nullptr;
   std::map<std::string, Asked> asked_;
+  bool by_hand_ = false;     ///< somebody asked since the last look for what may end a run
   std::uint64_t joins_ = 0;  ///< that were asked for since the last look
   int devices_ = 0;
   std::size_t chosen_ = 0;  ///< the run that a change is about
@@ -360,7 +361,7 @@ void Life::die() {
   for (SimMeter* one : {&bench_, &shelf_}) one->excuse();
   const bool rots = std::exchange(rot_, false);
   look({boot_, death == Death::power_cut, safe_us, calendars, machine, death == Death::kill, clean && well,
-        std::exchange(joins_, 0), well, ran});
+        std::exchange(joins_, 0), std::exchange(by_hand_, false), well, ran});
   if (rots && outcome_.problem.empty()) {
     rotten_ = true;
     truth_.expect_damage();
@@ -680,9 +681,24 @@ void Life::by_people(const Fault& fault, Random& draw) {
   }
 }
 
+bool may_end_a_run(FaultKind kind) {
+  switch (kind) {
+    case FaultKind::begin:
+    case FaultKind::end:
+    case FaultKind::split:
+    case FaultKind::join:
+    case FaultKind::split_by_hand:
+    case FaultKind::join_by_hand:
+      return true;
+    default:
+      return false;
+  }
+}
+
 void Life::befall(const Fault& fault) {
   ++outcome_.faults;
   if (log_ != nullptr) log_->push_back(std::to_string(now() / second_us) + " -- " + fault_name(fault.kind));
+  by_hand_ = by_hand_ || may_end_a_run(fault.kind);
   Random draw(fault.detail);
   on_machine(fault, draw);
   on_meter(fault, draw);

@@ -137,6 +137,22 @@ std::string look_at_segments(const figures::RunFigures& figures, std::span<const
   return {};
 }
 
+/// An automatic run that nobody ended is over where the meter's own `off` began (contract, "Runs"): it holds the last
+/// reading above that, and none after it.
+std::string look_at_end(const storage::RunInfo& run, std::span<const Reading> all, std::size_t by_hand) {
+  const auto is_off = [&](const Reading& reading) {
+    return std::abs(reading.values.get(Quantity::power)->value()) <= *run.traits.starting_w;
+  };
+  const auto later = [](const Reading& reading, UtcTime time) { return reading.time < time; };
+  const auto begin = std::lower_bound(all.begin(), all.end(), run.begin, later);
+  const auto end = std::lower_bound(begin, all.end(), *run.end + Duration{1}, later);
+  const bool was_on = !std::all_of(begin, end, is_off);  // one that never was is there because somebody named it
+  if (!was_on || static_cast<std::size_t>(end - all.begin()) <= by_hand) return {};
+  if (is_off(*(end - 1))) return "it goes on though the meter says off, until " + when(*(end - 1));
+  if (end == all.end() || !is_off(*end)) return "it ends though the meter does not say off, after " + when(*(end - 1));
+  return {};
+}
+
 /// A run's count, energy, gaps and levels beside its readings: bounds that hold however they are reckoned.
 std::string look_at_run(const figures::RunFigures& figures, const std::vector<Reading>& all, double interval_s) {
   const auto later = [](const Reading& reading, UtcTime time) { return reading.time < time; };
@@ -228,6 +244,7 @@ std::string Truth::look(const End& end, std::map<std::string, Asked>& asked) {
   if (!check) return "check: " + check.error().message;
   if (!check->ok) return "check: " + check->problems.front();
   if (std::string problem = look_at_runs(*store, end, asked); !problem.empty()) return problem;
+  if (std::string problem = look_at_ends(*store, end); !problem.empty()) return problem;
   return figures_anew(*store, true);
 }
 
@@ -472,6 +489,22 @@ std::string Truth::look_at_runs(const storage::StoreReader& store, const End& en
     if (known.done && !known.undone && !end.power_cut && ++joined > end.joins) return "begun and gone: " + device;
     // A power cut may bring it back, nothing else may.
     if (!known.answered || known.done) known = {device, true, true, true};
+  }
+  return {};
+}
+
+// Each once, when it is first found ended.
+std::string Truth::look_at_ends(const storage::StoreReader& store, const End& end) {
+  for (auto& [name, stream] : streams_)
+    if (end.by_hand) stream.by_hand = stream.accepted.size();
+  const auto runs = store.runs();
+  if (!runs) return runs.error().message;
+  for (const storage::RunInfo& run : *runs) {
+    if (run.origin != storage::RunOrigin::automatic || !run.end || !run.meter || !ended_.insert(run.id).second)
+      continue;
+    const Stream& stream = streams_[*run.meter];
+    if (std::string problem = look_at_end(run, stream.accepted, stream.by_hand); !problem.empty())
+      return "run " + std::to_string(run.id) + ": " + problem;
   }
   return {};
 }

@@ -29,6 +29,8 @@ struct End {
   bool clean = false;   ///< it came to its end and had stored all: what is there survives any power cut
   /// Names that may be gone because two runs became one since the last look.
   std::uint64_t joins = 0;
+  /// Somebody asked since the last look for something that may end a run, or give one another end.
+  bool by_hand = false;
   /// Nothing kept the service from storing what it must say about itself.
   bool well = false;
   bool ran = true;  ///< there was a service to end
@@ -64,6 +66,7 @@ class Truth {
     std::vector<Reading> accepted;  ///< found true before
     std::size_t said = 0;           ///< of the meter's, dealt with before
     std::size_t durable = 0;        ///< of the accepted, since a clean end put them on the platter
+    std::size_t by_hand = 0;        ///< of the accepted, when runs were last ended by hand
     bool owed = false;              ///< readings were lost with a service, and no event has told so yet
     std::string machine;            ///< in whose time line the newest of them lie, if that is certain
     std::int64_t offset_us = 0;     ///< record time less the monotonic clock there
@@ -86,6 +89,7 @@ class Truth {
                                          std::map<std::string, Asked>& asked);
   [[nodiscard]] static std::string look_at_losses(const storage::StoreReader& store, Stream& stream, UtcTime before,
                                                   UtcTime first);
+  [[nodiscard]] std::string look_at_ends(const storage::StoreReader& store, const End& end);
   [[nodiscard]] std::string look_at_figures(const figures::RunFigures& figures) const;
   [[nodiscard]] std::string look_at_new_file(const storage::StoreReader& store);
   [[nodiscard]] std::string figures_anew(const storage::StoreReader& store, bool beside_what_was_said);
@@ -93,6 +97,7 @@ class Truth {
   const std::string path_;
   std::vector<const SimMeter*> meters_;
   std::map<std::string, Stream> streams_;
+  std::set<storage::RunId> ended_;  ///< runs whose end was looked at
   bool damaged_ = false;
   std::size_t files_seen_ = 1;
   std::uint64_t damaged_file_ = 0;  ///< the last one that was
