@@ -74,8 +74,8 @@ Result<ChosenMeter> choose_answer(Dialogue& talk, const FoundMeter& found) {
   const setup::ProbeAnswer& right = found.answers[chosen - 1];
   return ChosenMeter{right.profile,
                      "The profile " + right.profile.name +
-                         " as nightwatt setup found the meter to answer.\nThe manual has the last word on registers, "
-                         "factors, steps (resolution) and accuracy.",
+                         ", which fits what nightwatt setup heard of the meter.\nThe meter's manual has the last "
+                         "word on what is read, factors, steps (resolution) and accuracy.",
                      right.readings.back().values.get(Quantity::power)};
 }
 
