@@ -9,6 +9,7 @@
 
 #include "measure/signal/advice.hpp"
 #include "measure/signal/time_text.hpp"
+#include "text/json_text.hpp"
 
 namespace nightwatt::figures {
 namespace {
@@ -171,13 +172,12 @@ std::optional<std::string> rounding_warning(const RunRecord& record) {
            half_step_w > std::max(still_half_step * *segment.uncertainty_w, usual_promise * std::abs(*segment.level_w));
   });
   if (!matters) return std::nullopt;
-  const std::string step = number_text(record.step_w, "");
   return with_advice(
-      "the display is taken to round; if it cuts digits off, levels are " + number_text(half_step_w, "W") +
-          " higher, and their ± does not hold that",
-      "look in the meter's manual or measure a known load, and say display = \"truncates\" or \"rounds\" "
-      "in its profile, or import with --resolution " +
-          step + " --truncates, or --rounds");
+      "the display is taken to round; if it cuts digits off, levels are " + text::exact_text(half_step_w) +
+          " W higher, and their ± does not hold that",
+      "look in the meter's manual or measure a known load, and say display = \"truncates\" or \"rounds\" in its "
+      "profile, or import with --resolution " +
+          text::exact_text(record.step_w) + " --truncates, or --rounds");
 }
 
 std::optional<Figure> level_of(const RunRecord& record, const Segment& segment) {
