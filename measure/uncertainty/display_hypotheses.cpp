@@ -219,7 +219,7 @@ double expanded(const DisplayLevel& level, double k) {
 
 }  // namespace
 
-std::span<const DisplayHypothesis* const> display_hypotheses() {
+std::span<const ListedHypothesis> display_hypotheses() {
   static const FineDisplay fine;
   static const UntimedCounts untimed;
   static const CreepingLevel creeps;
@@ -227,8 +227,10 @@ std::span<const DisplayHypothesis* const> display_hypotheses() {
   static const UndecidedCounts undecided;
   static const NoiseBehindStep noise;
   static const HystereticDisplay sticks;
-  static const std::array<const DisplayHypothesis*, 7> all = {&fine,      &untimed, &creeps, &one,
-                                                              &undecided, &noise,   &sticks};
+  // The last two may explain the same readings: as likely as each other, since nothing is known of how many displays
+  // stick. The others exclude each other and all the rest, so that their priors are of no account.
+  static const std::array<ListedHypothesis, 7> all = {
+      {{&fine, 1.0}, {&untimed, 1.0}, {&creeps, 1.0}, {&one, 1.0}, {&undecided, 1.0}, {&noise, 0.5}, {&sticks, 0.5}}};
   return all;
 }
 
@@ -249,9 +251,9 @@ DisplayLevel level_behind_display(const LevelReadings& readings) {
     DisplayLevel level;
   };
   std::vector<Weighed> all;
-  for (const DisplayHypothesis* hypothesis : display_hypotheses())
-    if (auto found = hypothesis->explain(readings))
-      all.push_back({hypothesis->prior() * found->evidence, std::move(found->level)});
+  for (const ListedHypothesis& one : display_hypotheses())
+    if (auto found = one.hypothesis->explain(readings))
+      all.push_back({one.prior * found->evidence, std::move(found->level)});
   // The likeliest gives the parts; of two alike the first listed.
   const auto best =
       std::max_element(all.begin(), all.end(), [](const Weighed& a, const Weighed& b) { return a.weight < b.weight; });

@@ -31,14 +31,17 @@ struct Explanation {
 class DisplayHypothesis {
  public:
   virtual ~DisplayHypothesis() = default;
-  /// Before anything is seen, beside the other hypotheses that explain the same readings.
-  [[nodiscard]] virtual double prior() const { return 1.0; }
   /// nullopt where it cannot have shown these readings.
   [[nodiscard]] virtual std::optional<Explanation> explain(const LevelReadings& readings) const = 0;
 };
 
+/// One row of the table of hypotheses.
+struct ListedHypothesis {
+  const DisplayHypothesis* hypothesis = nullptr;
+  double prior = 0.0;  ///< counts only beside others that explain the same readings
+};
 /// Their order does not matter. Any readings are explained by one of them, or by two that cannot be told apart.
-[[nodiscard]] std::span<const DisplayHypothesis* const> display_hypotheses();
+[[nodiscard]] std::span<const ListedHypothesis> display_hypotheses();
 
 /// The mixture of what explains the readings, which are more than none.
 [[nodiscard]] DisplayLevel level_behind_display(const LevelReadings& readings);

@@ -62,7 +62,7 @@ TEST_CASE("of what a display may have done one explains any readings, or two tha
     int explained = 0;
     bool in_statistics = false;
     for (std::size_t h = 0; h < claimed.size(); ++h)
-      if (const auto found = display_hypotheses()[h]->explain(readings)) {
+      if (const auto found = display_hypotheses()[h].hypothesis->explain(readings)) {
         CHECK(found->evidence > 0.0);
         ++explained;
         ++claimed[h];
