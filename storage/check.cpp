@@ -6,6 +6,7 @@
 #include "schema.hpp"
 #include "seal.hpp"
 #include "storage/run_recorder.hpp"
+#include "tally.hpp"
 
 namespace nightwatt::storage {
 namespace {
@@ -37,6 +38,9 @@ class StoreReader::Checker {
     attempt("orphans", [&] { orphans(); });
     attempt("runs", [&] { runs(); });
     if (database_.pragma("PRAGMA user_version") >= first_version_with_seals) attempt("rows", [&] { seals(); });
+    for (const Counted rows : {Counted::run, Counted::run_word, Counted::run_state, Counted::stretch, Counted::mark,
+                               Counted::shift, Counted::event, Counted::rollup})
+      attempt("rows", [&] { must_be_all_there(database_, rows); });
     found_.ok = found_.problems.empty();
     return found_;
   }

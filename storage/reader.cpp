@@ -6,6 +6,7 @@
 #include "reader_impl.hpp"
 #include "schema.hpp"
 #include "seal.hpp"
+#include "tally.hpp"
 
 namespace nightwatt::storage {
 
@@ -107,6 +108,7 @@ Result<std::optional<StreamId>> StoreReader::stream_of_meter(std::string_view me
 
 Result<Calendar> StoreReader::calendar(StreamId stream, UtcTime from, UtcTime to) const {
   return impl_->database->guarded([&]() -> Result<Calendar> {
+    must_be_all_there(*impl_->database, Counted::shift, stream);
     Calendar calendar;
     Query rows = impl_->database->query(
         "SELECT from_us, shift_us, (SELECT amount FROM event WHERE kind = ?2 AND at_us = from_us), " NIGHTWATT_SOUND(
@@ -134,6 +136,7 @@ Result<Duration> StoreReader::utc_offset_at(StreamId stream, UtcTime time) const
     Query row = impl_->database->query("SELECT shift_us, " NIGHTWATT_SOUND(
         NIGHTWATT_SHIFT_SEAL) " FROM shift WHERE stream = ?1 AND from_us <= ?2 ORDER BY from_us DESC LIMIT 1");
     row.bind(1, stream).bind(2, time.us);
+    must_be_all_there(*impl_->database, Counted::shift, stream);
     if (!row.step()) return Duration{0};
     row.must_be_sound(1, "how far the clock was off");
     return Duration(row.integer(0));

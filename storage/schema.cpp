@@ -15,6 +15,7 @@
 #include "locks.hpp"
 #include "seal.hpp"
 #include "store_files.hpp"
+#include "tally.hpp"
 
 namespace nightwatt::storage {
 namespace {
@@ -378,6 +379,7 @@ Result<void> create_tables(Database& database) {
     database.execute(newest_tables);
     database.execute(sums_of_version_5);
     database.execute(triggers_of_version_4);
+    begin_tally(database);
   }
   database.execute("COMMIT");
   return {};
@@ -481,7 +483,10 @@ Result<void> upgrade(Database& database) {
   if (version < 4) add_seals(database);
   // Version 5 has other forms of columns within blocks as well, for which nothing has to be done here.
   if (version < 5) renew_sums(database);
-  if (version < 6) say_cut_off(database);
+  if (version < 6) {
+    say_cut_off(database);
+    begin_tally(database);
+  }
   database.execute("PRAGMA user_version = 6");
   database.execute("COMMIT");
   return {};

@@ -18,6 +18,8 @@ inline constexpr int first_version_with_sketches = 3;
 inline constexpr int first_version_with_write_buffer_crc = 3;
 /// And from this one on a row that a figure hangs on carries its seal, and a block says which one is before it.
 inline constexpr int first_version_with_seals = 4;
+/// And from this one on it is known how many rows there must be.
+inline constexpr int first_version_with_tally = 6;
 
 /// Chains the blocks and their sums, and puts seals on every row as it is now. Within a transaction.
 void seal_all_rows(Database& database);

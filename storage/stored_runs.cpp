@@ -7,6 +7,7 @@
 #include "reader_impl.hpp"
 #include "schema.hpp"
 #include "seal.hpp"
+#include "tally.hpp"
 
 namespace nightwatt::storage {
 namespace {
@@ -135,6 +136,8 @@ Result<std::vector<RunInfo>> StoreReader::runs() const {
   const Result<Snapshot> moment = snapshot();
   if (!moment) return pass_on(moment.error());
   return impl_->database->guarded([&]() -> Result<std::vector<RunInfo>> {
+    must_be_all_there(*impl_->database, Counted::run);
+    must_be_all_there(*impl_->database, Counted::run_word);
     std::vector<RunInfo> found;
     Query rows = impl_->database->query(all_runs);
     while (rows.step()) found.push_back(info_from(rows));
@@ -164,6 +167,7 @@ Result<RunInfo> StoreReader::run(RunId id) const {
     const bool there = row.step() && (row.null(1) || impl_->visible(row.integer(1)));
     if (!there)
       return fail(ErrorKind::negative, "there is no run " + std::to_string(id) + "; `nightwatt runs` lists them");
+    must_be_all_there(*impl_->database, Counted::run_word, id);
     RunInfo info = info_from(row);
     Query words = impl_->database->query("SELECT run, key, value, " NIGHTWATT_SOUND(
         NIGHTWATT_RUN_WORD_SEAL) " FROM run_word WHERE run = ?1 ORDER BY place");
@@ -251,6 +255,8 @@ Result<RunState> StoreReader::run_state(RunId id, Sketches wanted) const {
       return fail(ErrorKind::unusable,
                   impl_->database->path() + ": the figures of run " + std::to_string(id) + " are damaged; " + to_mend);
     };
+    must_be_all_there(*impl_->database, Counted::run_state, id);
+    must_be_all_there(*impl_->database, Counted::stretch, id);
     const bool has_crc = impl_->database->pragma("PRAGMA user_version") >= first_version_with_figure_crc;
     RunState state;
     Query row = impl_->database->query(
@@ -283,6 +289,7 @@ Result<std::optional<double>> StoreReader::entered_standby_w(RunId id) const {
     Query row = database.query(
         "SELECT value, " NIGHTWATT_SOUND(NIGHTWATT_RUN_WORD_SEAL) " FROM run_word WHERE run = ?1 AND key = ?2");
     row.bind(1, id).bind_text(2, entered_standby_word);
+    must_be_all_there(database, Counted::run_word, id);
     if (!row.step()) return std::optional<double>();
     row.must_be_sound(1, "a figure entered by hand");
     const std::string digits = row.text(0);
@@ -298,6 +305,7 @@ Result<std::vector<Mark>> StoreReader::marks(RunId id) const {
   const Result<RunInfo> info = run(id);
   if (!info) return pass_on(info.error());
   return impl_->database->guarded([&]() -> Result<std::vector<Mark>> {
+    for (const std::int64_t owner : {id, RunId{0}}) must_be_all_there(*impl_->database, Counted::mark, owner);
     std::vector<Mark> found;
     // A damaged mark may have been of this run, whatever run it names now.
     Query rows = impl_->database->query("SELECT id, run, meter, at_us, text, kind, " NIGHTWATT_SOUND(

@@ -223,13 +223,22 @@ TEST_CASE("a row that is changed in any column is found by check and by the quer
       {"when a mark is", "UPDATE mark SET at_us = at_us + 86400000000 WHERE run IS NULL"},
       {"the meter of a mark", "UPDATE mark SET meter = 'bencj' WHERE run IS NULL"},
       {"a mark's kind", "UPDATE mark SET kind = 2 WHERE kind IS NOT NULL"},
+      {"that a mark is there", "DELETE FROM mark WHERE run IS NOT NULL"},
+      {"that a mark of a meter is there", "DELETE FROM mark WHERE run IS NULL"},
+      {"that a condition is there", "DELETE FROM run_word WHERE key = 'ambient_c'"},
+      {"that a run is there", "DELETE FROM run WHERE id = 2"},
+      {"that the first stretches are there", "DELETE FROM stretch WHERE run = 1 AND place = 0"},
+      {"that a state is there", "DELETE FROM run_state WHERE run = 3"},
       {"a meter's name", "UPDATE stream SET meter = 'bencj' WHERE meter = 'bench'"},
   };
   for (const Change& change : changes) {
     CAPTURE(change.what);
     fs::copy_file(folder.file("good.db"), folder.file(), fs::copy_options::overwrite_existing);
-    nightwatt::test::run_sql(folder.file(),
-                             "DROP TRIGGER run_altered; DROP TRIGGER block_altered; DROP TRIGGER stream_altered");
+    nightwatt::test::run_sql(
+        folder.file(),
+        "DROP TRIGGER run_altered; DROP TRIGGER block_altered; DROP TRIGGER stream_altered; DROP TRIGGER "
+        "run_removed; DROP TRIGGER run_word_removed; DROP TRIGGER mark_removed; DROP TRIGGER "
+        "stretch_removed; DROP TRIGGER run_state_removed");
     nightwatt::test::run_sql(folder.file(), change.sql);
     const StoreCheck check = must(must(StoreReader::open(folder.file())).check());
     CHECK_FALSE(check.ok);
