@@ -144,6 +144,7 @@ Result<Comparison> comparison_of(const storage::StoreReader& store, const Compar
   if (!rows) return tl::unexpected(rows.error());
   all.rows = std::move(*rows);
   all.warnings = condition_warnings(all.rows);
+  if (auto warning = cut_off_warning(all.rows)) all.warnings.push_back(std::move(*warning));
   all.warnings.insert(all.warnings.begin(), damaged.begin(), damaged.end());
   if (all.less) {
     warn_of_less(less_run, all.rows, all.warnings);

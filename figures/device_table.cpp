@@ -7,6 +7,7 @@
 #include <map>
 #include <set>
 
+#include "measure/signal/advice.hpp"
 #include "measure/uncertainty/comparison.hpp"
 #include "text/printable.hpp"
 
@@ -105,6 +106,7 @@ DeviceRow pooled(std::string device, std::span<const RunRecord> records) {
     row.runs.push_back(record.info.id);
     row.entered = row.entered || record.info.origin == storage::RunOrigin::entered;
     row.imported = row.imported || record.info.origin == storage::RunOrigin::imported;
+    row.may_be_cut_off = row.may_be_cut_off || rounding_warning(record);
     if (!record.summary.energy_wh) continue;
     row.energy_wh = row.energy_wh.value_or(0.0) + *record.summary.energy_wh;
     if (const auto first = record.totals.first()) row.length_s += to_seconds(*record.totals.last() - *first).value;
@@ -217,6 +219,18 @@ void subtract(std::vector<DeviceRow>& rows, const Figure& less, std::vector<std:
         "known");
 }
 
+namespace {
+
+/// The first of them: more are no sentence.
+std::string some_of(std::vector<std::string> names) {
+  constexpr std::size_t most_names = 3;
+  const std::size_t more = names.size() > most_names ? names.size() - most_names : 0;
+  names.resize(names.size() - more);
+  return joined(names) + (more == 0 ? "" : " and " + std::to_string(more) + " more");
+}
+
+}  // namespace
+
 std::string unknown_accuracy_text(const std::vector<DeviceRow>& rows) {
   std::vector<std::string> names;
   for (const DeviceRow& row : rows)
@@ -224,13 +238,9 @@ std::string unknown_accuracy_text(const std::vector<DeviceRow>& rows) {
         std::find(names.begin(), names.end(), row.device) == names.end())
       names.push_back(row.device);
   if (names.empty()) return {};
-  constexpr std::size_t most_names = 3;  // more are no sentence
-  const std::size_t more = names.size() > most_names ? names.size() - most_names : 0;
-  names.resize(names.size() - more);
-  const std::string whom = joined(names) + (more == 0 ? "" : " and " + std::to_string(more) + " more");
   const bool all =
       std::none_of(rows.begin(), rows.end(), [](const DeviceRow& row) { return row.accuracy.has_value(); });
-  return "The meter's accuracy is not known" + (all ? std::string() : " for " + whom) +
+  return "The meter's accuracy is not known" + (all ? std::string() : " for " + some_of(names)) +
          ": its own error is not in the intervals, and digits below a thousandth of a figure are not shown.";
 }
 
@@ -261,6 +271,16 @@ std::string common_conditions(const std::vector<DeviceRow>& rows) {
   if (!conditions_differ(rows))
     for (const auto& [key, value] : rows.front().conditions) text += (text.empty() ? "" : "; ") + key + " " + value;
   return text;
+}
+
+std::optional<std::string> cut_off_warning(const std::vector<DeviceRow>& rows) {
+  std::vector<std::string> names;
+  for (const DeviceRow& row : rows)
+    if (row.may_be_cut_off) names.push_back(row.device);
+  if (names.empty()) return std::nullopt;
+  return with_advice("the display is taken to round for " + some_of(names) +
+                         "; if it cuts digits off, the levels are half a step higher, and their ± does not hold that",
+                     "nightwatt summary RUN says by how much and how to tell which it is");
 }
 
 std::vector<std::string> condition_warnings(const std::vector<DeviceRow>& rows) {

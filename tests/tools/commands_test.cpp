@@ -1593,7 +1593,9 @@ TEST_CASE("import and summary say so where a display that cuts off would have an
                      all.find("levels are 0.25 W higher") != std::string::npos};
   };
   CHECK(warnings({}) == std::pair{true, true});
+  CHECK_THAT(bench.json({"compare", "1"})["warnings"].dump(), Catch::Contains("taken to round for x;"));
   CHECK(warnings({"--rounds"}) == std::pair{false, false});
+  CHECK(bench.json({"compare", "2"})["warnings"].empty());
   CHECK(warnings({"--resolution", "0.5", "--truncates"}) == std::pair{false, false});
   // The promise of the meter is more than the half step.
   CHECK(warnings({"--accuracy", "1% + 1W"}) == std::pair{false, false});

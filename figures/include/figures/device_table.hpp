@@ -23,6 +23,7 @@ struct DeviceRow {
   std::vector<std::string> includes;                            ///< sorted; of repeats all that any had
   std::vector<std::pair<std::string, std::string>> conditions;  ///< sorted by key; of repeats `a or b`
   std::optional<std::string> accuracy;  ///< what the meter promises; nothing where one of the repeats does not say
+  bool may_be_cut_off = false;          ///< see rounding_warning(), of any of the repeats
   bool repeats_differ = false;          ///< the repeats had not the same plugged in, or not the same conditions
 };
 
@@ -69,6 +70,8 @@ void subtract(std::vector<DeviceRow>& rows, const Figure& less, std::vector<std:
 /// Not made safe to print.
 [[nodiscard]] std::string common_conditions(const std::vector<DeviceRow>& rows);
 
+/// Says whose display may cut digits off, where that matters.
+[[nodiscard]] std::optional<std::string> cut_off_warning(const std::vector<DeviceRow>& rows);
 /// A warning that names, once, all in which the rows were measured under different conditions.
 [[nodiscard]] std::vector<std::string> condition_warnings(const std::vector<DeviceRow>& rows);
 
