@@ -34,7 +34,6 @@ constexpr std::array<double, 2> shape_shares = {0.01, 0.05};
 constexpr double instant_share = 0.1;    // of the time between readings: so well is a reading's instant known
 constexpr double drift_share = 0.10;     // of the level: what goes further in a straight line is a way
 constexpr double turns_reach = 4.0;      // deviations, of a phase from its level
-constexpr double toggling = 1.5;         // display steps
 constexpr double rare = 1.0 / 3.0;       // of the time: less departs from a level
 constexpr double uncut_share = 0.15;     // how nearly their scatter is that of two levels, where the engine cut none
 constexpr std::size_t uncut_after = 2;   // phases, which tell both levels
@@ -52,7 +51,6 @@ constexpr std::int64_t jump_points = 2;
 constexpr std::int64_t least_readings = 3;  // the contract's: of a steady segment
 constexpr std::int64_t least_points = 3;    // that tell a lean, or more than a jump
 constexpr std::size_t least_phases = 10;    // five cycles
-constexpr double quotable_floor_w = 0.05;   // near 0 W every share is small
 
 constexpr double infinity = std::numeric_limits<double>::infinity();
 constexpr double linear_below_w = 10.0;  // noise grows with the level above it, as the engine takes it
@@ -186,9 +184,8 @@ class Evidences {
         scatters(p, own) && (long_run > steps_long_run ||
                              (long_run > cycles_long_run && bins_long_run(sketch.bins(), own) > steps_long_run));
     e.irregular = p.regime.shape == RegimeShape::unsteady;
-    e.restless =
-        e.irregular || (!e.brief && steps) ||
-        (!e.brief && expanded > std::max({rules_.step_w / 2.0, quotable_floor_w, quotable_share * std::abs(e.mean_w)}));
+    e.restless = e.irregular || (!e.brief && steps) ||
+                 (!e.brief && expanded > std::max(rules_.step_w / 2.0, quotable_share * std::abs(e.mean_w)));
     return e;
   }
 
@@ -545,11 +542,10 @@ class Explainer {
     });
   }
 
-  /// Further apart than a display toggles by itself, and neither so rare that it departs from the other.
+  /// Neither level so rare that it departs from the other.
   [[nodiscard]] bool true_turns(const std::vector<std::size_t>& phases, std::size_t last) const {
     const double share = upper_share(phases, last);
-    return std::abs(phase_level_w(phases, 0) - phase_level_w(phases, 1)) > toggling * rules_.step_w && share > rare &&
-           share < 1.0 - rare;
+    return share > rare && share < 1.0 - rare;
   }
   /// Mean of every second phase.
   [[nodiscard]] double phase_level_w(const std::vector<std::size_t>& phases, std::size_t first) const {
