@@ -32,7 +32,6 @@ constexpr double excursion_cost = 4.0;  // a short departure from a level that c
 // Of its way: how nearly a ramp is straight and a curve exponential. The looser is paid for by what it lets pass.
 constexpr std::array<double, 2> shape_shares = {0.01, 0.05};
 constexpr double instant_share = 0.1;    // of the time between readings: so well is a reading's instant known
-constexpr double drift_share = 0.10;     // of the level: what goes further in a straight line is a way
 constexpr double turns_reach = 4.0;      // deviations, of a phase from its level
 constexpr double rare = 1.0 / 3.0;       // of the time: less departs from a level
 constexpr double uncut_share = 0.15;     // how nearly their scatter is that of two levels, where the engine cut none
@@ -209,7 +208,7 @@ struct TwoFit {
   [[nodiscard]] double rest() const { return 0.5 * std::max(0.0, yy - a() * uy - b() * vy); }
 };
 
-/// limit + amplitude exp(-t / tau) from a segment's begin on; tau 0: a straight line, amplitude its way.
+/// limit + amplitude exp(-t / tau) from a segment's begin on.
 struct Curve {
   double cost = infinity;
   double limit_w = 0.0;
@@ -324,10 +323,9 @@ class Explainer {
       if (away) {
         if (away_s == 0.0) rest += excursion_cost;
         away_s += e.length_s;
-        const bool near = std::abs(e.mean_w - so_far.mean()) < drift_share * std::abs(so_far.mean());
         // What departs is short beside the level it departs from and comes back to.
         const double rest_s = std::clamp(away_s, rules_.edge_window_s(), rules_.shortest_s);
-        if (away_s >= (near ? turns_s : rules_.shortest_s) || held_s < rest_s) return;
+        if (away_s >= rules_.shortest_s || held_s < rest_s) return;
         last_away_s = away_s;
         back_s = 0.0;
       } else {
@@ -436,12 +434,10 @@ class Explainer {
 
   [[nodiscard]] Curve best_curve(std::size_t i, std::size_t j) const {
     const double all_s = at_[j].begin_s + at_[j].length_s - at_[i].begin_s;
-    Curve best = fit(i, j, 0.0);
+    Curve best;
     const auto lasting =
         std::count_if(at_.begin() + static_cast<std::ptrdiff_t>(i), at_.begin() + static_cast<std::ptrdiff_t>(j) + 1,
                       [](const Evidence& e) { return e.points >= least_points || !e.brief; });
-    const double middle = best.limit_w + best.amplitude_w / 2.0;
-    if (std::abs(best.amplitude_w) > drift_share * std::abs(middle)) best.cost = infinity;
     for (double tau_s = 10.0; tau_s <= all_s; tau_s *= 1.25) {
       const Curve c = fit(i, j, tau_s);
       if (c.cost >= best.cost) continue;
@@ -450,7 +446,7 @@ class Explainer {
       if (lasting < curve_pieces && std::abs(c.amplitude_w) > decay_share * std::abs(c.limit_w)) continue;
       best = c;
     }
-    if (best.tau_s == 0.0 || best.cost == infinity) return best;
+    if (best.cost == infinity) return best;
     for (const double factor : {1.1, 1.05, 1.025})
       for (const double tau_s : {best.tau_s * factor, best.tau_s / factor})
         if (const Curve c = fit(i, j, tau_s); c.cost < best.cost && !(falls_far(c, all_s) && has_ended(c, all_s)))
@@ -614,8 +610,7 @@ class Explainer {
       if (at_[j].irregular) return;
       points += at_[j].points;
       const double way = pieces_[j + 1].head.mean - from_w;
-      const double higher = std::max(std::abs(from_w), std::abs(from_w + way));
-      if (points <= jump_points || std::abs(way) < std::max(2.0 * rules_.step_w, drift_share * higher)) continue;
+      if (points <= jump_points || std::abs(way) < 2.0 * rules_.step_w) continue;
       if ((at_[j].mean_w - from_w) * way < 0.0 &&
           std::abs(at_[j].mean_w - from_w) > 4.0 * std::sqrt(at_[j].mean_variance))
         return;
