@@ -332,6 +332,27 @@ def check_links(root, breaches):
                     breaches.add(path, number, f"no such file: {target}")
 
 
+# Constants that decide what a night is: each stands in a table with its reason.
+CONSTANTS_OF = ["measure/segment/segment_models.cpp", "measure/segment/kinds.cpp"]
+CONSTANTS_PAGE = "docs/measuring.md"
+NO_CHOICE = {"infinity", "model_count", "steady_models"}
+
+
+def check_constants(root, breaches):
+    page = root / CONSTANTS_PAGE
+    told = set(re.findall(r"`(\w+)`", page.read_text(encoding="utf-8"))) if page.exists() else set()
+    for name in CONSTANTS_OF:
+        path = root / name
+        if not path.exists():
+            continue
+        for number, line in enumerate(path.read_text(encoding="utf-8").split("\n"), 1):
+            if not line.startswith("constexpr "):
+                continue
+            for constant in re.findall(r"(\w+) =", line.split("//")[0]):
+                if constant not in told | NO_CHOICE:
+                    breaches.add(path, number, f"{constant} has no reason in {CONSTANTS_PAGE}")
+
+
 def check_format(root):
     tool = shutil.which("clang-format-14") or shutil.which("clang-format")
     if tool is None:
@@ -356,6 +377,7 @@ def check(root):
     check_text(root, breaches)
     check_data(root, breaches)
     check_links(root, breaches)
+    check_constants(root, breaches)
     return breaches.count
 
 

@@ -37,6 +37,7 @@ BREACHES = {
     "measure/signal/z.cpp": ('#include "run/totals.hpp"\n', "signal may not include run"),
     "measure/aa.cpp": ("double Sureness = 1;\n", "the field says StandardUncertainty"),
     "tests/test_bb.cpp": ("\nTEST_CASE(\"a claim\") {}\n", "called SUBJECT_test.cpp"),
+    "measure/segment/kinds.cpp": ("constexpr double a_guess = 0.3;  // of idle\n", "a_guess has no reason"),
     "tests/cc_test.cpp": ("\nTEST_CASE(\"a claim; another\") {}\n", "a test's name holds no semicolon"),
     "docs/p.md": ("See [here](nowhere.md).\n", "no such file: nowhere.md"),
     "daemon/t.cpp": ("void f() { std::thread t; }\n", "a thread outside the Environment"),
