@@ -145,7 +145,7 @@ Result<void> MeterRecorder::find_runs(StoreWriter& store) {
       last_end_ = last_end_ ? std::max(*last_end_, *run.end) : *run.end;
       continue;
     }
-    auto builder = storage::RunRecorder::resume(store.reader(), run.id);
+    auto builder = figures::RunRecorder::resume(store.reader(), run.id);
     if (!builder) {
       if (auto ended = end_damaged(store, run, builder.error()); !ended) return ended;
       continue;
@@ -244,7 +244,7 @@ Result<void> MeterRecorder::take_late(StoreWriter& store, UtcTime first) {
   if (!runs) return tl::unexpected(runs.error());
   for (const storage::RunInfo& run : *runs) {
     if (run.stream != stream_ || !run.end || *run.end < first) continue;
-    const auto made = storage::resegment(store, run.id);
+    const auto made = figures::resegment(store, run.id);
     if (!made && made.error().kind != ErrorKind::negative) return made;
   }
   return {};
@@ -306,7 +306,7 @@ storage::NewRun MeterRecorder::new_run(RunOrigin origin, UtcTime begin) const {
 Result<void> MeterRecorder::open(StoreWriter& store, storage::NewRun run, UtcTime stored_until) {
   const auto id = store.open_run(run);
   if (!id) return tl::unexpected(id.error());
-  open_.emplace(OpenRun{storage::RunRecorder(*id, {run.traits, run.shortest_segment_s}), run.origin, run.begin});
+  open_.emplace(OpenRun{figures::RunRecorder(*id, {run.traits, run.shortest_segment_s}), run.origin, run.begin});
   if (auto held = open_->builder.begin_held(store.reader(), stream_, run.begin); !held) return held;
   std::size_t replayed = 0;
   return replay(store, stream_, run.begin, stored_until, [&](const Reading& reading) -> Result<void> {
@@ -419,7 +419,7 @@ Result<RunId> MeterRecorder::join(StoreWriter& store, const storage::RunInfo& fi
   const RunId second = open_->builder.run();
   storage::RunInfo whole = first;
   whole.end.reset();
-  auto builder = storage::RunRecorder::over(store.reader(), whole);
+  auto builder = figures::RunRecorder::over(store.reader(), whole);
   if (!builder) return tl::unexpected(builder.error());
   if (auto joined = storage::take_into(store, first, second, std::nullopt); !joined)
     return tl::unexpected(joined.error());

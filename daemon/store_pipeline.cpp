@@ -6,10 +6,10 @@
 #include "daemon/time_keeper.hpp"
 #include "figures/history.hpp"
 #include "figures/known_devices.hpp"
+#include "figures/recompute.hpp"
 #include "handed_over_meter.hpp"
 #include "measure/signal/time_text.hpp"
 #include "storage/quarantine.hpp"
-#include "storage/recompute.hpp"
 #include "storage/run_edit.hpp"
 #include "text/printable.hpp"
 
@@ -649,8 +649,8 @@ void StorePipeline::recompute_next_run() {
   if (to_recompute_->empty()) return;
   const RunId run = to_recompute_->back();  // the newest first: it is asked for most
   to_recompute_->pop_back();
-  if (!storage::has_old_figures(store_->reader(), run) || !store_->begin()) return;
-  if (!storage::recompute_figures(*store_, run) || !store_->commit()) store_->rollback();
+  if (!figures::has_old_figures(store_->reader(), run) || !store_->begin()) return;
+  if (!figures::recompute_figures(*store_, run) || !store_->commit()) store_->rollback();
 }
 
 // A machine that starts with a wrong clock has it set right by the network within minutes.

@@ -3,9 +3,9 @@
 #include <limits>
 #include <utility>
 
+#include "figures/run_recorder.hpp"
 #include "measure/run/run_builder.hpp"
 #include "measure/segment/segment_correction.hpp"
-#include "storage/run_recorder.hpp"
 
 namespace nightwatt::figures {
 
@@ -13,9 +13,7 @@ using storage::Event;
 using storage::EventKind;
 using storage::Mark;
 using storage::RunInfo;
-using storage::RunRecorder;
 using storage::RunState;
-using storage::segmenter_settings;
 using storage::Sketches;
 using storage::Snapshot;
 using storage::StoreReader;

@@ -2,14 +2,13 @@
 
 #include <algorithm>
 
+#include "figures/run_recorder.hpp"
 #include "measure/signal/gap_rule.hpp"
 #include "measure/signal/held_power.hpp"
-#include "storage/run_recorder.hpp"
 
 namespace nightwatt::figures {
 
 using storage::RunInfo;
-using storage::shown_at;
 using storage::StoreReader;
 
 namespace {

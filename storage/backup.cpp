@@ -62,7 +62,7 @@ Result<void> copy_pages(Database& from, const std::string& to) {
 
 }  // namespace
 
-Result<StoreCheck> back_up(const std::string& store, const std::string& copy) {
+Result<StoreCheck> back_up(const std::string& store, const std::string& copy, const RunProof& prove) {
   if (std::filesystem::exists(copy)) return fail(ErrorKind::input, copy + ": is there already; give another name");
   auto source = open_for_reading(store);
   if (!source) return tl::unexpected<Error>(source.error());
@@ -72,7 +72,7 @@ Result<StoreCheck> back_up(const std::string& store, const std::string& copy) {
   {
     const auto reader = StoreReader::open(partial.path());
     if (!reader) return tl::unexpected<Error>(reader.error());
-    check = reader->check();
+    check = reader->check(prove);
   }
   if (!check) return check;
   if (check->problems.size() > check->known)

@@ -5,7 +5,6 @@
 #include "reader_impl.hpp"
 #include "schema.hpp"
 #include "seal.hpp"
-#include "storage/run_recorder.hpp"
 #include "tally.hpp"
 
 namespace nightwatt::storage {
@@ -24,7 +23,8 @@ bool near(double a, double b) {
 /// One pass over a store. Every step adds lines to the problems; only an unusable store stops it.
 class StoreReader::Checker {
  public:
-  Checker(const StoreReader& store, Impl& impl) : store_(store), impl_(impl), database_(*impl.database) {}
+  Checker(const StoreReader& store, Impl& impl, const RunProof& prove)
+      : store_(store), impl_(impl), database_(*impl.database), prove_(prove) {}
 
   Result<StoreCheck> run() {
     attempt("SQLite", [&] { integrity(); });
@@ -228,7 +228,7 @@ class StoreReader::Checker {
       attempt(name, [&] {
         check_samples(run, name);
         check_overlap(*all, run, name);
-        check_figures(run, name);
+        for (const std::string& wrong : prove_(store_, run)) problem(wrong);
       });
     }
   }
@@ -246,37 +246,6 @@ class StoreReader::Checker {
               std::to_string(*counted));
   }
 
-  /// The run's totals are those of its readings, and its stretches follow each other within it.
-  void check_figures(const RunInfo& run, const std::string& name) {
-    const Result<RunState> state = store_.run_state(run.id);
-    if (!state) return problem(state.error().message);
-    if (!state->as_of) return;
-    for (std::size_t i = 0; i < state->regimes.size(); ++i) {
-      const Regime& regime = state->regimes[i];
-      const bool follows = i == 0 || regime.begin == state->regimes[i - 1].end;
-      if (!follows || regime.end < regime.begin || regime.begin < run.begin || (run.end && *run.end < regime.end))
-        return problem(name + ": its stretches have a hole, overlap or leave the run");
-    }
-    const Result<RunTotals> kept =
-        RunTotals::restore(state->resume_totals, Reporting{run.traits.on_change, run.traits.gap_s});
-    if (!kept) return problem(name + ": " + kept.error().message);
-    const Result<bool> whole = store_.raw_is_whole(run.stream, run.begin, *state->as_of);
-    if (!whole) return problem(name + ": " + whole.error().message);
-    if (*whole) {
-      const Result<RunTotals> again = totals_of_readings(store_, run, *state->as_of);
-      if (!again) return problem(name + ": " + again.error().message);
-      if (again->samples() != kept->samples() || again->first() != kept->first() || again->last() != kept->last() ||
-          !near(again->energy_wh().value_or(0.0), kept->energy_wh().value_or(0.0)) ||
-          !near(again->gap_s(), kept->gap_s()) || again->peak_w() != kept->peak_w())
-        problem(name + ": its totals are not those of its readings");
-    }
-    if (run.end) return;
-    const Result<RunRecorder> builder = RunRecorder::resume(store_, run.id);
-    if (!builder) return problem(name + ": it cannot go on: " + builder.error().message);
-    if (builder->totals().samples() != run.samples)
-      problem(name + ": what it goes on from does not count its readings");
-  }
-
   void check_overlap(const std::vector<RunInfo>& all, const RunInfo& run, const std::string& name) {
     for (const RunInfo& other : all) {
       if (other.id >= run.id || other.stream != run.stream) continue;
@@ -290,13 +259,14 @@ class StoreReader::Checker {
   const StoreReader& store_;
   Impl& impl_;
   Database& database_;
+  const RunProof& prove_;
   StoreCheck found_;
 };
 
-Result<StoreCheck> StoreReader::check() const {
+Result<StoreCheck> StoreReader::check(const RunProof& prove) const {
   const Result<Snapshot> moment = snapshot();
   if (!moment) return pass_on(moment.error());
-  return impl_->database->guarded([&] { return Checker(*this, *impl_).run(); });
+  return impl_->database->guarded([&] { return Checker(*this, *impl_, prove).run(); });
 }
 
 }  // namespace nightwatt::storage

@@ -11,7 +11,6 @@
 #include "reader_impl.hpp"
 #include "rollup.hpp"
 #include "schema.hpp"
-#include "storage/run_recorder.hpp"
 #include "store_files.hpp"
 
 namespace nightwatt::storage {
@@ -405,35 +404,6 @@ void Salvager::list_unclaimed() {
   }
 }
 
-/// Figures that are damaged, or count other readings than there are, are made anew where that can be.
-Result<void> mend_runs(StoreWriter& store, SalvageReport& report) {
-  const auto runs = store.reader().runs();
-  if (!runs) return pass_on(runs.error());
-  for (const RunInfo& run : *runs) {
-    if (run.stream == 0) continue;
-    if (auto begun = store.begin(); !begun) return begun;
-    const UtcTime end = run.end.value_or(UtcTime{highest_time_us});
-    const auto whole = store.reader().raw_is_whole(run.stream, run.begin, end);
-    if (!whole) return pass_on(whole.error());
-    if (run.end)
-      if (auto counted = store.set_run_span(run.id, run.begin, run.end); !counted) return counted;
-    const auto now = store.reader().run(run.id);
-    if (!now) return pass_on(now.error());
-    const auto state = store.reader().run_state(run.id);
-    const bool good = state && state->as_of && run.end && state->samples == now->samples;
-    const std::string name = "run " + std::to_string(run.id);
-    if (!good && *whole) {
-      if (auto made = resegment(store, run.id); !made) return made;
-      report.remarks.push_back(name + ": its figures were made anew from the readings that are there");
-    } else if (!state) {
-      if (auto cleared = store.clear_run_state(run.id); !cleared) return cleared;
-      report.remarks.push_back(name + ": its figures are lost");
-    }
-    if (auto done = store.commit(); !done) return done;
-  }
-  return {};
-}
-
 Result<void> fill(const std::string& path, const PageImage& image, FoundTables& found, SalvageReport& report) {
   StoreTrouble trouble = StoreTrouble::none;
   auto opened = open_for_writing(path, trouble);
@@ -447,11 +417,14 @@ Result<void> fill(const std::string& path, const PageImage& image, FoundTables& 
     return {};
   });
   opened->reset();
-  if (!filled) return filled;
+  return filled;
+}
+
+Result<void> make_sound(const std::string& path, SalvageReport& report, const MendRuns& mend, const RunProof& prove) {
   auto writer = StoreWriter::open(path, {});
   if (!writer) return pass_on(writer.error());
-  if (auto mended = mend_runs(*writer, report); !mended) return mended;
-  const auto check = writer->reader().check();
+  if (auto mended = mend(*writer, report); !mended) return mended;
+  const auto check = writer->reader().check(prove);
   if (!check) return pass_on(check.error());
   if (check->ok) return {};
   return fail(ErrorKind::unusable, path + ": what was brought over is not sound: " + check->problems.front());
@@ -463,7 +436,8 @@ void remove_store(const std::string& path) {
 
 }  // namespace
 
-Result<SalvageReport> salvage(const std::string& damaged, const std::string& fresh) {
+Result<SalvageReport> salvage(const std::string& damaged, const std::string& fresh, const MendRuns& mend,
+                              const RunProof& prove) {
   if (std::filesystem::exists(fresh))
     return fail(ErrorKind::input, fresh + ": is there already; give the path of a new store");
   auto image = PageImage::read(damaged);
@@ -474,10 +448,11 @@ Result<SalvageReport> salvage(const std::string& damaged, const std::string& fre
   SalvageReport report;
   if (removed_may_be_back(*image))
     report.remarks.push_back("the list of free pages is damaged: what had been given up or taken away may be back");
-  auto filled = fill(fresh, *image, found, report);
-  if (!filled) {
+  auto made = fill(fresh, *image, found, report);
+  if (made) made = make_sound(fresh, report, mend, prove);
+  if (!made) {
     remove_store(fresh);
-    return pass_on(filled.error());
+    return pass_on(made.error());
   }
   std::sort(report.losses.begin(), report.losses.end(),
             [](const SalvageLoss& a, const SalvageLoss& b) { return a.from < b.from; });

@@ -24,7 +24,7 @@
 
 #include "csv/csv_reader.hpp"
 #include "figures/run_figures.hpp"
-#include "storage/run_recorder.hpp"
+#include "figures/run_recorder.hpp"
 #include "storage/store.hpp"
 
 using namespace nightwatt;

@@ -5,6 +5,7 @@
 #include "daemon/store_pipeline.hpp"
 #include "daemon/time_keeper.hpp"
 #include "figures/run_figures.hpp"
+#include "figures/store_proof.hpp"
 #include "measure/run/summary.hpp"
 #include "tests/daemon/store_support.hpp"
 
@@ -81,7 +82,9 @@ class Station {
     return to_seconds(found.calendar.shown(*found.totals.last()) - found.calendar.shown(*found.totals.first())).value;
   }
   [[nodiscard]] const Log& log() const { return log_; }
-  [[nodiscard]] storage::StoreCheck check() const { return must(must(storage::StoreReader::open(path_)).check()); }
+  [[nodiscard]] storage::StoreCheck check() const {
+    return must(must(storage::StoreReader::open(path_)).check(figures::prove_run));
+  }
 
  private:
   void draw(Duration time) { counter_wh_ += idle_w * to_seconds(time).value / 3600.0; }

@@ -7,6 +7,7 @@
 #include <random>
 
 #include "daemon/store_pipeline.hpp"
+#include "figures/store_proof.hpp"
 #include "storage/quarantine.hpp"
 #include "tests/daemon/store_support.hpp"
 #include "tests/run_sql.hpp"
@@ -114,7 +115,7 @@ void require_recording_elsewhere(Bench& bench, int first_second) {
   CHECK(bench.events(storage::EventKind::store_damaged) == 1);
   CHECK(bench.state.damages >= 1);
   CHECK(bench.state.damage.get().find(".damaged-20260105T2") != std::string::npos);
-  CHECK(must(bench.reader().check()).ok);
+  CHECK(must(bench.reader().check(figures::prove_run)).ok);
   bench.stop();
 }
 
@@ -236,7 +237,7 @@ TEST_CASE("a log that is cut short under the service is noticed, told, and recor
   CHECK(bench.stored() == 60);
   CHECK(bench.events(storage::EventKind::store_damaged) == 1);
   bench.stop();
-  CHECK(must(bench.reader().check()).ok);
+  CHECK(must(bench.reader().check(figures::prove_run)).ok);
 }
 
 TEST_CASE("a service that comes to a store by a link is kept out while another records into it") {
@@ -262,7 +263,7 @@ TEST_CASE("a run that begins and ends within a millisecond holds nothing, and th
   const auto runs = must(bench.reader().runs());
   REQUIRE(runs.size() == 2);
   for (const storage::RunInfo& run : runs) CHECK(run.samples == 0);
-  const storage::StoreCheck check = must(bench.reader().check());
+  const storage::StoreCheck check = must(bench.reader().check(figures::prove_run));
   for (const std::string& problem : check.problems) UNSCOPED_INFO(problem);
   CHECK(check.ok);
 }

@@ -8,8 +8,9 @@
 #include <filesystem>
 #include <random>
 
+#include "figures/recompute.hpp"
 #include "figures/run_figures.hpp"
-#include "storage/recompute.hpp"
+#include "figures/store_proof.hpp"
 #include "tests/daemon/store_support.hpp"
 #include "tests/run_sql.hpp"
 #include "tests/small_disk.hpp"
@@ -140,7 +141,7 @@ TEST_CASE("a reading that comes after an end is not in the run, though both have
   const auto store = bench.reader();
   CHECK(must(store.run(***ended)).samples == 60);
   CHECK(must(figures::run_figures(store, ***ended)).totals.samples() == 60);
-  const auto check = must(store.check());
+  const auto check = must(store.check(figures::prove_run));
   CHECK(check.problems == std::vector<std::string>{});
 }
 
@@ -252,7 +253,7 @@ TEST_CASE("a store that cannot be written loses nothing within the buffer, and f
     CHECK(ours.totals.energy_wh() == theirs.totals.energy_wh());
     CHECK(ours.segments.size() == theirs.segments.size());
   }
-  CHECK(must(store.check()).ok);
+  CHECK(must(store.check(figures::prove_run)).ok);
 }
 
 TEST_CASE(
@@ -365,11 +366,11 @@ TEST_CASE("when the store's file is taken away recording goes on in a new one at
   REQUIRE(bench.pipeline->work() == StorePipeline::Outcome::stored);
   REQUIRE(**ended);
   CHECK(***ended == runs[0].id);
-  CHECK(must(bench.reader().check()).problems == std::vector<std::string>{});
+  CHECK(must(bench.reader().check(figures::prove_run)).problems == std::vector<std::string>{});
   if (!std::filesystem::exists(aside)) return;
   // What was recorded before is whole in the old file alone, without its log.
   const auto old = must(storage::StoreReader::open(aside));
-  CHECK(must(old.check()).problems == std::vector<std::string>{});
+  CHECK(must(old.check(figures::prove_run)).problems == std::vector<std::string>{});
   CHECK(must(old.runs()).at(0).samples == 100);
 }
 
@@ -394,7 +395,7 @@ TEST_CASE("a store whose folder is gone keeps readings waiting and refuses begin
   REQUIRE(bench.pipeline->work() == StorePipeline::Outcome::stored);
   CHECK(bench.stored() == 160);
   CHECK(must(bench.reader().runs()).size() == 1);
-  CHECK(must(bench.reader().check()).problems == std::vector<std::string>{});
+  CHECK(must(bench.reader().check(figures::prove_run)).problems == std::vector<std::string>{});
 }
 
 TEST_CASE("a service started where not even an empty file can be made waits for room as well") {
@@ -440,7 +441,7 @@ TEST_CASE("a service started without room for its store waits for it and loses n
   CHECK(bench.pipeline->work() == StorePipeline::Outcome::stored);
   CHECK_FALSE(bench.state.full);
   CHECK(bench.stored() == (is_new ? 50 : 150));
-  CHECK(must(bench.reader().check()).problems == std::vector<std::string>{});
+  CHECK(must(bench.reader().check(figures::prove_run)).problems == std::vector<std::string>{});
 }
 
 TEST_CASE("a service started on damaged newest readings sets them aside, says so, and goes on with its run") {
@@ -474,12 +475,12 @@ TEST_CASE("a service renews the figures that an older program kept, the newest r
   bench.path = bench.folder.file("old.db");
   std::filesystem::copy_file(std::string(NIGHTWATT_TEST_DATA) + "/store-version-2.db", bench.path);
   bench.open();
-  REQUIRE(storage::has_old_figures(bench.reader(), 1));
+  REQUIRE(figures::has_old_figures(bench.reader(), 1));
   bench.push(evening_of({{5.0, 10}}));
   REQUIRE(bench.pipeline->work() == StorePipeline::Outcome::stored);
   for (int i = 0; i < 3; ++i) bench.pipeline->tidy();
-  CHECK_FALSE(storage::has_old_figures(bench.reader(), 1));
-  CHECK(must(bench.reader().check()).problems == std::vector<std::string>{});
+  CHECK_FALSE(figures::has_old_figures(bench.reader(), 1));
+  CHECK(must(bench.reader().check(figures::prove_run)).problems == std::vector<std::string>{});
 }
 
 TEST_CASE("nothing is given up for its age before the calendar has stood for a while, since the start or a step") {

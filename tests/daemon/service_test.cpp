@@ -15,6 +15,7 @@
 #include "daemon/control.hpp"
 #include "daemon/system_environment.hpp"
 #include "drivers/protocols.hpp"
+#include "figures/store_proof.hpp"
 #include "tests/daemon/store_support.hpp"
 
 using namespace nightwatt;
@@ -152,7 +153,7 @@ TEST_CASE("what a meter says is in the store, exactly and in order, after a clea
     return true;
   }));
   CHECK(next == 200);
-  CHECK(must(store.check()).ok);
+  CHECK(must(store.check(figures::prove_run)).ok);
 }
 
 TEST_CASE("begin and end over the socket make a run, and status tells its meter") {

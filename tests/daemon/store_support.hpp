@@ -13,7 +13,8 @@
 
 #include "daemon/meter_recorder.hpp"
 #include "figures/run_figures.hpp"
-#include "storage/run_recorder.hpp"
+#include "figures/run_recorder.hpp"
+#include "figures/store_proof.hpp"
 #include "storage/store.hpp"
 #include "tests/daemon/support.hpp"
 
@@ -138,7 +139,7 @@ class RecordedMeter {
     }));
     return count;
   }
-  [[nodiscard]] storage::StoreCheck check() const { return must(store_->reader().check()); }
+  [[nodiscard]] storage::StoreCheck check() const { return must(store_->reader().check(figures::prove_run)); }
 
  private:
   void open() {

@@ -5,8 +5,8 @@
 #include <random>
 
 #include "copier.hpp"
+#include "figures/run_recorder.hpp"
 #include "schema.hpp"
-#include "storage/run_recorder.hpp"
 
 namespace nightwatt::mirror::test {
 
@@ -47,7 +47,7 @@ storage::RunId record(storage::StoreWriter& store, const std::string& meter, con
   const auto run = must(store.open_run(fresh));
   must(store.append(stream, readings));
   must(store.commit());
-  auto builder = must(storage::RunRecorder::resume(store.reader(), run));
+  auto builder = must(figures::RunRecorder::resume(store.reader(), run));
   for (const Reading& reading : readings) builder.push(reading);
   must(store.begin());
   must(ended ? builder.finish(store, readings.back().time) : builder.save(store));

@@ -12,7 +12,7 @@
 #include "figures/figures.hpp"
 #include "figures/history.hpp"
 #include "figures/run_json.hpp"
-#include "storage/run_recorder.hpp"
+#include "figures/run_recorder.hpp"
 #include "storage/store.hpp"
 #include "text/json_text.hpp"
 
@@ -109,7 +109,7 @@ void record(storage::StoreWriter& store, const std::string& device, const std::v
   const auto run = must(store.open_run(fresh));
   must(store.append(fresh.stream, readings));
   must(store.commit());
-  auto builder = must(storage::RunRecorder::resume(store.reader(), run));
+  auto builder = must(figures::RunRecorder::resume(store.reader(), run));
   // An open run's state is saved half-way: another machine goes on from there.
   for (std::size_t i = 0; i < (ended ? readings.size() : readings.size() / 2); ++i) builder.push(readings[i]);
   must(store.begin());

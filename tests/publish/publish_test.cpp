@@ -21,8 +21,8 @@
 #include <string>
 #include <vector>
 
+#include "figures/run_recorder.hpp"
 #include "publish/publisher.hpp"
-#include "storage/run_recorder.hpp"
 #include "storage/store.hpp"
 
 namespace nightwatt::publish::test {
@@ -235,7 +235,7 @@ TEST_CASE("readings and ends of runs arrive in order and are retained, what was 
     const auto heard = listener.heard("lab/north/bench_1/reading");
     CHECK(heard.front() == R"({"time": "2026-01-05T21:00:05.000Z", "power_w": 25.05})");
     CHECK(heard.back() == R"({"time": "2026-01-05T21:04:14.000Z", "power_w": 27.54})");
-    auto builder = must(storage::RunRecorder::over(rig.store.reader(), must(rig.store.reader().run(run))));
+    auto builder = must(figures::RunRecorder::over(rig.store.reader(), must(rig.store.reader().run(run))));
     must(rig.store.begin());
     must(rig.store.clear_run_state(run));
     must(builder.finish(rig.store, UtcTime{night_us + 254'000'000}));

@@ -10,12 +10,14 @@
 
 #include "faulty_files.hpp"
 #include "figures/run_figures.hpp"
+#include "figures/run_recorder.hpp"
+#include "figures/store_proof.hpp"
 #include "helpers.hpp"
-#include "storage/run_recorder.hpp"
 #include "tests/run_sql.hpp"
 #include "tests/small_disk.hpp"
 
 using namespace nightwatt;
+using namespace nightwatt::figures;
 using namespace nightwatt::storage;
 using namespace nightwatt::storage::test;
 using figures::run_figures;
@@ -91,7 +93,7 @@ void require_found_wherever(const std::string& path, KeptBytes& kept, Ask&& ask)
     CAPTURE(place);
     kept.put_changed(place);
     const StoreReader reader = must(StoreReader::open(path));
-    const StoreCheck check = must(reader.check());
+    const StoreCheck check = must(reader.check(figures::prove_run));
     REQUIRE_FALSE(check.ok);
     CHECK(check.problems.front().find("run 1") != std::string::npos);
     if (place == 0) ask(reader);
@@ -182,7 +184,7 @@ TEST_CASE("an empty file is a store that nothing was put in yet") {
   REQUIRE_FALSE(reader);
   CHECK(reader.error().message.find("there is no store yet") != std::string::npos);
   CHECK(std::filesystem::file_size(folder.file()) == 0);
-  CHECK(must(must(StoreWriter::open(folder.file(), {})).reader().check()).ok);
+  CHECK(must(must(StoreWriter::open(folder.file(), {})).reader().check(figures::prove_run)).ok);
 }
 
 TEST_CASE("of a store that is written twice a minute or less a power cut takes nothing that was committed") {
@@ -233,7 +235,7 @@ TEST_CASE("damage inside is found by check and met with an error, never a crash"
     (void)reader->readings(1, UtcTime{0}, UtcTime{night_us * 2}, [](const Reading&) { return true; });
     (void)reader->runs();
     (void)reader->aggregates(1, Quantity::power, UtcTime{night_us + 5'000'000}, UtcTime{night_us * 2});
-    const Result<StoreCheck> check = reader->check();
+    const Result<StoreCheck> check = reader->check(figures::prove_run);
     if (!check || !check->ok) ++found;
   }
   // Bytes in free pages may be changed without harm; 40 changed bytes in some 20 pages never lie in free ones alone
@@ -246,7 +248,7 @@ TEST_CASE("a changed byte of a run's kept figures is found by check, and the fig
   Folder folder;
   const std::string path = folder.file();
   std::filesystem::copy_file(std::string(NIGHTWATT_TEST_DATA) + "/store-version-1.db", path);
-  REQUIRE(must(must(StoreWriter::open(path, {})).reader().check()).ok);
+  REQUIRE(must(must(StoreWriter::open(path, {})).reader().check(figures::prove_run)).ok);
   const RunFigures good = must(run_figures(must(StoreReader::open(path)), 1));
   const char* column = GENERATE("stretch.bytes", "run_state.segmenter", "run_state.totals");
   KeptBytes kept(path, column);
@@ -266,7 +268,7 @@ TEST_CASE("a changed byte of a run's sketches is found by check, and what needs 
     must(writer.begin());
     must(resegment(writer, 1));
     must(writer.commit());
-    REQUIRE(must(writer.reader().check()).ok);
+    REQUIRE(must(writer.reader().check(figures::prove_run)).ok);
   }
   const RunFigures good = must(run_figures(must(StoreReader::open(path)), 1, Sketches::all));
   REQUIRE(good.regimes.size() == 3);
@@ -292,7 +294,7 @@ TEST_CASE("a changed byte of the newest readings is found, and does not keep the
   for (std::size_t place = 0; place < kept.bytes().size(); place += 20) {
     CAPTURE(place);
     kept.put_changed(place);
-    REQUIRE_FALSE(must(must(StoreReader::open(path)).check()).ok);
+    REQUIRE_FALSE(must(must(StoreReader::open(path)).check(figures::prove_run)).ok);
   }
   StoreWriter writer = must(StoreWriter::open(path, {}));
   must(writer.begin());
@@ -308,7 +310,7 @@ TEST_CASE("a changed byte of the newest readings is found, and does not keep the
   }));
   REQUIRE(left.size() > 1'000);
   CHECK(std::equal(left.begin(), left.end(), readings.end() - static_cast<std::ptrdiff_t>(left.size())));
-  const StoreCheck check = must(writer.reader().check());
+  const StoreCheck check = must(writer.reader().check(figures::prove_run));
   REQUIRE(check.problems.size() == 1);
   CHECK(check.problems.front().find("damaged once: 1") != std::string::npos);
 }
@@ -420,6 +422,6 @@ TEST_CASE("on a full disk the transaction is gone, the rest is whole, and writin
     return true;
   }));
   REQUIRE(back == kept);
-  const StoreCheck check = must(writer.reader().check());
+  const StoreCheck check = must(writer.reader().check(figures::prove_run));
   REQUIRE(check.ok);
 }

@@ -5,11 +5,13 @@
 #include <map>
 
 #include "figures/run_figures.hpp"
+#include "figures/run_recorder.hpp"
 #include "figures/shown_power.hpp"
+#include "figures/store_proof.hpp"
 #include "helpers.hpp"
-#include "storage/run_recorder.hpp"
 
 using namespace nightwatt;
+using namespace nightwatt::figures;
 using namespace nightwatt::storage;
 using namespace nightwatt::storage::test;
 using figures::run_figures;
@@ -169,7 +171,7 @@ TEST_CASE("held readings give the same figures recorded at once, with restarts, 
   CHECK(same_figures(must(run_figures(writer.reader(), run)), whole));
   CHECK(must(writer.reader().run(run)).traits.on_change);
   CHECK(must(writer.reader().run(run)).traits.gap_s == gap_s);
-  const StoreCheck check = must(writer.reader().check());
+  const StoreCheck check = must(writer.reader().check(figures::prove_run));
   CAPTURE(check.problems);
   CHECK(check.ok);
 }
@@ -200,7 +202,7 @@ TEST_CASE("two parts of a run whose meter was silent at the cut hold its reading
   must(writer.commit());
   CHECK(energy_of(must(run_figures(writer.reader(), run))) == Approx((50.0 * 1'000.0 + 30.0 * 800.0) / 3'600.0));
   CHECK(energy_of(must(run_figures(writer.reader(), id))) == Approx((30.0 * 1'200.0 + 20.0 * 600.0) / 3'600.0));
-  CHECK(must(writer.reader().check()).ok);
+  CHECK(must(writer.reader().check(figures::prove_run)).ok);
 }
 
 TEST_CASE("a silence longer than gap_s is a gap, and one as long is held, also of a meter that always reports") {
@@ -304,6 +306,6 @@ TEST_CASE(
       CHECK(left_ws[hour] == Approx(energy_ws).margin(200.0));
     }
     CHECK(energy_of(must(run_figures(writer.reader(), run))) == energy_of(whole));
-    CHECK(must(writer.reader().check()).ok);
+    CHECK(must(writer.reader().check(figures::prove_run)).ok);
   }
 }

@@ -7,13 +7,15 @@
 #include <set>
 
 #include "figures/run_figures.hpp"
+#include "figures/run_recorder.hpp"
+#include "figures/store_proof.hpp"
 #include "helpers.hpp"
 #include "storage/backup.hpp"
-#include "storage/run_recorder.hpp"
 #include "storage/salvage.hpp"
 #include "tests/run_sql.hpp"
 
 using namespace nightwatt;
+using namespace nightwatt::figures;
 using namespace nightwatt::storage;
 using namespace nightwatt::storage::test;
 using figures::run_figures;
@@ -22,6 +24,10 @@ using figures::RunFigures;
 namespace {
 
 namespace fs = std::filesystem;
+
+Result<SalvageReport> salvaged(const std::string& damaged, const std::string& fresh) {
+  return salvage(damaged, fresh, mend_runs, prove_run);
+}
 
 constexpr UtcTime always_end{4'000'000'000'000'000'000};
 constexpr std::size_t page_bytes = 512;
@@ -185,10 +191,10 @@ void require_salvaged(unsigned seed, int rounds) {
     for (const std::string& path : {damaged, fresh})
       for (const char* suffix : {"", "-wal", "-shm", "-lock"}) fs::remove(path + suffix);
     std::ofstream(damaged, std::ios::binary) << bad;
-    const SalvageReport report = must(salvage(damaged, fresh));
+    const SalvageReport report = must(salvaged(damaged, fresh));
     CHECK(bytes_of(damaged) == bad);
     const StoreReader reader = must(StoreReader::open(fresh));
-    const StoreCheck check = must(reader.check());
+    const StoreCheck check = must(reader.check(figures::prove_run));
     for (const std::string& problem : check.problems) UNSCOPED_INFO(problem);
     REQUIRE(check.ok);
     const std::vector<Reading> found = readings_of(reader, stream);
@@ -207,13 +213,13 @@ void require_salvaged(unsigned seed, int rounds) {
 TEST_CASE("a sound store is salvaged whole, its figures as they were") {
   Folder folder;
   make_store(folder.file());
-  const SalvageReport report = must(salvage(folder.file(), folder.file("new.db")));
+  const SalvageReport report = must(salvaged(folder.file(), folder.file("new.db")));
   CHECK(report.losses.empty());
   for (const std::string& remark : report.remarks)
     CHECK(remark.find("made anew") != std::string::npos);  // of the open run
   const StoreReader before = must(StoreReader::open(folder.file())),
                     after = must(StoreReader::open(folder.file("new.db")));
-  REQUIRE(must(after.check()).ok);
+  REQUIRE(must(after.check(figures::prove_run)).ok);
   const auto runs = must(before.runs());
   const auto again = must(after.runs());
   REQUIRE(again.size() == runs.size());
@@ -235,7 +241,7 @@ TEST_CASE("a sound store is salvaged whole, its figures as they were") {
         must(before.aggregates(stream, Quantity::power, UtcTime{0}, always_end)).energy_wh);
   CHECK(must(after.marks(1)).size() == 1);
   CHECK(must(after.utc_offset_at(stream, always_end)) == Duration(3'600'000'000));
-  CHECK_FALSE(salvage(folder.file(), folder.file("new.db")));  // never over what is there
+  CHECK_FALSE(salvaged(folder.file(), folder.file("new.db")));  // never over what is there
 }
 
 TEST_CASE("out of a store with torn sectors comes all that lies outside them, and what does not is listed") {
@@ -259,10 +265,10 @@ TEST_CASE("out of a store that was cut short comes what was before the cut") {
     for (const std::string& path : {damaged, fresh})
       for (const char* suffix : {"", "-wal", "-shm", "-lock"}) fs::remove(path + suffix);
     std::ofstream(damaged, std::ios::binary) << good.substr(0, good.size() * tenths / 10);
-    const auto report = salvage(damaged, fresh);
+    const auto report = salvaged(damaged, fresh);
     if (!report) continue;  // nothing of ours before the cut
     const StoreReader reader = must(StoreReader::open(fresh));
-    CHECK(must(reader.check()).ok);
+    CHECK(must(reader.check(figures::prove_run)).ok);
     const auto count = static_cast<std::size_t>(must(reader.status()).samples);
     CHECK(count >= last);
     last = count;
@@ -286,7 +292,7 @@ TEST_CASE("what a log holds that was cut short counts as far as it was committed
   REQUIRE(log.size() > 100'000);
   fs::copy_file(folder.file(), folder.file("damaged.db"));
   std::ofstream(folder.file("damaged.db") + "-wal", std::ios::binary) << log.substr(0, log.size() / 2 + 77);
-  (void)must(salvage(folder.file("damaged.db"), folder.file("new.db")));
+  (void)must(salvaged(folder.file("damaged.db"), folder.file("new.db")));
   const std::vector<Reading> found = readings_of(must(StoreReader::open(folder.file("new.db"))), stream);
   CHECK(found.size() > 500);
   CHECK(found.size() < readings.size());
@@ -304,7 +310,7 @@ TEST_CASE("a block of which only sums tell is a file's before it is a meter's") 
     if (use.table == "block" || use.table == "rollup")
       for (std::size_t i = 0; i < page_bytes; ++i) bytes[(page - 1) * page_bytes + i] = static_cast<char>(random());
   std::ofstream(folder.file("damaged.db"), std::ios::binary) << bytes;
-  const SalvageReport report = must(salvage(folder.file("damaged.db"), folder.file("new.db")));
+  const SalvageReport report = must(salvaged(folder.file("damaged.db"), folder.file("new.db")));
   const StoreReader reader = must(StoreReader::open(folder.file("new.db")));
   const StreamId file = must(reader.run(4)).stream;
   CHECK(readings_of(reader, file) == quiet_night(20'000, readings_seed));
@@ -332,7 +338,7 @@ TEST_CASE("where the list of free pages is torn nothing that was taken away is b
   std::mt19937 random(9);
   for (std::size_t i = 0; i < page_bytes; ++i) bytes[(first - 1) * page_bytes + i] = static_cast<char>(random());
   std::ofstream(folder.file("damaged.db"), std::ios::binary) << bytes;
-  const SalvageReport report = must(salvage(folder.file("damaged.db"), folder.file("new.db")));
+  const SalvageReport report = must(salvaged(folder.file("damaged.db"), folder.file("new.db")));
   CHECK(report.losses.empty());
   CHECK(report.remarks.empty());
   CHECK(readings_of(must(StoreReader::open(folder.file("new.db"))), 1) == readings);
@@ -341,15 +347,15 @@ TEST_CASE("where the list of free pages is torn nothing that was taken away is b
 TEST_CASE("a store of before seals is salvaged too, and a file that is no store is refused") {
   Folder folder;
   const SalvageReport report =
-      must(salvage(std::string(NIGHTWATT_TEST_DATA) + "/store-version-3.db", folder.file("new.db")));
+      must(salvaged(std::string(NIGHTWATT_TEST_DATA) + "/store-version-3.db", folder.file("new.db")));
   CHECK(report.runs == 3);
   CHECK(report.losses.empty());
   const StoreReader reader = must(StoreReader::open(folder.file("new.db")));
-  CHECK(must(reader.check()).ok);
+  CHECK(must(reader.check(figures::prove_run)).ok);
   CHECK(must(reader.run(1)).samples == 40'000);
   CHECK(must(reader.run(2)).entered_load_w == 11.0);
   std::ofstream(folder.file("text")) << std::string(5'000, 'x');
-  CHECK_FALSE(salvage(folder.file("text"), folder.file("other.db")));
+  CHECK_FALSE(salvaged(folder.file("text"), folder.file("other.db")));
   CHECK_FALSE(fs::exists(folder.file("other.db")));
 }
 
@@ -363,10 +369,10 @@ TEST_CASE("a copy that is made while the store is written holds one moment, and 
   must(writer.commit());
   must(writer.begin());
   must(writer.append(stream, std::span(readings).subspan(30'000)));
-  CHECK(must(back_up(folder.file(), folder.file("copy.db"))).samples == 30'000);
+  CHECK(must(back_up(folder.file(), folder.file("copy.db"), figures::prove_run)).samples == 30'000);
   must(writer.commit());
   CHECK(readings_of(must(StoreReader::open(folder.file("copy.db"))), stream).size() == 30'000);
-  CHECK_FALSE(back_up(folder.file(), folder.file("copy.db")));  // never over what is there
+  CHECK_FALSE(back_up(folder.file(), folder.file("copy.db"), figures::prove_run));  // never over what is there
   CHECK_FALSE(fs::exists(folder.file("copy.db.partial")));
 }
 
@@ -374,7 +380,7 @@ TEST_CASE("no copy is kept of a store that is not sound") {
   Folder folder;
   make_store(folder.file());
   nightwatt::test::run_sql(folder.file(), "UPDATE block_data SET bytes = substr(bytes, 1, 50) WHERE id = 5");
-  const auto copy = back_up(folder.file(), folder.file("copy.db"));
+  const auto copy = back_up(folder.file(), folder.file("copy.db"), figures::prove_run);
   REQUIRE_FALSE(copy);
   CHECK(copy.error().kind == ErrorKind::negative);
   CHECK_FALSE(fs::exists(folder.file("copy.db")));

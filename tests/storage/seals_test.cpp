@@ -4,11 +4,13 @@
 
 #include "faulty_files.hpp"
 #include "figures/run_figures.hpp"
+#include "figures/run_recorder.hpp"
+#include "figures/store_proof.hpp"
 #include "helpers.hpp"
-#include "storage/run_recorder.hpp"
 #include "tests/run_sql.hpp"
 
 using namespace nightwatt;
+using namespace nightwatt::figures;
 using namespace nightwatt::storage;
 using namespace nightwatt::storage::test;
 using figures::run_figures;
@@ -130,7 +132,7 @@ TEST_CASE("stores of every older version say the same before and after they are 
     CHECK(number(folder.file(), unsealed) == 0);
   CHECK(answers(folder.file()) == before);
   const StoreReader reader = must(StoreReader::open(folder.file()));
-  const StoreCheck check = must(reader.check());
+  const StoreCheck check = must(reader.check(figures::prove_run));
   for (const std::string& problem : check.problems) UNSCOPED_INFO(problem);
   CHECK(check.ok);
 }
@@ -172,7 +174,7 @@ int require_upgrade_goes_on(int version, int stride) {
     CAPTURE(version, call, done);
     REQUIRE(answers(folder.file()) == wanted);
     const StoreWriter again = must(StoreWriter::open(folder.file(), {}));
-    REQUIRE(must(again.reader().check()).ok);
+    REQUIRE(must(again.reader().check(figures::prove_run)).ok);
     REQUIRE(answers(folder.file()) == wanted);
     if (!reached) return cut;
     ++cut;
@@ -256,7 +258,7 @@ TEST_CASE("a row that is changed in any column is found by check and by the quer
         "run_removed; DROP TRIGGER run_word_removed; DROP TRIGGER mark_removed; DROP TRIGGER "
         "stretch_removed; DROP TRIGGER run_state_removed");
     nightwatt::test::run_sql(folder.file(), change.sql);
-    const StoreCheck check = must(must(StoreReader::open(folder.file())).check());
+    const StoreCheck check = must(must(StoreReader::open(folder.file())).check(figures::prove_run));
     CHECK_FALSE(check.ok);
     const auto said = all_answers(folder.file());
     if (said) CHECK(*said == good);  // made anew from what is sound, and the same

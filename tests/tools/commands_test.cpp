@@ -15,7 +15,7 @@
 #include <sstream>
 #include <tuple>
 
-#include "storage/run_recorder.hpp"
+#include "figures/run_recorder.hpp"
 #include "storage/store.hpp"
 #include "tests/run_sql.hpp"
 #include "text/width.hpp"
@@ -1616,7 +1616,7 @@ TEST_CASE("a budget outlives the raw readings, only whether the level was stable
   run.traits.resolution_w = 1.0;
   const auto id = store->open_run(run);
   REQUIRE(id);
-  storage::RunRecorder builder(*id, {run.traits, run.shortest_segment_s});
+  figures::RunRecorder builder(*id, {run.traits, run.shortest_segment_s});
   std::mt19937 random(8);
   std::normal_distribution<double> power(25.3, 0.4);
   std::vector<Reading> readings;

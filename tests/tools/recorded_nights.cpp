@@ -3,7 +3,7 @@
 #include <catch2/catch.hpp>
 #include <cmath>
 
-#include "storage/run_recorder.hpp"
+#include "figures/run_recorder.hpp"
 
 namespace nightwatt::test {
 
@@ -54,7 +54,7 @@ storage::RunId record_beside(const LiveStore& bench, const RecordedNight& record
   run.traits.correction = recorded.correction;
   const auto id = store->open_run(run);
   REQUIRE(id);
-  storage::RunRecorder builder(*id, {run.traits, run.shortest_segment_s});
+  figures::RunRecorder builder(*id, {run.traits, run.shortest_segment_s});
   for (const Reading& reading : readings) builder.push(reading);
   REQUIRE(builder.finish(*store, readings.back().time));
   REQUIRE(store->commit());

@@ -13,10 +13,10 @@
 
 #include "daemon/service.hpp"
 #include "figures/run_figures.hpp"
+#include "figures/run_recorder.hpp"
 #include "sim_memory.hpp"
 #include "sim_meter.hpp"
 #include "storage/run_edit.hpp"
-#include "storage/run_recorder.hpp"
 #include "truth.hpp"
 
 namespace nightwatt::world {
@@ -559,7 +559,7 @@ Result<void> Life::join_by_hand(storage::StoreWriter& store, const storage::RunI
     return fail(ErrorKind::negative, "no neighbours");
   storage::RunInfo whole = first;
   whole.end = next->end;
-  auto builder = storage::RunRecorder::over(store.reader(), whole);
+  auto builder = figures::RunRecorder::over(store.reader(), whole);
   if (!builder) return tl::unexpected(builder.error());
   if (auto taken = storage::take_into(store, first, next->id, next->end); !taken) return taken;
   return builder->finish(store, *next->end);
@@ -578,14 +578,14 @@ Result<void> Life::split_by_hand(storage::StoreWriter& store, const storage::Run
   second.begin = *first.end + Duration{1};
   second.traits = run.traits;
   second.shortest_segment_s = run.shortest_segment_s;
-  auto builder = storage::RunRecorder::over(store.reader(), first);
+  auto builder = figures::RunRecorder::over(store.reader(), first);
   if (!builder) return tl::unexpected(builder.error());
   Result<void> done = store.clear_run_state(run.id);
   if (done) done = builder->finish(store, *first.end);
   const auto id = done ? store.open_run(second) : Result<storage::RunId>(tl::unexpected(done.error()));
   if (!id) return tl::unexpected(id.error());
   done = store.close_run(*id, *run.end, 0);
-  return done ? storage::resegment(store, *id) : done;
+  return done ? figures::resegment(store, *id) : done;
 }
 
 /// Readings of another night, of a file.
@@ -608,7 +608,7 @@ Result<void> Life::import(storage::StoreWriter& store, const std::string& device
   if (!id) return tl::unexpected(id.error());
   done = store.publish_import(*stream);
   if (done) done = store.close_run(*id, readings.back().time);
-  return done ? storage::resegment(store, *id) : done;
+  return done ? figures::resegment(store, *id) : done;
 }
 
 void Life::note_change(FaultKind kind, const std::string& device, const std::vector<storage::RunInfo>& runs) {

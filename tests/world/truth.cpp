@@ -10,8 +10,9 @@
 #include <span>
 #include <utility>
 
+#include "figures/run_recorder.hpp"
+#include "figures/store_proof.hpp"
 #include "storage/quarantine.hpp"
-#include "storage/run_recorder.hpp"
 
 namespace nightwatt::world {
 namespace {
@@ -240,7 +241,7 @@ std::string Truth::look(const End& end, std::map<std::string, Asked>& asked) {
       return "meter " + meter->name() + ": " + problem;
   if (std::string problem = look_at_parts(*store, end); !problem.empty()) return problem;
   if (end.ran || end.power_cut) before_ = end;
-  const auto check = store->check();
+  const auto check = store->check(figures::prove_run);
   if (!check) return "check: " + check.error().message;
   if (!check->ok) return "check: " + check->problems.front();
   if (std::string problem = look_at_runs(*store, end, asked); !problem.empty()) return problem;
@@ -250,7 +251,7 @@ std::string Truth::look(const End& end, std::map<std::string, Asked>& asked) {
 
 /// One that was begun after the damage: nothing in it is excused.
 std::string Truth::look_at_new_file(const storage::StoreReader& store) {
-  const auto check = store.check();
+  const auto check = store.check(figures::prove_run);
   if (!check) return "check of the new store: " + check.error().message;
   if (!check->ok) return "check of the new store: " + check->problems.front();
   return figures_anew(store, false);
@@ -537,7 +538,7 @@ std::string Truth::figures_anew(const storage::StoreReader& store, bool beside_w
     if (!anew) return "a copy cannot be opened: " + anew.error().message;
     for (const storage::RunInfo& run : *runs) {
       const auto begun = anew->begin();
-      const auto made = begun ? storage::resegment(*anew, run.id) : begun;
+      const auto made = begun ? figures::resegment(*anew, run.id) : begun;
       const auto done = made ? anew->commit() : made;
       if (!done) return "run " + std::to_string(run.id) + " cannot be made anew: " + done.error().message;
       const auto kept_figures = figures::run_figures(store, run.id);

@@ -9,9 +9,9 @@
 #include <vector>
 
 #include "figures/run_figures.hpp"
+#include "figures/run_recorder.hpp"
 #include "measure/signal/reading.hpp"
 #include "sim_meter.hpp"
-#include "storage/run_recorder.hpp"
 #include "storage/store.hpp"
 
 namespace nightwatt::world {

@@ -4,6 +4,7 @@
 #include <vector>
 
 #include "commands.hpp"
+#include "figures/store_proof.hpp"
 #include "measure/signal/time_text.hpp"
 #include "storage/backup.hpp"
 #include "text/json_text.hpp"
@@ -66,7 +67,7 @@ Outcome run(Context& context, const BackupArguments& arguments) {
     fs::create_directories(*arguments.folder, failed);
     if (failed) return fail(ErrorKind::unusable, *arguments.folder + ": cannot be made: " + failed.message());
   }
-  const auto check = storage::back_up(*path, name);
+  const auto check = storage::back_up(*path, name, figures::prove_run);
   if (!check) return tl::unexpected(check.error());
   std::vector<std::string> removed;
   if (keep)

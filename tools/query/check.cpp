@@ -1,4 +1,5 @@
 #include "commands.hpp"
+#include "figures/store_proof.hpp"
 #include "text/json_text.hpp"
 #include "text/printable.hpp"
 
@@ -22,7 +23,7 @@ Outcome run(Context& context, const CheckArguments& arguments) {
     if (auto known = acknowledge(context); !known) return tl::unexpected(known.error());
   const auto store = context.open_reader();
   if (!store) return tl::unexpected(store.error());
-  const auto check = store->check();
+  const auto check = store->check(figures::prove_run);
   if (!check) return tl::unexpected(check.error());
   if (context.json) {
     JsonWriter json(context.out);

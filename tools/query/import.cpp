@@ -6,8 +6,8 @@
 #include "commands.hpp"
 #include "csv/csv_reader.hpp"
 #include "figures/figures.hpp"
+#include "figures/run_recorder.hpp"
 #include "measure/signal/time_text.hpp"
-#include "storage/run_recorder.hpp"
 #include "table_file.hpp"
 #include "text/json_text.hpp"
 #include "text/printable.hpp"
@@ -161,7 +161,7 @@ class Import {
   Result<Imported> all(storage::NewRun run, std::vector<Reading>& batch) {
     if (auto opened = in_transaction(store_, [&] { return open(run, batch.front().time); }); !opened)
       return tl::unexpected(opened.error());
-    storage::RunRecorder builder(imported_.run, {run.traits, run.shortest_segment_s});
+    figures::RunRecorder builder(imported_.run, {run.traits, run.shortest_segment_s});
     while (!batch.empty())
       if (auto some = in_transaction(store_, [&] { return some_batches(builder, batch); }); !some)
         return tl::unexpected(some.error());
@@ -186,7 +186,7 @@ class Import {
     return {};
   }
 
-  Result<void> some_batches(storage::RunRecorder& builder, std::vector<Reading>& batch) {
+  Result<void> some_batches(figures::RunRecorder& builder, std::vector<Reading>& batch) {
     for (std::size_t i = 0; i < batches_a_commit && !batch.empty(); ++i) {
       if (auto appended = store_.append(stream_, batch); !appended) return appended;
       for (const Reading& reading : batch) builder.push(reading);

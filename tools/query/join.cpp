@@ -1,8 +1,8 @@
 #include "commands.hpp"
+#include "figures/run_recorder.hpp"
 #include "measure/signal/time_text.hpp"
 #include "service.hpp"
 #include "storage/run_edit.hpp"
-#include "storage/run_recorder.hpp"
 #include "text/json_text.hpp"
 #include "text/printable.hpp"
 
@@ -33,7 +33,7 @@ Result<void> check_neighbours(const storage::StoreReader& store, const storage::
 Result<void> join_closed(storage::StoreWriter& store, const storage::RunInfo& first, const storage::RunInfo& second) {
   storage::RunInfo whole = first;
   whole.end = second.end;
-  auto builder = storage::RunRecorder::over(store.reader(), whole);
+  auto builder = figures::RunRecorder::over(store.reader(), whole);
   if (!builder) return tl::unexpected(builder.error());
   return in_transaction(store, [&]() -> Result<void> {
     if (auto taken = storage::take_into(store, first, second.id, second.end); !taken) return taken;

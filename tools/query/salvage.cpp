@@ -1,6 +1,7 @@
 #include "storage/salvage.hpp"
 
 #include "commands.hpp"
+#include "figures/store_proof.hpp"
 #include "measure/signal/time_text.hpp"
 #include "text/json_text.hpp"
 #include "text/printable.hpp"
@@ -42,7 +43,7 @@ std::string when(const storage::SalvageLoss& loss) {
 }  // namespace
 
 Outcome run(Context& context, const SalvageArguments& arguments) {
-  const auto report = storage::salvage(arguments.damaged, arguments.fresh);
+  const auto report = storage::salvage(arguments.damaged, arguments.fresh, figures::mend_runs, figures::prove_run);
   if (!report) return tl::unexpected(report.error());
   if (context.json) {
     write_json(context, arguments.fresh, *report);

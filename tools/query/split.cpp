@@ -1,7 +1,7 @@
 #include "commands.hpp"
+#include "figures/run_recorder.hpp"
 #include "measure/signal/time_text.hpp"
 #include "service.hpp"
-#include "storage/run_recorder.hpp"
 #include "text/json_text.hpp"
 
 namespace nightwatt::query {
@@ -43,9 +43,9 @@ storage::NewRun new_run_of(const storage::RunInfo& info) {
 Result<storage::RunId> split_closed(storage::StoreWriter& store, const storage::RunInfo& info, UtcTime at) {
   const auto parts = parts_of(store.reader(), info, at);
   if (!parts) return tl::unexpected(parts.error());
-  auto first = storage::RunRecorder::over(store.reader(), parts->first);
+  auto first = figures::RunRecorder::over(store.reader(), parts->first);
   if (!first) return tl::unexpected(first.error());
-  auto second = storage::RunRecorder::over(store.reader(), parts->second);
+  auto second = figures::RunRecorder::over(store.reader(), parts->second);
   if (!second) return tl::unexpected(second.error());
   const auto marks = store.reader().marks(info.id);
   if (!marks) return tl::unexpected(marks.error());

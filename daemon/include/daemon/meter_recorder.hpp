@@ -11,8 +11,8 @@
 
 #include "daemon/reading_queue.hpp"
 #include "daemon/requests.hpp"
+#include "figures/run_recorder.hpp"
 #include "measure/run/auto_run.hpp"
-#include "storage/run_recorder.hpp"
 #include "storage/store.hpp"
 
 namespace nightwatt::daemon {
@@ -69,7 +69,7 @@ class MeterRecorder {
 
   // The open run; its builder has taken every stored reading from `begin` on.
   struct OpenRun {
-    storage::RunRecorder builder;
+    figures::RunRecorder builder;
     storage::RunOrigin origin = storage::RunOrigin::automatic;
     UtcTime begin;
   };

@@ -2,6 +2,7 @@
 #pragma once
 
 #include <cstdint>
+#include <functional>
 #include <optional>
 #include <string>
 #include <vector>
@@ -26,10 +27,14 @@ struct SalvageReport {
   std::vector<std::string> remarks;  ///< what else was lost or had to be made anew, a line each
 };
 
+/// Makes anew what was brought over of runs' figures and does not agree with the readings, and says so in the remarks.
+using MendRuns = std::function<Result<void>(StoreWriter& store, SalvageReport& report)>;
+
 /// Reads the files at `damaged` and changes nothing there. `fresh` must not exist; it is a sound store afterwards, or
 /// is not there. Looks at every page by itself, so that it needs no list of pages to be whole; a row counts where its
 /// seal says so, a block of readings where its own checksum does. Stores of before seals are believed where a row looks
 /// like one of ours.
-[[nodiscard]] Result<SalvageReport> salvage(const std::string& damaged, const std::string& fresh);
+[[nodiscard]] Result<SalvageReport> salvage(const std::string& damaged, const std::string& fresh, const MendRuns& mend,
+                                            const RunProof& prove);
 
 }  // namespace nightwatt::storage

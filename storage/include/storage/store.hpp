@@ -16,7 +16,6 @@
 #include <utility>
 #include <vector>
 
-#include "measure/run/run_totals.hpp"
 #include "measure/segment/segmenter.hpp"
 #include "measure/signal/calendar.hpp"
 #include "measure/signal/meter_profile.hpp"
@@ -186,6 +185,9 @@ enum class StoreTrouble : std::uint8_t { none, no_room, locked, damaged, other }
 
 class StoreReader;
 
+/// What is wrong with a run's figures, a line each. Storage keeps them and cannot say: who makes them hands this in.
+using RunProof = std::function<std::vector<std::string>(const StoreReader& store, const RunInfo& run)>;
+
 /// While it lives, all reads through its store see one moment, whatever others write. Must not outlive the store
 /// object.
 class Snapshot {
@@ -254,9 +256,9 @@ class StoreReader {
   [[nodiscard]] Result<Duration> utc_offset_at(StreamId stream, UtcTime time) const;
   /// A small named value of the service; none: never put, or damaged.
   [[nodiscard]] Result<std::optional<std::string>> value(std::string_view name) const;
-  /// Every block decodes and agrees with its sums, no overlap, no orphan, figures agree with readings; SQLite's own
+  /// Every block decodes and agrees with its sums, no overlap, no orphan, each run's figures prove; SQLite's own
   /// integrity_check.
-  [[nodiscard]] Result<StoreCheck> check() const;
+  [[nodiscard]] Result<StoreCheck> check(const RunProof& prove) const;
 
  private:
   friend class Snapshot;

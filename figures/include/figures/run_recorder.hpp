@@ -10,9 +10,9 @@
 #include "measure/signal/result.hpp"
 #include "storage/store.hpp"
 
-namespace nightwatt::storage {
+namespace nightwatt::figures {
 
-[[nodiscard]] SegmenterSettings segmenter_settings(const RunInfo& info);
+[[nodiscard]] SegmenterSettings segmenter_settings(const storage::RunInfo& info);
 
 /// Owns a run's builder, and brings its state into the store and out of it. Readings themselves are appended by the
 /// caller in the same transaction. When a transaction is lost (full disk, rollback), what was pushed for it is in here
@@ -20,33 +20,33 @@ namespace nightwatt::storage {
 class RunRecorder {
  public:
   /// For a run that was just opened.
-  RunRecorder(RunId run, SegmenterSettings settings);
+  RunRecorder(storage::RunId run, SegmenterSettings settings);
   /// For an open run of the store: restores its resume mark and replays the readings after it. A state that cannot be
   /// read, as after an update that keeps it in another form, is made anew from the run's readings, and replaced with
   /// the next save() or finish().
-  [[nodiscard]] static Result<RunRecorder> resume(const StoreReader& store, RunId run);
+  [[nodiscard]] static Result<RunRecorder> resume(const storage::StoreReader& store, storage::RunId run);
   /// The same for any run, as it stood at `to`; `kept` is what run_state() gave.
-  [[nodiscard]] static Result<RunRecorder> as_of(const StoreReader& store, const RunInfo& info,
-                                                 const Result<RunState>& kept, UtcTime to);
+  [[nodiscard]] static Result<RunRecorder> as_of(const storage::StoreReader& store, const storage::RunInfo& info,
+                                                 const Result<storage::RunState>& kept, UtcTime to);
   /// Replays the stored readings of [info.begin, info.end] (or to the last) as a run with info's settings, whatever
   /// state the store has of it. Writes nothing, so that a long run is done before any transaction begins; then, between
   /// begin() and commit(): clear_run_state(), set_run() where the run is new, and finish() or save(). Refused
   /// (ErrorKind::negative) where raw readings have given way to minutes and hours.
-  [[nodiscard]] static Result<RunRecorder> over(const StoreReader& store, const RunInfo& info);
+  [[nodiscard]] static Result<RunRecorder> over(const storage::StoreReader& store, const storage::RunInfo& info);
 
   /// Of a run just opened whose meter reports on change: looks up what it showed when the run began.
-  [[nodiscard]] Result<void> begin_held(const StoreReader& store, StreamId stream, UtcTime begin);
+  [[nodiscard]] Result<void> begin_held(const storage::StoreReader& store, storage::StreamId stream, UtcTime begin);
   void push(const Reading& reading) { builder_.push(reading); }
   /// Writes what became final since the last call, and the resume mark. Call at least every few thousand readings; in
   /// between nothing of the run needs to be written, since a reader replays the readings.
-  [[nodiscard]] Result<void> save(StoreWriter& store);
+  [[nodiscard]] Result<void> save(storage::StoreWriter& store);
   /// Ends the run at `end`: everything final, written, and the run closed. Between begin() and commit(). Where readings
   /// after `end` were pushed (an automatic run ends where `off` began) it goes back to the state before them; the
   /// readings up to `end` must have been appended by now.
-  [[nodiscard]] Result<void> finish(StoreWriter& store, UtcTime end);
+  [[nodiscard]] Result<void> finish(storage::StoreWriter& store, UtcTime end);
 
-  [[nodiscard]] RunId run() const { return run_; }
-  void set_run(RunId run) { run_ = run; }
+  [[nodiscard]] storage::RunId run() const { return run_; }
+  void set_run(storage::RunId run) { run_ = run; }
   [[nodiscard]] const RunTotals& totals() const { return builder_.totals(); }
   [[nodiscard]] std::optional<UtcTime> last_pushed() const { return builder_.last_pushed(); }
   /// Of a meter that reports on change: how long a reading holds.
@@ -56,13 +56,13 @@ class RunRecorder {
   [[nodiscard]] RunBuilder take_builder() && { return std::move(builder_); }
 
  private:
-  RunRecorder(const RunInfo& info, RunBuilder builder);
-  [[nodiscard]] Result<void> replay(const StoreReader& store, const RunInfo& info, UtcTime to);
-  [[nodiscard]] Result<void> go_back(StoreWriter& store, UtcTime& end);
-  [[nodiscard]] Result<void> drop_unreadable(StoreWriter& store);
+  RunRecorder(const storage::RunInfo& info, RunBuilder builder);
+  [[nodiscard]] Result<void> replay(const storage::StoreReader& store, const storage::RunInfo& info, UtcTime to);
+  [[nodiscard]] Result<void> go_back(storage::StoreWriter& store, UtcTime& end);
+  [[nodiscard]] Result<void> drop_unreadable(storage::StoreWriter& store);
   enum class Ended : std::uint8_t { no, yes };
-  [[nodiscard]] Result<void> write(StoreWriter& store, Ended ended);
-  RunId run_;
+  [[nodiscard]] Result<void> write(storage::StoreWriter& store, Ended ended);
+  storage::RunId run_;
   SegmenterSettings settings_;
   RunBuilder builder_;
   bool anew_ = false;
@@ -70,12 +70,10 @@ class RunRecorder {
 
 /// Makes a run's state anew from its stored readings, between begin() and commit(): over() and finish() or save() in
 /// one. Holds the store for as long as the replay lasts (about a second for a million readings): for short runs.
-[[nodiscard]] Result<void> resegment(StoreWriter& store, RunId run);
+[[nodiscard]] Result<void> resegment(storage::StoreWriter& store, storage::RunId run);
 
 /// Of a meter that reports on change: the last power before `begin` that may still be shown then.
-[[nodiscard]] Result<std::optional<ShownSince>> shown_at(const StoreReader& store, StreamId stream,
+[[nodiscard]] Result<std::optional<ShownSince>> shown_at(const storage::StoreReader& store, storage::StreamId stream,
                                                          const MeterTraits& traits, UtcTime begin);
-/// The totals of a run's readings up to `to`, and where the run has ended by then, of what was shown until its end.
-[[nodiscard]] Result<RunTotals> totals_of_readings(const StoreReader& store, const RunInfo& info, UtcTime to);
 
-}  // namespace nightwatt::storage
+}  // namespace nightwatt::figures

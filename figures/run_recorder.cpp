@@ -1,11 +1,19 @@
-#include "storage/run_recorder.hpp"
+#include "figures/run_recorder.hpp"
 
 #include <limits>
 
+#include "figures/recompute.hpp"
 #include "measure/signal/gap_rule.hpp"
-#include "storage/recompute.hpp"
 
-namespace nightwatt::storage {
+namespace nightwatt::figures {
+
+using storage::RunId;
+using storage::RunInfo;
+using storage::RunState;
+using storage::Snapshot;
+using storage::StoreReader;
+using storage::StoreWriter;
+using storage::StreamId;
 
 namespace {
 
@@ -189,18 +197,4 @@ Result<std::optional<ShownSince>> shown_at(const StoreReader& store, StreamId st
   return shown;
 }
 
-Result<RunTotals> totals_of_readings(const StoreReader& store, const RunInfo& info, UtcTime to) {
-  RunTotals totals(reporting_of(info.traits));
-  const auto shown = shown_at(store, info.stream, info.traits, info.begin);
-  if (!shown) return pass(shown.error());
-  if (*shown) totals.begin_held((*shown)->since, (*shown)->power_w, info.begin);
-  const Result<void> replayed = store.readings(info.stream, info.begin, to, [&](const Reading& reading) {
-    totals.push(reading);
-    return true;
-  });
-  if (!replayed) return pass(replayed.error());
-  if (info.end) totals.hold_until(*info.end);
-  return totals;
-}
-
-}  // namespace nightwatt::storage
+}  // namespace nightwatt::figures

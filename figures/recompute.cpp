@@ -1,11 +1,18 @@
-#include "storage/recompute.hpp"
+#include "figures/recompute.hpp"
 
 #include <algorithm>
 #include <span>
 
 #include "measure/uncertainty/recompute_figure.hpp"
 
-namespace nightwatt::storage {
+namespace nightwatt::figures {
+
+using storage::RunId;
+using storage::RunState;
+using storage::Sketches;
+using storage::StoreReader;
+using storage::StoreWriter;
+
 namespace {
 
 // As an import writes them: rows of some 10 kB of outlines.
@@ -46,4 +53,4 @@ Result<void> recompute_figures(StoreWriter& store, RunId run) {
   return put_again(store, run, *state);
 }
 
-}  // namespace nightwatt::storage
+}  // namespace nightwatt::figures
