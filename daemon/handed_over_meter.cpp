@@ -45,7 +45,7 @@ HandedOverMeter hand_over(const storage::StoreWriter& old, const std::string& me
 Result<void> put_handed_over(storage::StoreWriter& fresh, const HandedOverMeter& carried, UtcTime from) {
   const auto stream = fresh.stream_for_meter(carried.meter);
   if (!stream) return tl::unexpected(stream.error());
-  if (auto put = fresh.put_utc_offset(*stream, from, carried.utc_offset); !put) return put;
+  if (auto put = fresh.apply(storage::PutUtcOffset{*stream, from, carried.utc_offset}); !put) return put;
   const auto runs = fresh.reader().runs();
   if (!runs) return tl::unexpected(runs.error());
   const bool room = std::none_of(runs->begin(), runs->end(), [&](const storage::RunInfo& run) {
@@ -53,7 +53,8 @@ Result<void> put_handed_over(storage::StoreWriter& fresh, const HandedOverMeter&
   });
   if (!room) return {};
   if (carried.auto_state)
-    if (auto put = fresh.put_value(auto_state_name(carried.meter), *carried.auto_state); !put) return put;
+    if (auto put = fresh.apply(storage::PutValue{auto_state_name(carried.meter), *carried.auto_state}); !put)
+      return put;
   if (!carried.run) return {};
   const auto opened = fresh.open_run(same_run(*carried.run, *stream, from));
   return opened ? Result<void>{} : Result<void>(tl::unexpected(opened.error()));

@@ -160,7 +160,7 @@ Result<void> MeterRecorder::find_runs(StoreWriter& store) {
 Result<void> MeterRecorder::end_damaged(StoreWriter& store, const storage::RunInfo& run, const Error& damage) {
   if (!is_damage(store, damage)) return tl::unexpected(damage);
   const UtcTime end = std::max(run.begin, last_.value_or(run.begin));
-  if (auto closed = store.close_run(run.id, end, run.samples); !closed) return closed;
+  if (auto closed = store.apply(storage::CloseRun{run.id, end, run.samples}); !closed) return closed;
   last_end_ = last_end_ ? std::max(*last_end_, end) : end;
   ended_.push_back(run.id);
   damage_.push_back(run_name(run.id) + " cannot be gone on with and ends here: " + damage.message);
@@ -207,8 +207,8 @@ Result<void> MeterRecorder::replay_auto_state(StoreWriter& store, UtcTime after)
 
 Result<void> MeterRecorder::put_auto_state(StoreWriter& store, std::optional<UtcTime> as_of) {
   if (!as_of) return {};
-  return store.put_value(auto_state_name(settings_.meter),
-                         encode({wait_for_off_, as_of->us, ending_.save(), watching_.save()}));
+  return store.apply(storage::PutValue{auto_state_name(settings_.meter),
+                                       encode({wait_for_off_, as_of->us, ending_.save(), watching_.save()})});
 }
 
 Result<void> MeterRecorder::record(StoreWriter& store, std::span<const Reading> readings) {
@@ -224,7 +224,7 @@ Result<void> MeterRecorder::record(StoreWriter& store, std::span<const Reading> 
     rising.push_back(reading);
   }
   if (rising.empty()) return {};
-  if (auto appended = store.append(stream_, rising); !appended) return appended;
+  if (auto appended = store.apply(storage::AppendReadings{stream_, rising}); !appended) return appended;
   if (auto taken = take_late(store, rising.front().time); !taken) return taken;
   last_looked_off_ = looks_off(rising.back());
   for (const Reading& reading : rising) {
@@ -326,7 +326,7 @@ Result<void> MeterRecorder::close(StoreWriter& store, UtcTime end) {
   Result<void> done = run.builder.finish(store, end);
   if (done || !is_damage(store, done.error())) return done;
   damage_.push_back("the figures of " + run_name(run.builder.run()) + " cannot be made: " + done.error().message);
-  return store.close_run(run.builder.run(), end, run.builder.totals().samples());
+  return store.apply(storage::CloseRun{run.builder.run(), end, run.builder.totals().samples()});
 }
 
 // A run holds the reading at its end, so it ends with the last one before `next`, where `off` or another run begins.
@@ -343,7 +343,7 @@ Result<void> MeterRecorder::close_before(StoreWriter& store, UtcTime next) {
 Result<void> MeterRecorder::drop(StoreWriter& store) {
   const RunId id = open_->builder.run();
   open_.reset();
-  return store.forget(id);
+  return store.apply(storage::ForgetRun{id});
 }
 
 Result<RunId> MeterRecorder::begin(StoreWriter& store, const BeginRequest& request, UtcTime at, UtcTime now) {
@@ -383,7 +383,8 @@ Result<RunId> MeterRecorder::end(StoreWriter& store, UtcTime at, UtcTime now) {
   // A reading may yet come with the very stamp of this moment, so a run that holds none lies between two stamps.
   if (at == open_->begin && !open_->builder.last_pushed()) {
     at = open_->begin = at - instant;
-    if (auto moved = store.set_run_span(id, at, std::nullopt); !moved) return tl::unexpected(moved.error());
+    if (auto moved = store.apply(storage::SetRunSpan{id, at, std::nullopt}); !moved)
+      return tl::unexpected(moved.error());
   }
   if (at < open_->begin) {
     return fail(ErrorKind::input, run_name(id) + " began at " + utc_text(open_->begin) + ": it cannot end before");

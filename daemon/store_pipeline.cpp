@@ -108,7 +108,7 @@ Result<void> StorePipeline::quarantine_damage() {
     event.meter = stream.meter;
     event.detail = "newest readings were damaged in the store, rows set aside: " + std::to_string(*rows);
     log_(LogLevel::error, "store: " + *stream.meter + ": " + event.detail);
-    if (auto put = store_->put_event(event); !put) return put;
+    if (auto put = store_->apply(event); !put) return put;
   }
   return {};
 }
@@ -160,23 +160,23 @@ Result<void> StorePipeline::introduce() {
     event.kind = storage::EventKind::store_damaged;
     event.at = first_of_batch({}).value_or(clock_.utc());
     event.detail = state_.damage.get();
-    if (auto put = store_->put_event(event); !put) return put;
+    if (auto put = store_->apply(event); !put) return put;
   } else if (!carried_.empty()) {
     event.kind = storage::EventKind::store_moved;
     event.at = first_of_batch({}).value_or(clock_.utc());
     event.detail = "the file recorded into until now was moved, deleted or replaced: recording goes on here";
-    if (auto put = store_->put_event(event); !put) return put;
+    if (auto put = store_->apply(event); !put) return put;
   } else if (*state == std::string(running)) {
     const auto newest = newest_of_all();
     if (!newest) return tl::unexpected(newest.error());
     event.kind = storage::EventKind::killed;
     event.at = newest->value_or(clock_.utc());
     event.detail = "the service did not stop cleanly; the last stored reading is from here";
-    if (auto put = store_->put_event(event); !put) return put;
+    if (auto put = store_->apply(event); !put) return put;
   }
   if (clock_kept_)
-    if (auto put = store_->put_value(kept_clock_name, encode(*clock_kept_)); !put) return put;
-  return store_->put_value(service_state_name, running);
+    if (auto put = store_->apply(storage::PutValue{kept_clock_name, encode(*clock_kept_)}); !put) return put;
+  return store_->apply(storage::PutValue{service_state_name, running});
 }
 
 // Also of meters that are not configured now: a reload may bring one back.
@@ -213,7 +213,7 @@ Result<void> StorePipeline::notify_damage(MeterRecorder& recorder) {
     event.at = recorder.last().value_or(clock_.utc());
     event.meter = recorder.settings().meter;
     event.detail = std::move(line);
-    if (auto put = store_->put_event(event); !put) return put;
+    if (auto put = store_->apply(event); !put) return put;
   }
   return {};
 }
@@ -427,7 +427,7 @@ Result<void> StorePipeline::store_item(QueueItem& item, std::vector<Answer>& ans
     gathered_[reading->meter].push_back(reading->reading);
     return {};
   }
-  if (const auto* event = std::get_if<storage::Event>(&item)) return store_->put_event(*event);
+  if (const auto* event = std::get_if<storage::Event>(&item)) return store_->apply(*event);
   if (const auto* utc_offset = std::get_if<QueuedUtcOffset>(&item)) return put_utc_offset(*utc_offset);
   // What follows acts on the runs as they stand after the readings before it.
   if (auto recorded = record_gathered(); !recorded) return recorded;
@@ -465,10 +465,11 @@ Result<void> StorePipeline::put_utc_offset(const QueuedUtcOffset& utc_offset) {
   // Also of meters that a reload took away: what they recorded since then is shown by the same calendar.
   for (const storage::StreamInfo& stream : *streams)
     if (stream.meter)
-      if (auto put = store_->put_utc_offset(stream.id, utc_offset.from, utc_offset.utc_offset); !put) return put;
+      if (auto put = store_->apply(storage::PutUtcOffset{stream.id, utc_offset.from, utc_offset.utc_offset}); !put)
+        return put;
   if (!utc_offset.clock) return {};
   clock_kept_ = utc_offset.clock;
-  return store_->put_value(kept_clock_name, encode(*utc_offset.clock));
+  return store_->apply(storage::PutValue{kept_clock_name, encode(*utc_offset.clock)});
 }
 
 // A meter that leaves the config keeps its open run, which goes on when the meter is back, as after a restart.
@@ -525,11 +526,11 @@ Result<void> StorePipeline::put_room_events() {
   event.kind = storage::EventKind::disk_full;
   event.at = *full_since_;
   event.detail = "no room for the store: recording paused";
-  if (auto put = store_->put_event(event); !put) return put;
+  if (auto put = store_->apply(event); !put) return put;
   event.kind = storage::EventKind::disk_room;
   event.at = *full_since_ + (clock_.monotonic() - full_seen_);
   event.detail = "there is room again: recording goes on";
-  return store_->put_event(event);
+  return store_->apply(event);
 }
 
 Result<RunId> StorePipeline::apply(const BeginRequest& request, UtcTime now) {
@@ -574,7 +575,7 @@ Result<RunId> StorePipeline::apply(const JoinRequest& request, UtcTime) {
 Result<RunId> StorePipeline::apply(const MarkRequest& request, UtcTime) {
   if (request.mark.run)
     if (const auto run = store_->reader().run(*request.mark.run); !run) return tl::unexpected(run.error());
-  const auto done = request.remove ? store_->remove_mark(request.mark.id) : store_->put_mark(request.mark);
+  const auto done = request.remove ? store_->apply(storage::RemoveMark{request.mark.id}) : store_->apply(request.mark);
   if (!done) return tl::unexpected(done.error());
   return request.mark.run.value_or(0);
 }
@@ -715,8 +716,8 @@ Result<void> StorePipeline::put_stop(UtcTime now) {
   storage::Event event;
   event.kind = storage::EventKind::service_stopped;
   event.at = now;
-  if (auto put = store_->put_event(event); !put) return put;
-  return store_->put_value(service_state_name, stopped);
+  if (auto put = store_->apply(event); !put) return put;
+  return store_->apply(storage::PutValue{service_state_name, stopped});
 }
 
 }  // namespace nightwatt::daemon

@@ -73,8 +73,8 @@ Result<std::optional<Proposal>> name_if_sure(storage::StoreWriter& store, const 
   note.at = run.begin;
   note.text = "named by itself: " + device + ", odds " + posterior_text(proposal->posterior());
   if (auto begun = store.begin(); !begun) return tl::unexpected(begun.error());
-  auto done = store.set_device(run.id, device);
-  if (done) done = store.put_mark(note);
+  auto done = store.apply(storage::NameRun{run.id, device});
+  if (done) done = store.apply(note);
   if (done) done = store.commit();
   if (done) return std::move(*proposal);
   store.rollback();

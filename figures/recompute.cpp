@@ -24,10 +24,10 @@ bool any_out_of_date(const RunState& state) {
 }
 
 Result<void> put_again(StoreWriter& store, RunId run, const RunState& state) {
-  if (auto cleared = store.clear_run_state(run); !cleared) return cleared;
+  if (auto cleared = store.apply(storage::ClearRunState{run}); !cleared) return cleared;
   for (std::span<const Regime> left(state.regimes); !left.empty();) {
     const auto some = left.first(std::min(batch, left.size()));
-    if (auto put = store.put_run_state(run, some, state); !put) return put;
+    if (auto put = store.apply(storage::SaveRun{run, some, state}); !put) return put;
     left = left.subspan(some.size());
   }
   return {};

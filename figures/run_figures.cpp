@@ -37,8 +37,8 @@ struct Pieces {
 Result<Pieces> pieces_of(const StoreReader& store, const RunInfo& info, Sketches wanted) {
   Result<RunState> state = store.run_state(info.id, wanted);
   Pieces pieces;
-  if (state && info.end && state->as_of && state->resume_segmenter.empty()) {
-    if (Result<RunTotals> totals = RunTotals::restore(state->resume_totals, reporting_of(info.traits))) {
+  if (state && info.end && state->as_of && state->segmenter_bytes.empty()) {
+    if (Result<RunTotals> totals = RunTotals::restore(state->totals_bytes, reporting_of(info.traits))) {
       pieces.regimes = std::move(state->regimes);
       pieces.totals = std::move(*totals);
       pieces.learnt = state->learnt;

@@ -7,6 +7,7 @@
 
 namespace nightwatt::figures {
 
+using storage::ResumeMark;
 using storage::RunId;
 using storage::RunInfo;
 using storage::RunState;
@@ -40,7 +41,7 @@ namespace {
 
 Result<RunBuilder> builder_of(const RunInfo& info, const RunState& kept) {
   if (!kept.as_of) return RunBuilder(segmenter_settings(info));
-  return RunBuilder::restore(segmenter_settings(info), {kept.resume_segmenter, kept.resume_totals, *kept.as_of});
+  return RunBuilder::restore(segmenter_settings(info), {kept.segmenter_bytes, kept.totals_bytes, *kept.as_of});
 }
 
 }  // namespace
@@ -116,19 +117,19 @@ Result<void> RunRecorder::begin_held(const StoreReader& store, StreamId stream, 
 
 Result<void> RunRecorder::drop_unreadable(StoreWriter& store) {
   if (!std::exchange(anew_, false)) return {};
-  return store.clear_run_state(run_);
+  return store.apply(storage::ClearRunState{run_});
 }
 
 Result<void> RunRecorder::write(StoreWriter& store, Ended ended) {
   // Taken first: the saved state must not hold what the store then has.
   const std::vector<Regime> final_now = builder_.take_final();
-  RunState state;
-  if (ended == Ended::no) state.resume_segmenter = builder_.saved_segmenter();
-  state.resume_totals = builder_.saved_totals();
+  ResumeMark state;
+  if (ended == Ended::no) state.segmenter_bytes = builder_.saved_segmenter();
+  state.totals_bytes = builder_.saved_totals();
   state.learnt = builder_.segmenter().learnt();
   state.as_of = builder_.last_pushed();
   state.samples = builder_.totals().samples();
-  return store.put_run_state(run_, final_now, state);
+  return store.apply(storage::SaveRun{run_, final_now, state});
 }
 
 Result<void> RunRecorder::save(StoreWriter& store) {
@@ -153,7 +154,7 @@ Result<void> RunRecorder::go_back(StoreWriter& store, UtcTime& end) {
     }
   }
   if (beyond || !state->as_of) {
-    if (auto cleared = store.clear_run_state(run_); !cleared) return cleared;
+    if (auto cleared = store.apply(storage::ClearRunState{run_}); !cleared) return cleared;
     *state = RunState{};
   }
   Result<RunBuilder> back = builder_of(*info, *state);
@@ -170,7 +171,7 @@ Result<void> RunRecorder::finish(StoreWriter& store, UtcTime end) {
     if (auto back = go_back(store, end); !back) return back;
   builder_.finish(end);
   if (auto put = write(store, Ended::yes); !put) return put;
-  if (auto closed = store.close_run(run_, end, builder_.totals().samples()); !closed) return closed;
+  if (auto closed = store.apply(storage::CloseRun{run_, end, builder_.totals().samples()}); !closed) return closed;
   // Early levels may have been quoted before the display's step was known so well.
   return has_old_figures(store.reader(), run_) ? recompute_figures(store, run_) : Result<void>{};
 }
@@ -180,7 +181,7 @@ Result<void> resegment(StoreWriter& store, RunId run) {
   if (!info) return pass(info.error());
   Result<RunRecorder> recorder = RunRecorder::over(store.reader(), *info);
   if (!recorder) return pass(recorder.error());
-  if (auto cleared = store.clear_run_state(run); !cleared) return cleared;
+  if (auto cleared = store.apply(storage::ClearRunState{run}); !cleared) return cleared;
   return info->end ? recorder->finish(store, *info->end) : recorder->save(store);
 }
 

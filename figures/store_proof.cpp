@@ -59,7 +59,7 @@ bool follow_each_other(const std::vector<Regime>& regimes, const RunInfo& run) {
 
 /// What is wrong with the kept totals; none: nothing, also where the readings have given way and cannot say.
 Result<std::optional<std::string>> wrong_totals(const StoreReader& store, const RunInfo& run, const RunState& state) {
-  const Result<RunTotals> kept = RunTotals::restore(state.resume_totals, reporting_of(run.traits));
+  const Result<RunTotals> kept = RunTotals::restore(state.totals_bytes, reporting_of(run.traits));
   if (!kept) return pass(kept.error());
   const Result<bool> whole = store.raw_is_whole(run.stream, run.begin, *state.as_of);
   if (!whole) return pass(whole.error());
@@ -104,7 +104,7 @@ Result<void> mend_runs(StoreWriter& store, SalvageReport& report) {
     const auto whole = store.reader().raw_is_whole(run.stream, run.begin, end);
     if (!whole) return pass(whole.error());
     if (run.end)
-      if (auto counted = store.set_run_span(run.id, run.begin, run.end); !counted) return counted;
+      if (auto counted = store.apply(storage::SetRunSpan{run.id, run.begin, run.end}); !counted) return counted;
     const auto now = store.reader().run(run.id);
     if (!now) return pass(now.error());
     const auto state = store.reader().run_state(run.id);
@@ -114,7 +114,7 @@ Result<void> mend_runs(StoreWriter& store, SalvageReport& report) {
       if (auto made = resegment(store, run.id); !made) return made;
       report.remarks.push_back(name + ": its figures were made anew from the readings that are there");
     } else if (!state) {
-      if (auto cleared = store.clear_run_state(run.id); !cleared) return cleared;
+      if (auto cleared = store.apply(storage::ClearRunState{run.id}); !cleared) return cleared;
       report.remarks.push_back(name + ": its figures are lost");
     }
     if (auto done = store.commit(); !done) return done;

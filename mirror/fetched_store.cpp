@@ -204,7 +204,7 @@ class FetchedStore::Impl {
       const std::vector<std::string> meters = each[3] ? std::vector<std::string>{*each[3]} : meters_[rig];
       for (const std::string& meter : meters) {
         event.meter = rig_names_[rig] + "/" + meter;
-        if (auto done = store_.put_event(event); !done) return done;
+        if (auto done = store_.apply(event); !done) return done;
       }
     }
     return {};
@@ -237,7 +237,7 @@ class FetchedStore::Impl {
       std::vector<Reading> readings;
       for (const Texts& row : *rows) readings.push_back(reading_of(row));
       if (readings.empty()) return {};
-      if (auto done = store_.append(stream, readings); !done) return done;
+      if (auto done = store_.apply(storage::AppendReadings{stream, readings}); !done) return done;
       next = readings.back().time.us + 1;
     }
   }

@@ -186,7 +186,7 @@ namespace {
 
 using Regimees = std::vector<Regime>;
 
-/// A batch of stretches as put_run_state() wrote it: each as its length and its bytes. false: damaged.
+/// A batch of stretches as SaveRun wrote it: each as its length and its bytes. false: damaged.
 template <class Each>
 bool each_of_batch(std::string_view compressed, std::int64_t count, Each&& each) {
   ByteReader packed(compressed);
@@ -271,9 +271,9 @@ Result<RunState> StoreReader::run_state(RunId id, Sketches wanted) const {
       state.learnt.median_interval_s = row.real(2);
       state.samples = row.integer(5);
       ByteReader segmenter(row.blob(3));
-      state.resume_segmenter = decompress(segmenter, state_bytes_limit);
+      state.segmenter_bytes = decompress(segmenter, state_bytes_limit);
       ByteReader totals(row.blob(4));
-      state.resume_totals = decompress(totals, state_bytes_limit);
+      state.totals_bytes = decompress(totals, state_bytes_limit);
       if (row.integer(7) == 0 || !segmenter.ok() || !totals.ok() ||
           !crc_fits(row.integer_or_none(6), row.blob(3), row.blob(4)))
         return damaged();

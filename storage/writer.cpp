@@ -443,43 +443,28 @@ Result<StreamId> StoreWriter::new_import_stream() {
   });
 }
 
-Result<void> StoreWriter::publish_import(StreamId stream) {
-  return impl_->change([&]() -> Result<void> {
-    const Result<StreamEnd*> end = impl_->end_of(stream);
-    if (!end) return pass_on(end.error());
-    if (auto closed = impl_->close_write_buffer(stream, **end, {}); !closed) return closed;
-    Query update = impl_->database->query("UPDATE stream SET published = 1 WHERE id = ?1");
-    update.bind(1, stream).run();
-    impl_->seal_stream(stream);
-    impl_->give_back(free_pages_a_call);  // those of its write buffer: nobody records into it any more
-    return {};
-  });
-}
-
-Result<void> StoreWriter::append(StreamId stream, std::span<const Reading> readings) {
-  return impl_->change([&]() -> Result<void> {
-    if (readings.empty()) return {};
-    const Result<StreamEnd*> found = impl_->end_of(stream);
-    if (!found) return pass_on(found.error());
-    StreamEnd& end = **found;
-    std::int64_t last_us = end.last_us.value_or(lowest_time_us - 1);
-    for (const Reading& reading : readings) {
-      if (reading.time.us < lowest_time_us || reading.time.us > highest_time_us)
-        return fail(ErrorKind::input, "a reading's time lies outside the years 1 to 9999");
-      if (reading.time.us <= last_us)
-        return fail(ErrorKind::input, "a reading is not later than the one before it in its stream");
-      last_us = reading.time.us;
-    }
-    if (end.write_buffer_first_us && readings.front().time.us - *end.write_buffer_first_us >= write_buffer_age_limit_us)
-      if (auto closed = impl_->close_write_buffer(stream, end, {}); !closed) return closed;
-    while (end.write_buffer_count + readings.size() >= block_target) {
-      const std::size_t room = block_target - end.write_buffer_count;
-      if (auto closed = impl_->close_write_buffer(stream, end, readings.first(room)); !closed) return closed;
-      readings = readings.subspan(room);
-    }
-    if (!readings.empty()) impl_->write_write_buffer(stream, end, readings);
-    return {};
-  });
+Result<void> StoreWriter::Impl::append(StreamId stream, std::span<const Reading> readings) {
+  if (readings.empty()) return {};
+  const Result<StreamEnd*> found = end_of(stream);
+  if (!found) return pass_on(found.error());
+  StreamEnd& end = **found;
+  std::int64_t last_us = end.last_us.value_or(lowest_time_us - 1);
+  for (const Reading& reading : readings) {
+    if (reading.time.us < lowest_time_us || reading.time.us > highest_time_us)
+      return fail(ErrorKind::input, "a reading's time lies outside the years 1 to 9999");
+    if (reading.time.us <= last_us)
+      return fail(ErrorKind::input, "a reading is not later than the one before it in its stream");
+    last_us = reading.time.us;
+  }
+  if (end.write_buffer_first_us && readings.front().time.us - *end.write_buffer_first_us >= write_buffer_age_limit_us)
+    if (auto closed = close_write_buffer(stream, end, {}); !closed) return closed;
+  while (end.write_buffer_count + readings.size() >= block_target) {
+    const std::size_t room = block_target - end.write_buffer_count;
+    if (auto closed = close_write_buffer(stream, end, readings.first(room)); !closed) return closed;
+    readings = readings.subspan(room);
+  }
+  if (!readings.empty()) write_write_buffer(stream, end, readings);
+  return {};
 }
 
 }  // namespace nightwatt::storage

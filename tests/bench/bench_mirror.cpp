@@ -57,10 +57,10 @@ void make_rows(const std::string& store_path, const std::string& lines_path) {
     lines << "2\t1\t" << utc_text(reading.time) << '\t' << watts << '\n';
     some.push_back(reading);
     if (some.size() < batch) continue;
-    must(store.append(stream, some));
+    must(store.apply(storage::AppendReadings{stream, some}));
     some.clear();
   }
-  must(store.append(stream, some));
+  must(store.apply(storage::AppendReadings{stream, some}));
   must(store.commit());
 }
 

@@ -112,7 +112,7 @@ double write_readings(StoreWriter& writer, StreamId stream, std::int64_t count, 
     readings.clear();
     for (; done < count && static_cast<std::int64_t>(readings.size()) < chunk; ++done) readings.push_back(source());
     must(writer.begin());
-    must(writer.append(stream, readings));
+    must(writer.apply(AppendReadings{stream, readings}));
     must(writer.commit());
   }
   return watch.seconds();
@@ -217,14 +217,14 @@ void million_with_figures(const std::filesystem::path& folder) {
       readings.clear();
       for (; done < count && readings.size() < chunk; ++done) readings.push_back(year.next());
       must(writer.begin());
-      must(writer.append(run.stream, readings));
+      must(writer.apply(AppendReadings{run.stream, readings}));
       for (const Reading& reading : readings) builder.push(reading);
       must(builder.save(writer));
       must(writer.commit());
     }
     must(writer.begin());
     must(builder.finish(writer, *builder.last_pushed()));
-    must(writer.publish_import(run.stream));
+    must(writer.apply(PublishImport{run.stream}));
     must(writer.commit());
   }
   const double seconds = watch.seconds();
@@ -359,7 +359,7 @@ void near_the_floor(const std::filesystem::path& folder) {
       return reading;
     });
     must(writer->begin());
-    must(writer->publish_import(stream));
+    must(writer->apply(PublishImport{stream}));
     must(writer->commit());
     writer.reset();
     const Entropy of_differences = entropy_of(differences), of_values = entropy_of(counts);
@@ -391,7 +391,7 @@ void years_at_the_limit(const std::filesystem::path& folder) {
       readings.push_back(reading);
     }
     must(writer.begin());
-    must(writer.append(stream, readings));
+    must(writer.apply(AppendReadings{stream, readings}));
     must(writer.commit());
     largest = std::max(largest, store_bytes(path).value_or(0));
     for (bool more = true; more;) {
@@ -427,7 +427,7 @@ void a_day_at_one_hertz(const std::filesystem::path& folder) {
     Reading reading = year.next();
     reading.time.us += static_cast<std::int64_t>(random() % 8) * 1'000;  // late by milliseconds
     must(writer.begin());
-    must(writer.append(stream, {&reading, 1}));
+    must(writer.apply(AppendReadings{stream, {&reading, 1}}));
     must(writer.commit());
   }
   const Written after = written();

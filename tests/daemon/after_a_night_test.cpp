@@ -38,7 +38,7 @@ class Nights {
   void name(storage::RunId run, const std::string& device) {
     auto store = must(storage::StoreWriter::open(path_, {}));
     must(store.begin());
-    must(store.set_device(run, device));
+    must(store.apply(storage::NameRun{run, device}));
     must(store.commit());
   }
   [[nodiscard]] std::vector<std::string> moved() const { return ended_.back().moved; }

@@ -523,7 +523,7 @@ TEST_CASE("at max_size_mb = 1 the file stays below a megabyte, and the log says 
       reading.values.set(Quantity::power, Decimal{static_cast<std::int64_t>(random() % 30'000), -2});
       readings.push_back(reading);
     }
-    must(writer.append(stream, readings));
+    must(writer.apply(storage::AppendReadings{stream, readings}));
     must(writer.commit());
   }
   REQUIRE(storage::store_bytes(bench.path).value() > 1'000'000);

@@ -99,12 +99,14 @@ TEST_CASE("what a store has is in the mirror row for row, and gives the same fig
   const auto second = record(store, "shelf", "Puffin mini", night(night_us - 20 * 86'400 * second_us, 2, 2500), true);
   const auto open = record(store, "bench", "Skua tower", night(night_us + 4000 * second_us, 3, 2000), false);
   must(store.begin());
-  must(store.append(1, night(night_us + 7000 * second_us, 4, 500)));  // behind what the open run's state knows
-  must(store.append(must(store.stream_for_meter("odd")), odd_readings()));
+  must(store.apply(storage::AppendReadings{
+      1, night(night_us + 7000 * second_us, 4, 500)}));  // behind what the open run's state knows
+  must(store.apply(storage::AppendReadings{must(store.stream_for_meter("odd")), odd_readings()}));
   // The clock is put an hour forward during the first run, and back during the open one.
-  must(store.put_utc_offset(1, UtcTime{night_us + 1000 * second_us}, Duration(3600 * second_us)));
-  must(store.put_utc_offset(1, UtcTime{night_us + 5000 * second_us}, Duration(0)));
-  must(store.put_mark({0, first, std::nullopt, UtcTime{night_us + 100 * second_us}, "it's \"quoted\"", std::nullopt}));
+  must(store.apply(storage::PutUtcOffset{1, UtcTime{night_us + 1000 * second_us}, Duration(3600 * second_us)}));
+  must(store.apply(storage::PutUtcOffset{1, UtcTime{night_us + 5000 * second_us}, Duration(0)}));
+  must(store.apply(
+      storage::Mark{0, first, std::nullopt, UtcTime{night_us + 100 * second_us}, "it's \"quoted\"", std::nullopt}));
   must(store.commit());
   const std::int64_t copied = mirror_once(server->conninfo(), folder.store(), "north-hut");
   const std::string expected = lines_of(folder.store());

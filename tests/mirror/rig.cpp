@@ -45,7 +45,7 @@ storage::RunId record(storage::StoreWriter& store, const std::string& meter, con
   fresh.begin = readings.front().time;
   fresh.traits.resolution_w = 0.01;
   const auto run = must(store.open_run(fresh));
-  must(store.append(stream, readings));
+  must(store.apply(storage::AppendReadings{stream, readings}));
   must(store.commit());
   auto builder = must(figures::RunRecorder::resume(store.reader(), run));
   for (const Reading& reading : readings) builder.push(reading);
@@ -54,7 +54,7 @@ storage::RunId record(storage::StoreWriter& store, const std::string& meter, con
   storage::Event event;
   event.at = readings.back().time;
   event.detail = "version 0";
-  must(store.put_event(event));
+  must(store.apply(event));
   must(store.commit());
   return run;
 }

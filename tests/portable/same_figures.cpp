@@ -107,7 +107,7 @@ void record(storage::StoreWriter& store, const std::string& device, const std::v
   fresh.traits.resolution_w = 0.01;
   fresh.traits.accuracy = must(Accuracy::parse("1% + 0.05W"));
   const auto run = must(store.open_run(fresh));
-  must(store.append(fresh.stream, readings));
+  must(store.apply(storage::AppendReadings{fresh.stream, readings}));
   must(store.commit());
   auto builder = must(figures::RunRecorder::resume(store.reader(), run));
   // An open run's state is saved half-way: another machine goes on from there.

@@ -179,7 +179,7 @@ struct Rig {
       readings.push_back(reading);
     }
     must(store.begin());
-    must(store.append(stream, readings));
+    must(store.apply(storage::AppendReadings{stream, readings}));
     must(store.commit());
   }
   [[nodiscard]] PublishSettings settings(int port) const {
@@ -237,7 +237,7 @@ TEST_CASE("readings and ends of runs arrive in order and are retained, what was 
     CHECK(heard.back() == R"({"time": "2026-01-05T21:04:14.000Z", "power_w": 27.54})");
     auto builder = must(figures::RunRecorder::over(rig.store.reader(), must(rig.store.reader().run(run))));
     must(rig.store.begin());
-    must(rig.store.clear_run_state(run));
+    must(rig.store.apply(storage::ClearRunState{run}));
     must(builder.finish(rig.store, UtcTime{night_us + 254'000'000}));
     must(rig.store.commit());
     REQUIRE(eventually([&] { return listener.heard("lab/north/bench_1/run").size() == 1; }));

@@ -29,7 +29,7 @@ void make_store(const std::string& path, std::size_t count = 20'000) {
   StoreWriter writer = must(StoreWriter::open(path, {}));
   must(writer.begin());
   const StreamId stream = must(writer.stream_for_meter("bench"));
-  must(writer.append(stream, quiet_night(count, 1)));
+  must(writer.apply(AppendReadings{stream, quiet_night(count, 1)}));
   must(writer.commit());
 }
 
@@ -199,7 +199,7 @@ TEST_CASE("of a store that is written twice a minute or less a power cut takes n
     for (std::size_t i = 0; i < readings.size(); i += 10) {
       must(writer.begin());
       const StreamId stream = must(writer.stream_for_meter("bench"));
-      must(writer.append(stream, std::span(readings).subspan(i, 10)));
+      must(writer.apply(AppendReadings{stream, std::span(readings).subspan(i, 10)}));
       must(writer.commit());
       CHECK((files.not_yet_on_disk() == 0) == (flush_s >= 30.0));
     }
@@ -287,7 +287,7 @@ TEST_CASE("a changed byte of the newest readings is found, and does not keep the
     StoreWriter writer = must(StoreWriter::open(path, {}));
     must(writer.begin());
     const StreamId stream = must(writer.stream_for_meter("bench"));
-    must(writer.append(stream, std::span(readings).first(1'500)));
+    must(writer.apply(AppendReadings{stream, std::span(readings).first(1'500)}));
     must(writer.commit());
   }
   KeptBytes kept(path, "tail.bytes");
@@ -298,10 +298,10 @@ TEST_CASE("a changed byte of the newest readings is found, and does not keep the
   }
   StoreWriter writer = must(StoreWriter::open(path, {}));
   must(writer.begin());
-  REQUIRE_FALSE(writer.append(1, std::span(readings).subspan(1'500)).has_value());
+  REQUIRE_FALSE(writer.apply(AppendReadings{1, std::span(readings).subspan(1'500)}).has_value());
   CHECK(must(writer.quarantine_damaged_write_buffer(1)) == 1);
   CHECK(must(writer.quarantine_damaged_write_buffer(1)) == 0);
-  must(writer.append(1, std::span(readings).subspan(1'500)));
+  must(writer.apply(AppendReadings{1, std::span(readings).subspan(1'500)}));
   must(writer.commit());
   std::vector<Reading> left;
   must(writer.reader().readings(1, UtcTime{0}, readings.back().time, [&](const Reading& reading) {
@@ -395,7 +395,7 @@ TEST_CASE("on a full disk the transaction is gone, the rest is whole, and writin
   for (int round = 0; round < 2'000 && !full; ++round) {
     const std::vector<Reading> batch = noise(100, next_us, random);
     must(writer.begin());
-    Result<void> done = writer.append(stream, batch);
+    Result<void> done = writer.apply(AppendReadings{stream, batch});
     if (done) done = writer.commit();
     if (done) {
       kept.insert(kept.end(), batch.begin(), batch.end());
@@ -412,7 +412,7 @@ TEST_CASE("on a full disk the transaction is gone, the rest is whole, and writin
   std::filesystem::remove(filler);
   const std::vector<Reading> batch = noise(100, next_us, random);
   must(writer.begin());
-  must(writer.append(stream, batch));
+  must(writer.apply(AppendReadings{stream, batch}));
   must(writer.commit());
   REQUIRE(writer.trouble() == StoreTrouble::none);
   kept.insert(kept.end(), batch.begin(), batch.end());

@@ -24,7 +24,7 @@ namespace {
     const std::size_t size = std::min<std::size_t>(readings.size() - done, 1 + random() % 400);
     if (!writer->begin()) ::_exit(2);
     const Result<StreamId> stream = writer->stream_for_meter("bench");
-    if (!stream || !writer->append(*stream, std::span(readings).subspan(done, size))) ::_exit(3);
+    if (!stream || !writer->apply(AppendReadings{*stream, std::span(readings).subspan(done, size)})) ::_exit(3);
     if (!writer->commit()) ::_exit(4);
     done += size;
     const std::uint64_t told = done;
@@ -42,7 +42,8 @@ namespace {
   constexpr std::size_t batch = 3'000;
   for (std::size_t done = 0; done < readings.size(); done += batch) {
     if (done > 0 && !writer->begin()) ::_exit(3);
-    if (!writer->append(*stream, std::span(readings).subspan(done, batch)) || !writer->commit()) ::_exit(4);
+    if (!writer->apply(AppendReadings{*stream, std::span(readings).subspan(done, batch)}) || !writer->commit())
+      ::_exit(4);
     const char told = 0;
     if (::write(pipe_end, &told, 1) != 1) ::_exit(5);
   }
@@ -65,7 +66,7 @@ TEST_CASE("kill -9 in the middle of an import leaves nothing of it, and the same
     StoreWriter writer = must(StoreWriter::open(folder.file(), {}));
     must(writer.begin());
     bench = must(writer.stream_for_meter("bench"));
-    must(writer.append(bench, recorded));
+    must(writer.apply(AppendReadings{bench, recorded}));
     must(writer.commit());
   }
   for (const int batches : {1, 4, 7, 20}) {  // with blocks and without, and before it would be published
@@ -97,8 +98,8 @@ TEST_CASE("kill -9 in the middle of an import leaves nothing of it, and the same
   StoreWriter writer = must(StoreWriter::open(folder.file(), {}));
   must(writer.begin());
   const StreamId stream = must(writer.new_import_stream());
-  must(writer.append(stream, readings));
-  must(writer.publish_import(stream));
+  must(writer.apply(AppendReadings{stream, readings}));
+  must(writer.apply(PublishImport{stream}));
   must(writer.commit());
   CHECK(must(writer.reader().check(figures::prove_run)).samples ==
         static_cast<std::int64_t>(recorded.size() + readings.size()));

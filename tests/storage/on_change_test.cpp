@@ -79,7 +79,7 @@ RunId record(StoreWriter& writer, const std::vector<Reading>& readings, bool on_
   const StreamId stream = must(writer.stream_for_meter(on_change ? "change" : "full"));
   const RunId run = must(writer.open_run(new_run(stream, on_change)));
   RunRecorder builder = must(RunRecorder::resume(writer.reader(), run));
-  must(writer.append(stream, readings));
+  must(writer.apply(AppendReadings{stream, readings}));
   for (const Reading& reading : readings) builder.push(reading);
   must(builder.finish(writer, end.value_or(readings.back().time)));
   must(writer.commit());
@@ -156,7 +156,7 @@ TEST_CASE("held readings give the same figures recorded at once, with restarts, 
   for (const std::size_t until : {std::size_t{1}, std::size_t{7}, std::size_t{900}, night.on_change.size()}) {
     RunRecorder builder = must(RunRecorder::resume(writer.reader(), run));
     const auto part = std::span(night.on_change).subspan(done, until - done);
-    must(writer.append(stream, part));
+    must(writer.apply(AppendReadings{stream, part}));
     for (const Reading& reading : part) builder.push(reading);
     must(builder.save(writer));
     done = until;
@@ -192,7 +192,7 @@ TEST_CASE("two parts of a run whose meter was silent at the cut hold its reading
   RunRecorder head = must(RunRecorder::over(writer.reader(), first));
   RunRecorder write_buffer = must(RunRecorder::over(writer.reader(), second));
   must(writer.begin());
-  must(writer.clear_run_state(run));
+  must(writer.apply(ClearRunState{run}));
   must(head.finish(writer, *first.end));
   NewRun fresh = new_run(first.stream, true);
   fresh.begin = second.begin;
@@ -217,7 +217,7 @@ TEST_CASE("a silence longer than gap_s is a gap, and one as long is held, also o
   RunRecorder builder = must(RunRecorder::resume(writer.reader(), run));
   const std::vector<Reading> readings = {power_reading(at(0), 40), power_reading(at(120), 41),
                                          power_reading(at(241), 40), power_reading(at(300), 42)};
-  must(writer.append(stream, readings));
+  must(writer.apply(AppendReadings{stream, readings}));
   for (const Reading& reading : readings) builder.push(reading);
   // The last reading is held to an end within gap_s of it.
   must(builder.finish(writer, UtcTime{at(400)}));
@@ -283,7 +283,7 @@ TEST_CASE(
     readings.clear();
     for (int i = 0; i < 50; ++i, at_us += 3'500'000'000) readings.push_back(power_reading(at_us, 3));
     must(writer.begin());
-    must(writer.append(must(writer.stream_for_meter("change")), readings));
+    must(writer.apply(AppendReadings{must(writer.stream_for_meter("change")), readings}));
     must(writer.commit());
     retain();
     const RunInfo info = must(writer.reader().run(run));

@@ -51,7 +51,7 @@ TEST_CASE(
   const std::vector<Reading> readings = quiet_night(200'000, 8);  // 2.3 days
   must(writer.begin());
   const StreamId stream = must(writer.stream_for_meter("bench"));
-  must(writer.append(stream, readings));
+  must(writer.apply(AppendReadings{stream, readings}));
   must(writer.commit());
   const WindowAggregates before = must(writer.reader().aggregates(stream, Quantity::power, UtcTime{0}, always_end));
   retain_all(writer, readings.back().time);
@@ -114,14 +114,14 @@ TEST_CASE("a jump of the clock by years makes no reading old: only what was reco
   const std::vector<Reading> three_days = quiet_night(260'000, 21);
   must(writer.begin());
   const StreamId stream = must(writer.stream_for_meter("bench"));
-  must(writer.append(stream, three_days));
+  must(writer.apply(AppendReadings{stream, three_days}));
   must(writer.commit());
   // The machine starts two years ahead; it is set right five seconds later, and the record goes on.
   const std::int64_t two_years_us = 2 * 365 * 86'400'000'000LL;
   const std::vector<Reading> ahead = quiet_night(50'000, 22, three_days.back().time.us + two_years_us);
   for (const std::size_t count : {std::size_t{5}, ahead.size() - 5}) {
     must(writer.begin());
-    must(writer.append(stream, std::span(ahead).subspan(count == 5 ? 0 : 5, count)));
+    must(writer.apply(AppendReadings{stream, std::span(ahead).subspan(count == 5 ? 0 : 5, count)}));
     must(writer.commit());
     retain_all(writer, ahead[count].time);
     REQUIRE(must(writer.reader().raw_is_whole(stream, UtcTime{0}, always_end)));
@@ -138,10 +138,10 @@ TEST_CASE("readings age by the record of the meter that has recorded most, night
   must(writer.begin());
   const StreamId gone = must(writer.stream_for_meter("gone"));
   const StreamId bench = must(writer.stream_for_meter("bench"));
-  must(writer.append(gone, quiet_night(20'000, 23)));
+  must(writer.apply(AppendReadings{gone, quiet_night(20'000, 23)}));
   constexpr std::int64_t day_us = 86'400'000'000;
   for (int night = 0; night < 5; ++night)  // 10 hours of each day
-    must(writer.append(bench, quiet_night(36'000, 24, night_us + night * day_us)));
+    must(writer.apply(AppendReadings{bench, quiet_night(36'000, 24, night_us + night * day_us)}));
   must(writer.commit());
   retain_all(writer, UtcTime{night_us + 5 * day_us});
   CHECK(count_raw(writer.reader(), gone) == 0);
@@ -160,19 +160,19 @@ TEST_CASE("what a pinned or imported run holds keeps its readings for ever") {
   must(writer.begin());
   NewRun run;
   run.stream = must(writer.stream_for_meter("bench"));
-  must(writer.append(run.stream, readings));
+  must(writer.apply(AppendReadings{run.stream, readings}));
   run.begin = readings[40'000].time;
   run.pinned = true;
   const RunId pinned = must(writer.open_run(run));
-  must(writer.close_run(pinned, readings[50'000].time));
+  must(writer.apply(CloseRun{pinned, readings[50'000].time}));
   NewRun imported;
   imported.stream = must(writer.new_import_stream());
   imported.origin = RunOrigin::imported;
   imported.begin = readings.front().time;
-  must(writer.append(imported.stream, readings));
+  must(writer.apply(AppendReadings{imported.stream, readings}));
   const RunId import = must(writer.open_run(imported));
-  must(writer.close_run(import, readings.back().time));
-  must(writer.publish_import(imported.stream));
+  must(writer.apply(CloseRun{import, readings.back().time}));
+  must(writer.apply(PublishImport{imported.stream}));
   must(writer.commit());
   retain_all(writer, UtcTime{readings.back().time.us + 86'400'000'000LL * 400});
 
@@ -192,7 +192,7 @@ TEST_CASE("a size limit is kept and the file shrinks") {
   for (std::size_t i = 0; i < 400'000; ++i)
     readings.push_back(power_reading(night_us + static_cast<std::int64_t>(i) * 1'000'000,
                                      static_cast<std::int64_t>(random() % 30'000), -2));
-  must(big.append(stream, readings));
+  must(big.apply(AppendReadings{stream, readings}));
   must(big.commit());
   const std::int64_t before = must(big.reader().status()).bytes;
   StoreSettings settings;
@@ -247,13 +247,13 @@ TEST_CASE(
       ++count;
     }
     must(writer.begin());
-    must(writer.append(stream, readings));
+    must(writer.apply(AppendReadings{stream, readings}));
     if (readings.front().time <= pinned_to && pinned_to < readings.back().time) {
       NewRun run;
       run.stream = stream;
       run.begin = pinned_from;
       run.pinned = true;
-      must(writer.close_run(must(writer.open_run(run)), pinned_to));
+      must(writer.apply(CloseRun{must(writer.open_run(run)), pinned_to}));
     }
     must(writer.commit());
     largest = std::max(largest, store_bytes(folder.file()).value());

@@ -59,7 +59,7 @@ RunId record(StoreWriter& writer, const std::vector<Reading>& readings, std::uin
     const std::size_t size = std::min<std::size_t>(readings.size() - done, 1 + random() % 200);
     const std::span<const Reading> batch = std::span(readings).subspan(done, size);
     must(writer.begin());
-    must(writer.append(stream, batch));
+    must(writer.apply(AppendReadings{stream, batch}));
     for (const Reading& reading : batch) builder->push(reading);
     if (random() % (seed % 2 == 0 ? 2 : 8) == 0) must(builder->save(writer));
     must(writer.commit());
@@ -113,12 +113,12 @@ TEST_CASE("a run recorded in any chunks, with restarts in between, has the figur
   const UtcTime end = readings.back().time;
   must(writer.begin());
   const StreamId stream = must(writer.new_import_stream());
-  must(writer.append(stream, readings));
+  must(writer.apply(AppendReadings{stream, readings}));
   const RunId whole = must(writer.open_run(new_run(stream)));
   RunRecorder builder(whole, segmenter_settings(must(writer.reader().run(whole))));
   for (const Reading& reading : readings) builder.push(reading);
   must(builder.finish(writer, end));
-  must(writer.publish_import(stream));
+  must(writer.apply(PublishImport{stream}));
   must(writer.commit());
   const RunFigures expected = must(run_figures(writer.reader(), whole));
   REQUIRE(expected.segments.size() >= 5);
@@ -312,7 +312,7 @@ TEST_CASE("a run whose display's step was known only later ends with all figures
   for (int level = 0; level < 160; ++level)
     hold(60 + static_cast<int>(random() % 60), 50 * (1 + level % 7) + 100 * (level % 3), 10);
   hold(3'000, 123, 1);
-  must(writer.append(stream, readings));
+  must(writer.apply(AppendReadings{stream, readings}));
   for (const Reading& reading : readings) builder.push(reading);
   must(builder.finish(writer, readings.back().time));
   must(writer.commit());
@@ -337,7 +337,7 @@ TEST_CASE("figures kept in a form that cannot be read are made anew from the rea
   const RunId whole = record(writer, readings, 11, readings.back().time);
   const RunFigures expected = must(run_figures(writer.reader(), whole));
   must(writer.begin());
-  must(writer.forget(whole));
+  must(writer.apply(ForgetRun{whole}));
   must(writer.commit());
   const RunId run = record(writer, {early.begin(), early.end()}, 12, std::nullopt);
   const RunFigures before = must(run_figures(writer.reader(), run));
@@ -347,7 +347,7 @@ TEST_CASE("figures kept in a form that cannot be read are made anew from the rea
   RunRecorder builder = must(RunRecorder::resume(writer.reader(), run));
   must(writer.begin());
   const std::span<const Reading> rest = std::span(readings).subspan(5'000);
-  must(writer.append(must(writer.stream_for_meter("bench 12")), rest));
+  must(writer.apply(AppendReadings{must(writer.stream_for_meter("bench 12")), rest}));
   for (const Reading& reading : rest) builder.push(reading);
   must(builder.save(writer));
   must(builder.finish(writer, readings.back().time));

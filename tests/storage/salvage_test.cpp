@@ -42,14 +42,14 @@ void make_store(const std::string& path) {
   const std::vector<Reading> readings = quiet_night(readings_put, readings_seed);
   must(writer.begin());
   const StreamId stream = must(writer.stream_for_meter("bench"));
-  must(writer.append(stream, readings));
+  must(writer.apply(AppendReadings{stream, readings}));
   NewRun run;
   run.stream = stream;
   run.device = "Gannet board";
   run.begin = readings[60'000].time;
   run.includes = {"adapter"};
   const RunId first = must(writer.open_run(run));
-  must(writer.set_run_span(first, run.begin, readings[110'000].time));
+  must(writer.apply(SetRunSpan{first, run.begin, readings[110'000].time}));
   must(resegment(writer, first));
   run.begin = readings[120'000].time;
   run.device = "Puffin mini";
@@ -66,14 +66,14 @@ void make_store(const std::string& path) {
   imported.stream = must(writer.new_import_stream());
   imported.begin = readings[0].time;
   imported.pinned = true;
-  must(writer.append(imported.stream, std::span(readings).first(20'000)));
+  must(writer.apply(AppendReadings{imported.stream, std::span(readings).first(20'000)}));
   const RunId import = must(writer.open_run(imported));
-  must(writer.publish_import(imported.stream));
-  must(writer.set_run_span(import, readings[0].time, readings[19'999].time));
+  must(writer.apply(PublishImport{imported.stream}));
+  must(writer.apply(SetRunSpan{import, readings[0].time, readings[19'999].time}));
   must(resegment(writer, import));
-  must(writer.put_mark({0, first, std::nullopt, readings[70'000].time, "lamp on", std::nullopt}));
-  must(writer.put_event({EventKind::service_started, readings[0].time, std::nullopt, "", 0.0}));
-  must(writer.put_utc_offset(stream, readings[0].time, Duration(3'600'000'000)));
+  must(writer.apply(Mark{0, first, std::nullopt, readings[70'000].time, "lamp on", std::nullopt}));
+  must(writer.apply(Event{EventKind::service_started, readings[0].time, std::nullopt, "", 0.0}));
+  must(writer.apply(PutUtcOffset{stream, readings[0].time, Duration(3'600'000'000)}));
   must(writer.commit());
   for (bool more = true; more;) {
     must(writer.begin());
@@ -285,7 +285,7 @@ TEST_CASE("what a log holds that was cut short counts as far as it was committed
   must(writer.commit());
   for (std::size_t i = 0; i < readings.size(); i += 10) {
     must(writer.begin());
-    must(writer.append(stream, std::span(readings).subspan(i, 10)));
+    must(writer.apply(AppendReadings{stream, std::span(readings).subspan(i, 10)}));
     must(writer.commit());
   }
   const std::string log = bytes_of(folder.file() + "-wal");
@@ -327,7 +327,7 @@ TEST_CASE("where the list of free pages is torn nothing that was taken away is b
     const StreamId stream = must(writer.stream_for_meter("bench"));
     // Row after row of the write buffer, so that the blocks leave many pages free.
     for (std::size_t i = 0; i < readings.size(); i += 500)
-      must(writer.append(stream, std::span(readings).subspan(i, 500)));
+      must(writer.apply(AppendReadings{stream, std::span(readings).subspan(i, 500)}));
     must(writer.commit());
     REQUIRE(StoreWriter::leave(std::move(writer)));
   }
@@ -365,10 +365,10 @@ TEST_CASE("a copy that is made while the store is written holds one moment, and 
   const std::vector<Reading> readings = quiet_night(40'000, 6);
   must(writer.begin());
   const StreamId stream = must(writer.stream_for_meter("bench"));
-  must(writer.append(stream, std::span(readings).first(30'000)));
+  must(writer.apply(AppendReadings{stream, std::span(readings).first(30'000)}));
   must(writer.commit());
   must(writer.begin());
-  must(writer.append(stream, std::span(readings).subspan(30'000)));
+  must(writer.apply(AppendReadings{stream, std::span(readings).subspan(30'000)}));
   CHECK(must(back_up(folder.file(), folder.file("copy.db"), figures::prove_run)).samples == 30'000);
   must(writer.commit());
   CHECK(readings_of(must(StoreReader::open(folder.file("copy.db"))), stream).size() == 30'000);

@@ -205,7 +205,7 @@ TEST_CASE("a row that is changed in any column is found by check and by the quer
     must(writer.begin());
     NewRun run;
     run.stream = must(writer.stream_for_meter("bench"));
-    must(writer.append(run.stream, quiet_night(18'000, 4, 1'796'000'000'000'000)));
+    must(writer.apply(AppendReadings{run.stream, quiet_night(18'000, 4, 1'796'000'000'000'000)}));
     must(writer.commit());
   }
   nightwatt::test::run_sql(folder.file("good.db"), "PRAGMA wal_checkpoint(TRUNCATE)");

@@ -49,7 +49,7 @@ TEST_CASE("readings appended in chunks of any size come back in order and whole"
   for (std::size_t done = 0; done < readings.size();) {
     const std::size_t size = std::min<std::size_t>(readings.size() - done, 1 + random() % 3'000);
     must(writer.begin());
-    must(writer.append(stream, std::span(readings).subspan(done, size)));
+    must(writer.apply(AppendReadings{stream, std::span(readings).subspan(done, size)}));
     must(writer.commit());
     done += size;
   }
@@ -66,7 +66,7 @@ TEST_CASE("a window and its sums equal what a plain count over the readings give
   const std::vector<Reading> readings = quiet_night(50'000, 4);
   must(writer.begin());
   const StreamId stream = must(writer.stream_for_meter("bench"));
-  must(writer.append(stream, readings));
+  must(writer.apply(AppendReadings{stream, readings}));
   must(writer.commit());
   std::mt19937 random(4);
   for (int round = 0; round < 60; ++round) {
@@ -107,10 +107,10 @@ TEST_CASE("a reading not later than the last is refused and leaves the store as 
   must(writer.begin());
   const StreamId stream = must(writer.stream_for_meter("bench"));
   const Reading reading = power_reading(night_us, 5);
-  must(writer.append(stream, {&reading, 1}));
+  must(writer.apply(AppendReadings{stream, {&reading, 1}}));
   must(writer.commit());
   must(writer.begin());
-  const Result<void> again = writer.append(stream, {&reading, 1});
+  const Result<void> again = writer.apply(AppendReadings{stream, {&reading, 1}});
   REQUIRE_FALSE(again);
   REQUIRE(again.error().kind == ErrorKind::input);
   writer.rollback();
@@ -132,21 +132,21 @@ TEST_CASE("runs, marks, events, shifts and values are kept") {
   run.traits.accuracy = Accuracy{1.0, 0.05, "B"};
   const RunId id = must(writer.open_run(run));
   const std::vector<Reading> readings = quiet_night(600, 6);
-  must(writer.append(run.stream, readings));
+  must(writer.apply(AppendReadings{run.stream, readings}));
   Mark mark;
   mark.run = id;
   mark.at.us = night_us + 5'000'000;
   mark.text = "lid closed";
   mark.kind = SegmentKind::standby;
-  must(writer.put_mark(mark));
-  must(writer.put_event({EventKind::clock_step, UtcTime{night_us}, "bench", "one hour ahead", 3600.0}));
-  must(writer.put_utc_offset(run.stream, UtcTime{night_us + 10}, Duration(3'600'000'000)));
-  must(writer.put_value("since", std::string_view("\0x", 2)));
+  must(writer.apply(mark));
+  must(writer.apply(Event{EventKind::clock_step, UtcTime{night_us}, "bench", "one hour ahead", 3600.0}));
+  must(writer.apply(PutUtcOffset{run.stream, UtcTime{night_us + 10}, Duration(3'600'000'000)}));
+  must(writer.apply(PutValue{"since", std::string_view("\0x", 2)}));
   must(writer.commit());
 
   REQUIRE(must(writer.reader().run(id)).samples == 600);
   must(writer.begin());
-  must(writer.close_run(id, readings[299].time));
+  must(writer.apply(CloseRun{id, readings[299].time}));
   must(writer.commit());
   const StoreReader reader = must(StoreReader::open(folder.file()));
   const RunInfo info = must(reader.run(id));
@@ -176,7 +176,7 @@ TEST_CASE("an import is invisible until published and swept if its process died"
     StoreWriter importer = must(StoreWriter::open(folder.file(), {}));
     must(importer.begin());
     const StreamId stream = must(importer.new_import_stream());
-    must(importer.append(stream, readings));
+    must(importer.apply(AppendReadings{stream, readings}));
     NewRun run;
     run.stream = stream;
     run.begin.us = night_us;
@@ -191,8 +191,8 @@ TEST_CASE("an import is invisible until published and swept if its process died"
   StoreWriter next = must(StoreWriter::open(folder.file(), {}));
   must(next.begin());
   const StreamId stream = must(next.new_import_stream());
-  must(next.append(stream, readings));
-  must(next.publish_import(stream));
+  must(next.apply(AppendReadings{stream, readings}));
+  must(next.apply(PublishImport{stream}));
   must(next.commit());
   REQUIRE(must(next.reader().streams()).size() == 1);
   REQUIRE(stored(must(StoreReader::open(folder.file())), stream) == readings);
@@ -214,8 +214,8 @@ TEST_CASE("an import of noise grows the store by an eighth more than its entropy
     StoreWriter writer = must(StoreWriter::open(folder.file(), {}));
     must(writer.begin());
     const StreamId stream = must(writer.new_import_stream());
-    must(writer.append(stream, readings));
-    must(writer.publish_import(stream));
+    must(writer.apply(AppendReadings{stream, readings}));
+    must(writer.apply(PublishImport{stream}));
     must(writer.commit());
     REQUIRE(StoreWriter::leave(std::move(writer)));
     sizes.push_back(static_cast<double>(std::filesystem::file_size(folder.file())));
@@ -298,7 +298,8 @@ TEST_CASE("a reader sees whole transactions only, while the writer writes") {
   std::thread writing([&] {
     Result<StoreWriter> writer = StoreWriter::open(folder.file(), {});
     for (std::size_t done = 0; writer && done < readings.size() && !failed; done += batch)
-      if (!writer->begin() || !writer->append(stream, std::span(readings).subspan(done, batch)) || !writer->commit())
+      if (!writer->begin() || !writer->apply(AppendReadings{stream, std::span(readings).subspan(done, batch)}) ||
+          !writer->commit())
         failed = true;
     if (!writer) failed = true;
   });

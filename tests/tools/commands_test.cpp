@@ -469,7 +469,7 @@ TEST_CASE("export says so where raw readings have given way to minutes and hours
     readings.push_back({begin + i * Duration(10'000'000), {}});
     readings.back().values.set(Quantity::power, {5, 0});
   }
-  REQUIRE(store->append(*stream, readings));
+  REQUIRE(store->apply(storage::AppendReadings{*stream, readings}));
   REQUIRE(store->commit());
   const Words all = {"export", "--meter", "bench", "--from", "0", "--to", "4000000000"};
   CHECK(bench(all).err.empty());
@@ -1625,7 +1625,7 @@ TEST_CASE("a budget outlives the raw readings, only whether the level was stable
     readings.back().values.set(Quantity::power, {std::lround(power(random)), 0});
     if (i < 8640) builder.push(readings.back());
   }
-  REQUIRE(store->append(*stream, readings));
+  REQUIRE(store->apply(storage::AppendReadings{*stream, readings}));
   REQUIRE(builder.finish(*store, readings[8639].time));
   REQUIRE(store->commit());
   const Json before = bench.json({"summary", "1", "--budget"});

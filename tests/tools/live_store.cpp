@@ -35,7 +35,7 @@ void LiveStore::record(const std::string& meter, UtcTime at, double power_w) {
   reading.time = at;
   reading.values.set(Quantity::power, {static_cast<std::int64_t>(std::llround(power_w * 1000.0)), -3});
   const std::vector<Reading> readings = {reading};
-  REQUIRE(store->append(*stream, readings));
+  REQUIRE(store->apply(storage::AppendReadings{*stream, readings}));
   REQUIRE(store->commit());
 }
 

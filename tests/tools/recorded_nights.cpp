@@ -42,7 +42,7 @@ storage::RunId record_beside(const LiveStore& bench, const RecordedNight& record
   REQUIRE(store->begin());
   const auto stream = store->stream_for_meter(recorded.meter);
   REQUIRE(stream);
-  REQUIRE(store->append(*stream, readings));
+  REQUIRE(store->apply(storage::AppendReadings{*stream, readings}));
   storage::NewRun run;
   run.stream = *stream;
   run.device = recorded.device;

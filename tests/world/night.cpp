@@ -540,12 +540,13 @@ Result<void> Life::change(storage::StoreWriter& store, FaultKind kind, const std
   if (runs.empty()) return fail(ErrorKind::negative, "no run");
   const storage::RunInfo& run = runs[chosen_];
   if (kind == FaultKind::mark)
-    return store.put_mark({0, run.id, std::nullopt, run.begin + Duration{second_us}, "door opened", std::nullopt});
-  if (kind == FaultKind::name) return store.set_device(run.id, device);
-  if (kind == FaultKind::pin) return store.set_pinned(run.id, draw() % 2 == 0);
+    return store.apply(
+        storage::Mark{0, run.id, std::nullopt, run.begin + Duration{second_us}, "door opened", std::nullopt});
+  if (kind == FaultKind::name) return store.apply(storage::NameRun{run.id, device});
+  if (kind == FaultKind::pin) return store.apply(storage::PinRun{run.id, draw() % 2 == 0});
   if (kind == FaultKind::join_by_hand) return join_by_hand(store, run, runs);
   if (kind == FaultKind::split_by_hand) return split_by_hand(store, run, draw);
-  return run.end ? store.forget(run.id) : Result<void>(fail(ErrorKind::negative, "open"));
+  return run.end ? store.apply(storage::ForgetRun{run.id}) : Result<void>(fail(ErrorKind::negative, "open"));
 }
 
 /// With the next of its meter, where that has ended too.
@@ -580,11 +581,11 @@ Result<void> Life::split_by_hand(storage::StoreWriter& store, const storage::Run
   second.shortest_segment_s = run.shortest_segment_s;
   auto builder = figures::RunRecorder::over(store.reader(), first);
   if (!builder) return tl::unexpected(builder.error());
-  Result<void> done = store.clear_run_state(run.id);
+  Result<void> done = store.apply(storage::ClearRunState{run.id});
   if (done) done = builder->finish(store, *first.end);
   const auto id = done ? store.open_run(second) : Result<storage::RunId>(tl::unexpected(done.error()));
   if (!id) return tl::unexpected(id.error());
-  done = store.close_run(*id, *run.end, 0);
+  done = store.apply(storage::CloseRun{*id, *run.end, 0});
   return done ? figures::resegment(store, *id) : done;
 }
 
@@ -603,11 +604,11 @@ Result<void> Life::import(storage::StoreWriter& store, const std::string& device
   run.device = device;
   run.begin = readings.front().time;
   run.pinned = true;
-  Result<void> done = store.append(*stream, readings);
+  Result<void> done = store.apply(storage::AppendReadings{*stream, readings});
   const auto id = done ? store.open_run(run) : Result<storage::RunId>(tl::unexpected(done.error()));
   if (!id) return tl::unexpected(id.error());
-  done = store.publish_import(*stream);
-  if (done) done = store.close_run(*id, readings.back().time);
+  done = store.apply(storage::PublishImport{*stream});
+  if (done) done = store.apply(storage::CloseRun{*id, readings.back().time});
   return done ? figures::resegment(store, *id) : done;
 }
 

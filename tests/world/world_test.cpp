@@ -136,7 +136,7 @@ TEST_CASE("world: a store that was opened while memory was short can be written,
     ++opened;
     CAPTURE(call);
     REQUIRE(store->begin());
-    REQUIRE(store->put_value("opened", std::to_string(call)));
+    REQUIRE(store->apply(storage::PutValue{"opened", std::to_string(call)}));
     REQUIRE(store->commit());
   }
   CHECK(opened > 0);

@@ -32,7 +32,7 @@ Outcome run(Context& context, const DropArguments& arguments) {
     return fail(ErrorKind::negative, run_text(*info) + " is still open; close it first with nightwatt end");
   const auto calendar = calendar_of(store->reader(), *info);
   if (!calendar) return tl::unexpected(calendar.error());
-  const auto dropped = in_transaction(*store, [&] { return store->forget(info->id); });
+  const auto dropped = in_transaction(*store, [&] { return store->apply(storage::ForgetRun{info->id}); });
   if (!dropped) return tl::unexpected(dropped.error());
   if (context.json) {
     JsonWriter(context.out).begin_document().field("dropped", info->id).end_object();

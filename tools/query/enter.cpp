@@ -80,7 +80,7 @@ Outcome run(Context& context, const EnterArguments& arguments) {
     const auto opened = store->open_run(*entered);
     if (!opened) return tl::unexpected(opened.error());
     id = *opened;
-    return *standby ? store->put_entered_standby(id, **standby) : Result<void>{};
+    return *standby ? store->apply(storage::PutEnteredStandby{id, **standby}) : Result<void>{};
   });
   if (!stored) return tl::unexpected(stored.error());
   if (context.json) {

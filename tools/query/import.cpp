@@ -167,7 +167,7 @@ class Import {
         return tl::unexpected(some.error());
     const auto published = in_transaction(store_, [&]() -> Result<void> {
       if (auto finished = builder.finish(store_, last_); !finished) return finished;
-      return store_.publish_import(stream_);
+      return store_.apply(storage::PublishImport{stream_});
     });
     if (!published) return tl::unexpected(published.error());
     return imported_;
@@ -188,7 +188,7 @@ class Import {
 
   Result<void> some_batches(figures::RunRecorder& builder, std::vector<Reading>& batch) {
     for (std::size_t i = 0; i < batches_a_commit && !batch.empty(); ++i) {
-      if (auto appended = store_.append(stream_, batch); !appended) return appended;
+      if (auto appended = store_.apply(storage::AppendReadings{stream_, batch}); !appended) return appended;
       for (const Reading& reading : batch) builder.push(reading);
       imported_.samples += static_cast<std::int64_t>(batch.size());
       last_ = batch.back().time;

@@ -7,7 +7,7 @@ namespace nightwatt::query {
 namespace {
 
 Outcome give(Context& context, storage::StoreWriter& store, const storage::RunInfo& info, const std::string& device) {
-  const auto named = in_transaction(store, [&] { return store.set_device(info.id, device); });
+  const auto named = in_transaction(store, [&] { return store.apply(storage::NameRun{info.id, device}); });
   if (!named) return tl::unexpected(named.error());
   if (context.json) {
     JsonWriter(context.out).begin_document().field("run", info.id).field("device", device).end_object();

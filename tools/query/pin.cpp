@@ -8,7 +8,7 @@ Outcome run(Context& context, const PinArguments& arguments) {
   if (!store) return tl::unexpected(store.error());
   const auto info = find_run(store->reader(), arguments.run);
   if (!info) return tl::unexpected(info.error());
-  const auto pinned = in_transaction(*store, [&] { return store->set_pinned(info->id, !arguments.off); });
+  const auto pinned = in_transaction(*store, [&] { return store->apply(storage::PinRun{info->id, !arguments.off}); });
   if (!pinned) return tl::unexpected(pinned.error());
   if (context.json) {
     JsonWriter(context.out).begin_document().field("run", info->id).field("pinned", !arguments.off).end_object();

@@ -154,14 +154,15 @@ Result<void> by_service_or_here(Context& context, const daemon::MarkRequest& req
 }  // namespace
 
 Result<void> put_mark(Context& context, const storage::Mark& mark) {
-  return by_service_or_here(context, {mark}, [&](storage::StoreWriter& store) { return store.put_mark(mark); });
+  return by_service_or_here(context, {mark}, [&](storage::StoreWriter& store) { return store.apply(mark); });
 }
 
 Result<void> remove_mark(Context& context, std::int64_t id) {
   daemon::MarkRequest request;
   request.mark.id = id;
   request.remove = true;
-  return by_service_or_here(context, request, [&](storage::StoreWriter& store) { return store.remove_mark(id); });
+  return by_service_or_here(context, request,
+                            [&](storage::StoreWriter& store) { return store.apply(storage::RemoveMark{id}); });
 }
 
 }  // namespace nightwatt::query

@@ -66,7 +66,7 @@ Outcome run(Context& context, const SetArguments& arguments) {
   if (!info) return tl::unexpected(info.error());
   const auto words = changed_words(*info, arguments);
   if (!words) return tl::unexpected(words.error());
-  const auto put = in_transaction(*store, [&] { return store->set_words(info->id, *words); });
+  const auto put = in_transaction(*store, [&] { return store->apply(storage::DescribeRun{info->id, *words}); });
   if (!put) return tl::unexpected(put.error());
   if (context.json) {
     JsonWriter json(context.out);

@@ -51,7 +51,7 @@ Result<storage::RunId> split_closed(storage::StoreWriter& store, const storage::
   if (!marks) return tl::unexpected(marks.error());
   storage::RunId id = 0;
   const auto written = in_transaction(store, [&]() -> Result<void> {
-    if (auto cleared = store.clear_run_state(info.id); !cleared) return cleared;
+    if (auto cleared = store.apply(storage::ClearRunState{info.id}); !cleared) return cleared;
     if (auto finished = first->finish(store, *parts->first.end); !finished) return finished;
     const auto opened = store.open_run(new_run_of(parts->second));
     if (!opened) return tl::unexpected(opened.error());
@@ -61,7 +61,7 @@ Result<storage::RunId> split_closed(storage::StoreWriter& store, const storage::
     for (storage::Mark mark : *marks) {
       if (mark.run != info.id || mark.at < at) continue;
       mark.run = id;
-      if (auto put = store.put_mark(mark); !put) return put;
+      if (auto put = store.apply(mark); !put) return put;
     }
     return {};
   });

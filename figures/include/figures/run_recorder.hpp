@@ -30,7 +30,7 @@ class RunRecorder {
                                                  const Result<storage::RunState>& kept, UtcTime to);
   /// Replays the stored readings of [info.begin, info.end] (or to the last) as a run with info's settings, whatever
   /// state the store has of it. Writes nothing, so that a long run is done before any transaction begins; then, between
-  /// begin() and commit(): clear_run_state(), set_run() where the run is new, and finish() or save(). Refused
+  /// begin() and commit(): ClearRunState, set_run() where the run is new, and finish() or save(). Refused
   /// (ErrorKind::negative) where raw readings have given way to minutes and hours.
   [[nodiscard]] static Result<RunRecorder> over(const storage::StoreReader& store, const storage::RunInfo& info);
 

@@ -1,7 +1,7 @@
 // Rows of a store as they lie in its tables, for programs that keep a copy elsewhere and make a store of it again.
 //
 // What a run is made of is carried whole and unread, so that the figures of a copy are made by the same code from the
-// same bytes. Readings are not among it: StoreReader::readings() and StoreWriter::append() carry them.
+// same bytes. Readings are not among it: StoreReader::readings() and AppendReadings carry them.
 #pragma once
 
 #include <cstdint>

@@ -16,114 +16,13 @@
 #include <utility>
 #include <vector>
 
-#include "measure/segment/segmenter.hpp"
 #include "measure/signal/calendar.hpp"
-#include "measure/signal/meter_profile.hpp"
 #include "measure/signal/reading.hpp"
 #include "measure/signal/result.hpp"
+#include "storage/change.hpp"
+#include "storage/stored.hpp"
 
 namespace nightwatt::storage {
-
-using StreamId = std::int64_t;
-using RunId = std::int64_t;
-
-/// What one meter delivers, or what one imported file delivered.
-struct StreamInfo {
-  StreamId id = 0;
-  std::optional<std::string> meter;  ///< none: imported
-};
-
-enum class RunOrigin : std::uint8_t { automatic, by_hand, imported, entered };
-
-struct RunInfo {
-  RunId id = 0;
-  StreamId stream = 0;  ///< 0 for entered rows
-  std::optional<std::string> meter;
-  std::optional<std::string> device;
-  RunOrigin origin = RunOrigin::automatic;
-  UtcTime begin;
-  std::optional<UtcTime> end;  ///< none: open
-  bool pinned = false;
-  std::int64_t samples = 0;
-  std::string note;
-  std::vector<std::string> includes;
-  std::vector<std::pair<std::string, std::string>> conditions;
-  MeterTraits traits;
-  double shortest_segment_s = 20.0;
-  // entered rows only: what was read from a display
-  std::optional<double> entered_idle_w;
-  std::optional<double> entered_load_w;
-};
-
-/// What to open a run with; id, samples and end are the store's.
-struct NewRun {
-  StreamId stream = 0;
-  std::optional<std::string> device;
-  RunOrigin origin = RunOrigin::by_hand;
-  UtcTime begin;
-  bool pinned = false;
-  std::string note;
-  std::vector<std::string> includes;
-  std::vector<std::pair<std::string, std::string>> conditions;
-  MeterTraits traits;
-  double shortest_segment_s = 20.0;
-  std::optional<double> entered_idle_w;
-  std::optional<double> entered_load_w;
-};
-
-/// What a person says of a run beside its figures.
-struct RunWords {
-  std::string note;
-  std::vector<std::string> includes;
-  std::vector<std::pair<std::string, std::string>> conditions;
-};
-
-/// What the segmenter and the totals had made of a run, as of one reading. `resume_*` let a writer or reader go on from
-/// `as_of` by replaying the readings after it.
-struct RunState {
-  std::vector<Regime> regimes;   ///< final ones
-  std::string resume_segmenter;  ///< Segmenter::save(); empty once the run is finished
-  std::string resume_totals;     ///< RunTotals::save()
-  Learnt learnt;
-  std::optional<UtcTime> as_of;  ///< last reading counted in the state; none: none yet
-  std::int64_t samples = 0;      ///< readings counted in the state
-};
-
-/// Which stretches of a run are read together with their sketches: only budgets need all of them.
-enum class Sketches : std::uint8_t { all, where_needed };  ///< needed: a level whose figure has to be made anew
-
-struct Mark {
-  std::int64_t id = 0;
-  std::optional<RunId> run;
-  std::optional<std::string> meter;
-  UtcTime at;
-  std::string text;
-  std::optional<SegmentKind> kind;
-};
-
-enum class EventKind : std::uint8_t {
-  service_started,
-  service_stopped,
-  killed,
-  port_lost,
-  port_back,
-  clock_step,
-  disk_full,
-  disk_room,
-  readings_lost,
-  config_reloaded,
-  store_moved,
-  outage,
-  store_damaged
-};
-[[nodiscard]] std::string_view event_kind_name(EventKind kind);
-struct Event {
-  EventKind kind = EventKind::service_started;
-  UtcTime at;
-  std::optional<std::string> meter;
-  std::string detail;   ///< one line
-  double amount = 0.0;  ///< seconds of a clock step, of an outage in the record's time, readings lost; else 0
-};
 
 /// Counts, extremes and sums of one quantity over a window, from the sums kept beside the blocks. Of readings as they
 /// came: what a meter that reports on change showed meanwhile is shown_powers()' business.
@@ -329,39 +228,17 @@ class StoreWriter {
   [[nodiscard]] StoreTrouble trouble() const noexcept;  ///< of the last call
 
   // All below must run between begin() and commit().
+  /// ErrorKind::negative: of a run that is not there.
+  [[nodiscard]] Result<void> apply(const Change& change);
+  // What the store gives a number to, or counts:
   [[nodiscard]] Result<StreamId> stream_for_meter(std::string_view meter);  ///< found or made
-  [[nodiscard]] Result<StreamId> new_import_stream();                       ///< invisible until publish_import()
-  [[nodiscard]] Result<void> publish_import(StreamId stream);
-  /// Times must rise within a stream, across calls too; a reading not later than the last is refused
-  /// (ErrorKind::input).
-  [[nodiscard]] Result<void> append(StreamId stream, std::span<const Reading> readings);
+  [[nodiscard]] Result<StreamId> new_import_stream();                       ///< invisible until PublishImport
+  [[nodiscard]] Result<RunId> open_run(const NewRun& run);
   /// Nothing can be appended behind newest readings that are damaged. Takes their rows out, a few hundred readings
   /// each, and keeps the bytes for whoever wants to look. Only for the one who appends to the stream. Gives how many.
   [[nodiscard]] Result<std::int64_t> quarantine_damaged_write_buffer(StreamId stream);
   /// Rows set aside so far are known to whoever keeps the store: check() tells of them no more. Gives how many.
   [[nodiscard]] Result<std::int64_t> acknowledge_quarantine();
-  [[nodiscard]] Result<RunId> open_run(const NewRun& run);
-  /// A run holds the readings of [begin, end], both included. `samples`: how many, where the caller knows; else they
-  /// are counted.
-  [[nodiscard]] Result<void> close_run(RunId id, UtcTime end, std::optional<std::int64_t> samples = std::nullopt);
-  /// Adds stretches that became final and replaces the resume mark.
-  [[nodiscard]] Result<void> put_run_state(RunId id, std::span<const Regime> new_regimes, const RunState& resume);
-  /// Throws away a run's stretches and resume mark, to segment it anew.
-  [[nodiscard]] Result<void> clear_run_state(RunId id);
-  [[nodiscard]] Result<void> set_run_span(RunId id, UtcTime begin, std::optional<UtcTime> end);
-  [[nodiscard]] Result<void> set_device(RunId id, std::string_view device);
-  [[nodiscard]] Result<void> set_pinned(RunId id, bool pinned);
-  /// In place of the words it had.
-  [[nodiscard]] Result<void> set_words(RunId id, const RunWords& words);
-  [[nodiscard]] Result<void> put_entered_standby(RunId id, double watts);
-  [[nodiscard]] Result<void> forget(RunId id);  ///< the run's row, state and marks; readings stay
-  [[nodiscard]] Result<void> put_mark(const Mark& mark);
-  [[nodiscard]] Result<void> remove_mark(std::int64_t id);
-  [[nodiscard]] Result<void> put_event(const Event& event);
-  /// From `from` on; takes the place of what was put for later instants before.
-  [[nodiscard]] Result<void> put_utc_offset(StreamId stream, UtcTime from, Duration utc_offset);
-  /// Small named values of the service: resume marks of auto runs, "running since".
-  [[nodiscard]] Result<void> put_value(std::string_view name, std::string_view bytes);
   /// Applies age and size limits: the oldest raw readings give way to minutes and hours, save those of pinned and
   /// imported runs. A reading's age is the record that came after it, in the meter that recorded most since; a hole of
   /// more than a day counts as nothing, since it may be a clock that was wrong. `now` says which tails are a day old. A
@@ -371,6 +248,7 @@ class StoreWriter {
  private:
   friend class RowCopy;
   class Impl;
+  class Applier;
   explicit StoreWriter(std::unique_ptr<Impl> impl);
   std::unique_ptr<Impl> impl_;
 };
