@@ -4,7 +4,7 @@
 #include <cmath>
 
 #include "measure/signal/held_power.hpp"
-#include "signal/bytes.hpp"
+#include "signal/archive.hpp"
 
 namespace nightwatt {
 
@@ -41,17 +41,6 @@ struct Level {
     return bins < 2 ? 0.0 : std::abs(sum_w - highest_w) / static_cast<double>(bins - 1);
   }
 };
-
-void save_time(ByteWriter& out, const std::optional<UtcTime>& time) {
-  out.byte(time.has_value() ? 1 : 0);
-  out.integer(time.value_or(UtcTime{}).us);
-}
-
-std::optional<UtcTime> restore_time(ByteReader& in) {
-  const bool there = (in.byte() == 1);
-  const UtcTime time{in.integer()};
-  return there ? std::optional(time) : std::nullopt;
-}
 
 }  // namespace
 
@@ -172,55 +161,21 @@ AutoRun::Event AutoRun::judge(UtcTime time, double power_w) {
   return {};
 }
 
+template <class Archive, class Self>
+void AutoRun::archive(Archive& ar, Self& self) {
+  ar.version(state_version, state_version);
+  ar(self.gap_rule_, self.window_, self.learnt_step_w_, self.last_time_, self.last_power_w_, self.last_sure_,
+     self.below_since_, self.off_since_, self.on_);
+}
+
 std::string AutoRun::save() const {
-  ByteWriter out;
-  out.whole(state_version);
-  out.text(gap_rule_.save());
-  out.whole(window_.size());
-  for (const Bin& bin : window_) {
-    out.integer(bin.begin.us);
-    out.real(bin.sum_w);
-    out.integer(bin.readings);
-    out.integer(bin.above);
-    out.integer(bin.first_above.us);
-  }
-  out.real(learnt_step_w_);
-  save_time(out, last_time_);
-  out.real(last_power_w_);
-  save_time(out, last_sure_);
-  save_time(out, below_since_);
-  save_time(out, off_since_);
-  out.byte(on_ ? 1 : 0);
-  return out.take();
+  return saved(*this);
 }
 
 Result<AutoRun> AutoRun::restore(Settings settings, std::string_view state) {
   AutoRun run(std::move(settings));
-  ByteReader in(state);
-  bool good = in.whole() == state_version;
-  Result<GapRule> rule = GapRule::restore(in.text(), run.settings_.traits.gap_s);
-  good = good && rule.has_value();
-  if (rule) run.gap_rule_ = std::move(*rule);
-  const std::uint64_t bins = good ? in.count(5) : 0;
-  for (std::uint64_t i = 0; i < bins && in.ok(); ++i) {
-    Bin bin;
-    bin.begin.us = in.integer();
-    bin.sum_w = in.real();
-    bin.readings = in.integer();
-    bin.above = in.integer();
-    bin.first_above.us = in.integer();
-    good = good && bin.readings > 0;
-    run.window_.push_back(bin);
-  }
-  run.learnt_step_w_ = in.real();
-  run.last_time_ = restore_time(in);
-  run.last_power_w_ = in.real();
-  run.last_sure_ = restore_time(in);
-  run.below_since_ = restore_time(in);
-  run.off_since_ = restore_time(in);
-  run.on_ = (in.byte() == 1);
-  if (!good || !in.done()) return fail(ErrorKind::unusable, "the saved state of automatic runs is damaged");
-  return run;
+  if (restored(state, run)) return run;
+  return fail(ErrorKind::unusable, "the saved state of automatic runs is damaged");
 }
 
 }  // namespace nightwatt

@@ -5,7 +5,7 @@
 #include <cmath>
 
 #include "measure/signal/decimal_powers.hpp"
-#include "signal/bytes.hpp"
+#include "signal/archive.hpp"
 
 namespace nightwatt {
 
@@ -64,29 +64,10 @@ double GapFreeIntegral::watt_seconds_at(UtcTime time) const {
   return watt_seconds_.value() + held_s * last_power_w_;
 }
 
-void GapFreeIntegral::save(ByteWriter& out) const {
-  out.text(rule_.save());
-  out.integer(readings_);
-  out.integer(last_time_.us);
-  out.real(last_power_w_);
-  out.real(watt_seconds_.sum());
-  out.real(watt_seconds_.lost());
-  out.integer(covered_.count());
-  out.integer(gaps_.count());
-}
-
-bool GapFreeIntegral::restore(ByteReader& in) {
-  Result<GapRule> rule = GapRule::restore(in.text(), reporting_.gap_s);
-  if (!rule) return false;
-  rule_ = std::move(*rule);
-  readings_ = in.integer();
-  last_time_.us = in.integer();
-  last_power_w_ = in.real();
-  const double sum = in.real();
-  watt_seconds_.restore(sum, in.real());
-  covered_ = Duration{in.integer()};
-  gaps_ = Duration{in.integer()};
-  return in.ok() && readings_ >= 0;
+template <class Archive, class Self>
+void GapFreeIntegral::archive(Archive& ar, Self& self) {
+  ar(self.rule_, self.readings_, self.last_time_, self.last_power_w_, self.watt_seconds_, self.covered_, self.gaps_);
+  ar.require(self.readings_ >= 0);
 }
 
 void CounterEnergy::push(UtcTime time, Decimal counter_wh, std::optional<double> highest_w) {
@@ -143,27 +124,10 @@ std::optional<double> CounterEnergy::counted_wh() const {
   return static_cast<double>(counted_nwh_) / nwh_per_wh;
 }
 
-void CounterEnergy::save(ByteWriter& out) const {
-  out.byte(any_ ? 1 : 0);
-  out.integer(last_nwh_);
-  out.integer(counted_nwh_);
-  out.integer(last_change_.us);
-  out.integer(exponent_);
-  out.integer(resets_);
-  out.integer(wraps_);
-}
-
-bool CounterEnergy::restore(ByteReader& in) {
-  any_ = (in.byte() == 1);
-  last_nwh_ = in.integer();
-  counted_nwh_ = in.integer();
-  last_change_.us = in.integer();
-  const std::int64_t exponent = in.integer();
-  resets_ = in.integer();
-  wraps_ = in.integer();
-  if (exponent < Decimal::lowest_exponent || exponent > Decimal::highest_exponent) return false;
-  exponent_ = static_cast<int>(exponent);
-  return in.ok();
+template <class Archive, class Self>
+void CounterEnergy::archive(Archive& ar, Self& self) {
+  ar(self.any_, self.last_nwh_, self.counted_nwh_, self.last_change_, self.exponent_, self.resets_, self.wraps_);
+  ar.require(self.exponent_ >= Decimal::lowest_exponent && self.exponent_ <= Decimal::highest_exponent);
 }
 
 void RunTotals::push(const Reading& reading) {
@@ -244,45 +208,22 @@ std::optional<double> RunTotals::mean_w() const {
   return power_.watt_seconds() / to_seconds(covered).value;
 }
 
+template <class Archive, class Self>
+void RunTotals::archive(Archive& ar, Self& self) {
+  const std::uint64_t version = ar.version(state_version, state_version_without_beside);
+  ar(self.samples_, self.first_, self.last_, self.power_, self.any_reading_, self.peak_w_, self.counter_);
+  if (version > state_version_without_beside) ar(self.beside_known_, self.counter_first_, self.counter_last_);
+  ar.require(self.samples_ >= 0);
+}
+
 std::string RunTotals::save() const {
-  ByteWriter out;
-  out.whole(state_version);
-  out.integer(samples_);
-  out.integer(first_.us);
-  out.integer(last_.us);
-  power_.save(out);
-  any_reading_.save(out);
-  out.real(peak_w_);
-  counter_.save(out);
-  out.byte(beside_known_ ? 1 : 0);
-  for (const CounterInstant& instant : {counter_first_, counter_last_}) {
-    out.integer(instant.time.us);
-    out.real(instant.watt_seconds);
-  }
-  return out.take();
+  return saved(*this);
 }
 
 Result<RunTotals> RunTotals::restore(std::string_view state, Reporting reporting) {
-  ByteReader in(state);
   RunTotals totals(reporting);
-  const std::uint64_t version = in.whole();
-  const bool version_ok = version == state_version || version == state_version_without_beside;
-  totals.samples_ = in.integer();
-  totals.first_.us = in.integer();
-  totals.last_.us = in.integer();
-  bool good = version_ok && totals.power_.restore(in) && totals.any_reading_.restore(in);
-  totals.peak_w_ = in.real();
-  good = good && totals.counter_.restore(in);
-  if (good && version == state_version) {
-    totals.beside_known_ = in.byte() == 1;
-    for (CounterInstant* instant : {&totals.counter_first_, &totals.counter_last_}) {
-      instant->time.us = in.integer();
-      instant->watt_seconds = in.real();
-    }
-  }
-  good = good && in.done() && totals.samples_ >= 0;
-  if (!good) return fail(ErrorKind::unusable, "the saved totals of a run are damaged");
-  return totals;
+  if (restored(state, totals)) return totals;
+  return fail(ErrorKind::unusable, "the saved totals of a run are damaged");
 }
 
 }  // namespace nightwatt

@@ -5,6 +5,7 @@
 #include <cstdlib>
 
 #include "measure/signal/microwatts.hpp"
+#include "signal/archive.hpp"
 
 namespace nightwatt {
 
@@ -58,25 +59,21 @@ double DisplayResolution::step_beside(double told_w) const {
   return seen_ >= seen_enough && may_be_coarser_than(told_w) ? static_cast<double>(digit_uw_) * 1e-6 : told_w;
 }
 
+template <class Archive, class Self>
+void DisplayResolution::archive(Archive& ar, Self& self) {
+  ar(self.last_uw_, self.digit_uw_, self.stood_, self.least_uw_, self.seen_, self.no_fives_, self.fives_uw_);
+  ar.require(self.digit_uw_ >= 1 && self.digit_uw_ <= coarsest_uw);
+}
+
 void DisplayResolution::save(ByteWriter& out) const {
-  out.byte(last_uw_ ? 1 : 0);
-  for (const std::int64_t x : {last_uw_.value_or(0), digit_uw_, stood_, least_uw_, seen_}) out.integer(x);
-  out.byte(no_fives_ ? 1 : 0);
-  out.whole(fives_uw_.size());
-  for (const std::int64_t x : fives_uw_) out.integer(x);
+  Saver ar(out);
+  ar(*this);
 }
 
 void DisplayResolution::restore(ByteReader& in) {
-  const bool has_last = in.byte() == 1;
-  std::int64_t last_uw = 0;
-  for (std::int64_t* x : {&last_uw, &digit_uw_, &stood_, &least_uw_, &seen_}) *x = in.integer();
-  last_uw_.reset();
-  if (has_last) last_uw_ = last_uw;
-  no_fives_ = in.byte() == 1;
-  fives_uw_.resize(in.count(1));
-  for (std::int64_t& x : fives_uw_) x = in.integer();
-  if (digit_uw_ < 1 || digit_uw_ > coarsest_uw) in.refuse();
-  if (digit_uw_ < 1) digit_uw_ = 1;
+  Restorer ar(in);
+  ar(*this);
+  if (digit_uw_ < 1) digit_uw_ = 1;  // refused, but divided by until somebody looks
 }
 
 }  // namespace nightwatt

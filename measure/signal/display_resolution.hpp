@@ -27,6 +27,9 @@ class DisplayResolution {
 
   void save(ByteWriter& out) const;
   void restore(ByteReader& in);
+  /// The fields of its state, once for save() and restore().
+  template <class Archive, class Self>
+  static void archive(Archive& ar, Self& self);
 
  private:
   static constexpr std::int64_t coarsest_uw = 1'000'000;

@@ -2,13 +2,14 @@
 
 #include <algorithm>
 #include <bit>
+#include <vector>
 
-#include "signal/bytes.hpp"
+#include "signal/archive.hpp"
 
 namespace nightwatt {
 
 namespace {
-constexpr std::uint8_t state_version = 1;
+constexpr std::uint64_t state_version = 1;
 }
 
 std::size_t GapRule::class_of(std::int64_t interval_us) {
@@ -65,47 +66,50 @@ double GapRule::median_interval_s() const {
   return static_cast<double>(m.sum_us) / static_cast<double>(m.count) * 1e-6;
 }
 
-std::string GapRule::save() const {
-  ByteWriter out;
-  out.byte(state_version);
-  out.byte(last_ ? 1 : 0);
-  out.integer(last_ ? last_->us : 0);
-  const auto used = std::count_if(classes_.begin(), classes_.end(), [](const Class& c) { return c.count != 0; });
-  out.whole(static_cast<std::uint64_t>(used));
-  for (std::size_t i = 0; i < class_count; ++i) {
-    if (classes_[i].count == 0) continue;
-    out.whole(i);
-    out.integer(classes_[i].count);
-    out.integer(classes_[i].sum_us);
+/// The classes that hold something, and the last time.
+struct GapRule::Saved {
+  struct Used {
+    std::uint64_t place = 0;
+    Class of;
+    template <class Archive, class Self>
+    static void archive(Archive& ar, Self& self) {
+      ar(self.place, self.of.count, self.of.sum_us);
+      ar.require(self.place < class_count && self.of.count > 0);
+    }
+  };
+  std::optional<UtcTime> last;
+  std::vector<Used> used;
+  template <class Archive, class Self>
+  static void archive(Archive& ar, Self& self) {
+    ar.version(state_version, state_version);
+    ar(self.last, self.used);
   }
-  return out.take();
+};
+
+std::string GapRule::save() const {
+  Saved state{last_, {}};
+  for (std::size_t i = 0; i < class_count; ++i)
+    if (classes_[i].count != 0) state.used.push_back({i, classes_[i]});
+  return saved(state);
+}
+
+bool GapRule::go_on_from(std::string_view bytes) {
+  Saved state;
+  if (!restored(bytes, state)) return false;
+  last_ = state.last;
+  for (const Saved::Used& used : state.used) {
+    classes_[static_cast<std::size_t>(used.place)] = used.of;
+    total_ += used.of.count;
+  }
+  const std::int64_t rank = (total_ - 1) / 2;
+  while (total_ > 0 && below_ + classes_[median_].count <= rank) below_ += classes_[median_++].count;
+  return true;
 }
 
 Result<GapRule> GapRule::restore(std::string_view state, std::optional<double> gap_s) {
-  ByteReader in(state);
   GapRule rule(gap_s);
-  if (in.byte() != state_version) in.refuse();
-  const bool has_last = in.byte() == 1;
-  const UtcTime last{in.integer()};
-  if (has_last) rule.last_ = last;
-  const std::size_t used = in.count(3);
-  for (std::size_t k = 0; k < used && in.ok(); ++k) {
-    const std::uint64_t i = in.whole();
-    const std::int64_t count = in.integer();
-    const std::int64_t sum_us = in.integer();
-    if (i >= class_count || count <= 0) {
-      in.refuse();
-      break;
-    }
-    rule.classes_[static_cast<std::size_t>(i)] = {count, sum_us};
-    rule.total_ += count;
-  }
-  if (!in.done()) return fail(ErrorKind::input, "saved interval statistics are damaged; segment the run anew");
-  if (rule.total_ > 0) {
-    const std::int64_t rank = (rule.total_ - 1) / 2;
-    while (rule.below_ + rule.classes_[rule.median_].count <= rank) rule.below_ += rule.classes_[rule.median_++].count;
-  }
-  return rule;
+  if (rule.go_on_from(state)) return rule;
+  return fail(ErrorKind::input, "saved interval statistics are damaged; segment the run anew");
 }
 
 }  // namespace nightwatt

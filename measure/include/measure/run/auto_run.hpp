@@ -51,6 +51,9 @@ class AutoRun {
   [[nodiscard]] bool on() const;
   [[nodiscard]] std::string save() const;
   [[nodiscard]] static Result<AutoRun> restore(Settings settings, std::string_view state);
+  /// The fields of its state, once for save() and restore().
+  template <class Archive, class Self>
+  static void archive(Archive& ar, Self& self);
 
  private:
   /// Neighbouring readings, together at most 1/40 of the window, so that the state is bounded at any rate.
@@ -60,6 +63,11 @@ class AutoRun {
     std::int64_t readings = 0;
     std::int64_t above = 0;
     UtcTime first_above;  ///< valid where above > 0
+    template <class Archive, class Self>
+    static void archive(Archive& ar, Self& self) {
+      ar(self.begin, self.sum_w, self.readings, self.above, self.first_above);
+      ar.require(self.readings > 0);
+    }
   };
   [[nodiscard]] Event judge(UtcTime time, double power_w);
   [[nodiscard]] Event judge_held(UtcTime until);

@@ -15,9 +15,6 @@
 
 namespace nightwatt {
 
-class ByteReader;
-class ByteWriter;
-
 /// The integral of power over a record, its gaps left out: by trapezoids, or of a meter that reports on change by what
 /// it shows until it reports again.
 class GapFreeIntegral {
@@ -38,8 +35,9 @@ class GapFreeIntegral {
   [[nodiscard]] std::int64_t readings() const { return readings_; }
   void correct_gaps(Duration by) { gaps_ = std::max(Duration{0}, gaps_ + by); }
 
-  void save(ByteWriter& out) const;
-  [[nodiscard]] bool restore(ByteReader& in);
+  /// The fields of its state, once for save() and restore() of the totals.
+  template <class Archive, class Self>
+  static void archive(Archive& ar, Self& self);
 
  private:
   [[nodiscard]] bool holds_at(UtcTime time) const;
@@ -65,8 +63,9 @@ class CounterEnergy {
   [[nodiscard]] std::int64_t resets() const { return resets_; }
   [[nodiscard]] std::int64_t wraps() const { return wraps_; }
 
-  void save(ByteWriter& out) const;
-  [[nodiscard]] bool restore(ByteReader& in);
+  /// The fields of its state, once for save() and restore() of the totals.
+  template <class Archive, class Self>
+  static void archive(Archive& ar, Self& self);
 
  private:
   [[nodiscard]] std::optional<std::int64_t> over_a_wrap(std::int64_t from_nwh, std::int64_t to_nwh,
@@ -116,6 +115,9 @@ class RunTotals {
 
   [[nodiscard]] std::string save() const;
   [[nodiscard]] static Result<RunTotals> restore(std::string_view state, Reporting reporting = {});
+  /// The fields of its state, once for save() and restore().
+  template <class Archive, class Self>
+  static void archive(Archive& ar, Self& self);
 
  private:
   Reporting reporting_;
@@ -130,6 +132,10 @@ class RunTotals {
   struct CounterInstant {
     UtcTime time;
     double watt_seconds = 0.0;
+    template <class Archive, class Self>
+    static void archive(Archive& ar, Self& self) {
+      ar(self.time, self.watt_seconds);
+    }
   };
   CounterInstant counter_first_, counter_last_;
   bool beside_known_ = false;

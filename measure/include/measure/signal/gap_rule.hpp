@@ -45,8 +45,11 @@ class GapRule {
   /// Without `gap_s`, which is the caller's to keep.
   [[nodiscard]] std::string save() const;
   [[nodiscard]] static Result<GapRule> restore(std::string_view state, std::optional<double> gap_s = {});
+  /// The same, of a rule that has seen nothing, which keeps its `gap_s`. False: the bytes are no saved rule.
+  [[nodiscard]] bool go_on_from(std::string_view state);
 
  private:
+  struct Saved;
   static constexpr std::size_t class_count = 48 * 16;  // 1 us to 2^47 us, over four years
   struct Class {
     std::int64_t count = 0;

@@ -59,6 +59,9 @@ class HeldPower {
   /// Without `gap_s`, which is the caller's to keep.
   [[nodiscard]] std::string save() const;
   [[nodiscard]] static Result<HeldPower> restore(std::string_view state, std::optional<double> gap_s);
+  /// The fields of its state, once for save() and restore().
+  template <class Archive, class Self>
+  static void archive(Archive& ar, Self& self);
 
  private:
   template <class Take>

@@ -1,0 +1,152 @@
+// Saves and restores a type by one list of its fields, so that what is written and what is read cannot differ.
+//
+// A type lists them in `template <class Archive, class Self> static void archive(Archive& ar, Self& self)`:
+// `ar(self.a_, self.b_)` writes or reads them in this order, `ar.require(...)` says what is true of every state that
+// can be.
+#pragma once
+
+#include <cstdint>
+#include <deque>
+#include <limits>
+#include <optional>
+#include <string>
+#include <string_view>
+#include <vector>
+
+#include "measure/signal/gap_rule.hpp"
+#include "measure/signal/running_sum.hpp"
+#include "measure/signal/time.hpp"
+#include "signal/bytes.hpp"
+
+namespace nightwatt {
+
+/// Writes what it is given.
+class Saver {
+ public:
+  explicit Saver(ByteWriter& out) : out_(out) {}
+  template <class... Fields>
+  void operator()(const Fields&... fields) {
+    (put(fields), ...);
+  }
+  /// The layout's number: the newest.
+  std::uint64_t version(std::uint64_t newest, std::uint64_t /*oldest*/) {
+    out_.whole(newest);
+    return newest;
+  }
+  void require(bool /*true_of_it*/) {}
+
+ private:
+  void put(bool value) { out_.byte(value ? 1 : 0); }
+  void put(int value) { out_.integer(value); }
+  void put(std::int64_t value) { out_.integer(value); }
+  void put(std::uint64_t value) { out_.whole(value); }
+  void put(double value) { out_.real(value); }
+  void put(UtcTime value) { out_.integer(value.us); }
+  void put(Duration value) { out_.integer(value.count()); }
+  void put(const RunningSum& value) { (*this)(value.sum(), value.lost()); }
+  void put(const GapRule& value) { out_.text(value.save()); }
+  template <class Value>
+  void put(const std::optional<Value>& value) {
+    (*this)(value.has_value(), value.value_or(Value{}));
+  }
+  template <class Value>
+  void put(const std::vector<Value>& values) {
+    put_list(values);
+  }
+  template <class Value>
+  void put(const std::deque<Value>& values) {
+    put_list(values);
+  }
+  template <class Listed>
+  void put(const Listed& value) {
+    Listed::archive(*this, value);
+  }
+  template <class List>
+  void put_list(const List& values) {
+    out_.whole(values.size());
+    for (const auto& value : values) put(value);
+  }
+  ByteWriter& out_;
+};
+
+/// Reads into what it is given, any bytes: what a Saver did not write, or what cannot be, is refused by the reader.
+class Restorer {
+ public:
+  explicit Restorer(ByteReader& in) : in_(in) {}
+  template <class... Fields>
+  void operator()(Fields&... fields) {
+    (get(fields), ...);
+  }
+  /// The layout's number, from the oldest that can be read to the newest.
+  std::uint64_t version(std::uint64_t newest, std::uint64_t oldest) {
+    const std::uint64_t found = in_.whole();
+    require(found >= oldest && found <= newest);
+    return found;
+  }
+  void require(bool true_of_it) {
+    if (!true_of_it) in_.refuse();
+  }
+
+ private:
+  void get(bool& value) { value = in_.byte() == 1; }
+  void get(int& value) {
+    const std::int64_t found = in_.integer();
+    const bool fits = found >= std::numeric_limits<int>::min() && found <= std::numeric_limits<int>::max();
+    require(fits);
+    value = fits ? static_cast<int>(found) : 0;
+  }
+  void get(std::int64_t& value) { value = in_.integer(); }
+  void get(std::uint64_t& value) { value = in_.whole(); }
+  void get(double& value) { value = in_.real(); }
+  void get(UtcTime& value) { value.us = in_.integer(); }
+  void get(Duration& value) { value = Duration{in_.integer()}; }
+  void get(RunningSum& value) {
+    const double sum = in_.real();
+    value.restore(sum, in_.real());
+  }
+  /// What a profile says of the gaps stays.
+  void get(GapRule& value) { require(value.go_on_from(in_.text())); }
+  template <class Value>
+  void get(std::optional<Value>& value) {
+    bool there = false;
+    Value found{};
+    (*this)(there, found);
+    value = there ? std::optional<Value>(found) : std::nullopt;
+  }
+  template <class Value>
+  void get(std::vector<Value>& values) {
+    get_list(values);
+  }
+  template <class Value>
+  void get(std::deque<Value>& values) {
+    get_list(values);
+  }
+  template <class Listed>
+  void get(Listed& value) {
+    Listed::archive(*this, value);
+  }
+  template <class List>
+  void get_list(List& values) {
+    values.clear();
+    for (std::size_t left = in_.count(1); left > 0 && in_.ok(); --left) get(values.emplace_back());
+  }
+  ByteReader& in_;
+};
+
+template <class Listed>
+[[nodiscard]] std::string saved(const Listed& value) {
+  ByteWriter out;
+  Saver ar(out);
+  ar(value);
+  return out.take();
+}
+/// False: these bytes are no saved state; the value is then of no use.
+template <class Listed>
+[[nodiscard]] bool restored(std::string_view bytes, Listed& value) {
+  ByteReader in(bytes);
+  Restorer ar(in);
+  ar(value);
+  return in.done();
+}
+
+}  // namespace nightwatt
