@@ -3,7 +3,7 @@
 #include <system_error>
 #include <vector>
 
-#include "commands.hpp"
+#include "context.hpp"
 #include "figures/store_proof.hpp"
 #include "measure/signal/time_text.hpp"
 #include "storage/backup.hpp"

@@ -6,7 +6,7 @@
 #include <fstream>
 #include <sstream>
 
-#include "commands.hpp"
+#include "context.hpp"
 #include "drivers/protocols.hpp"
 #include "figures/calibration.hpp"
 #include "measure/signal/time_text.hpp"

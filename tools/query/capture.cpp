@@ -10,7 +10,7 @@
 #include <system_error>
 
 #include "capture_file.hpp"
-#include "commands.hpp"
+#include "context.hpp"
 #include "daemon/system_port.hpp"
 #include "drivers/decoder.hpp"
 #include "drivers/port.hpp"

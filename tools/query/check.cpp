@@ -1,4 +1,4 @@
-#include "commands.hpp"
+#include "context.hpp"
 #include "figures/store_proof.hpp"
 #include "text/json_text.hpp"
 #include "text/printable.hpp"

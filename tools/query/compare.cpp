@@ -1,8 +1,8 @@
 #include <algorithm>
 #include <cmath>
 
-#include "commands.hpp"
 #include "compare_columns.hpp"
+#include "context.hpp"
 #include "figures/comparison.hpp"
 #include "text/printable.hpp"
 

@@ -4,8 +4,8 @@
 #include <cstring>
 
 #include "capture_file.hpp"
-#include "commands.hpp"
 #include "config/config.hpp"
+#include "context.hpp"
 #include "drivers/decoder.hpp"
 #include "drivers/protocols.hpp"
 #include "file.hpp"

@@ -1,7 +1,7 @@
 #include <algorithm>
 #include <cmath>
 
-#include "commands.hpp"
+#include "context.hpp"
 #include "figures/figures.hpp"
 #include "figures/shown_power.hpp"
 #include "marks.hpp"

@@ -2,7 +2,7 @@
 #include <cmath>
 #include <optional>
 
-#include "commands.hpp"
+#include "context.hpp"
 #include "figures/figures.hpp"
 #include "measure/signal/decimal.hpp"
 #include "text/printable.hpp"

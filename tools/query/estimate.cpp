@@ -5,7 +5,7 @@
 #include <charconv>
 #include <cmath>
 
-#include "commands.hpp"
+#include "context.hpp"
 #include "figures/device_table.hpp"
 #include "text/printable.hpp"
 #include "text/width.hpp"

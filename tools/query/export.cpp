@@ -1,6 +1,6 @@
 #include <algorithm>
 
-#include "commands.hpp"
+#include "context.hpp"
 #include "csv/csv_reader.hpp"
 #include "csv/csv_writer.hpp"
 #include "figures/run_json.hpp"

@@ -5,7 +5,6 @@
 #include <string>
 
 #include "arguments.hpp"
-#include "commands.hpp"
 #include "context.hpp"
 
 namespace nightwatt::query {

@@ -2,7 +2,7 @@
 
 #include <cmath>
 
-#include "commands.hpp"
+#include "context.hpp"
 #include "history_picture.hpp"
 #include "measure/signal/time_text.hpp"
 #include "text/printable.hpp"

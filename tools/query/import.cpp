@@ -3,7 +3,7 @@
 #include <chrono>
 #include <csignal>
 
-#include "commands.hpp"
+#include "context.hpp"
 #include "csv/csv_reader.hpp"
 #include "figures/figures.hpp"
 #include "figures/run_recorder.hpp"

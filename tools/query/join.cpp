@@ -1,4 +1,4 @@
-#include "commands.hpp"
+#include "context.hpp"
 #include "figures/run_recorder.hpp"
 #include "measure/signal/time_text.hpp"
 #include "service.hpp"

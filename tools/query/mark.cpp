@@ -1,6 +1,6 @@
 #include <cstdlib>
 
-#include "commands.hpp"
+#include "context.hpp"
 #include "marks.hpp"
 #include "measure/signal/time_text.hpp"
 #include "service.hpp"

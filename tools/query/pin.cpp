@@ -1,4 +1,4 @@
-#include "commands.hpp"
+#include "context.hpp"
 #include "text/json_text.hpp"
 
 namespace nightwatt::query {

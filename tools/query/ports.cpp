@@ -3,7 +3,7 @@
 #include <cstdlib>
 #include <memory>
 
-#include "commands.hpp"
+#include "context.hpp"
 #include "text/json_text.hpp"
 #include "text/printable.hpp"
 

@@ -2,7 +2,7 @@
 
 #include <cstdint>
 
-#include "commands.hpp"
+#include "context.hpp"
 #include "text/printable.hpp"
 #include "whole_file.hpp"
 

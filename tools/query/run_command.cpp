@@ -5,7 +5,7 @@
 #include <optional>
 
 #include "command_line.hpp"
-#include "commands.hpp"
+#include "context.hpp"
 #include "mirror_store.hpp"
 
 namespace nightwatt::query {

@@ -1,4 +1,4 @@
-#include "commands.hpp"
+#include "context.hpp"
 #include "figures/known_devices.hpp"
 #include "figures/run_json.hpp"
 #include "measure/signal/time_text.hpp"

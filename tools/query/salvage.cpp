@@ -1,6 +1,6 @@
 #include "storage/salvage.hpp"
 
-#include "commands.hpp"
+#include "context.hpp"
 #include "figures/store_proof.hpp"
 #include "measure/signal/time_text.hpp"
 #include "text/json_text.hpp"

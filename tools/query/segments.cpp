@@ -1,5 +1,5 @@
 #include "chart.hpp"
-#include "commands.hpp"
+#include "context.hpp"
 #include "figures/run_json.hpp"
 #include "measure/signal/time_text.hpp"
 #include "text/printable.hpp"

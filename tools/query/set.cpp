@@ -1,6 +1,6 @@
 #include <algorithm>
 
-#include "commands.hpp"
+#include "context.hpp"
 #include "text/json_text.hpp"
 #include "text/printable.hpp"
 

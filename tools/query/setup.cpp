@@ -4,7 +4,7 @@
 #include <cmath>
 #include <filesystem>
 
-#include "commands.hpp"
+#include "context.hpp"
 #include "dialogue.hpp"
 #include "drivers/protocols.hpp"
 #include "figures/figures.hpp"

@@ -2,7 +2,7 @@
 #include <algorithm>
 #include <memory>
 
-#include "commands.hpp"
+#include "context.hpp"
 #include "drivers/protocols.hpp"
 #include "figures/figures.hpp"
 #include "setup/field_choice.hpp"

@@ -1,6 +1,6 @@
 #include <algorithm>
 
-#include "commands.hpp"
+#include "context.hpp"
 #include "figures/figures.hpp"
 #include "follow.hpp"
 #include "measure/signal/time_text.hpp"

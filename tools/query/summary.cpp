@@ -1,5 +1,5 @@
 #include "budget_text.hpp"
-#include "commands.hpp"
+#include "context.hpp"
 #include "figures/figures.hpp"
 #include "figures/run_json.hpp"
 #include "measure/signal/time_text.hpp"

@@ -1,7 +1,7 @@
 #include <algorithm>
 
 #include "chart.hpp"
-#include "commands.hpp"
+#include "context.hpp"
 #include "figures/curve.hpp"
 #include "figures/run_json.hpp"
 #include "follow.hpp"
