@@ -50,6 +50,7 @@ constexpr std::int64_t jump_points = 2;
 constexpr std::int64_t least_readings = 3;  // the contract's: of a steady segment
 constexpr std::int64_t least_points = 3;    // that tell a lean, or more than a jump
 constexpr std::size_t least_phases = 10;    // five cycles
+constexpr double quotable_floor_w = 0.05;   // near 0 W every share is small
 
 constexpr double infinity = std::numeric_limits<double>::infinity();
 constexpr double linear_below_w = 10.0;  // noise grows with the level above it, as the engine takes it
@@ -183,8 +184,9 @@ class Evidences {
         scatters(p, own) && (long_run > steps_long_run ||
                              (long_run > cycles_long_run && bins_long_run(sketch.bins(), own) > steps_long_run));
     e.irregular = p.regime.shape == RegimeShape::unsteady;
-    e.restless = e.irregular || (!e.brief && steps) ||
-                 (!e.brief && expanded > std::max(rules_.step_w / 2.0, quotable_share * std::abs(e.mean_w)));
+    e.restless =
+        e.irregular || (!e.brief && steps) ||
+        (!e.brief && expanded > std::max({rules_.step_w / 2.0, quotable_floor_w, quotable_share * std::abs(e.mean_w)}));
     return e;
   }
 
