@@ -2,6 +2,7 @@
 """Plants bugs into the service, one at a time, and counts the nights until the simulated world finds each.
 
 usage: planted.py BUILD_FOLDER [NIGHTS] [NAME...]
+       planted.py --places                          only looks whether each can still be planted
 
 A simulation that finds nothing proves nothing. The tree stays as it is: a changed copy of one source file is compiled with
 the file's own command and linked in front of the libraries. BUILD_FOLDER is one where bench_world is built (build-bench).
@@ -41,7 +42,7 @@ BUGS = {
     "half of what the port gave": ("daemon/port_link.cpp", "first(static_cast<std::size_t>(got))", "first(std::min<std::size_t>(static_cast<std::size_t>(got), 16))"),
     "a tail row that is not written anew": ("storage/writer.cpp", "  store_row(is_new);\n  if (!end.write_buffer_first_us)", "  if (is_new || open_row->encoder.bytes().size() < 200) store_row(is_new);\n  if (!end.write_buffer_first_us)"),
     "a rollback that leaves the cache": ("storage/writer.cpp", "void StoreWriter::rollback() noexcept {\n  impl_->forget_cached();", "void StoreWriter::rollback() noexcept {"),
-    "a resume that forgets the last readings": ("storage/run_recorder.cpp", "const UtcTime from = after(pushed, info.begin);", "const UtcTime from = after(pushed, info.begin) + Duration{pushed ? 5'000'000 : 0};"),
+    "a resume that forgets the last readings": ("figures/run_recorder.cpp", "const UtcTime from = after(pushed, info.begin);", "const UtcTime from = after(pushed, info.begin) + Duration{pushed ? 5'000'000 : 0};"),
     "a start before the newest reading": ("daemon/time_keeper.cpp", "std::max(by_calendar, outage_gap)", "by_calendar"),
     "a stop that stores nothing": ("daemon/store_rounds.cpp", "    stored_all_ = pipeline_.close(UtcTime{stop_us_});", "    stored_all_ = true;"),
 }
@@ -90,7 +91,18 @@ def nights_until_found(build, changed, nights, folder):
     return None
 
 
+def places():
+    """Each bug can still be planted: what it takes the place of stands in its file, once."""
+    gone = [name for name, (file, old, _) in BUGS.items()
+            if not (ROOT / file).exists() or (ROOT / file).read_text(encoding="utf-8").count(old) != 1]
+    for name in gone:
+        print(f"{name}: its place in {BUGS[name][0]} is gone")
+    return 1 if gone else 0
+
+
 def main():
+    if sys.argv[1] == "--places":
+        return places()
     build = Path(sys.argv[1]).resolve()
     nights = int(sys.argv[2]) if len(sys.argv) > 2 else 300
     names = sys.argv[3:] or list(BUGS)
