@@ -138,7 +138,7 @@ class Life {
                                                  const std::vector<storage::RunInfo>& runs);
   [[nodiscard]] static Result<void> split_by_hand(storage::StoreWriter& store, const storage::RunInfo& run,
                                                   Random& draw);
-  void query();
+  void query(bool within_a_call = false);
   void unlock();
   void trouble_until(std::int64_t to_us) { troubles_.push_back({now(), to_us}); }
   [[nodiscard]] bool troubled(std::int64_t since_us) const;
@@ -215,7 +215,7 @@ std::optional<DiskTrouble> Life::on_disk(DiskCall call, std::string_view name) {
     if (night_.call_fault == CallFault::error) return disk_error(call, EIO);
     if (night_.call_fault == CallFault::full) return disk_full(call);
   }
-  if (calls_to_query_ > 0 && --calls_to_query_ == 0) query();
+  if (calls_to_query_ > 0 && --calls_to_query_ == 0) query(true);
   if (scheduler_.now_us() < slow_until_us_) disk_.spend(static_cast<std::int64_t>(random_() % 40'000));
   if (scheduler_.now_us() < full_until_us_)
     if (const auto full = disk_full(call)) return full;
@@ -381,11 +381,13 @@ void Life::unlock() {
   sqlite3_close(std::exchange(locker_, nullptr));
 }
 
-// Whoever reads the store at any moment gets an answer.
-void Life::query() {
+// Whoever reads the store at any moment gets an answer. Within a call of the service nothing goes on, and a lock that
+// it holds there for a moment, while it brings the log in, is never given back.
+void Life::query(bool within_a_call) {
   const bool quiet = std::exchange(quiet_disk_, true);
   const bool excused = rotten_ || troubled(now()) || locker_ != nullptr || !service_ || death_ != Death::none;
   const auto wrong = [&](const std::string& what) {
+    if (within_a_call && what.find("keeps the store locked") != std::string::npos) return;
     if (!excused) fail_with("a query at a bad moment: " + what);
   };
   const auto store = storage::StoreReader::open(config_.store.path);

@@ -224,8 +224,9 @@ void SimMeter::answer(std::string frame, bool power) {
       break;
   }
   if (std::exchange(swap_next_, false)) {
-    // The other one's check does not fit what the first one began to say.
+    // The other one's check does not fit what the first one began to say, nor what noise made of it.
     swap();
+    if (fault == LineFault::garbled) frame = whole;
     frame.back() ^= static_cast<char>(modbus_ ? 0x55 : 0);
     if (!modbus_ && frame.size() >= 3) frame[frame.size() - 3] = frame[frame.size() - 3] == '0' ? '1' : '0';
     truth.reset();
