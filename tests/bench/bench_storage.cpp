@@ -209,7 +209,7 @@ void million_with_figures(const std::filesystem::path& folder) {
     run.origin = RunOrigin::imported;
     run.begin.us = begin_us;
     run.traits.resolution_w = 1.0;
-    RunRecorder builder(must(writer.open_run(run)), {run.traits, run.shortest_segment_s});
+    figures::RunRecorder builder(must(writer.open_run(run)), {run.traits, run.shortest_segment_s});
     must(writer.commit());
     YearOfWatts year;
     std::vector<Reading> readings;
