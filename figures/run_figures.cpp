@@ -63,37 +63,13 @@ Result<Pieces> pieces_of(const StoreReader& store, const RunInfo& info, Sketches
   return pieces;
 }
 
-/// Time in which no service recorded, in the record's own time.
-struct Outage {
-  UtcTime newest;  ///< reading before it, of any meter
-  UtcTime end;
-};
-
-/// Services that came and went without storing a reading leave an outage each, all behind the same newest reading:
-/// together they are one.
-std::vector<Outage> outages_of(const std::vector<Event>& events) {
-  constexpr Duration rounding{1000};  // an event tells its length in seconds
-  std::vector<Outage> found;
-  for (const Event& event : events) {
-    if (event.kind != EventKind::outage) continue;
-    const UtcTime newest = event.at - to_duration({event.amount});
-    if (!found.empty() && newest <= found.back().newest + rounding)
-      found.back().end = event.at;
-    else
-      found.push_back({newest, event.at});
-  }
-  return found;
-}
-
 /// An outage's length is the calendar's on either side of it, as far as that is known by now.
-void notify_outage(const Outage& outage, RunFigures& figures) {
+void notify_outage(const Calendar::Outage& outage, RunFigures& figures) {
   const auto first = figures.totals.first(), last = figures.totals.last();
   if (!first || outage.end <= *first || outage.end > *last) return;
-  const Duration in_record = outage.end - outage.newest;
-  const Duration unseen = figures.calendar.utc_offset_at(outage.end) - figures.calendar.utc_offset_at(outage.newest);
-  const bool known = in_record + unseen >= Duration{0};
-  figures.totals.correct_gaps(known ? unseen : -in_record);
-  if (known) return;
+  const std::optional<Duration> unseen = figures.calendar.unseen(outage);
+  figures.totals.correct_gaps(unseen.value_or(outage.newest - outage.end));
+  if (unseen) return;
   figures.segment_warnings.emplace_back(
       "an outage of unknown length: the computer restarted with its clock set earlier than the last reading; the gap "
       "counts as no time, and the times of day before or after it are wrong (to do: have the clock set before "
@@ -144,8 +120,7 @@ Result<RunFigures> run_figures(const StoreReader& store, storage::RunId run, Ske
   for (const Event& event : *events)
     if (event.kind == EventKind::clock_step && info->meter && (!event.meter || event.meter == info->meter))
       ++figures.clock_steps;
-  if (info->meter)
-    for (const Outage& outage : outages_of(*events)) notify_outage(outage, figures);
+  for (const Calendar::Outage& outage : figures.calendar.outages()) notify_outage(outage, figures);
   return figures;
 }
 

@@ -120,8 +120,7 @@ Result<Calendar> StoreReader::calendar(StreamId stream, UtcTime from, UtcTime to
       const Duration utc_offset(rows.integer(1));
       const std::optional<double> outage_s = rows.real_or_none(2);
       const bool within = begin > from && begin <= to;
-      const Duration unseen = utc_offset - calendar.utc_offset_at(begin - Duration{1});
-      if (within && outage_s && to_duration({*outage_s}) + unseen < Duration{0}) calendar.note_unknown();
+      if (within && outage_s) calendar.note_outage(begin - to_duration({*outage_s}), begin);
       if (within && !outage_s)
         calendar.correct(utc_offset);
       else

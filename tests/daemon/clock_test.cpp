@@ -240,6 +240,7 @@ TEST_CASE("starts of the machine with no reading between them leave one outage, 
   CHECK(station.summary().gap_s == Approx(301.0).margin(2.0));
   CHECK_FALSE(warns(station, "unknown length"));
   CHECK(station.shown_length_s() == Approx(2099.0).margin(3.0));
+  CHECK(station.figures().calendar.rises());  // or an export shows the first part by the last one's clock
 }
 
 TEST_CASE("what is kept of a clock comes back, and nothing else is taken for it") {

@@ -3,6 +3,7 @@
 #pragma once
 
 #include <limits>
+#include <optional>
 #include <vector>
 
 #include "measure/signal/time.hpp"
@@ -14,12 +15,24 @@ namespace nightwatt {
 /// not see.
 class Calendar {
  public:
+  struct Outage {
+    UtcTime newest;  ///< reading before it
+    UtcTime end;
+  };
+
   void add(UtcTime from, Duration utc_offset) { pieces_.push_back({from, utc_offset}); }
   /// Replaces the shift of the last stretch by one that was found later: it held from that stretch's begin.
   void correct(Duration utc_offset);
-  /// Shown times do not rise over an outage: how long it was is not known.
-  void note_unknown() { rises_ = false; }
-  [[nodiscard]] bool rises() const { return rises_; }
+  /// Nothing was recorded from the newest reading, of any meter, until a stretch began. Services that came and went
+  /// without storing a reading leave one each behind the same reading: together they are one.
+  void note_outage(UtcTime newest, UtcTime end);
+  /// Oldest first, in the record's time.
+  [[nodiscard]] const std::vector<Outage>& outages() const { return outages_; }
+  /// By how much the outage was longer than in the record; nullopt where shown times do not rise over it: how long it
+  /// was is not known.
+  [[nodiscard]] std::optional<Duration> unseen(const Outage& outage) const;
+  /// Whether shown times rise over every outage.
+  [[nodiscard]] bool rises() const;
 
   [[nodiscard]] Duration utc_offset_at(UtcTime record) const;
   [[nodiscard]] UtcTime shown(UtcTime record) const { return record + utc_offset_at(record); }
@@ -33,7 +46,7 @@ class Calendar {
     Duration utc_offset{0};
   };
   std::vector<Piece> pieces_;
-  bool rises_ = true;
+  std::vector<Outage> outages_;
 };
 
 }  // namespace nightwatt
