@@ -9,18 +9,10 @@
 namespace nightwatt::daemon {
 namespace {
 
-storage::NewRun same_run(storage::RunInfo old, storage::StreamId stream, UtcTime begin) {
-  storage::NewRun run;
+storage::NewRun same_run(const storage::RunInfo& old, storage::StreamId stream, UtcTime begin) {
+  storage::NewRun run = old;
   run.stream = stream;
-  run.device = std::move(old.device);
-  run.origin = old.origin;
   run.begin = begin;
-  run.pinned = old.pinned;
-  run.note = std::move(old.note);
-  run.includes = std::move(old.includes);
-  run.conditions = std::move(old.conditions);
-  run.traits = std::move(old.traits);
-  run.shortest_segment_s = old.shortest_segment_s;
   return run;
 }
 

@@ -2,8 +2,8 @@
 
 #include <algorithm>
 #include <cmath>
-#include <limits>
 
+#include "figures/run_recorder.hpp"
 #include "figures/runs.hpp"
 #include "figures/shown_power.hpp"
 #include "measure/uncertainty/statistics.hpp"
@@ -168,9 +168,7 @@ class Pairing {
   }
 
  private:
-  static UtcTime end_of(const storage::RunInfo& run) {
-    return run.end.value_or(UtcTime{std::numeric_limits<std::int64_t>::max()});
-  }
+  static UtcTime end_of(const storage::RunInfo& run) { return run.end.value_or(end_of_time); }
   static bool overlap(const storage::RunInfo& a, const storage::RunInfo& b) {
     return a.begin < end_of(b) && b.begin < end_of(a);
   }

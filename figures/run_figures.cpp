@@ -1,6 +1,5 @@
 #include "figures/run_figures.hpp"
 
-#include <limits>
 #include <utility>
 
 #include "figures/run_recorder.hpp"
@@ -19,12 +18,6 @@ using storage::Snapshot;
 using storage::StoreReader;
 
 namespace {
-
-constexpr UtcTime end_of_time{std::numeric_limits<std::int64_t>::max()};
-
-tl::unexpected<Error> pass(const Error& error) {
-  return tl::unexpected<Error>(error);
-}
 
 /// All stretches of the run as of now; how many of them are final; and the totals.
 struct Pieces {
@@ -47,7 +40,7 @@ Result<Pieces> pieces_of(const StoreReader& store, const RunInfo& info, Sketches
     }
   }
   Result<RunRecorder> recorder = RunRecorder::as_of(store, info, state, info.end.value_or(end_of_time));
-  if (!recorder) return pass(recorder.error());
+  if (!recorder) return tl::unexpected(recorder.error());
   if (state && !recorder->anew()) pieces.regimes = std::move(state->regimes);
   RunBuilder builder = std::move(*recorder).take_builder();
   if (info.end) builder.finish(*info.end);
@@ -80,15 +73,15 @@ void notify_outage(const Calendar::Outage& outage, RunFigures& figures) {
 
 Result<RunFigures> run_figures(const StoreReader& store, storage::RunId run, Sketches wanted) {
   const Result<Snapshot> moment = store.snapshot();
-  if (!moment) return pass(moment.error());
+  if (!moment) return tl::unexpected(moment.error());
   Result<RunInfo> info = store.run(run);
-  if (!info) return pass(info.error());
+  if (!info) return tl::unexpected(info.error());
   RunFigures figures;
   figures.info = *info;
   if (info->origin == storage::RunOrigin::entered) return figures;
 
   Result<Pieces> pieces = pieces_of(store, *info, wanted);
-  if (!pieces) return pass(pieces.error());
+  if (!pieces) return tl::unexpected(pieces.error());
   ClassifyInput input;
   input.settings = segmenter_settings(*info);
   input.learnt = pieces->learnt;
@@ -97,7 +90,7 @@ Result<RunFigures> run_figures(const StoreReader& store, storage::RunId run, Ske
   input.open = !info->end;
   input.final_count = pieces->final_count;
   const Result<std::vector<Mark>> marks = store.marks(run);
-  if (!marks) return pass(marks.error());
+  if (!marks) return tl::unexpected(marks.error());
   for (const Mark& mark : *marks)
     if (mark.kind) input.marks.push_back({mark.at, *mark.kind});
   Classified classified = classify(pieces->regimes, input);
@@ -112,11 +105,11 @@ Result<RunFigures> run_figures(const StoreReader& store, storage::RunId run, Ske
 
   const UtcTime last = info->end.value_or(end_of_time);
   Result<Calendar> calendar = store.calendar(info->stream, info->begin, last);
-  if (!calendar) return pass(calendar.error());
+  if (!calendar) return tl::unexpected(calendar.error());
   figures.calendar = std::move(*calendar);
   figures.utc_offset = figures.calendar.utc_offset_at(last);
   const Result<std::vector<Event>> events = store.events(info->begin, last);
-  if (!events) return pass(events.error());
+  if (!events) return tl::unexpected(events.error());
   for (const Event& event : *events)
     if (event.kind == EventKind::clock_step && info->meter && (!event.meter || event.meter == info->meter))
       ++figures.clock_steps;

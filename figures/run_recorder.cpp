@@ -1,7 +1,5 @@
 #include "figures/run_recorder.hpp"
 
-#include <limits>
-
 #include "figures/recompute.hpp"
 #include "measure/signal/gap_rule.hpp"
 
@@ -17,15 +15,6 @@ using storage::StoreWriter;
 using storage::StreamId;
 
 namespace {
-
-constexpr UtcTime end_of_time{std::numeric_limits<std::int64_t>::max()};
-
-tl::unexpected<Error> pass(const Error& error) {
-  return tl::unexpected<Error>(error);
-}
-
-/// How far back what was shown is looked for where the profile does not say how long a reading holds.
-constexpr double usual_hold_s = GapRule::shortest_gap_s;
 
 UtcTime after(std::optional<UtcTime> as_of, UtcTime begin) {
   return as_of && as_of->us + 1 > begin.us ? UtcTime{as_of->us + 1} : begin;
@@ -66,9 +55,9 @@ Result<void> RunRecorder::replay(const StoreReader& store, const RunInfo& info, 
 
 Result<RunRecorder> RunRecorder::resume(const StoreReader& store, RunId run) {
   const Result<Snapshot> moment = store.snapshot();
-  if (!moment) return pass(moment.error());
+  if (!moment) return tl::unexpected(moment.error());
   const Result<RunInfo> info = store.run(run);
-  if (!info) return pass(info.error());
+  if (!info) return tl::unexpected(info.error());
   if (info->end) return fail(ErrorKind::negative, "run " + std::to_string(run) + " has ended; it cannot go on");
   return as_of(store, *info, store.run_state(run), end_of_time);
 }
@@ -86,31 +75,31 @@ Result<RunRecorder> RunRecorder::as_of(const StoreReader& store, const RunInfo& 
     unreadable = restored.error();
   }
   const Result<bool> whole = store.raw_is_whole(info.stream, info.begin, to);
-  if (!whole) return pass(whole.error());
-  if (!*whole) return pass(unreadable);
+  if (!whole) return tl::unexpected(whole.error());
+  if (!*whole) return tl::unexpected(unreadable);
   RunRecorder recorder(info.id, segmenter_settings(info));
-  if (auto replayed = recorder.replay(store, info, to); !replayed) return pass(replayed.error());
+  if (auto replayed = recorder.replay(store, info, to); !replayed) return tl::unexpected(replayed.error());
   recorder.anew_ = true;
   return recorder;
 }
 
 Result<RunRecorder> RunRecorder::over(const StoreReader& store, const RunInfo& info) {
   const Result<Snapshot> moment = store.snapshot();
-  if (!moment) return pass(moment.error());
+  if (!moment) return tl::unexpected(moment.error());
   const UtcTime end = info.end.value_or(end_of_time);
   const Result<bool> whole = store.raw_is_whole(info.stream, info.begin, end);
-  if (!whole) return pass(whole.error());
+  if (!whole) return tl::unexpected(whole.error());
   if (!*whole)
     return fail(ErrorKind::negative, "the raw readings of run " + std::to_string(info.id) +
                                          " have given way to minutes and hours; it cannot be segmented anew");
   RunRecorder recorder(info.id, segmenter_settings(info));
-  if (auto replayed = recorder.replay(store, info, end); !replayed) return pass(replayed.error());
+  if (auto replayed = recorder.replay(store, info, end); !replayed) return tl::unexpected(replayed.error());
   return recorder;
 }
 
 Result<void> RunRecorder::begin_held(const StoreReader& store, StreamId stream, UtcTime begin) {
   const auto shown = shown_at(store, stream, settings_.traits, begin);
-  if (!shown) return pass(shown.error());
+  if (!shown) return tl::unexpected(shown.error());
   if (*shown) builder_.begin_held(**shown, begin);
   return {};
 }
@@ -140,13 +129,13 @@ Result<void> RunRecorder::save(StoreWriter& store) {
 /// To `end`, which lies before the last reading that was pushed; or as near behind it as the store's readings allow.
 Result<void> RunRecorder::go_back(StoreWriter& store, UtcTime& end) {
   Result<RunInfo> info = store.reader().run(run_);
-  if (!info) return pass(info.error());
+  if (!info) return tl::unexpected(info.error());
   Result<RunState> state = store.reader().run_state(run_);
-  if (!state) return pass(state.error());
+  if (!state) return tl::unexpected(state.error());
   const bool beyond = state->as_of && *state->as_of > end;
   if (beyond) {
     const Result<bool> whole = store.reader().raw_is_whole(info->stream, info->begin, end);
-    if (!whole) return pass(whole.error());
+    if (!whole) return tl::unexpected(whole.error());
     // The state lies beyond and the readings to make an earlier one of are gone: end where the state is.
     if (!*whole) {
       end = *builder_.last_pushed();
@@ -158,7 +147,7 @@ Result<void> RunRecorder::go_back(StoreWriter& store, UtcTime& end) {
     *state = RunState{};
   }
   Result<RunBuilder> back = builder_of(*info, *state);
-  if (!back) return pass(back.error());
+  if (!back) return tl::unexpected(back.error());
   RunRecorder recorder(*info, std::move(*back));
   if (auto replayed = recorder.replay(store.reader(), *info, end); !replayed) return replayed;
   *this = std::move(recorder);
@@ -178,23 +167,27 @@ Result<void> RunRecorder::finish(StoreWriter& store, UtcTime end) {
 
 Result<void> resegment(StoreWriter& store, RunId run) {
   const Result<RunInfo> info = store.reader().run(run);
-  if (!info) return pass(info.error());
+  if (!info) return tl::unexpected(info.error());
   Result<RunRecorder> recorder = RunRecorder::over(store.reader(), *info);
-  if (!recorder) return pass(recorder.error());
+  if (!recorder) return tl::unexpected(recorder.error());
   if (auto cleared = store.apply(storage::ClearRunState{run}); !cleared) return cleared;
   return info->end ? recorder->finish(store, *info->end) : recorder->save(store);
+}
+
+Duration longest_hold(const MeterTraits& traits) {
+  return to_duration({traits.gap_s.value_or(GapRule::shortest_gap_s)});
 }
 
 Result<std::optional<ShownSince>> shown_at(const StoreReader& store, StreamId stream, const MeterTraits& traits,
                                            UtcTime begin) {
   std::optional<ShownSince> shown;
   if (!traits.on_change || stream == 0) return shown;
-  const Duration reach = to_duration({traits.gap_s.value_or(usual_hold_s)});
+  const Duration reach = longest_hold(traits);
   const Result<void> read = store.readings(stream, begin - reach, begin - Duration{1}, [&](const Reading& reading) {
     if (const auto power = reading.values.get(Quantity::power)) shown = ShownSince{reading.time, power->value()};
     return true;
   });
-  if (!read) return pass(read.error());
+  if (!read) return tl::unexpected(read.error());
   return shown;
 }
 

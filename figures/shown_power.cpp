@@ -3,7 +3,6 @@
 #include <algorithm>
 
 #include "figures/run_recorder.hpp"
-#include "measure/signal/gap_rule.hpp"
 #include "measure/signal/held_power.hpp"
 
 namespace nightwatt::figures {
@@ -13,13 +12,6 @@ using storage::StoreReader;
 
 namespace {
 
-tl::unexpected<Error> pass(const Error& error) {
-  return tl::unexpected<Error>(error);
-}
-
-/// How far back what was shown is looked for where the profile does not say how long a reading holds.
-constexpr double usual_hold_s = GapRule::shortest_gap_s;
-
 /// Looks at a display between two instants, of a meter that reports on change.
 class DisplayWatch {
  public:
@@ -27,7 +19,7 @@ class DisplayWatch {
 
   Result<void> begin(UtcTime from) {
     const auto shown = shown_at(store_, info_.stream, info_.traits, from);
-    if (!shown) return pass(shown.error());
+    if (!shown) return tl::unexpected(shown.error());
     if (*shown) held_.begin_held((*shown)->since, (*shown)->power_w, from);
     return {};
   }
@@ -41,7 +33,7 @@ class DisplayWatch {
   template <class Take>
   Result<void> end(UtcTime from, UtcTime to, Take&& take) {
     const auto last = store_.last_reading(info_.stream);
-    if (!last) return pass(last.error());
+    if (!last) return tl::unexpected(last.error());
     const UtcTime known = info_.end ? *info_.end : *last ? (*last)->time : from;
     held_.hold_until(std::max(from, std::min(to, known)), take);
     return {};
@@ -83,7 +75,7 @@ Result<void> shown_or_left(const StoreReader& store, const RunInfo& info, UtcTim
   DisplayWatch watch(store, info);
   if (auto begun = watch.begin(from); !begun) return begun;
   // A reading that was given up may have been shown for as long as one holds, into the window.
-  const Duration reach = to_duration({info.traits.gap_s.value_or(usual_hold_s)});
+  const Duration reach = longest_hold(info.traits);
   const Result<void> read = store.readings_and_rollups(
       info.stream, Quantity::power, from - reach, to,
       [&](const Reading& reading) {

@@ -1,11 +1,9 @@
 #include "figures/store_proof.hpp"
 
-#include <algorithm>
-#include <cmath>
-#include <limits>
 #include <optional>
 
 #include "figures/run_recorder.hpp"
+#include "measure/signal/same_sum.hpp"
 
 namespace nightwatt::figures {
 
@@ -17,33 +15,24 @@ using storage::StoreWriter;
 
 namespace {
 
-tl::unexpected<Error> pass(const Error& error) {
-  return tl::unexpected<Error>(error);
-}
-
-bool near(double a, double b) {
-  constexpr double relative = 1e-9;  // sums are made anew by the same code: this leaves room for another compiler only
-  return std::abs(a - b) <= relative * std::max({1.0, std::abs(a), std::abs(b)});
-}
-
 /// The totals of a run's readings up to `to`, and where the run has ended by then, of what was shown until its end.
 Result<RunTotals> totals_of_readings(const StoreReader& store, const RunInfo& info, UtcTime to) {
   RunTotals totals(reporting_of(info.traits));
   const auto shown = shown_at(store, info.stream, info.traits, info.begin);
-  if (!shown) return pass(shown.error());
+  if (!shown) return tl::unexpected(shown.error());
   if (*shown) totals.begin_held((*shown)->since, (*shown)->power_w, info.begin);
   const Result<void> replayed = store.readings(info.stream, info.begin, to, [&](const Reading& reading) {
     totals.push(reading);
     return true;
   });
-  if (!replayed) return pass(replayed.error());
+  if (!replayed) return tl::unexpected(replayed.error());
   if (info.end) totals.hold_until(*info.end);
   return totals;
 }
 
 bool agree(const RunTotals& a, const RunTotals& b) {
   return a.samples() == b.samples() && a.first() == b.first() && a.last() == b.last() &&
-         near(a.energy_wh().value_or(0.0), b.energy_wh().value_or(0.0)) && near(a.gap_s(), b.gap_s()) &&
+         same_sum(a.energy_wh().value_or(0.0), b.energy_wh().value_or(0.0)) && same_sum(a.gap_s(), b.gap_s()) &&
          a.peak_w() == b.peak_w();
 }
 
@@ -60,12 +49,12 @@ bool follow_each_other(const std::vector<Regime>& regimes, const RunInfo& run) {
 /// What is wrong with the kept totals; none: nothing, also where the readings have given way and cannot say.
 Result<std::optional<std::string>> wrong_totals(const StoreReader& store, const RunInfo& run, const RunState& state) {
   const Result<RunTotals> kept = RunTotals::restore(state.totals_bytes, reporting_of(run.traits));
-  if (!kept) return pass(kept.error());
+  if (!kept) return tl::unexpected(kept.error());
   const Result<bool> whole = store.raw_is_whole(run.stream, run.begin, *state.as_of);
-  if (!whole) return pass(whole.error());
+  if (!whole) return tl::unexpected(whole.error());
   if (!*whole) return std::nullopt;
   const Result<RunTotals> again = totals_of_readings(store, run, *state.as_of);
-  if (!again) return pass(again.error());
+  if (!again) return tl::unexpected(again.error());
   if (agree(*again, *kept)) return std::nullopt;
   return "its totals are not those of its readings";
 }
@@ -96,17 +85,17 @@ std::vector<std::string> prove_run(const StoreReader& store, const RunInfo& run)
 
 Result<void> mend_runs(StoreWriter& store, SalvageReport& report) {
   const auto runs = store.reader().runs();
-  if (!runs) return pass(runs.error());
+  if (!runs) return tl::unexpected(runs.error());
   for (const RunInfo& run : *runs) {
     if (run.stream == 0) continue;
     if (auto begun = store.begin(); !begun) return begun;
-    const UtcTime end = run.end.value_or(UtcTime{std::numeric_limits<std::int64_t>::max()});
+    const UtcTime end = run.end.value_or(end_of_time);
     const auto whole = store.reader().raw_is_whole(run.stream, run.begin, end);
-    if (!whole) return pass(whole.error());
+    if (!whole) return tl::unexpected(whole.error());
     if (run.end)
       if (auto counted = store.apply(storage::SetRunSpan{run.id, run.begin, run.end}); !counted) return counted;
     const auto now = store.reader().run(run.id);
-    if (!now) return pass(now.error());
+    if (!now) return tl::unexpected(now.error());
     const auto state = store.reader().run_state(run.id);
     const bool good = state && state->as_of && run.end && state->samples == now->samples;
     const std::string name = "run " + std::to_string(run.id);

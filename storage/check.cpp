@@ -1,7 +1,7 @@
 // Proves a store: SQLite's own check, every block against its sums, order and overlap, orphans, runs against readings.
-#include <cmath>
 #include <limits>
 
+#include "measure/signal/same_sum.hpp"
 #include "reader_impl.hpp"
 #include "schema.hpp"
 #include "seal.hpp"
@@ -12,11 +12,6 @@ namespace {
 
 // More than this many lines help nobody.
 constexpr std::size_t problems_limit = 100;
-
-bool near(double a, double b) {
-  constexpr double relative = 1e-9;  // sums are made anew by the same code: this leaves room for another compiler only
-  return std::abs(a - b) <= relative * std::max({1.0, std::abs(a), std::abs(b)});
-}
 
 }  // namespace
 
@@ -178,12 +173,12 @@ class StoreReader::Checker {
       const bool there = row.step();
       if (!there && aggregates.count == 0) continue;
       const std::optional<double> energy = there ? row.real_or_none(9) : std::nullopt;
-      const bool agree = there && row.integer(0) == aggregates.count && row.integer(1) == aggregates.first_us &&
-                         row.integer(2) == aggregates.last_us && row.real(3) == aggregates.first &&
-                         row.real(4) == aggregates.last && row.real(5) == aggregates.min &&
-                         row.real(6) == aggregates.max && near(row.real(7), aggregates.mean) &&
-                         near(row.real(8), aggregates.m2) && energy.has_value() == aggregates.energy_wh.has_value() &&
-                         (!energy || near(*energy, *aggregates.energy_wh));
+      const bool agree =
+          there && row.integer(0) == aggregates.count && row.integer(1) == aggregates.first_us &&
+          row.integer(2) == aggregates.last_us && row.real(3) == aggregates.first && row.real(4) == aggregates.last &&
+          row.real(5) == aggregates.min && row.real(6) == aggregates.max && same_sum(row.real(7), aggregates.mean) &&
+          same_sum(row.real(8), aggregates.m2) && energy.has_value() == aggregates.energy_wh.has_value() &&
+          (!energy || same_sum(*energy, *aggregates.energy_wh));
       if (!agree) problem(where + ": the sums of " + std::string(quantity_column(quantity)) + " are not its readings'");
     }
   }

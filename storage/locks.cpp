@@ -116,14 +116,14 @@ bool service_has(const std::string& store_path) {
   return held;
 }
 
-void ServiceLock::downsample() {
+void ServiceLock::release() {
   for (int* descriptor : {&file_, &descriptor_})
     if (const int open = std::exchange(*descriptor, -1); open >= 0) ::close(open);
 }
 
 ServiceLock& ServiceLock::operator=(ServiceLock&& other) noexcept {
   if (this != &other) {
-    downsample();
+    release();
     path_ = std::move(other.path_);
     descriptor_ = std::exchange(other.descriptor_, -1);
     file_ = std::exchange(other.file_, -1);
@@ -132,7 +132,7 @@ ServiceLock& ServiceLock::operator=(ServiceLock&& other) noexcept {
 }
 
 ServiceLock::~ServiceLock() {
-  downsample();
+  release();
 }
 
 }  // namespace nightwatt::storage

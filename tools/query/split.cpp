@@ -28,14 +28,10 @@ Result<Parts> parts_of(const storage::StoreReader& store, const storage::RunInfo
 
 /// The new run has the old one's meter and conditions, and no device yet: that there were two is why one splits.
 storage::NewRun new_run_of(const storage::RunInfo& info) {
-  storage::NewRun run;
-  run.stream = info.stream;
-  run.origin = info.origin;
-  run.begin = info.begin;
-  run.pinned = info.pinned;
-  run.conditions = info.conditions;
-  run.traits = info.traits;
-  run.shortest_segment_s = info.shortest_segment_s;
+  storage::NewRun run = info;
+  run.device.reset();
+  run.note.clear();
+  run.includes.clear();
   return run;
 }
 

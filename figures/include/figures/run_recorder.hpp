@@ -2,6 +2,7 @@
 #pragma once
 
 #include <cstdint>
+#include <limits>
 #include <optional>
 #include <utility>
 
@@ -11,6 +12,9 @@
 #include "storage/store.hpp"
 
 namespace nightwatt::figures {
+
+/// Behind every reading.
+inline constexpr UtcTime end_of_time{std::numeric_limits<std::int64_t>::max()};
 
 [[nodiscard]] SegmenterSettings segmenter_settings(const storage::RunInfo& info);
 
@@ -71,6 +75,10 @@ class RunRecorder {
 /// Makes a run's state anew from its stored readings, between begin() and commit(): over() and finish() or save() in
 /// one. Holds the store for as long as the replay lasts (about a second for a million readings): for short runs.
 [[nodiscard]] Result<void> resegment(storage::StoreWriter& store, storage::RunId run);
+
+/// How far back what a display shows is looked for: as long as a reading may hold, or by the usual rule where the
+/// profile does not say.
+[[nodiscard]] Duration longest_hold(const MeterTraits& traits);
 
 /// Of a meter that reports on change: the last power before `begin` that may still be shown then.
 [[nodiscard]] Result<std::optional<ShownSince>> shown_at(const storage::StoreReader& store, storage::StreamId stream,

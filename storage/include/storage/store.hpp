@@ -189,7 +189,7 @@ class ServiceLock {
 
  private:
   ServiceLock(std::string path, int descriptor) : path_(std::move(path)), descriptor_(descriptor) {}
-  void downsample();
+  void release();
   std::string path_;     ///< of the store
   int descriptor_ = -1;  ///< of the lock file
   int file_ = -1;        ///< of the store's
@@ -228,7 +228,7 @@ class StoreWriter {
   [[nodiscard]] StoreTrouble trouble() const noexcept;  ///< of the last call
 
   // All below must run between begin() and commit().
-  /// ErrorKind::negative: of a run that is not there.
+  /// ErrorKind::negative: a run that is not there cannot be ended, moved, named, pinned, described or forgotten.
   [[nodiscard]] Result<void> apply(const Change& change);
   // What the store gives a number to, or counts:
   [[nodiscard]] Result<StreamId> stream_for_meter(std::string_view meter);  ///< found or made

@@ -25,16 +25,13 @@ struct StreamInfo {
 
 enum class RunOrigin : std::uint8_t { automatic, by_hand, imported, entered };
 
-struct RunInfo {
-  RunId id = 0;
+/// What to open a run with.
+struct NewRun {
   StreamId stream = 0;  ///< 0 for entered rows
-  std::optional<std::string> meter;
   std::optional<std::string> device;
-  RunOrigin origin = RunOrigin::automatic;
+  RunOrigin origin = RunOrigin::by_hand;
   UtcTime begin;
-  std::optional<UtcTime> end;  ///< none: open
   bool pinned = false;
-  std::int64_t samples = 0;
   std::string note;
   std::vector<std::string> includes;
   std::vector<std::pair<std::string, std::string>> conditions;
@@ -45,20 +42,12 @@ struct RunInfo {
   std::optional<double> entered_load_w;
 };
 
-/// What to open a run with; id, samples and end are the store's.
-struct NewRun {
-  StreamId stream = 0;
-  std::optional<std::string> device;
-  RunOrigin origin = RunOrigin::by_hand;
-  UtcTime begin;
-  bool pinned = false;
-  std::string note;
-  std::vector<std::string> includes;
-  std::vector<std::pair<std::string, std::string>> conditions;
-  MeterTraits traits;
-  double shortest_segment_s = 20.0;
-  std::optional<double> entered_idle_w;
-  std::optional<double> entered_load_w;
+/// A run as it is kept.
+struct RunInfo : NewRun {
+  RunId id = 0;
+  std::optional<std::string> meter;
+  std::optional<UtcTime> end;  ///< none: open
+  std::int64_t samples = 0;
 };
 
 /// What a person says of a run beside its figures.
