@@ -95,21 +95,9 @@ std::string compare(const figures::RunFigures& kept, const figures::RunFigures& 
 /// from a meter some of whose answers are lost: twice its limit; and of half of it nothing can be made a gap.
 struct HoleLimits {
   double surely_s, perhaps_s;
-  /// `least_s`: what the median may be in a run whose meter said many things twice in a row.
-  HoleLimits(double interval_s, double least_s)
-      : surely_s(2.0 * std::max(10.0, 5.0 * interval_s)), perhaps_s(0.5 * std::max(10.0, 5.0 * least_s)) {}
+  explicit HoleLimits(double interval_s)
+      : surely_s(2.0 * std::max(10.0, 5.0 * interval_s)), perhaps_s(0.5 * std::max(10.0, 5.0 * interval_s)) {}
 };
-
-/// The quarter of a run's intervals that are the shortest end here: no median, however few were seen, is far below it.
-double short_interval_s(std::span<const Reading> readings, double otherwise_s) {
-  std::vector<double> intervals;
-  for (std::size_t i = 1; i < readings.size(); ++i)
-    intervals.push_back(to_seconds(readings[i].time - readings[i - 1].time).value);
-  if (intervals.empty()) return otherwise_s;
-  const auto quarter = intervals.begin() + static_cast<std::ptrdiff_t>(intervals.size() / 4);
-  std::nth_element(intervals.begin(), quarter, intervals.end());
-  return std::min(otherwise_s, *quarter);
-}
 
 bool is_gap_segment(const figures::RunFigures& figures, UtcTime begin, UtcTime end, Duration tolerance) {
   return std::any_of(figures.segments.begin(), figures.segments.end(), [&](const Segment& segment) {
@@ -164,7 +152,7 @@ std::string look_at_run(const figures::RunFigures& figures, const std::vector<Re
   if (figures.totals.samples() != static_cast<std::int64_t>(readings.size()))
     return "it counts " + std::to_string(figures.totals.samples()) + " readings and holds " +
            std::to_string(readings.size());
-  const HoleLimits limits(interval_s, short_interval_s(readings, interval_s));
+  const HoleLimits limits(interval_s);
   constexpr std::size_t learnt = 8;  // readings, until the rule knows the interval, whichever of them came twice
   constexpr double calendar_slack_s = 2.0;
   double least_wh = 0.0, most_wh = 0.0, gaps_s = 0.0;
