@@ -253,15 +253,42 @@ Result<void> Copier::send_batch(storage::StreamId stream, const std::vector<Read
       {rig_, text_of(stream), text_of(batch.back().time.us), text_of(static_cast<std::int64_t>(batch.size()))});
 }
 
-Result<void> Copier::copy_runs(bool open_runs, const std::function<bool()>& stop) {
-  const auto snapshot = store_.snapshot();
-  if (!snapshot) return tl::unexpected(snapshot.error());
+/// The prints and the rows are of one moment. What changes after it has another print at the next pass.
+Result<std::vector<Copier::PrintedRun>> Copier::printed_runs() const {
+  const auto moment = store_.snapshot();
+  if (!moment) return tl::unexpected(moment.error());
   const auto prints = rows_.run_prints();
   if (!prints) return tl::unexpected(prints.error());
-  const auto infos = store_.runs();
+  auto infos = store_.runs();
   if (!infos) return tl::unexpected(infos.error());
-  std::map<storage::RunId, std::string> there;
-  for (const auto& print : *prints) there[print.run] = std::to_string(print.print) + "/" + of_this_version();
+  std::map<storage::RunId, std::string> print_of_run;
+  for (const auto& print : *prints) print_of_run[print.run] = std::to_string(print.print) + "/" + of_this_version();
+  std::vector<PrintedRun> runs;
+  for (storage::RunInfo& info : *infos)
+    if (const auto print = print_of_run.find(info.id); print != print_of_run.end())
+      runs.push_back({std::move(info), print->second});
+  return runs;
+}
+
+Result<void> Copier::copy_runs(bool open_runs, const std::function<bool()>& stop) {
+  const auto runs = printed_runs();
+  if (!runs) return tl::unexpected(runs.error());
+  if (auto gone = drop_runs_but(*runs); !gone) return gone;
+  for (const PrintedRun& run : *runs) {
+    const auto known = run_prints_.find(run.info.id);
+    const bool is_new = known == run_prints_.end();
+    const bool is_open = !run.info.end;
+    if (is_open ? !is_new && !open_runs : !is_new && known->second == run.print) continue;
+    if (auto done = copy_run(run); !done) return done;
+    run_prints_[run.info.id] = run.print;
+    if (stop()) break;
+  }
+  return {};
+}
+
+Result<void> Copier::drop_runs_but(const std::vector<PrintedRun>& runs) {
+  std::set<storage::RunId> there;
+  for (const PrintedRun& run : runs) there.insert(run.info.id);
   for (auto known = run_prints_.begin(); known != run_prints_.end();) {
     if (there.count(known->first) != 0) {
       ++known;
@@ -273,41 +300,49 @@ Result<void> Copier::copy_runs(bool open_runs, const std::function<bool()>& stop
       return gone;
     known = run_prints_.erase(known);
   }
-  for (const storage::RunInfo& run : *infos) {
-    const auto print = there.find(run.id);
-    const auto known = run_prints_.find(run.id);
-    const bool is_new = known == run_prints_.end();
-    if (print == there.end() || (!is_new && known->second == print->second && (run.end || !open_runs))) continue;
-    if (!is_new && !run.end && !open_runs) continue;
-    if (auto done = copy_run(run, print->second); !done) return done;
-    run_prints_[run.id] = print->second;
-    if (stop()) break;
-  }
   return {};
 }
 
-Result<void> Copier::copy_run(const storage::RunInfo& run, const std::string& print) {
-  const auto record = figures::run_record(store_, run);
+/// Of one moment, and held no longer than it takes to read it: while a server kept us waiting, the store's log could
+/// not be emptied and would grow.
+Result<std::optional<Copier::RunText>> Copier::text_of_run(storage::RunId id) const {
+  const auto moment = store_.snapshot();
+  if (!moment) return tl::unexpected(moment.error());
+  const auto info = store_.run(id);
+  if (!info && info.error().kind == ErrorKind::negative) return std::nullopt;  // dropped since: the next pass sees it
+  const auto record = info ? figures::run_record(store_, *info) : tl::unexpected(info.error());
   if (!record) {
-    warn_("run " + std::to_string(run.id) + " is not mirrored: " + record.error().message);
-    return {};
+    warn_("run " + std::to_string(id) + " is not mirrored: " + record.error().message);
+    return std::nullopt;
   }
-  const auto rows = rows_.run(run.id);
+  const auto rows = rows_.run(id);
   if (!rows) return tl::unexpected(rows.error());
-  const std::string number = text_of(run.id);
-  const Value stream = run.stream == 0 ? Value() : Value(text_of(run.stream));
-  const Value end = run.end ? Value(utc_text(record->shown(*run.end))) : Value();
+  return RunText{{text_of(id), info->stream == 0 ? Value() : Value(text_of(info->stream)), info->device,
+                  std::string(origin_name(info->origin)), utc_text(record->shown(info->begin)),
+                  info->end ? Value(utc_text(record->shown(*info->end))) : Value(),
+                  std::string(info->pinned ? "t" : "f"), summary_json(*record)},
+                 segments_json(*record),
+                 packed(*rows)};
+}
+
+Result<void> Copier::copy_run(const PrintedRun& run) {
+  const auto read = text_of_run(run.info.id);
+  if (!read) return tl::unexpected(read.error());
+  if (!*read) return {};
+  const RunText& text = **read;
+  const Value& number = text.columns.front();
+  Texts columns = {rig_};
+  columns.insert(columns.end(), text.columns.begin(), text.columns.end());
+  columns.push_back(run.print);
   return in_transaction([&]() -> Result<void> {
-    if (auto told = server_.tell(
-            "INSERT INTO nightwatt.run (rig, run, stream, device, origin, begin_at, end_at, "
-            "pinned, print, summary) VALUES "
-            "($1, $2, $3, $4, $5, $6, $7, $8, $9, $10) ON CONFLICT (rig, run) DO UPDATE SET "
-            "stream = EXCLUDED.stream, device "
-            "= EXCLUDED.device, begin_at = EXCLUDED.begin_at, end_at = EXCLUDED.end_at, pinned = "
-            "EXCLUDED.pinned, print = "
-            "EXCLUDED.print, summary = EXCLUDED.summary",
-            {rig_, number, stream, run.device, std::string(origin_name(run.origin)), utc_text(record->shown(run.begin)),
-             end, std::string(run.pinned ? "t" : "f"), print, summary_json(*record)});
+    if (auto told = server_.tell("INSERT INTO nightwatt.run (rig, run, stream, device, origin, begin_at, end_at, "
+                                 "pinned, summary, print) VALUES "
+                                 "($1, $2, $3, $4, $5, $6, $7, $8, $9, $10) ON CONFLICT (rig, run) DO UPDATE SET "
+                                 "stream = EXCLUDED.stream, device "
+                                 "= EXCLUDED.device, begin_at = EXCLUDED.begin_at, end_at = EXCLUDED.end_at, pinned = "
+                                 "EXCLUDED.pinned, print = "
+                                 "EXCLUDED.print, summary = EXCLUDED.summary",
+                                 columns);
         !told)
       return told;
     for (const char* table : {"segment", "run_row"})
@@ -323,13 +358,13 @@ Result<void> Copier::copy_run(const storage::RunInfo& run, const std::string& pr
             "(s->>'highest_w')::float8, (s->>'energy_wh')::float8, (s->>'excursions')::bigint, (s->>'open')::boolean "
             "FROM "
             "jsonb_array_elements($3::jsonb) WITH ORDINALITY AS x(s, place)",
-            {rig_, number, segments_json(*record)});
+            {rig_, number, text.segments});
         !told)
       return told;
     return server_.tell(
         "INSERT INTO nightwatt.run_row SELECT $1, $2, place, bytes FROM unnest($3::bytea[]) WITH ORDINALITY AS "
         "x(bytes, place)",
-        {rig_, number, bytea_array(packed(*rows))});
+        {rig_, number, bytea_array(text.rows)});
   });
 }
 

@@ -6,6 +6,7 @@
 #include <functional>
 #include <limits>
 #include <map>
+#include <optional>
 #include <set>
 #include <string>
 #include <vector>
@@ -42,7 +43,19 @@ class Copier {
   Result<void> make_month_of(std::int64_t us);
   Result<void> send_batch(storage::StreamId stream, const std::vector<Reading>& batch);
   Result<void> copy_runs(bool open_runs, const std::function<bool()>& stop);
-  Result<void> copy_run(const storage::RunInfo& run, const std::string& print);
+  struct PrintedRun {
+    storage::RunInfo info;
+    std::string print;  ///< of all that the store has of it, and of this program's version
+  };
+  struct RunText {
+    Texts columns;  ///< of table `run`, from `run` to `summary`
+    std::string segments;
+    std::vector<std::string> rows;
+  };
+  [[nodiscard]] Result<std::vector<PrintedRun>> printed_runs() const;
+  Result<void> drop_runs_but(const std::vector<PrintedRun>& runs);
+  [[nodiscard]] Result<std::optional<RunText>> text_of_run(storage::RunId id) const;  ///< nothing: not to be mirrored
+  Result<void> copy_run(const PrintedRun& run);
   Result<void> copy_events();
   Result<void> in_transaction(const std::function<Result<void>()>& work);
 

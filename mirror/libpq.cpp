@@ -6,7 +6,7 @@ namespace nightwatt::mirror {
 namespace {
 
 void find(LibraryCalls& library, Libpq& calls) {
-  library.find("PQconnectStart", calls.connect_start)
+  library.find("PQconnectStartParams", calls.connect_start)
       .find("PQconnectPoll", calls.connect_poll)
       .find("PQsocket", calls.socket)
       .find("PQstatus", calls.status)

@@ -10,7 +10,7 @@ namespace nightwatt::mirror {
 
 /// The calls that are used, by their own names.
 struct Libpq {
-  decltype(&PQconnectStart) connect_start = nullptr;
+  decltype(&PQconnectStartParams) connect_start = nullptr;
   decltype(&PQconnectPoll) connect_poll = nullptr;
   decltype(&PQsocket) socket = nullptr;
   decltype(&PQstatus) status = nullptr;

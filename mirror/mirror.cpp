@@ -11,6 +11,7 @@
 #include "copier.hpp"
 #include "schema.hpp"
 #include "server.hpp"
+#include "troubles.hpp"
 
 namespace nightwatt::mirror {
 namespace {
@@ -18,9 +19,8 @@ namespace {
 using Steady = std::chrono::steady_clock;
 using std::chrono::seconds;
 
-constexpr seconds between_passes{5};                  // the lag of a mirror that keeps up
-constexpr seconds between_open_runs{60};              // an open run's figures are made anew and sent whole
-constexpr seconds first_pause{1}, longest_pause{60};  // after trouble, doubled each time
+constexpr seconds between_passes{5};      // the lag of a mirror that keeps up
+constexpr seconds between_open_runs{60};  // an open run's figures are made anew and sent whole
 constexpr std::chrono::milliseconds stop_limit{1'000};
 
 }  // namespace
@@ -30,12 +30,9 @@ class Mirror::Impl {
   Impl(MirrorSettings settings, Say say) : settings_(std::move(settings)), say_(std::move(say)) {}
 
   void run() {
-    seconds pause = first_pause;
     while (!stopping()) {
-      const std::string trouble = session(pause);
-      note(trouble);
-      if (rest(pause)) break;
-      pause = std::min(pause * 2, longest_pause);
+      note(session());
+      if (rest(troubles_.pause())) break;
     }
     const std::lock_guard lock(mutex_);
     ended_ = true;
@@ -85,8 +82,8 @@ class Mirror::Impl {
     return changed_.wait_for(lock, time, [this] { return stop_; });
   }
 
-  /// From connecting to the first trouble, which it returns. Resets `pause` once something went well.
-  std::string session(seconds& pause) {
+  /// From connecting to the first trouble, which it returns.
+  std::string session() {
     auto store = storage::StoreReader::open(settings_.store);
     if (!store) return store.error().message;
     auto server = Server::connect(settings_.database, cancellation_);
@@ -94,7 +91,6 @@ class Mirror::Impl {
     if (auto ready = prepare_schema(*server); !ready) return ready.error().message;
     Copier copier(*server, *store, settings_.rig, [this](const std::string& text) { say_(Tone::warning, text); });
     if (auto begun = copier.begin(); !begun) return begun.error().message;
-    pause = first_pause;
     connected();
     const std::int64_t before = status().copied;
     Steady::time_point open_runs_at{};
@@ -103,6 +99,7 @@ class Mirror::Impl {
       const bool open_runs = Steady::now() >= open_runs_at;
       if (open_runs) open_runs_at = Steady::now() + between_open_runs;
       auto done = copier.pass(open_runs, [this] { return stopping(); });
+      if (copier.copied() > 0) troubles_.got_on();
       if (!done) return done.error().message;
       passed(before + copier.copied());
       if (rest(between_passes)) break;
@@ -116,30 +113,36 @@ class Mirror::Impl {
       status_.connected = true;
       status_.trouble.clear();
     }
-    if (!stopping()) say_(Tone::info, "mirroring into the rig \"" + settings_.rig + "\"");
+    // After trouble a connection says little: a server whose disk is full takes one every time.
+    if (!troubles_.any()) say_going_on();
   }
 
   void passed(std::int64_t copied) {
-    const std::lock_guard lock(mutex_);
-    status_.copied = copied;
-    status_.up_to_date = true;
-    last_good_ = Steady::now();
+    {
+      const std::lock_guard lock(mutex_);
+      status_.copied = copied;
+      status_.up_to_date = true;
+      last_good_ = Steady::now();
+    }
+    if (troubles_.over()) say_going_on();
   }
 
-  /// Said once, not at every try.
+  void say_going_on() {
+    if (!stopping()) say_(Tone::info, "mirroring into the rig \"" + settings_.rig + "\"");
+  }
+
   void note(const std::string& trouble) {
-    bool is_new = false;
     {
       const std::lock_guard lock(mutex_);
       status_.connected = false;
       status_.up_to_date = false;
-      is_new = !trouble.empty() && trouble != status_.trouble;
       status_.trouble = trouble;
     }
-    if (is_new && !stopping()) say_(Tone::warning, "not mirroring, tried again: " + trouble);
+    if (troubles_.met(trouble) && !stopping()) say_(Tone::warning, "not mirroring, tried again: " + trouble);
   }
 
   Say say_;
+  Troubles troubles_;  ///< the thread's alone
   Cancellation cancellation_;
   mutable std::mutex mutex_;
   std::condition_variable changed_;

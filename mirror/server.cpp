@@ -3,6 +3,7 @@
 #include <poll.h>
 #include <sys/socket.h>
 
+#include <array>
 #include <utility>
 
 #include "libpq.hpp"
@@ -12,10 +13,13 @@ namespace {
 
 // A server that is not there is noticed in a minute, whatever the network does with the packets (common practice, no
 // source).
-constexpr const char* time_outs =
-    "connect_timeout=10 keepalives=1 keepalives_idle=20 keepalives_interval=10 keepalives_count=3 "
-    "tcp_user_timeout=60000 "
-    "application_name=nightwatt";
+constexpr std::array<std::pair<const char*, const char*>, 7> own_words = {{{"connect_timeout", "10"},
+                                                                           {"keepalives", "1"},
+                                                                           {"keepalives_idle", "20"},
+                                                                           {"keepalives_interval", "10"},
+                                                                           {"keepalives_count", "3"},
+                                                                           {"tcp_user_timeout", "60000"},
+                                                                           {"application_name", "nightwatt"}}};
 constexpr int connect_limit_ms = 10'000;
 constexpr int look_up_ms = 200;  // how often a connecting caller looks whether it is to stop
 
@@ -120,10 +124,16 @@ Server::~Server() = default;
 Result<Server> Server::connect(const std::string& conninfo, Cancellation& cancellation) {
   const auto calls = libpq();
   if (!calls) return tl::unexpected(calls.error());
-  // The later word wins in libpq: what the caller says comes last. An address of a URI takes no words before it.
-  const bool uri = conninfo.rfind("postgres://", 0) == 0 || conninfo.rfind("postgresql://", 0) == 0;
-  const std::string all = uri ? conninfo : std::string(time_outs) + " " + conninfo;
-  PGconn* connection = (*calls)->connect_start(all.c_str());
+  // The later word wins in libpq: what the caller says, of either form, comes last.
+  std::vector<const char*> keys, values;
+  for (const auto& [key, value] : own_words) {
+    keys.push_back(key);
+    values.push_back(value);
+  }
+  keys.insert(keys.end(), {"dbname", nullptr});
+  values.insert(values.end(), {conninfo.c_str(), nullptr});
+  constexpr int take_words_of_dbname = 1;
+  PGconn* connection = (*calls)->connect_start(keys.data(), values.data(), take_words_of_dbname);
   if (connection == nullptr) return server_says("not enough memory");
   auto impl = std::make_unique<Impl>(**calls, connection, cancellation);
   if ((*calls)->status(connection) == CONNECTION_BAD) return server_says(one_line((*calls)->error_message(connection)));

@@ -1,5 +1,7 @@
 // What happens to a store after its rows were mirrored: it is corrected by commands, it gives readings up, a newer
 // program tells more of it. And what commands say of the mirror is what they say of the store.
+#include <sqlite3.h>
+
 #include <algorithm>
 #include <catch2/catch.hpp>
 #include <chrono>
@@ -59,6 +61,19 @@ std::string of_mirror(const Postgres& server, std::vector<std::string> words) {
 
 void say(const Folder& folder, std::vector<std::string> words) {
   (void)of_store(folder, std::move(words));
+}
+
+/// Whether no reader holds a moment of the store that a checkpoint would have to spare.
+bool log_can_be_emptied(const std::string& path) {
+  sqlite3* handle = nullptr;
+  sqlite3_stmt* done = nullptr;
+  const bool asked = sqlite3_open_v2(path.c_str(), &handle, SQLITE_OPEN_READWRITE, nullptr) == SQLITE_OK &&
+                     sqlite3_prepare_v2(handle, "PRAGMA wal_checkpoint(TRUNCATE)", -1, &done, nullptr) == SQLITE_OK &&
+                     sqlite3_step(done) == SQLITE_ROW;
+  const bool busy = !asked || sqlite3_column_int(done, 0) != 0;
+  sqlite3_finalize(done);
+  sqlite3_close(handle);
+  return !busy;
 }
 
 /// The runs' figures as the server has them, without the rig's own.
@@ -210,7 +225,17 @@ TEST_CASE("a server that answers nothing costs the recording nothing, one whose 
   CHECK_FALSE(mirror.status().up_to_date);
   CHECK_FALSE(mirror.status().last_good);
   CHECK(lines_of(*server, "north-hut") == before);
+  // Readings go over, and a run waits: no page of the store is held for it, or the rig's log would grow with every
+  // commit.
+  auto other_holder = must(Server::connect(server->conninfo(), cancellation));
+  must(other_holder.run("BEGIN; LOCK TABLE nightwatt.run"));
   must(holder.run("COMMIT"));
+  REQUIRE(comes([&] {
+    return server->sql("SELECT count(*) FROM pg_locks WHERE NOT granted AND relation = 'nightwatt.run'::regclass") ==
+           "1";
+  }));
+  CHECK(log_can_be_emptied(folder.store()));
+  must(other_holder.run("COMMIT"));
   CHECK(comes([&] { return mirror.status().up_to_date; }));
   mirror.stop();
   CHECK(lines_of(*server, "north-hut") == lines_of(folder.store()));

@@ -18,6 +18,7 @@
 #include "server.hpp"
 #include "storage/rows.hpp"
 #include "text/sink.hpp"
+#include "troubles.hpp"
 
 namespace nightwatt::mirror::test {
 namespace {
@@ -273,6 +274,85 @@ TEST_CASE("older tables are brought up to date with what is in them, in one tran
   CHECK(server->sql("SELECT number FROM nightwatt.version") == newest);
   CHECK(server->sql("SELECT count(*) FROM pg_attribute WHERE attrelid = 'nightwatt.rig'::regclass AND attname = "
                     "'shelf'") == "0");
+}
+
+TEST_CASE("trouble that lasts is said once, and waited out longer and longer, until something went well") {
+  using std::chrono::seconds;
+  Troubles troubles;
+  CHECK_FALSE(troubles.any());
+  std::vector<std::int64_t> pauses;
+  int said = 0;
+  for (int i = 0; i < 9; ++i) {
+    if (troubles.met("no space left")) ++said;
+    pauses.push_back(troubles.pause().count());
+  }
+  CHECK(said == 1);
+  CHECK(pauses == std::vector<std::int64_t>{1, 2, 4, 8, 16, 32, 60, 60, 60});
+  CHECK(troubles.met("the connection broke"));
+  CHECK(troubles.any());
+  troubles.got_on();  // a part of a week was brought: what is left is worth another try soon, and no line
+  CHECK_FALSE(troubles.met("the connection broke"));
+  CHECK(troubles.pause() == seconds(1));
+  CHECK(troubles.over());
+  CHECK_FALSE(troubles.over());
+  CHECK(troubles.met("the connection broke"));
+  CHECK(troubles.pause() == seconds(1));
+}
+
+TEST_CASE("a wrong password and a server that may only be read are one line, and cost lag alone") {
+  const auto server = Postgres::start();
+  if (!server) return;
+  const Folder folder;
+  auto store = must(storage::StoreWriter::open(folder.store(), {}));
+  record(store, "bench", "Gannet board", night(night_us, 1, 1000), true);
+  mirror_once(server->conninfo(), folder.store(), "north-hut");
+  const std::string before = lines_of(*server, "north-hut");
+  record(store, "bench", "Puffin mini", night(night_us + 4000 * second_us, 2, 1000), true);
+  Cancellation cancellation;
+
+  REQUIRE(server->sql("ALTER DATABASE rigs SET default_transaction_read_only = on").empty());
+  const auto read_only = mirror_once(server->conninfo(), folder.store(), "north-hut", cancellation);
+  REQUIRE_FALSE(read_only);
+  CHECK_THAT(read_only.error().message, Catch::Contains("read-only"));
+  CHECK(must(FetchedStore::fetch(server->conninfo())).path() != "");  // asking needs no more
+  REQUIRE(server->sql("ALTER DATABASE rigs RESET default_transaction_read_only", "postgres").empty());
+
+  REQUIRE(server->sql("CREATE ROLE keeper LOGIN SUPERUSER PASSWORD 'right'").empty());
+  REQUIRE(server
+              ->sql("COPY (VALUES ('local all keeper scram-sha-256'), ('local all all trust')) TO '" +
+                    server->sql("SHOW hba_file") + "'")
+              .empty());
+  REQUIRE(server->sql("SELECT pg_reload_conf()") == "t");
+  const auto as_keeper = [&](const std::string& password) {
+    return mirror_once(server->conninfo("rigs", "keeper") + " password=" + password, folder.store(), "north-hut",
+                       cancellation);
+  };
+  // The server takes its new rules when it gets to it.
+  const auto limit = std::chrono::steady_clock::now() + std::chrono::seconds(20);
+  auto wrong = as_keeper("hunter2");
+  while (!wrong && wrong.error().message.find("password") == std::string::npos &&
+         std::chrono::steady_clock::now() < limit)
+    wrong = as_keeper("hunter2");
+  REQUIRE_FALSE(wrong);
+  CHECK_THAT(wrong.error().message, Catch::Contains("password authentication failed"));
+  CHECK_THAT(wrong.error().message, !Catch::Contains("hunter2"));
+  CHECK(wrong.error().message.find('\n') == std::string::npos);
+  CHECK(lines_of(*server, "north-hut") == before);
+  mirror_once(server->conninfo(), folder.store(), "north-hut");
+  CHECK(lines_of(*server, "north-hut") == lines_of(folder.store()));
+}
+
+// A server that answers nothing must be noticed, in whichever of libpq's two forms it is named.
+TEST_CASE("a mirror named by an address waits no longer for a server than one named by words") {
+  const auto server = Postgres::start();
+  if (!server) return;
+  const std::string words = server->conninfo();
+  const std::string place = words.substr(words.find('/'), words.find(" dbname") - words.find('/'));
+  Cancellation cancellation;
+  auto by_address = must(Server::connect("postgresql:///rigs?user=postgres&host=" + place, cancellation));
+  CHECK(must(by_address.ask("SHOW application_name")).front()[0] == "nightwatt");
+  auto named = must(Server::connect(words + " application_name=north", cancellation));
+  CHECK(must(named.ask("SHOW application_name")).front()[0] == "north");
 }
 
 TEST_CASE("tables of a newer program, no mirror and no server are one line each") {
