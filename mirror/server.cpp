@@ -20,6 +20,9 @@ constexpr std::array<std::pair<const char*, const char*>, 7> own_words = {{{"con
                                                                            {"keepalives_count", "3"},
                                                                            {"tcp_user_timeout", "60000"},
                                                                            {"application_name", "nightwatt"}}};
+// How values are written as text, whatever a database or a role has it set to: all digits, times that can be read back.
+constexpr const char* text_forms =
+    "SET bytea_output = 'hex'; SET extra_float_digits = 3; SET datestyle = 'ISO'; SET timezone = 'UTC'";
 constexpr int connect_limit_ms = 10'000;
 constexpr int look_up_ms = 200;  // how often a connecting caller looks whether it is to stop
 
@@ -138,7 +141,9 @@ Result<Server> Server::connect(const std::string& conninfo, Cancellation& cancel
   auto impl = std::make_unique<Impl>(**calls, connection, cancellation);
   if ((*calls)->status(connection) == CONNECTION_BAD) return server_says(one_line((*calls)->error_message(connection)));
   if (auto connected = impl->connect(); !connected) return tl::unexpected(connected.error());
-  return Server(std::move(impl));
+  Server server(std::move(impl));
+  if (auto set = server.run(text_forms); !set) return tl::unexpected(set.error());
+  return server;
 }
 
 Result<std::vector<Texts>> Server::ask(const std::string& sql, const Texts& values) {

@@ -136,11 +136,23 @@ TEST_CASE("what a store has is in the mirror row for row, and gives the same fig
         server->sql("SELECT idle_w, idle_uncertainty_w FROM nightwatt.compare WHERE device = '" + row.device + "'");
     CHECK(idle == text::exact_text(row.idle->value) + "|" + text::exact_text(row.idle->uncertainty));
   }
+  std::string states;
+  for (const auto& state : must(figures::run_record(store.reader(), must(store.reader().run(first)))).summary.states)
+    states += (states.empty() ? "" : "\n") + text::exact_text(state.level.value) + "|" +
+              text::exact_text(state.level.uncertainty) + "|" + std::to_string(state.segments.size());
+  CHECK_FALSE(states.empty());
+  CHECK(server->sql("SELECT level_w, uncertainty_w, times FROM nightwatt.state WHERE run = " + std::to_string(first)) ==
+        states);
 }
 
-TEST_CASE("two rigs that call their meters and devices alike are pooled, and told apart") {
+TEST_CASE(
+    "two rigs that call their meters and devices alike are pooled, and told apart, whatever the database writes like") {
   const auto server = Postgres::start();
   if (!server) return;
+  // IST is Israel's time where PostgreSQL reads it, and India's where it writes it.
+  for (const char* setting :
+       {"bytea_output = 'escape'", "datestyle = 'SQL, DMY'", "timezone = 'Asia/Kolkata'", "extra_float_digits = -9"})
+    REQUIRE(server->sql(std::string("ALTER DATABASE rigs SET ") + setting, "postgres").empty());
   const Folder north, south;
   auto one = must(storage::StoreWriter::open(north.store(), {}));
   auto two = must(storage::StoreWriter::open(south.store(), {}));
@@ -155,6 +167,11 @@ TEST_CASE("two rigs that call their meters and devices alike are pooled, and tol
   CHECK(must(figures::comparison_of(copy, {{"1", "2"}, {}, {}})).rows[0].runs.size() == 2);
   CHECK(must(copy.run(2)).meter == "south-hut/bench");
   CHECK(lines_of(*server, "south-hut") == lines_of(south.store()));
+  for (const char* setting : {"datestyle", "timezone"})
+    REQUIRE(server->sql(std::string("ALTER DATABASE rigs RESET ") + setting, "postgres").empty());
+  CHECK_THAT(server->sql("SET timezone = 'UTC'; SELECT pg_get_expr(relpartbound, oid) FROM pg_class WHERE relname = "
+                         "'reading_2026_01'"),
+             Catch::Contains("('2026-01-01 00:00:00+00') TO ('2026-02-01 00:00:00+00')"));
 }
 
 TEST_CASE("a rig that is cut off at any moment loses nothing and doubles nothing") {
@@ -299,7 +316,7 @@ TEST_CASE("trouble that lasts is said once, and waited out longer and longer, un
   CHECK(troubles.pause() == seconds(1));
 }
 
-TEST_CASE("a wrong password and a server that may only be read are one line, and cost lag alone") {
+TEST_CASE("a wrong password and a server that may only be read are one line, and cost lag alone, however it is named") {
   const auto server = Postgres::start();
   if (!server) return;
   const Folder folder;
@@ -309,6 +326,17 @@ TEST_CASE("a wrong password and a server that may only be read are one line, and
   const std::string before = lines_of(*server, "north-hut");
   record(store, "bench", "Puffin mini", night(night_us + 4000 * second_us, 2, 1000), true);
   Cancellation cancellation;
+
+  // That a server is gone is noticed by words of our own, in whichever of libpq's two forms it is named.
+  const std::string words = server->conninfo();
+  const std::string place = words.substr(words.find('/'), words.find(" dbname") - words.find('/'));
+  const auto name_of = [&](const std::string& conninfo) {
+    auto connection = must(Server::connect(conninfo, cancellation));
+    return must(connection.ask("SHOW application_name")).front()[0].value_or("");
+  };
+  CHECK(name_of("postgresql:///rigs?user=postgres&host=" + place) == "nightwatt");
+  CHECK(name_of(words) == "nightwatt");
+  CHECK(name_of(words + " application_name=north") == "north");
 
   REQUIRE(server->sql("ALTER DATABASE rigs SET default_transaction_read_only = on").empty());
   const auto read_only = mirror_once(server->conninfo(), folder.store(), "north-hut", cancellation);
@@ -340,19 +368,6 @@ TEST_CASE("a wrong password and a server that may only be read are one line, and
   CHECK(lines_of(*server, "north-hut") == before);
   mirror_once(server->conninfo(), folder.store(), "north-hut");
   CHECK(lines_of(*server, "north-hut") == lines_of(folder.store()));
-}
-
-// A server that answers nothing must be noticed, in whichever of libpq's two forms it is named.
-TEST_CASE("a mirror named by an address waits no longer for a server than one named by words") {
-  const auto server = Postgres::start();
-  if (!server) return;
-  const std::string words = server->conninfo();
-  const std::string place = words.substr(words.find('/'), words.find(" dbname") - words.find('/'));
-  Cancellation cancellation;
-  auto by_address = must(Server::connect("postgresql:///rigs?user=postgres&host=" + place, cancellation));
-  CHECK(must(by_address.ask("SHOW application_name")).front()[0] == "nightwatt");
-  auto named = must(Server::connect(words + " application_name=north", cancellation));
-  CHECK(must(named.ask("SHOW application_name")).front()[0] == "north");
 }
 
 TEST_CASE("tables of a newer program, no mirror and no server are one line each") {
