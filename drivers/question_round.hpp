@@ -34,7 +34,9 @@ class QuestionRound {
   [[nodiscard]] bool has_reading() const { return main_at_.has_value(); }
   /// Whether the current question may still be asked, anew or at all: one beside the power not once the next round is
   /// due.
-  [[nodiscard]] bool has_time(Duration now) const { return at_main() || now < *slot_ + interval_; }
+  [[nodiscard]] bool has_time(Duration now) const { return at_main() || now < next_due(); }
+  /// When the round behind this one is due; only while a round runs.
+  [[nodiscard]] Duration next_due() const { return *slot_ + interval_; }
   /// Whether there is a next question; what there is no time for is left out.
   [[nodiscard]] bool goes_on(Duration now);
 

@@ -26,6 +26,10 @@ constexpr int suspicions_limit = 3;
 constexpr int usual_answers = 2;
 /// An answer is not waited for longer than this, however slow the meter was: a round must end some time.
 constexpr Duration longest_answer_timeout{5'000'000};
+/// No answer comes later than this behind its question, nor behind the opening where the program before had asked it.
+constexpr Duration latest_answer{10'000'000};
+/// A line on which answers to somebody else were heard must be silent for so many time-outs before it counts as empty.
+constexpr int empty_silence = 2;
 /// A USB bridge hands its bytes over every 16 ms (the usual latency timer), a busy machine later.
 constexpr Duration bridge_latency{40'000};
 constexpr int broken_characters = 5;
@@ -72,10 +76,19 @@ Poller::Poller(Plan plan, const ModbusRtuSettings& settings, const LineSettings&
 }
 
 void Poller::reset(Duration now) {
+  forget_line(now);
+  opened_at_ = now;
+  answer_timeout_ = timeout_;
+  usual_ = {};
+  hold_until_ = now + timeout_ * (clears_ ? 1 : long_silence);
+}
+
+/// Nothing is known of what is on its way: the line is listened to before anything is asked.
+void Poller::forget_line(Duration now) {
   round_.abandon(now);
   buffer_.clear();
   debts_.forget();
-  debts_.doubt();
+  if (clears_) debts_.doubt();
   proving_ = true;
   cleared_at_.reset();
   held_.reset();
@@ -88,12 +101,8 @@ void Poller::reset(Duration now) {
   outstanding_ = false;
   clearing_ = false;
   sent_any_ = false;
-  answer_timeout_ = timeout_;
-  usual_ = {};
   last_byte_.reset();
   phase_ = Phase::listening;
-  hold_until_ = now + timeout_ * (clears_ ? 1 : long_silence);
-  if (!clears_) debts_.forget();
 }
 
 Duration Poller::silent_at() const {
@@ -167,10 +176,15 @@ void Poller::next_request(Duration now, Output& out) {
     begin_clearing(now);
   } else if (!debts_.clear_for(round_.current())) {
     const std::optional<Duration> rival = debts_.newest_rival(round_.current());
+    const Duration coming_by = rival ? *rival + usual_ * usual_answers : now;
     if (!clears_) {
       hold_until_ = sent_at_ + answer_timeout_ * long_silence;
-    } else if (!round_.at_main() && rival && now < *rival + usual_ * usual_answers) {
-      hold_until_ = *rival + usual_ * usual_answers;  // it is most likely just coming
+    } else if (!round_.at_main() && now < coming_by && round_.has_time(coming_by)) {
+      hold_until_ = coming_by;
+    } else if (!round_.at_main() && is_clearing_out(now)) {
+      // One more would only lengthen the queue of a meter that is slow; what it answers counts whenever it comes.
+      round_.leave_rest();
+      return end_round(now, out);
     } else {
       begin_clearing(now);
     }
@@ -192,11 +206,9 @@ void Poller::send(Duration now, Output& out) {
     debts_.forget();                             // the long silence has passed
   }
   const Request& request = asking();
-  if (clearing_) {
-    if (forget_unless_heard_ && (!last_byte_ || *last_byte_ < *forget_unless_heard_))
-      for (const Request& clearing : clearings_) debts_.expire(clearing, now);
-    forget_unless_heard_.reset();
-  }
+  if (forget_unless_heard_ && (!last_byte_ || *last_byte_ < *forget_unless_heard_))
+    for (const Request& clearing : clearings_) debts_.expire(clearing, now);
+  forget_unless_heard_.reset();
   debts_.asked(request, now);
   sent_ = request_frame(request);
   sent_any_ = true;
@@ -207,6 +219,8 @@ void Poller::send(Duration now, Output& out) {
   // The time-out is the meter's time to think: the bytes of both frames need theirs on the wire as well.
   const auto characters = static_cast<std::int64_t>(request_length + request.answer_length());
   deadline_ = now + (clearing_ ? clearing_wait() : answer_timeout_) + character_time_ * characters;
+  // What clears the way for a question beside the power is not waited for when the next power is due.
+  if (clearing_ && !round_.over() && !held_ && !round_.at_main()) deadline_ = std::min(deadline_, round_.next_due());
   phase_ = Phase::waiting;
 }
 
@@ -288,6 +302,8 @@ void Poller::feed(std::span<const std::byte> bytes, Duration now, Output& out) {
     buffer_.push_back(byte);
     ++fed_;
     last_byte_ = now;
+    if (phase_ == Phase::listening)
+      hold_until_ = std::max(hold_until_, std::min(now + timeout_ * empty_silence, opened_at_ + latest_answer));
     if (phase_ != Phase::listening) on_byte(now, out);
   }
 }
@@ -336,21 +352,18 @@ bool Poller::take_clearing(Duration now, Output& out) {
   if (!answered) return false;
   const bool asked_for = debts_.count(*answered) > 0;
   const bool doubled = cleared_at_ && now - *cleared_at_ < timeout_ / 2;
-  if (!asked_for && (doubled || !proving_)) {
+  if (!asked_for && doubled) {
     flush_stray(buffer_.size(), out.faults);
     return true;
   }
+  if (!asked_for && !distrust(now)) {
+    flush_stray(buffer_.size(), out.faults);
+    return true;
+  }
+  if (!asked_for) return true;
   flush_stray(buffer_.size() - length, out.faults);
   buffer_.clear();
   cleared_at_ = now;
-  if (!asked_for) {
-    // The one taken for ours was to the program before: nothing since then is to be trusted.
-    round_.drop();
-    held_.reset();
-    debts_.doubt();
-    if (round_.running()) end_round(now, out);
-    return true;
-  }
   refuses_clearing_ = length == exception_length;
   // A refusal does not say of which question it is: of an old one it would seem to have taken long.
   if (const auto took = debts_.cleared(*answered, now))
@@ -368,9 +381,27 @@ bool Poller::is_clear() const {
   return held_ ? debts_.count(round_.current()) == 0 : debts_.clear_for(round_.current());
 }
 
+/// An answer came to a question that is not ours, or was answered already. Soon after the opening that is one to the
+/// program before, and so may be what was taken for ours: the rest of them is waited out.
+bool Poller::distrust(Duration now) {
+  if (now >= opened_at_ + latest_answer) return false;
+  forget_line(now);
+  hold_until_ = now + timeout_ * empty_silence;
+  return true;
+}
+
+void Poller::expire_clearings(Duration now) {
+  for (const Request& clearing : clearings_) debts_.expire(clearing, now - latest_answer);
+}
+
+/// Whether the clearing question whose turn it is was asked before and may still be answered.
+bool Poller::is_clearing_out(Duration now) {
+  expire_clearings(now);
+  return debts_.count(clearings_[1 - clearing_now_]) > 0;
+}
+
 void Poller::begin_clearing(Duration now) {
-  for (const Request& clearing : clearings_)
-    debts_.expire(clearing, now - std::max(longest_answer_timeout / 2, answer_timeout_ * 4));
+  expire_clearings(now);
   clearing_ = true;
   clearing_now_ = 1 - clearing_now_;
   tries_ = 0;
@@ -514,13 +545,15 @@ void Poller::note_stray(Duration now, Output& out) {
     const std::vector<std::byte> data(buffer_.end() - static_cast<std::ptrdiff_t>(length - 3), buffer_.end() - 2);
     const Request& main = round_.main_request();
     const bool late_main = same_shape(request, main) && debts_.count(main) > 0 && debts_.clear_for(main);
+    const bool doubled = was_just_heard(data, request, now);
     // A doubled answer pays no debt.
-    if (!was_just_heard(data, request, now) && debts_.answered(request) && late_main && !proving_ &&
-        !may_be_doubled(data, main, now)) {
+    const bool owed = !doubled && debts_.answered(request);
+    if (owed && late_main && !proving_ && !may_be_doubled(data, main, now)) {
       flush_stray(buffer_.size() - length, out.faults);
       buffer_.clear();
       round_.take_late(data, fed_ - length, now, out);
     }
+    if (!owed && !doubled && distrust(now)) return;
     stray_ = {data, now};
     flush_stray(buffer_.size(), out.faults);
     const bool waited_for = phase_ == Phase::pausing && tries_ == 0 && !clearing_ && !held_;

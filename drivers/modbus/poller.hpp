@@ -32,7 +32,7 @@ namespace nightwatt::drivers::modbus {
 /// place of this one: it waits for the clearing answer, and then the question is asked again; what comes twice counts,
 /// and what equals none. So does the first reading after an opening, for the program before may have asked the same
 /// clearing questions of a meter that is slower than its time-out. A meter that does not answer the clearing question
-/// is given a long silence instead.
+/// is given a long silence instead. Where answers to the program before come, the rest of them is waited out.
 class Poller final : public Decoder {
  public:
   Poller(Plan plan, const ModbusRtuSettings& settings, const LineSettings& line, Duration interval);
@@ -75,6 +75,10 @@ class Poller final : public Decoder {
   [[nodiscard]] bool take_clearing(Duration now, Output& out);
   [[nodiscard]] std::optional<Request> clearing_answered(std::size_t& length) const;
   [[nodiscard]] bool is_clear() const;
+  [[nodiscard]] bool distrust(Duration now);
+  void forget_line(Duration now);
+  void expire_clearings(Duration now);
+  [[nodiscard]] bool is_clearing_out(Duration now);
   void begin_clearing(Duration now);
   [[nodiscard]] bool take_answer(Duration now, Output& out);
   [[nodiscard]] bool take_refusal(Duration now, Output& out);
@@ -110,6 +114,7 @@ class Poller final : public Decoder {
   Duration sent_at_{};
   Duration deadline_{};
   Duration pause_began_{};
+  Duration opened_at_{};
   Duration hold_until_{};  ///< a meter without clearing answers: no request before
   std::optional<Duration> last_byte_;
 

@@ -322,11 +322,8 @@ TEST_CASE("a refusal of the clearing question clears as well as an answer") {
 TEST_CASE("after the opening the line is listened to for one time-out, then cleared") {
   Bench bench(two_alike());
   bench.decoder().reset(0ms);
-  CHECK(bench.sent_until(500ms).empty());
-  bench.receive(answer(4, 2300));  // to somebody who is gone
   CHECK(bench.sent_until(999ms).empty());
   CHECK(bench.sent_until(1000ms) == clearing);
-  bench.receive(answer(4, 2301));  // this one was late
   bench.receive(clearing_answer);
   CHECK(bench.sent_until(1010ms) == ask_8);
   bench.receive(power_10);
@@ -337,6 +334,37 @@ TEST_CASE("after the opening the line is listened to for one time-out, then clea
   CHECK(bench.sent_until(1030ms) == second_clearing);
   bench.receive(second_clearing_answer);
   CHECK(bench.readings() == Texts{"10"});
+}
+
+TEST_CASE("what the program before asked for is waited out: two time-outs of silence, and none of it counts") {
+  Bench bench(two_alike());
+  bench.decoder().reset(0ms);
+  CHECK(bench.sent_until(500ms).empty());
+  bench.receive(answer(4, 2300));
+  CHECK(bench.sent_until(2499ms).empty());
+  CHECK(bench.sent_until(2500ms) == clearing);
+  bench.receive(answer(4, 2301));  // slower still
+  CHECK(bench.sent_until(4499ms).empty());
+  CHECK(bench.sent_until(4500ms) == second_clearing);
+  bench.receive(second_clearing_answer);
+  CHECK(bench.sent_until(4510ms) == ask_8);
+  bench.receive(power_10);
+  CHECK(bench.sent_until(4520ms) == ask_20);
+  bench.receive(answer(4, 2300));
+  CHECK(bench.sent_until(4530ms) == clearing);
+  bench.receive(clearing_answer);
+  CHECK(bench.readings() == Texts{"10"});
+}
+
+TEST_CASE("a line that is never silent is asked ten seconds after the opening") {
+  Bench bench(two_alike());
+  bench.decoder().reset(0ms);
+  for (auto at = 500ms; at < 10'000ms; at += 500ms) {
+    REQUIRE(bench.sent_until(at).empty());
+    bench.receive(answer(4, 2300));
+  }
+  CHECK(bench.sent_until(9'999ms).empty());
+  CHECK(bench.sent_until(10'000ms) == clearing);
 }
 
 TEST_CASE("answers to the program before, on a meter slower than its time-out, are found out") {
