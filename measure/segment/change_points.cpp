@@ -6,7 +6,7 @@
 #include <utility>
 
 #include "segment/noise_scale.hpp"
-#include "signal/bytes.hpp"
+#include "signal/archive.hpp"
 
 namespace nightwatt {
 
@@ -161,38 +161,13 @@ std::vector<std::int64_t> ChangePoints::take_final() {
   return std::exchange(final_, {});
 }
 
-void ChangePoints::save(ByteWriter& out) const {
-  out.integer(pushed_);
-  out.whole(widest_);
-  out.real(least_share_);
-  for (const double x : {step_, least_difference_, sigma_lr_, magnitude_, before_, last_, previous_filtered_})
-    out.real(x);
-  out.integer(fed_);
-  out.integer(in_section_);
-  out.whole(waiting_.size());
-  for (const double x : waiting_) out.real(x);
-  out.whole(waiting_cuts_.size());
-  for (const std::int64_t x : waiting_cuts_) out.integer(x);
-  partition_.save(out);
-  out.whole(final_.size());
-  for (const std::int64_t x : final_) out.integer(x);
+template <class Archive, class Self>
+void ChangePoints::archive(Archive& ar, Self& self) {
+  ar(self.pushed_, self.widest_, self.least_share_, self.step_, self.least_difference_, self.sigma_lr_, self.magnitude_,
+     self.before_, self.last_, self.previous_filtered_, self.fed_, self.in_section_, self.waiting_, self.waiting_cuts_,
+     self.partition_, self.final_);
 }
-
-void ChangePoints::restore(ByteReader& in) {
-  pushed_ = in.integer();
-  widest_ = static_cast<std::size_t>(in.whole());
-  least_share_ = in.real();
-  for (double* x : {&step_, &least_difference_, &sigma_lr_, &magnitude_, &before_, &last_, &previous_filtered_})
-    *x = in.real();
-  fed_ = in.integer();
-  in_section_ = in.integer();
-  waiting_.resize(in.count(8));
-  for (double& x : waiting_) x = in.real();
-  waiting_cuts_.resize(in.count(1));
-  for (std::int64_t& x : waiting_cuts_) x = in.integer();
-  partition_.restore(in);
-  final_.resize(in.count(1));
-  for (std::int64_t& x : final_) x = in.integer();
-}
+template void ChangePoints::archive(Saver&, const ChangePoints&);
+template void ChangePoints::archive(Restorer&, ChangePoints&);
 
 }  // namespace nightwatt

@@ -4,7 +4,7 @@
 #include <utility>
 
 #include "measure/segment/change_points.hpp"
-#include "signal/bytes.hpp"
+#include "signal/archive.hpp"
 
 namespace nightwatt {
 
@@ -231,64 +231,28 @@ std::vector<std::int64_t> OptimalPartition::take_final() {
   return std::exchange(final_, {});
 }
 
-void OptimalPartition::save(ByteWriter& out) const {
-  out.integer(next_);
-  out.integer(decided_);
-  out.whole(pieces_.size());
-  for (const Piece& p : pieces_) {
-    for (const double x : {p.hi, p.n, p.mean, p.cost}) out.real(x);
-    out.integer(p.node);
-  }
-  out.whole(nodes_.size());
-  for (const Node& n : nodes_) {
-    out.integer(n.index);
-    for (const std::int32_t x : {n.parent, n.pieces, n.children, n.child_xor}) out.integer(x);
-  }
-  out.whole(free_.size());
-  for (const std::int32_t x : free_) out.integer(x);
-  out.integer(root_);
-  out.whole(best_);
-  out.real(best_cost_);
-  out.real(dropped_cost_);
-  out.whole(final_.size());
-  for (const std::int64_t x : final_) out.integer(x);
-}
-
-void OptimalPartition::restore(ByteReader& in) {
-  const auto node_number = [&] { return static_cast<std::int32_t>(in.integer()); };
-  next_ = in.integer();
-  decided_ = in.integer();
-  pieces_.resize(in.count(33));
-  for (Piece& p : pieces_) {
-    for (double* x : {&p.hi, &p.n, &p.mean, &p.cost}) *x = in.real();
-    p.node = node_number();
-  }
-  nodes_.resize(in.count(5));
-  for (Node& n : nodes_) {
-    n.index = in.integer();
-    for (std::int32_t* x : {&n.parent, &n.pieces, &n.children, &n.child_xor}) *x = node_number();
-  }
-  free_.resize(in.count(1));
-  for (std::int32_t& x : free_) x = node_number();
-  root_ = node_number();
-  best_ = static_cast<std::size_t>(in.whole());
-  best_cost_ = in.real();
-  dropped_cost_ = in.real();
-  final_.resize(in.count(1));
-  for (std::int64_t& x : final_) x = in.integer();
-  // Every number that will be followed must lead somewhere, and every chain of parents must end.
+/// Every number that will be followed leads somewhere, and every chain of parents ends.
+bool OptimalPartition::leads_somewhere() const {
   const auto known = [&](std::int32_t id) { return id >= 0 && static_cast<std::size_t>(id) < nodes_.size(); };
   bool sound = pieces_.empty() ? root_ == -1 : known(root_) && best_ < pieces_.size();
   for (const Piece& p : pieces_) sound = sound && known(p.node);
   for (const std::int32_t x : free_) sound = sound && known(x);
-  for (std::size_t i = 0; i < nodes_.size(); ++i) {
-    const Node& n = nodes_[i];
+  for (const Node& n : nodes_) {
     if (n.parent == -1) continue;
     sound = sound && known(n.parent);
     const bool unused = n.pieces == 0 && n.children == 0;
     sound = sound && (unused || nodes_[static_cast<std::size_t>(n.parent)].index < n.index);
   }
-  if (!sound) in.refuse();
+  return sound;
 }
+
+template <class Archive, class Self>
+void OptimalPartition::archive(Archive& ar, Self& self) {
+  ar(self.next_, self.decided_, self.pieces_, self.nodes_, self.free_, self.root_, self.best_, self.best_cost_,
+     self.dropped_cost_, self.final_);
+  ar.require(self.leads_somewhere());
+}
+template void OptimalPartition::archive(Saver&, const OptimalPartition&);
+template void OptimalPartition::archive(Restorer&, OptimalPartition&);
 
 }  // namespace nightwatt

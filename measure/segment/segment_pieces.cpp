@@ -3,8 +3,6 @@
 #include <algorithm>
 #include <utility>
 
-#include "uncertainty/regime_bytes.hpp"
-
 namespace nightwatt {
 
 double length_s(const Piece& p) {
@@ -83,62 +81,6 @@ void precede(Piece& next, const Piece& way) {
   s.lowest_w = std::min(s.lowest_w, way.regime.lowest_w);
   s.highest_w = std::max(s.highest_w, way.regime.highest_w);
   s.excursions += way.regime.excursions;
-}
-
-void write_piece(ByteWriter& out, const Piece& part) {
-  write_regime(out, part.regime);
-  out.integer(part.points);
-  out.integer(part.noise_n);
-  out.real(part.noise_m2);
-  for (const EdgeLevel* e : {&part.head, &part.tail}) {
-    out.integer(e->n);
-    out.real(e->mean);
-  }
-  for (const double x : {part.line.n, part.line.x, part.line.y, part.line.xx, part.line.xy}) out.real(x);
-  write_points(out, part.first_points);
-  write_points(out, part.last_points);
-}
-
-void write_points(ByteWriter& out, const std::vector<EdgePoint>& points) {
-  out.whole(points.size());
-  std::int64_t from = 0;
-  for (const EdgePoint& p : points) {
-    out.integer(p.first.us - from);
-    out.integer(p.last.us - p.first.us);
-    from = p.last.us;
-    out.integer(p.n);
-    out.real(p.mean);
-  }
-}
-
-std::vector<EdgePoint> read_points(ByteReader& in) {
-  std::vector<EdgePoint> points(in.count(11));
-  std::uint64_t from = 0;  // modulo 2^64: damaged bytes must not overflow
-  for (EdgePoint& p : points) {
-    from += static_cast<std::uint64_t>(in.integer());
-    p.first.us = static_cast<std::int64_t>(from);
-    from += static_cast<std::uint64_t>(in.integer());
-    p.last.us = static_cast<std::int64_t>(from);
-    p.n = in.integer();
-    p.mean = in.real();
-  }
-  return points;
-}
-
-Piece read_piece(ByteReader& in) {
-  Piece part;
-  part.regime = read_regime(in);
-  part.points = in.integer();
-  part.noise_n = in.integer();
-  part.noise_m2 = in.real();
-  for (EdgeLevel* e : {&part.head, &part.tail}) {
-    e->n = in.integer();
-    e->mean = in.real();
-  }
-  for (double* x : {&part.line.n, &part.line.x, &part.line.y, &part.line.xx, &part.line.xy}) *x = in.real();
-  part.first_points = read_points(in);
-  part.last_points = read_points(in);
-  return part;
 }
 
 }  // namespace nightwatt

@@ -6,7 +6,6 @@
 
 #include "measure/uncertainty/line_sums.hpp"
 #include "measure/uncertainty/regime.hpp"
-#include "signal/bytes.hpp"
 
 namespace nightwatt {
 
@@ -14,6 +13,10 @@ namespace nightwatt {
 struct EdgeLevel {
   std::int64_t n = 0;
   double mean = 0.0;
+  template <class Archive, class Self>
+  static void archive(Archive& ar, Self& self) {
+    ar(self.n, self.mean);
+  }
   void add(const EdgeLevel& other) {
     if (other.n == 0) return;
     n += other.n;
@@ -30,6 +33,20 @@ struct EdgePoint {
   [[nodiscard]] UtcTime middle() const { return first + Duration((last - first).count() / 2); }
 };
 
+/// The fields of readings in a row, once for save and restore.
+template <class Archive, class Points>
+void archive_points(Archive& ar, Points& points) {
+  constexpr std::size_t least_bytes = 11;
+  ar.sized(points, least_bytes);
+  UtcTime before{0};
+  for (auto& point : points) {
+    ar.offset(point.first, before);
+    ar.offset(point.last, point.first);
+    ar(point.n, point.mean);
+    before = point.last;
+  }
+}
+
 /// What lies between two changes of the engine, or several such once they are known to belong together.
 struct Piece {
   Regime regime;             ///< shape: steady, or unsteady for what no level can be quoted of
@@ -41,6 +58,13 @@ struct Piece {
   LineSums line;                        ///< of its readings, time in seconds
   std::vector<EdgePoint> first_points;  ///< of its first edge_reach_s
   std::vector<EdgePoint> last_points;   ///< of its last; both are all there is in a short part
+  template <class Archive, class Self>
+  static void archive(Archive& ar, Self& self) {
+    ar(self.regime, self.points, self.noise_n, self.noise_m2, self.head, self.tail);
+    ar(self.line.n, self.line.x, self.line.y, self.line.xx, self.line.xy);
+    archive_points(ar, self.first_points);
+    archive_points(ar, self.last_points);
+  }
 };
 
 // Enough of a ramp and of the level beside it to see where they bend.
@@ -67,10 +91,5 @@ void precede(Piece& next, const Piece& way);
 [[nodiscard]] double length_s(const Piece& part);
 /// Of the readings about their own piece's mean: a slope made of many pieces does not count as noise.
 [[nodiscard]] double variance(const Piece& part);
-
-void write_piece(ByteWriter& out, const Piece& part);
-[[nodiscard]] Piece read_piece(ByteReader& in);
-void write_points(ByteWriter& out, const std::vector<EdgePoint>& points);
-[[nodiscard]] std::vector<EdgePoint> read_points(ByteReader& in);
 
 }  // namespace nightwatt

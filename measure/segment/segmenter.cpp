@@ -14,17 +14,16 @@
 #include "segment/segment_edges.hpp"
 #include "segment/segment_models.hpp"
 #include "segment/segment_pieces.hpp"
-#include "signal/bytes.hpp"
+#include "signal/archive.hpp"
 #include "signal/display_resolution.hpp"
 #include "uncertainty/level.hpp"
 #include "uncertainty/reading_trail.hpp"
-#include "uncertainty/regime_bytes.hpp"
 
 namespace nightwatt {
 
 namespace {
 
-constexpr std::uint8_t state_version = 6;
+constexpr std::uint64_t state_version = 6;
 // The engine sees powers through asinh(P / 10 W): watts near 0, ratios above. Noise and what is told apart both grow
 // with the level, and one penalty can then serve a night that holds an adapter alone and a load.
 constexpr double linear_below_w = 10.0;
@@ -54,6 +53,12 @@ struct RawReading {
   double power_w = 0.0;
   std::optional<Moved> moved;
   TieStatistics repeats;
+  template <class Archive, class Self>
+  static void archive(Archive& ar, Self& self) {
+    ar(self.time, self.power_w);
+    archive_moved(ar, self.moved);
+    ar(self.repeats);
+  }
 };
 
 /// What the engine sees as one number: one reading, or the readings of one second.
@@ -95,6 +100,17 @@ struct Point {
     last = r.time;
     last_w = r.power_w;
   }
+  template <class Archive, class Self>
+  static void archive(Archive& ar, Self& self) {
+    ar(self.first);
+    ar.offset(self.last, self.first);
+    ar(self.n, self.mean);
+    archive_moved(ar, self.moved);
+    ar(self.repeats);
+    for (auto* same : {&self.low, &self.high, &self.first_w, &self.last_w}) ar.set(*same, self.mean);
+    if (self.n == 1) return;
+    ar(self.m2, self.low, self.high, self.first_w, self.last_w, self.integral_ws, self.values);
+  }
 
  private:
   void count(double power_w) {
@@ -111,41 +127,6 @@ struct Point {
       ++at->n;
   }
 };
-
-void write_point(ByteWriter& out, const Point& p) {
-  out.integer(p.first.us);
-  out.integer(p.last.us - p.first.us);
-  out.integer(p.n);
-  out.real(p.mean);
-  write_moved(out, p.moved);
-  write_repeats(out, p.repeats);
-  if (p.n == 1) return;
-  for (const double x : {p.m2, p.low, p.high, p.first_w, p.last_w, p.integral_ws}) out.real(x);
-  out.whole(p.values.size());
-  for (const ShownValue& value : p.values) {
-    out.integer(value.microwatts);
-    out.integer(value.n);
-  }
-}
-
-Point read_point(ByteReader& in) {
-  Point p;
-  p.first.us = in.integer();
-  p.last.us = p.first.us + in.integer();
-  p.n = in.integer();
-  p.mean = in.real();
-  p.moved = read_moved(in);
-  p.repeats = read_repeats(in);
-  p.low = p.high = p.first_w = p.last_w = p.mean;
-  if (p.n == 1) return p;
-  for (double* x : {&p.m2, &p.low, &p.high, &p.first_w, &p.last_w, &p.integral_ws}) *x = in.real();
-  p.values.resize(in.count(2));
-  for (ShownValue& value : p.values) {
-    value.microwatts = in.integer();
-    value.n = in.integer();
-  }
-  return p;
-}
 
 }  // namespace
 
@@ -196,8 +177,17 @@ class Segmenter::Impl {
 
   [[nodiscard]] Learnt learnt() const { return {step_, gaps_.median_interval_s()}; }
 
-  [[nodiscard]] std::string save() const;
-  void restore(ByteReader& in);
+  /// The fields of its state, once for save and restore.
+  template <class Archive, class Self>
+  static void archive(Archive& ar, Self& self) {
+    ar.version(state_version, state_version);
+    ar(self.last_pushed_, self.early_, self.trail_, self.rate_known_, self.binned_, self.gaps_, self.step_,
+       self.display_, self.bin_, self.bin_second_, self.gap_before_next_, self.engine_, self.points_, self.drained_,
+       self.changes_, self.gaps_waiting_, self.previous_, self.part_open_, self.part_, self.rested_, self.away_left_,
+       self.was_away_, self.stir_w_);
+    archive_points(ar, self.recent_);
+    ar(self.held_, self.parts_, self.final_);
+  }
 
  private:
   void believe_rate() {
@@ -449,6 +439,10 @@ class Segmenter::Impl {
     Point point;
     double covered_s = 0.0;
     double energy_ws = 0.0;
+    template <class Archive, class Self>
+    static void archive(Archive& ar, Self& self) {
+      ar(self.point, self.covered_s, self.energy_ws);
+    }
   };
 
   void measure(const Measured& m) {
@@ -590,116 +584,6 @@ class Segmenter::Impl {
   std::vector<Regime> final_;
 };
 
-std::string Segmenter::Impl::save() const {
-  ByteWriter out;
-  out.byte(state_version);
-  const auto optional_time = [&](const std::optional<UtcTime>& t) {
-    out.byte(t ? 1 : 0);
-    out.integer(t ? t->us : 0);
-  };
-  optional_time(last_pushed_);
-  out.whole(early_.size());
-  for (const RawReading& r : early_) {
-    out.integer(r.time.us);
-    out.real(r.power_w);
-    write_moved(out, r.moved);
-    write_repeats(out, r.repeats);
-  }
-  trail_.save(out);
-  out.byte(rate_known_ ? 1 : 0);
-  out.byte(binned_ ? 1 : 0);
-  out.text(gaps_.save());
-  out.real(step_);
-  display_.save(out);
-  write_point(out, bin_);
-  out.integer(bin_second_);
-  out.byte(gap_before_next_ ? 1 : 0);
-  engine_.save(out);
-  out.whole(points_.size());
-  for (const Point& p : points_) write_point(out, p);
-  out.integer(drained_);
-  for (const auto* list : {&changes_, &gaps_waiting_}) {
-    out.whole(list->size());
-    for (const std::int64_t x : *list) out.integer(x);
-  }
-  out.byte(previous_ ? 1 : 0);
-  write_point(out, previous_.value_or(Point{}));
-  out.byte(part_open_ ? 1 : 0);
-  write_piece(out, part_);
-  out.integer(rested_);
-  out.whole(away_left_);
-  out.byte(was_away_ ? 1 : 0);
-  out.real(stir_w_);
-  write_points(out, recent_);
-  out.whole(held_.size());
-  for (const Measured& m : held_) {
-    write_point(out, m.point);
-    out.real(m.covered_s);
-    out.real(m.energy_ws);
-  }
-  out.whole(parts_.size());
-  for (const Piece& p : parts_) write_piece(out, p);
-  out.whole(final_.size());
-  for (const Regime& s : final_) write_regime(out, s);
-  return out.take();
-}
-
-void Segmenter::Impl::restore(ByteReader& in) {
-  if (in.byte() != state_version) in.refuse();
-  const auto flag = [&] { return in.byte() == 1; };
-  const bool has_last = flag();
-  last_pushed_ = UtcTime{in.integer()};
-  if (!has_last) last_pushed_.reset();
-  early_.resize(in.count(13));
-  for (RawReading& r : early_) {
-    r.time.us = in.integer();
-    r.power_w = in.real();
-    r.moved = read_moved(in);
-    r.repeats = read_repeats(in);
-  }
-  trail_.restore(in);
-  rate_known_ = flag();
-  binned_ = flag();
-  Result<GapRule> gaps = GapRule::restore(in.text(), gap_s_);
-  if (gaps)
-    gaps_ = *gaps;
-  else
-    in.refuse();
-  step_ = in.real();
-  display_.restore(in);
-  bin_ = read_point(in);
-  bin_second_ = in.integer();
-  gap_before_next_ = flag();
-  engine_.restore(in);
-  points_.resize(in.count(11));
-  for (Point& p : points_) p = read_point(in);
-  drained_ = in.integer();
-  for (auto* list : {&changes_, &gaps_waiting_}) {
-    list->resize(in.count(1));
-    for (std::int64_t& x : *list) x = in.integer();
-  }
-  const bool has_previous = flag();
-  previous_ = read_point(in);
-  if (!has_previous) previous_.reset();
-  part_open_ = flag();
-  part_ = read_piece(in);
-  rested_ = in.integer();
-  away_left_ = static_cast<std::size_t>(in.whole());
-  was_away_ = flag();
-  stir_w_ = in.real();
-  recent_ = read_points(in);
-  held_.resize(in.count(27));
-  for (Measured& m : held_) {
-    m.point = read_point(in);
-    m.covered_s = in.real();
-    m.energy_ws = in.real();
-  }
-  parts_.resize(in.count(100));
-  for (Piece& p : parts_) p = read_piece(in);
-  final_.resize(in.count(90));
-  for (Regime& s : final_) s = read_regime(in);
-}
-
 Segmenter::Segmenter(SegmenterSettings settings) : impl_(std::make_unique<Impl>(std::move(settings))) {}
 Segmenter::~Segmenter() = default;
 Segmenter::Segmenter(Segmenter&&) noexcept = default;
@@ -724,17 +608,14 @@ Learnt Segmenter::learnt() const {
   return impl_->learnt();
 }
 std::string Segmenter::save() const {
-  return impl_->save();
+  return saved(*impl_);
 }
 
 Result<Segmenter> Segmenter::restore(SegmenterSettings settings, std::string_view state) {
   Segmenter segmenter(std::move(settings));
-  ByteReader in(state);
-  segmenter.impl_->restore(in);
-  if (!in.done())
-    return fail(ErrorKind::input,
-                "the saved state of a run's segments is damaged or of another version; segment the run anew");
-  return segmenter;
+  if (restored(state, *segmenter.impl_)) return segmenter;
+  return fail(ErrorKind::input,
+              "the saved state of a run's segments is damaged or of another version; segment the run anew");
 }
 
 }  // namespace nightwatt

@@ -2,7 +2,9 @@
 //
 // A type lists them in `template <class Archive, class Self> static void archive(Archive& ar, Self& self)`:
 // `ar(self.a_, self.b_)` writes or reads them in this order, `ar.require(...)` says what is true of every state that
-// can be.
+// can be. What is not kept as it stands: `ar.told(x)` is what was written, `ar.set(self.a_, y)` makes the field of it;
+// `ar.offset(self.a_, from)` keeps a distance, `ar.sized(self.list_)` the length alone
+// (of elements that take so many bytes at least).
 #pragma once
 
 #include <cstdint>
@@ -11,6 +13,7 @@
 #include <optional>
 #include <string>
 #include <string_view>
+#include <utility>
 #include <vector>
 
 #include "measure/signal/gap_rule.hpp"
@@ -33,18 +36,40 @@ class Saver {
     out_.whole(newest);
     return newest;
   }
-  void require(bool /*true_of_it*/) {}
+  bool require(bool /*true_of_it*/) { return true; }
+  template <class Value>
+  Value told(Value value) {
+    put(value);
+    return value;
+  }
+  template <class Field, class Value>
+  void set(const Field& /*as_it_is*/, const Value& /*as_told*/) {}
+  void offset(std::int64_t value, std::int64_t from) {
+    out_.integer(static_cast<std::int64_t>(static_cast<std::uint64_t>(value) - static_cast<std::uint64_t>(from)));
+  }
+  void offset(UtcTime value, UtcTime from) { offset(value.us, from.us); }
+  template <class List>
+  void sized(const List& values, std::size_t /*least_bytes*/ = 1) {
+    out_.whole(values.size());
+  }
 
  private:
+  void put(std::uint8_t value) { out_.byte(value); }
   void put(bool value) { out_.byte(value ? 1 : 0); }
   void put(int value) { out_.integer(value); }
   void put(std::int64_t value) { out_.integer(value); }
+  void put(std::uint32_t value) { out_.whole(value); }
   void put(std::uint64_t value) { out_.whole(value); }
   void put(double value) { out_.real(value); }
   void put(UtcTime value) { out_.integer(value.us); }
   void put(Duration value) { out_.integer(value.count()); }
   void put(const RunningSum& value) { (*this)(value.sum(), value.lost()); }
   void put(const GapRule& value) { out_.text(value.save()); }
+  void put(const std::optional<bool>& value) { out_.byte(value ? (*value ? 2 : 1) : 0); }
+  template <class First, class Second>
+  void put(const std::pair<First, Second>& value) {
+    (*this)(value.first, value.second);
+  }
   template <class Value>
   void put(const std::optional<Value>& value) {
     (*this)(value.has_value(), value.value_or(Value{}));
@@ -83,19 +108,43 @@ class Restorer {
     require(found >= oldest && found <= newest);
     return found;
   }
-  void require(bool true_of_it) {
+  bool require(bool true_of_it) {
     if (!true_of_it) in_.refuse();
+    return true_of_it;
+  }
+  template <class Value>
+  Value told(Value value) {
+    get(value);
+    return value;
+  }
+  template <class Field, class Value>
+  void set(Field& field, Value&& as_told) {
+    field = std::forward<Value>(as_told);
+  }
+  /// Modulo 2^64: damaged bytes must not overflow.
+  void offset(std::int64_t& value, std::int64_t from) {
+    value = static_cast<std::int64_t>(static_cast<std::uint64_t>(from) + static_cast<std::uint64_t>(in_.integer()));
+  }
+  void offset(UtcTime& value, UtcTime from) { offset(value.us, from.us); }
+  template <class List>
+  void sized(List& values, std::size_t least_bytes = 1) {
+    values.resize(in_.count(least_bytes));
   }
 
  private:
+  void get(std::uint8_t& value) { value = in_.byte(); }
   void get(bool& value) { value = in_.byte() == 1; }
   void get(int& value) {
     const std::int64_t found = in_.integer();
     const bool fits = found >= std::numeric_limits<int>::min() && found <= std::numeric_limits<int>::max();
-    require(fits);
-    value = fits ? static_cast<int>(found) : 0;
+    value = require(fits) ? static_cast<int>(found) : 0;
   }
   void get(std::int64_t& value) { value = in_.integer(); }
+  void get(std::uint32_t& value) {
+    const std::uint64_t found = in_.whole();
+    const bool fits = require(found <= std::numeric_limits<std::uint32_t>::max());
+    value = fits ? static_cast<std::uint32_t>(found) : 0;
+  }
   void get(std::uint64_t& value) { value = in_.whole(); }
   void get(double& value) { value = in_.real(); }
   void get(UtcTime& value) { value.us = in_.integer(); }
@@ -106,6 +155,14 @@ class Restorer {
   }
   /// What a profile says of the gaps stays.
   void get(GapRule& value) { require(value.go_on_from(in_.text())); }
+  void get(std::optional<bool>& value) {
+    const std::uint8_t found = in_.byte();
+    value = require(found <= 2) && found > 0 ? std::optional(found == 2) : std::nullopt;
+  }
+  template <class First, class Second>
+  void get(std::pair<First, Second>& value) {
+    (*this)(value.first, value.second);
+  }
   template <class Value>
   void get(std::optional<Value>& value) {
     bool there = false;

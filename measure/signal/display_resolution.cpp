@@ -5,7 +5,6 @@
 #include <cstdlib>
 
 #include "measure/signal/microwatts.hpp"
-#include "signal/archive.hpp"
 
 namespace nightwatt {
 
@@ -57,23 +56,6 @@ bool DisplayResolution::may_be_coarser_than(double told_w) const {
 
 double DisplayResolution::step_beside(double told_w) const {
   return seen_ >= seen_enough && may_be_coarser_than(told_w) ? static_cast<double>(digit_uw_) * 1e-6 : told_w;
-}
-
-template <class Archive, class Self>
-void DisplayResolution::archive(Archive& ar, Self& self) {
-  ar(self.last_uw_, self.digit_uw_, self.stood_, self.least_uw_, self.seen_, self.no_fives_, self.fives_uw_);
-  ar.require(self.digit_uw_ >= 1 && self.digit_uw_ <= coarsest_uw);
-}
-
-void DisplayResolution::save(ByteWriter& out) const {
-  Saver ar(out);
-  ar(*this);
-}
-
-void DisplayResolution::restore(ByteReader& in) {
-  Restorer ar(in);
-  ar(*this);
-  if (digit_uw_ < 1) digit_uw_ = 1;  // refused, but divided by until somebody looks
 }
 
 }  // namespace nightwatt

@@ -5,8 +5,6 @@
 #include <optional>
 #include <vector>
 
-#include "signal/bytes.hpp"
-
 namespace nightwatt {
 
 /// Follows one stream, reading by reading. A value.
@@ -25,11 +23,11 @@ class DisplayResolution {
   /// `told_w`, unless it is a digit or more finer than what a display on the move shows: then the last digit shown.
   [[nodiscard]] double step_beside(double told_w) const;
 
-  void save(ByteWriter& out) const;
-  void restore(ByteReader& in);
-  /// The fields of its state, once for save() and restore().
   template <class Archive, class Self>
-  static void archive(Archive& ar, Self& self);
+  static void archive(Archive& ar, Self& self) {
+    ar(self.last_uw_, self.digit_uw_, self.stood_, self.least_uw_, self.seen_, self.no_fives_, self.fives_uw_);
+    ar.require(self.digit_uw_ >= 1 && self.digit_uw_ <= coarsest_uw);
+  }
 
  private:
   static constexpr std::int64_t coarsest_uw = 1'000'000;

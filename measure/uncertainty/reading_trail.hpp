@@ -6,7 +6,6 @@
 #include <utility>
 
 #include "measure/uncertainty/level_sketch.hpp"
-#include "signal/bytes.hpp"
 
 namespace nightwatt {
 
@@ -16,6 +15,14 @@ struct Moved {
   double width_s = 0.0;
   std::int64_t step_uwh = 0;
 };
+
+/// The fields of a movement that may be missing, once for save and restore.
+template <class Archive, class OptionalMoved>
+void archive_moved(Archive& ar, OptionalMoved& moved) {
+  const std::optional<bool> broken = ar.told(moved ? std::optional(moved->tick.broken) : std::nullopt);
+  ar.set(moved, broken ? std::optional(Moved{{0, 0, *broken}}) : std::nullopt);
+  if (moved) ar(moved->tick.at_us, moved->tick.energy_uwh, moved->width_s, moved->step_uwh);
+}
 
 /// Follows one stream, reading by reading. A value.
 class ReadingTrail {
@@ -27,8 +34,12 @@ class ReadingTrail {
   /// What the counter did since it was last asked.
   [[nodiscard]] std::optional<Moved> take_moved() { return std::exchange(moved_, {}); }
 
-  void save(ByteWriter& out) const;
-  void restore(ByteReader& in);
+  template <class Archive, class Self>
+  static void archive(Archive& ar, Self& self) {
+    ar(self.last_counter_, self.went_back_);
+    archive_moved(ar, self.moved_);
+    ar(self.last_shown_, self.alike_);
+  }
 
  private:
   std::optional<std::pair<UtcTime, std::int64_t>> last_counter_;  // in microwatt hours
@@ -37,10 +48,5 @@ class ReadingTrail {
   double last_shown_ = 0.0;
   std::optional<bool> alike_;  // the last two readings; nullopt below two
 };
-
-void write_moved(ByteWriter& out, const std::optional<Moved>& moved);
-[[nodiscard]] std::optional<Moved> read_moved(ByteReader& in);
-void write_repeats(ByteWriter& out, const TieStatistics& repeats);
-[[nodiscard]] TieStatistics read_repeats(ByteReader& in);
 
 }  // namespace nightwatt

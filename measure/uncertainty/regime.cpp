@@ -1,32 +1,32 @@
 #include "measure/uncertainty/regime.hpp"
 
 #include <algorithm>
-#include <array>
 #include <cmath>
 #include <initializer_list>
 #include <numeric>
+#include <optional>
+#include <type_traits>
 #include <utility>
 
 #include "measure/signal/microwatts.hpp"
 #include "measure/uncertainty/regime_codec.hpp"
-#include "uncertainty/regime_bytes.hpp"
+#include "signal/archive.hpp"
 
 namespace nightwatt {
 
 namespace {
 
-constexpr std::uint8_t plain_version = 1;  // without counts, ticks and figure
-constexpr std::uint8_t mixed_version = 2;  // the sketch in the middle, always
-constexpr std::uint8_t regime_version = 3;
+constexpr std::uint64_t plain_version = 1;  // without counts, ticks and figure
+constexpr std::uint64_t mixed_version = 2;  // the sketch in the middle, always
+constexpr std::uint64_t regime_version = 3;
 constexpr int widest_log2 = 38;                                 // 8,700 years: all that the store's calendar holds
 constexpr std::int64_t readings_limit = std::int64_t{1} << 53;  // beyond it a number of readings is no number
 
 enum SketchFlags : std::uint8_t { has_counts = 1, is_interrupted = 2, has_ticks = 4 };
 enum RegimeFlags : std::uint8_t { has_figure = 8, has_cycles = 16, has_sketch = 32, has_settling = 64 };
 
-std::array<double*, 7> numbers_of(LevelFigure& f) {
-  return {&f.step_w,       &f.level_w,      &f.shown_w, &f.random_w, &f.random_degrees_of_freedom,
-          &f.systematic_w, &f.drift_w_per_h};
+bool all_finite(std::initializer_list<double> numbers) {
+  return std::all_of(numbers.begin(), numbers.end(), [](double x) { return std::isfinite(x); });
 }
 
 }  // namespace
@@ -34,7 +34,43 @@ std::array<double*, 7> numbers_of(LevelFigure& f) {
 /// The sketch's own bytes; alone in making one from numbers that nobody vouches for.
 class SketchBytes {
  public:
-  static std::uint8_t flags(const LevelSketch& sketch) {
+  template <class Archive, class Sketch>
+  static void archive(Archive& ar, Sketch& sketch) {
+    const std::uint8_t flags = ar.told(flags_of(sketch));
+    bins(ar, sketch);
+    rest(ar, sketch, flags);
+  }
+
+  template <class Archive, class Sketch>
+  static void bins(Archive& ar, Sketch& sketch) {
+    constexpr std::size_t least_bytes = 34;
+    ar.set(sketch.width_log2_, int{ar.told(static_cast<std::uint8_t>(sketch.width_log2_))});
+    ar.sized(sketch.bins_, least_bytes);
+    std::int64_t before = 0;
+    for (auto& bin : sketch.bins_) {
+      ar.offset(bin.key, before);
+      ar(bin.n, bin.mean, bin.m2, bin.covered_s, bin.integral_ws);
+      before = bin.key;
+    }
+    if (!ar.require(sound(sketch))) ar.set(sketch, LevelSketch{});
+  }
+
+  /// What the flags tell of, and how the readings follow each other.
+  template <class Archive, class Sketch>
+  static void rest(Archive& ar, Sketch& sketch, std::uint8_t flags) {
+    ar.set(sketch.counted_, (flags & has_counts) != 0);
+    ar.set(sketch.interrupted_, (flags & is_interrupted) != 0);
+    if (sketch.counted_) counts(ar, sketch);
+    if ((flags & has_ticks) != 0) ticks(ar, sketch);
+    ar(sketch.repeats_);
+    for (const std::int64_t x : {sketch.repeats_.pairs, sketch.repeats_.equal, sketch.repeats_.singles})
+      ar.require(x >= 0 && x <= readings_limit);
+  }
+
+  static void forget_counts(LevelSketch& sketch) { sketch.forget_counts(); }
+
+ private:
+  static std::uint8_t flags_of(const LevelSketch& sketch) {
     std::uint8_t flags = 0;
     if (sketch.counted_) flags |= has_counts;
     if (sketch.interrupted_) flags |= is_interrupted;
@@ -45,134 +81,58 @@ class SketchBytes {
     return flags;
   }
 
-  static void write_bins(ByteWriter& out, const LevelSketch& sketch) {
-    out.byte(static_cast<std::uint8_t>(sketch.width_log2_));
-    out.whole(sketch.bins_.size());
-    std::int64_t key = 0;
-    for (const SketchBin& b : sketch.bins_) {
-      out.integer(b.key - key);
-      key = b.key;
-      out.integer(b.n);
-      for (const double x : {b.mean, b.m2, b.covered_s, b.integral_ws}) out.real(x);
-    }
-  }
-
-  static void read_bins(ByteReader& in, LevelSketch& sketch) {
-    sketch.width_log2_ = in.byte();
-    sketch.bins_.resize(in.count(34));
-    std::uint64_t key = 0;
-    for (SketchBin& b : sketch.bins_) {
-      key += static_cast<std::uint64_t>(in.integer());
-      b.key = static_cast<std::int64_t>(key);
-      b.n = in.integer();
-      for (double* x : {&b.mean, &b.m2, &b.covered_s, &b.integral_ws}) *x = in.real();
-    }
-    if (!sound(sketch)) {
-      in.refuse();
-      sketch = {};
-    }
-  }
-
   /// Values as multiples of the largest number that divides all: a display's step or a few of them.
-  static void write_counts(ByteWriter& out, const LevelSketch& sketch) {
-    std::int64_t unit = 0, before = 0;
-    for (const std::int64_t value : sketch.values_uw_) unit = std::gcd(unit, value);
-    out.whole(static_cast<std::uint64_t>(unit));
-    out.whole(sketch.values_uw_.size());
-    for (const std::int64_t value : sketch.values_uw_) {
-      const std::int64_t steps = unit == 0 ? 0 : value / unit;
-      out.integer(steps - before);
+  template <class Archive, class Sketch>
+  static void counts(Archive& ar, Sketch& sketch) {
+    constexpr std::uint64_t unit_limit = 1'000'000'000'000'000;  // microwatts_of() goes no further
+    std::int64_t divisor = 0;
+    for (const std::int64_t value : sketch.values_uw_) divisor = std::gcd(divisor, value);
+    const std::uint64_t unit = ar.told(static_cast<std::uint64_t>(divisor));
+    ar.sized(sketch.values_uw_);
+    if (!ar.require(unit <= unit_limit && sketch.values_uw_.size() <= LevelSketch::value_limit)) return;
+    const std::int64_t most = unit == 0 ? 0 : static_cast<std::int64_t>(unit_limit / unit);
+    std::int64_t before = 0;
+    for (auto& value : sketch.values_uw_) {
+      std::int64_t steps = unit == 0 ? 0 : value / static_cast<std::int64_t>(unit);
+      ar.offset(steps, before);
+      if (!ar.require(steps <= most && steps >= -most)) return;
+      ar.set(value, steps * static_cast<std::int64_t>(unit));
       before = steps;
     }
-    for (const SketchBin& bin : sketch.bins_) {
-      if (bin.n < 2) continue;
-      out.whole(bin.counts.size());
-      for (const std::int64_t count : bin.counts) out.whole(static_cast<std::uint64_t>(count));
-    }
+    for (auto& bin : sketch.bins_)
+      if (bin.n >= 2 && !counts_of(ar, bin, sketch.values_uw_.size())) return;
   }
 
-  static void read_counts(ByteReader& in, LevelSketch& sketch) {
-    constexpr std::uint64_t unit_limit = 1'000'000'000'000'000;  // microwatts_of() goes no further
-    const std::uint64_t unit = in.whole();
-    sketch.values_uw_.resize(in.count(1));
-    if (unit > unit_limit || sketch.values_uw_.size() > LevelSketch::value_limit) return in.refuse();
-    const std::int64_t most = unit == 0 ? 0 : static_cast<std::int64_t>(unit_limit / unit);
-    std::int64_t steps = 0;
-    for (std::int64_t& value : sketch.values_uw_) {
-      const std::int64_t change = in.integer();
-      if (change > 2 * most || change < -2 * most) return in.refuse();
-      steps += change;
-      if (steps > most || steps < -most) return in.refuse();
-      value = steps * static_cast<std::int64_t>(unit);
+  template <class Archive, class Bin>
+  static bool counts_of(Archive& ar, Bin& bin, std::size_t values) {
+    ar.sized(bin.counts);
+    if (!ar.require(bin.counts.size() <= values)) return false;
+    const auto readings = static_cast<std::uint64_t>(bin.n);
+    std::uint64_t sum = 0;
+    for (auto& count : bin.counts) {
+      const std::uint64_t n = ar.told(static_cast<std::uint64_t>(count));
+      if (!ar.require(n <= readings)) return false;
+      ar.set(count, static_cast<std::int64_t>(n));
+      sum += n;
     }
-    for (SketchBin& bin : sketch.bins_) {
-      if (bin.n < 2) continue;
-      bin.counts.resize(in.count(1));
-      if (bin.counts.size() > sketch.values_uw_.size()) return in.refuse();
-      std::uint64_t sum = 0;
-      for (std::int64_t& count : bin.counts) {
-        const std::uint64_t n = in.whole();
-        if (n > static_cast<std::uint64_t>(bin.n)) return in.refuse();
-        sum += n;
-        count = static_cast<std::int64_t>(n);
-      }
-      if (sum != static_cast<std::uint64_t>(bin.n)) return in.refuse();
-    }
+    return ar.require(sum == readings);
   }
 
-  static void write_ticks(ByteWriter& out, const LevelSketch& sketch) {
-    out.real(sketch.tick_width_s_);
-    out.integer(sketch.tick_step_uwh_);
-    std::int64_t energy = 0;
-    for (const SketchBin& bin : sketch.bins_) {
-      out.byte(bin.tick ? (bin.tick->broken ? 2 : 1) : 0);
+  template <class Archive, class Sketch>
+  static void ticks(Archive& ar, Sketch& sketch) {
+    ar(sketch.tick_width_s_, sketch.tick_step_uwh_);
+    ar.require(sketch.tick_width_s_ >= 0.0 && std::isfinite(sketch.tick_width_s_) && sketch.tick_step_uwh_ >= 0);
+    std::int64_t energy_uwh = 0;
+    for (auto& bin : sketch.bins_) {
+      const std::optional<bool> broken = ar.told(bin.tick ? std::optional(bin.tick->broken) : std::nullopt);
+      ar.set(bin.tick, broken ? std::optional(CounterTick{0, 0, *broken}) : std::nullopt);
       if (!bin.tick) continue;
-      out.integer(bin.tick->at_us - sketch.bin_begin(bin).us);
-      out.integer(bin.tick->energy_uwh - energy);
-      energy = bin.tick->energy_uwh;
+      ar.offset(bin.tick->at_us, sketch.bin_begin(bin).us);
+      ar.offset(bin.tick->energy_uwh, energy_uwh);
+      energy_uwh = bin.tick->energy_uwh;
     }
   }
 
-  static void read_ticks(ByteReader& in, LevelSketch& sketch) {
-    sketch.tick_width_s_ = in.real();
-    sketch.tick_step_uwh_ = in.integer();
-    if (!(sketch.tick_width_s_ >= 0.0 && std::isfinite(sketch.tick_width_s_)) || sketch.tick_step_uwh_ < 0)
-      return in.refuse();
-    std::uint64_t energy = 0;
-    for (SketchBin& bin : sketch.bins_) {
-      const std::uint8_t kind = in.byte();
-      if (kind > 2) return in.refuse();
-      if (kind == 0) continue;
-      CounterTick tick;
-      tick.at_us = static_cast<std::int64_t>(static_cast<std::uint64_t>(sketch.bin_begin(bin).us) +
-                                             static_cast<std::uint64_t>(in.integer()));
-      energy += static_cast<std::uint64_t>(in.integer());
-      tick.energy_uwh = static_cast<std::int64_t>(energy);
-      tick.broken = kind == 2;
-      bin.tick = tick;
-    }
-  }
-
-  static void write_rest(ByteWriter& out, const LevelSketch& sketch, std::uint8_t flags) {
-    if ((flags & has_counts) != 0) write_counts(out, sketch);
-    if ((flags & has_ticks) != 0) write_ticks(out, sketch);
-    for (const std::int64_t x : {sketch.repeats_.pairs, sketch.repeats_.equal, sketch.repeats_.singles}) out.integer(x);
-  }
-
-  static void read_rest(ByteReader& in, LevelSketch& sketch, std::uint8_t flags) {
-    sketch.counted_ = (flags & has_counts) != 0;
-    sketch.interrupted_ = (flags & is_interrupted) != 0;
-    if (sketch.counted_) read_counts(in, sketch);
-    if ((flags & has_ticks) != 0) read_ticks(in, sketch);
-    for (std::int64_t* x : {&sketch.repeats_.pairs, &sketch.repeats_.equal, &sketch.repeats_.singles}) {
-      *x = in.integer();
-      if (*x < 0 || *x > readings_limit) in.refuse();
-    }
-  }
-
-  static void forget_counts(LevelSketch& sketch) { sketch.forget_counts(); }
-
- private:
   static bool sound(const LevelSketch& sketch) {
     if (sketch.width_log2_ < 0 || sketch.width_log2_ > widest_log2 || sketch.bins_.size() > LevelSketch::bin_limit)
       return false;
@@ -182,8 +142,7 @@ class SketchBytes {
       if (b.n < 0 || b.n > readings_limit || b.key > key_limit || b.key < -key_limit ||
           (i > 0 && b.key <= sketch.bins_[i - 1].key))
         return false;
-      for (const double x : {b.mean, b.m2, b.covered_s, b.integral_ws})
-        if (!std::isfinite(x)) return false;
+      if (!all_finite({b.mean, b.m2, b.covered_s, b.integral_ws})) return false;
     }
     return true;
   }
@@ -191,100 +150,99 @@ class SketchBytes {
 
 namespace {
 
-bool all_finite(std::initializer_list<double> numbers) {
-  return std::all_of(numbers.begin(), numbers.end(), [](double x) { return std::isfinite(x); });
+template <class Archive, class Digest>
+void archive_digest(Archive& ar, Digest& digest) {
+  ar(digest.mean_w, digest.standard_deviation_w, digest.counter_step_uwh);
+  ar.require(all_finite({digest.mean_w, digest.standard_deviation_w}) && digest.standard_deviation_w >= 0.0 &&
+             digest.counter_step_uwh >= 0);
 }
 
-void write_digest(ByteWriter& out, const SketchDigest& digest) {
-  out.real(digest.mean_w);
-  out.real(digest.standard_deviation_w);
-  out.integer(digest.counter_step_uwh);
+template <class Archive, class Some>
+void archive_cycles(Archive& ar, Some& cycles) {
+  ar(cycles.n, cycles.mean_w, cycles.uncertainty_w);
+  ar.require(cycles.n >= 2 && cycles.n <= readings_limit && all_finite({cycles.mean_w, cycles.uncertainty_w}) &&
+             cycles.uncertainty_w >= 0.0);
 }
 
-SketchDigest read_digest(ByteReader& in) {
-  const SketchDigest digest{in.real(), in.real(), in.integer()};
-  if (!all_finite({digest.mean_w, digest.standard_deviation_w}) || digest.standard_deviation_w < 0.0 ||
-      digest.counter_step_uwh < 0)
-    in.refuse();
-  return digest;
+template <class Archive, class Figure>
+void archive_figure(Archive& ar, Figure& figure, std::uint64_t version, bool settles) {
+  if (version > mixed_version) ar(figure.algorithm_version);
+  ar(figure.step_w, figure.level_w, figure.shown_w, figure.random_w, figure.random_degrees_of_freedom,
+     figure.systematic_w, figure.drift_w_per_h);
+  if (!settles) return;
+  ar.set(figure.settling, Settling{});
+  auto& settling = *figure.settling;
+  ar(settling.limit_w, settling.tau_s, settling.time_s, settling.ended);
 }
 
-void write_cycles(ByteWriter& out, const Cycles& cycles) {
-  out.integer(cycles.n);
-  out.real(cycles.mean_w);
-  out.real(cycles.uncertainty_w);
+/// Of the versions that had the sketch in the middle; no Saver comes here.
+template <class Archive, class Sketch>
+void archive_old_sketch(Archive& ar, Sketch& sketch, std::uint64_t version, std::uint8_t flags) {
+  SketchBytes::bins(ar, sketch);
+  if (version > plain_version) return SketchBytes::rest(ar, sketch, flags);
+  if constexpr (!std::is_const_v<Sketch>) SketchBytes::forget_counts(sketch);
 }
 
-Cycles read_cycles(ByteReader& in) {
-  const Cycles cycles{in.integer(), in.real(), in.real()};
-  if (cycles.n < 2 || cycles.n > readings_limit || !all_finite({cycles.mean_w, cycles.uncertainty_w}) ||
-      cycles.uncertainty_w < 0.0)
-    in.refuse();
-  return cycles;
+template <class Archive, class Self>
+void archive_sketch_or_digest(Archive& ar, Self& self, bool sketch) {
+  if (sketch) return SketchBytes::archive(ar, self.sketch);
+  SketchDigest digest = self.digest();
+  archive_digest(ar, digest);
+  ar.set(self.without_sketch, digest);
 }
 
-void write_figure(ByteWriter& out, LevelFigure figure) {
-  out.byte(figure.algorithm_version);
-  for (const double* x : numbers_of(figure)) out.real(*x);
-  if (!figure.settling) return;
-  for (const double x : {figure.settling->limit_w, figure.settling->tau_s, figure.settling->time_s}) out.real(x);
-  out.byte(figure.settling->ended ? 1 : 0);
-}
-
-LevelFigure read_figure(ByteReader& in, std::uint8_t version, bool settles) {
-  LevelFigure figure;
-  if (version > mixed_version) figure.algorithm_version = in.byte();
-  for (double* x : numbers_of(figure)) *x = in.real();
-  if (settles) figure.settling = Settling{in.real(), in.real(), in.real(), in.byte() == 1};
-  return figure;
-}
-
-void write_sketch(ByteWriter& out, const LevelSketch& sketch) {
-  const std::uint8_t flags = SketchBytes::flags(sketch);
-  out.byte(flags);
-  SketchBytes::write_bins(out, sketch);
-  SketchBytes::write_rest(out, sketch, flags);
-}
-
-LevelSketch read_sketch(ByteReader& in) {
-  LevelSketch sketch;
-  const std::uint8_t flags = in.byte();
-  SketchBytes::read_bins(in, sketch);
-  SketchBytes::read_rest(in, sketch, flags);
-  return sketch;
-}
-
-void write(ByteWriter& out, const Regime& s, bool with_sketch) {
+std::uint8_t flags_of(const Regime& s, bool with_sketch) {
   std::uint8_t flags = with_sketch ? has_sketch : 0;
   if (s.cycles) flags |= has_cycles;
   if (s.figure) flags |= has_figure;
   if (s.figure && s.figure->settling) flags |= has_settling;
-  out.byte(regime_version);
-  out.byte(flags);
-  out.integer(s.begin.us);
-  out.integer(s.end.us - s.begin.us);
-  out.byte(static_cast<std::uint8_t>(s.shape));
-  out.byte(s.duty ? 1 : 0);
-  out.integer(s.samples);
-  out.integer(s.excursions);
-  for (const double x : {s.begin_uncertainty_s, s.end_uncertainty_s, s.energy_ws, s.covered_s, s.lowest_w, s.highest_w,
-                         s.duty.value_or(0.0), s.line_begin_w, s.line_end_w})
-    out.real(x);
-  if (s.cycles) write_cycles(out, *s.cycles);
-  if (s.figure) write_figure(out, *s.figure);
-  if (with_sketch)
-    write_sketch(out, s.sketch);
-  else
-    write_digest(out, s.digest());
+  return flags;
 }
 
-/// Of the versions that had the sketch in the middle.
-void read_old_sketch(ByteReader& in, Regime& s, std::uint8_t version, std::uint8_t flags) {
-  SketchBytes::read_bins(in, s.sketch);
-  if (version == plain_version)
-    SketchBytes::forget_counts(s.sketch);
-  else
-    SketchBytes::read_rest(in, s.sketch, flags);
+template <class Archive, class Self>
+void archive_times_and_shape(Archive& ar, Self& self) {
+  ar(self.begin);
+  ar.offset(self.end, self.begin);
+  const std::uint8_t shape = ar.told(static_cast<std::uint8_t>(self.shape));
+  ar.require(shape <= static_cast<std::uint8_t>(RegimeShape::decay));
+  ar.set(self.shape, static_cast<RegimeShape>(shape));
+  ar.require(self.end >= self.begin);
+}
+
+template <class Archive, class Self>
+void archive_totals(Archive& ar, Self& self) {
+  const bool has_duty = ar.told(self.duty.has_value());
+  double duty = self.duty.value_or(0.0);
+  ar(self.samples, self.excursions, self.begin_uncertainty_s, self.end_uncertainty_s, self.energy_ws, self.covered_s,
+     self.lowest_w, self.highest_w, duty, self.line_begin_w, self.line_end_w);
+  ar.set(self.duty, has_duty ? std::optional(duty) : std::nullopt);
+  ar.require(self.samples >= 0 && self.excursions >= 0 &&
+             all_finite({self.begin_uncertainty_s, self.end_uncertainty_s, self.energy_ws, self.covered_s,
+                         self.lowest_w, self.highest_w, duty, self.line_begin_w, self.line_end_w}));
+}
+
+/// `with_sketch` is for a Saver to say; which of them it was, a Restorer reads in the flags.
+template <class Archive, class Self>
+void archive_regime(Archive& ar, Self& self, bool with_sketch) {
+  const std::uint64_t version = ar.version(regime_version, plain_version);
+  const std::uint8_t flags = version == plain_version ? 0 : ar.told(flags_of(self, with_sketch));
+  archive_times_and_shape(ar, self);
+  archive_totals(ar, self);
+  if (version == plain_version) {
+    double of_no_meaning[2] = {};
+    ar(of_no_meaning[0], of_no_meaning[1]);
+    ar.require(all_finite({of_no_meaning[0], of_no_meaning[1]}));
+  }
+  if (version <= mixed_version) archive_old_sketch(ar, self.sketch, version, flags);
+  if ((flags & has_cycles) != 0) {
+    ar.set(self.cycles, Cycles{});
+    archive_cycles(ar, *self.cycles);
+  }
+  if ((flags & has_figure) != 0) {
+    ar.set(self.figure, LevelFigure{});
+    archive_figure(ar, *self.figure, version, version > mixed_version && (flags & has_settling) != 0);
+  }
+  if (version > mixed_version) archive_sketch_or_digest(ar, self, (flags & has_sketch) != 0);
 }
 
 }  // namespace
@@ -303,76 +261,44 @@ bool Regime::wants_figure_for(double step_w) const {
   return (shape == RegimeShape::steady || shape == RegimeShape::decay) && !has_figure_for(step_w);
 }
 
-void write_regime(ByteWriter& out, const Regime& regime) {
-  write(out, regime, true);
+template <class Archive, class Self>
+void Regime::archive(Archive& ar, Self& self) {
+  archive_regime(ar, self, true);
 }
-
-Regime read_regime(ByteReader& in) {
-  Regime s;
-  const std::uint8_t version = in.byte();
-  if (version < plain_version || version > regime_version) in.refuse();
-  const std::uint8_t flags = version == plain_version ? 0 : in.byte();
-  s.begin.us = in.integer();
-  s.end.us =
-      static_cast<std::int64_t>(static_cast<std::uint64_t>(s.begin.us) + static_cast<std::uint64_t>(in.integer()));
-  const std::uint8_t shape = in.byte();
-  if (shape > static_cast<std::uint8_t>(RegimeShape::decay)) in.refuse();
-  s.shape = static_cast<RegimeShape>(shape);
-  const bool has_duty = in.byte() == 1;
-  s.samples = in.integer();
-  s.excursions = in.integer();
-  double duty = 0.0;
-  for (double* x : {&s.begin_uncertainty_s, &s.end_uncertainty_s, &s.energy_ws, &s.covered_s, &s.lowest_w, &s.highest_w,
-                    &duty, &s.line_begin_w, &s.line_end_w}) {
-    *x = in.real();
-    if (!std::isfinite(*x)) in.refuse();
-  }
-  if (version == plain_version && !all_finite({in.real(), in.real()})) in.refuse();  // of no meaning
-  if (has_duty) s.duty = duty;
-  if (version <= mixed_version) read_old_sketch(in, s, version, flags);
-  if ((flags & has_cycles) != 0) s.cycles = read_cycles(in);
-  if ((flags & has_figure) != 0)
-    s.figure = read_figure(in, version, version > mixed_version && (flags & has_settling) != 0);
-  if (version > mixed_version) {
-    if ((flags & has_sketch) != 0)
-      s.sketch = read_sketch(in);
-    else
-      s.without_sketch = read_digest(in);
-  }
-  if (s.end < s.begin || s.samples < 0 || s.excursions < 0) in.refuse();
-  return s;
-}
+template void Regime::archive(Saver&, const Regime&);
+template void Regime::archive(Restorer&, Regime&);
 
 std::string encode_regime(const Regime& regime) {
-  ByteWriter out;
-  write_regime(out, regime);
-  return out.take();
+  return saved(regime);
 }
 
 std::string encode_outline(const Regime& regime) {
   ByteWriter out;
-  write(out, regime, false);
+  Saver ar(out);
+  archive_regime(ar, regime, false);
   return out.take();
 }
 
 std::string encode_sketch(const Regime& regime) {
   ByteWriter out;
-  write_sketch(out, regime.sketch);
+  Saver ar(out);
+  SketchBytes::archive(ar, regime.sketch);
   return out.take();
 }
 
 Result<Regime> decode_regime(std::string_view bytes) {
-  ByteReader in(bytes);
-  Regime regime = read_regime(in);
-  if (!in.done())
-    return fail(ErrorKind::input, "a stored stretch is damaged or of another version; segment the run anew");
-  return regime;
+  Regime regime;
+  if (restored(bytes, regime)) return regime;
+  return fail(ErrorKind::input, "a stored stretch is damaged or of another version; segment the run anew");
 }
 
 Result<void> decode_sketch(std::string_view bytes, Regime& outline) {
+  LevelSketch sketch;
   ByteReader in(bytes);
-  outline.sketch = read_sketch(in);
+  Restorer ar(in);
+  SketchBytes::archive(ar, sketch);
   if (!in.done()) return fail(ErrorKind::input, "a stored stretch's sketch is damaged; segment the run anew");
+  outline.sketch = std::move(sketch);
   outline.without_sketch.reset();
   return {};
 }

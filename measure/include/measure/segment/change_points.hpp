@@ -13,9 +13,6 @@
 
 namespace nightwatt {
 
-class ByteWriter;
-class ByteReader;
-
 /// Exact optimal partitioning for squared loss, online, by functional pruning (FPOP: Maidstone, Hocking, Rigaill,
 /// Fearnhead, Statistics and Computing 27 (2017) 519, doi 10.1007/s11222-016-9636-3):
 /// F_t(m) = min(F_{t-1}(m), min F_{t-1} + penalty_t) + (y_t - m)^2, kept as intervals of m with one quadratic each.
@@ -41,8 +38,9 @@ class OptimalPartition {
   /// The cost of the best partition, changes counted; falls back to small values as changes become final.
   [[nodiscard]] double best_cost() const { return best_cost_ + dropped_cost_; }
 
-  void save(ByteWriter& out) const;
-  void restore(ByteReader& in);
+  /// The fields of its state, once for save and restore.
+  template <class Archive, class Self>
+  static void archive(Archive& ar, Self& self);
 
  private:
   struct Piece {  // F(m) = cost + n (m - mean)^2 for m from the end of the piece before to hi
@@ -51,6 +49,10 @@ class OptimalPartition {
     double mean;
     double cost;
     std::int32_t node;
+    template <class Archive, class Self>
+    static void archive(Archive& ar, Self& self) {
+      ar(self.hi, self.n, self.mean, self.cost, self.node);
+    }
   };
   struct Node {  // a change that a live piece, or a later change of one, goes back to
     std::int64_t index;
@@ -58,6 +60,10 @@ class OptimalPartition {
     std::int32_t pieces;
     std::int32_t children;
     std::int32_t child_xor;  // of the children's numbers: the child's, when there is but one
+    template <class Archive, class Self>
+    static void archive(Archive& ar, Self& self) {
+      ar(self.index, self.parent, self.pieces, self.children, self.child_xor);
+    }
   };
   std::int32_t new_node(std::int64_t index, std::int32_t parent);
   void release_piece(std::int32_t node);
@@ -71,6 +77,7 @@ class OptimalPartition {
   void keep_to_limit();
   void enforce_horizon();
   void drop_piece(std::size_t i);
+  [[nodiscard]] bool leads_somewhere() const;
   [[nodiscard]] std::int32_t ancestor_at_or_before(std::int32_t node, std::int64_t index) const;
 
   std::int64_t horizon_;
@@ -116,8 +123,9 @@ class ChangePoints {
   void judge_locally(std::size_t widest, double negligible, double shortest);
   static constexpr std::size_t local_block = 64;
 
-  void save(ByteWriter& out) const;
-  void restore(ByteReader& in);
+  /// The fields of its state, once for save and restore.
+  template <class Archive, class Self>
+  static void archive(Archive& ar, Self& self);
 
  private:
   void filtered(double z);

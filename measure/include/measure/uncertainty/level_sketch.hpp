@@ -16,6 +16,10 @@ namespace nightwatt {
 struct ShownValue {
   std::int64_t microwatts = 0;
   std::int64_t n = 0;
+  template <class Archive, class Self>
+  static void archive(Archive& ar, Self& self) {
+    ar(self.microwatts, self.n);
+  }
   friend bool operator==(const ShownValue&, const ShownValue&) = default;
 };
 
@@ -37,6 +41,11 @@ struct TieStatistics {
     pairs += other.pairs;
     equal += other.equal;
     singles += other.singles;
+  }
+  /// The fields, once for save and restore.
+  template <class Archive, class Self>
+  static void archive(Archive& ar, Self& self) {
+    ar(self.pairs, self.equal, self.singles);
   }
   friend bool operator==(const TieStatistics&, const TieStatistics&) = default;
 };

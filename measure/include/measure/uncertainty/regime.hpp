@@ -82,6 +82,9 @@ class Regime {
   [[nodiscard]] bool has_figure_for(double step_w) const;
   /// A level for which it has to be made anew, from the sketch.
   [[nodiscard]] bool wants_figure_for(double step_w) const;
+  /// The fields with the whole sketch, once for save and restore.
+  template <class Archive, class Self>
+  static void archive(Archive& ar, Self& self);
   friend bool operator==(const Regime&, const Regime&) = default;
 };
 
