@@ -2,6 +2,7 @@
 #include <cmath>
 
 #include "measure/segment/segmenter.hpp"
+#include "measure/segment/states.hpp"
 #include "segment/kinds.hpp"
 #include "uncertainty/level.hpp"
 
@@ -41,7 +42,7 @@ Segment figures(const Regime& s, const ClassifyInput& input) {
   }
   g.kind = s.shape == RegimeShape::ramp ? SegmentKind::ramp : SegmentKind::unsteady;
   if (s.shape == RegimeShape::ramp && s.end > s.begin)
-    g.drift_w_per_h = (s.line_end_w - s.line_begin_w) / to_seconds(s.end - s.begin).value * 3600.0;
+    g.drift_w_per_h = (s.line_end_w - s.line_begin_w) / length_s(g) * 3600.0;
   if (s.shape != RegimeShape::steady && s.shape != RegimeShape::decay) return g;
   if (const std::optional<LevelFigure> figure = figure_of(s, input)) {
     g.kind = SegmentKind::plateau;
@@ -66,7 +67,7 @@ Segment figures(const Regime& s, const ClassifyInput& input) {
 
 /// `b` follows `a`.
 void join_all_but_level(Segment& a, const Segment& b) {
-  const double a_s = to_seconds(a.end - a.begin).value, b_s = to_seconds(b.end - b.begin).value;
+  const double a_s = length_s(a), b_s = length_s(b);
   if (a.mean_w && b.mean_w && a_s + b_s > 0.0) a.mean_w = (*a.mean_w * a_s + *b.mean_w * b_s) / (a_s + b_s);
   if (a.energy_wh && b.energy_wh) *a.energy_wh += *b.energy_wh;
   if (a.lowest_w && b.lowest_w) a.lowest_w = std::min(*a.lowest_w, *b.lowest_w);
@@ -85,7 +86,7 @@ bool go_on_turning(const Segment& a, const Segment& b) {
 }
 
 void join_turns(Segment& a, const Segment& b) {
-  const double a_s = to_seconds(a.end - a.begin).value, b_s = to_seconds(b.end - b.begin).value;
+  const double a_s = length_s(a), b_s = length_s(b);
   const double share = a_s / (a_s + b_s), rest = 1.0 - share;
   a.level_w = share * *a.level_w + rest * *b.level_w;
   if (a.shown_w && b.shown_w) a.shown_w = share * *a.shown_w + rest * *b.shown_w;

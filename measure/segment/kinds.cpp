@@ -9,6 +9,7 @@
 #include <optional>
 #include <utility>
 
+#include "measure/segment/states.hpp"
 #include "measure/signal/advice.hpp"
 
 namespace nightwatt {
@@ -19,7 +20,6 @@ namespace {
 constexpr double standby_share = 0.40;        // of idle: below it a level may be standby
 constexpr double idle_share = 0.07;           // of idle: what is above it by no more is idle too
 constexpr double still_share = 0.20;          // of idle: a count further away is another level
-constexpr double state_share = 0.05;          // of a state's level: what is further away is another state
 constexpr double off_share = 0.25;            // of a display step: most of what is shown is 0
 constexpr double truncated_off_share = 0.02;  // a display that cuts off shows 0 up to a whole step
 
@@ -77,10 +77,6 @@ double of_standby_w(double level_w) {
 double of_idle_w(double level_w) {
   static constexpr std::array<Odds, 4> table = {{{0.3, -2.5}, {0.5, -1.5}, {1.0, -0.5}, {1e9, 0.0}}};
   return look_up(table, level_w);
-}
-
-double length_s(const Segment& g) {
-  return to_seconds(g.end - g.begin).value;
 }
 
 /// Levels that are one.
@@ -198,22 +194,21 @@ class Namer {
   void make_states(bool charging) {
     states_.clear();
     std::fill(state_of_.begin(), state_of_.end(), none);
-    std::vector<std::size_t> order;
+    std::vector<SegmentLevel> levels;
     for (std::size_t i = 0; i < segments_.size(); ++i)
-      if (on(i) && !(charging && in_charging(i))) order.push_back(i);
-    std::sort(order.begin(), order.end(),
-              [&](std::size_t a, std::size_t b) { return shown(a) != shown(b) ? shown(a) < shown(b) : a < b; });
-    for (const std::size_t i : order) {
-      const double level = shown(i), time_s = std::max(length_s(segments_[i]), 1e-3);
-      if (states_.empty() ||
-          level - states_.back().level_w > std::max(step_w() / 2.0, state_share * states_.back().level_w))
-        states_.emplace_back();
-      State& s = states_.back();
-      s.level_w = (s.level_w * s.time_s + level * time_s) / (s.time_s + time_s);
-      s.time_s += time_s;
-      const double standard_deviation = regimes_[i].digest().standard_deviation_w;
-      s.quiet = s.quiet && standard_deviation <= std::max({0.6 * step_w(), state_share * level, 0.05});
-      state_of_[i] = states_.size() - 1;
+      if (on(i) && !(charging && in_charging(i))) levels.push_back({shown(i), i});
+    for (const std::vector<SegmentLevel>& held : parted(std::move(levels), step_w())) {
+      State& s = states_.emplace_back();
+      double energy_ws = 0.0;
+      for (const auto& [level_w, i] : held) {
+        const double time_s = std::max(length_s(segments_[i]), 1e-3);
+        energy_ws += level_w * time_s;
+        s.time_s += time_s;
+        const double standard_deviation_w = regimes_[i].digest().standard_deviation_w;
+        s.quiet = s.quiet && standard_deviation_w <= std::max(state_reach_w(level_w, step_w()), 0.05);
+        state_of_[i] = states_.size() - 1;
+      }
+      s.level_w = energy_ws / s.time_s;
     }
   }
 
