@@ -33,9 +33,7 @@ class StoreReader::Checker {
     attempt("orphans", [&] { orphans(); });
     attempt("runs", [&] { runs(); });
     if (database_.pragma("PRAGMA user_version") >= first_version_with_seals) attempt("rows", [&] { seals(); });
-    for (const Counted rows : {Counted::run, Counted::run_word, Counted::run_state, Counted::stretch, Counted::mark,
-                               Counted::shift, Counted::event, Counted::rollup})
-      attempt("rows", [&] { must_be_all_there(database_, rows); });
+    for (const Counted rows : all_counted) attempt("rows", [&] { must_be_all_there(database_, rows); });
     found_.ok = found_.problems.empty();
     return found_;
   }
@@ -122,6 +120,11 @@ class StoreReader::Checker {
       if (write_buffer->times.front() <= last_us) problem(name + ": its tail overlaps its last block");
       samples += static_cast<std::int64_t>(write_buffer->size());
     }
+    for (const Quantity quantity : all_quantities)
+      if (const auto sums = impl_.aggregates(stream, quantity, std::numeric_limits<std::int64_t>::min(),
+                                             std::numeric_limits<std::int64_t>::max());
+          !sums)
+        problem(name + ": " + sums.error().message);
     count_quarantined(stream, name);
     if (published) found_.samples += samples;
   }

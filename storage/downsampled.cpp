@@ -3,14 +3,25 @@
 
 #include "reader_impl.hpp"
 #include "seal.hpp"
+#include "tally.hpp"
 
 namespace nightwatt::storage {
+
+// A block may have none: of a slow meter there are no minutes, and at the limit of size the oldest go.
+void StoreReader::Impl::must_have_all_rollups(StreamId stream) {
+  if (counted_rollups.contains(stream)) return;
+  must_be_all_there(*database, Counted::rollup, stream);
+  if (snapshots > 0) counted_rollups.insert(stream);
+}
 
 Result<Buckets> StoreReader::Impl::buckets(StreamId stream, const BlockRow& block, std::int64_t step_s) {
   Query row = database->query("SELECT bytes, " NIGHTWATT_SOUND(
       NIGHTWATT_ROLLUP_SEAL) " FROM rollup WHERE stream = ?1 AND block_us = ?2 AND step_s = ?3");
   row.bind(1, stream).bind(2, block.first_us).bind(3, step_s);
-  if (!row.step()) return Buckets{};
+  if (!row.step()) {
+    must_have_all_rollups(stream);
+    return Buckets{};
+  }
   row.must_be_sound(1, "what is left of a block of readings by minutes or hours");
   Result<Buckets> buckets = decode_rollup(row.blob(0), step_s);
   if (!buckets) return fail(ErrorKind::unusable, database->path() + ": " + buckets.error().message + "; " + to_mend);

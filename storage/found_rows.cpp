@@ -10,6 +10,7 @@
 #include "reader_impl.hpp"
 #include "schema.hpp"
 #include "seal.hpp"
+#include "tally.hpp"
 
 namespace nightwatt::storage {
 namespace {
@@ -25,33 +26,46 @@ struct Form {
   bool with_id;        ///< always in a table that numbers its rows, whether a column shows that or not
   std::size_t sealed;  ///< so many of the columns are sealed, from `sealed_from` on
   std::size_t sealed_from;
+  std::optional<std::size_t> owner;  ///< the column by which the tally counts its rows; none: they are nobody's
 };
 
 // In the order of Table.
 constexpr Form forms[table_count] = {
-    {"stream", "id, meter, published, newest_us", "NtIi", 0, true, true, 4, 0},
-    {"block", "stream, first_us, last_us, count, data, before_us, carried", "IIIIiii", 2, false, false, 7, 0},
-    {"block_data", "id, bytes", "NB", 0, true, true, 0, 0},
+    {"stream", "id, meter, published, newest_us", "NtIi", 0, true, true, 4, 0, {}},
+    {"block", "stream, first_us, last_us, count, data, before_us, carried", "IIIIiii", 2, false, false, 7, 0, {}},
+    {"block_data", "id, bytes", "NB", 0, true, true, 0, 0, {}},
     {"sums",
      "stream, quantity, block_us, count, first_us, last_us, first, last, min, max, mean, m2, energy_wh, gap_us, "
      "before_us",
-     "IIIIIIRRRRRRrIi", 3, false, false, 15, 0},
-    {"tail", "id, stream, bytes, crc", "NIBI", 0, true, true, 0, 0},
-    {"rollup", "stream, block_us, step_s, bytes", "IIIB", 3, false, true, 4, 0},
+     "IIIIIIRRRRRRrIi",
+     3,
+     false,
+     false,
+     15,
+     0,
+     {}},
+    {"tail", "id, stream, bytes, crc", "NIBI", 0, true, true, 0, 0, 1},
+    {"rollup", "stream, block_us, step_s, bytes", "IIIB", 3, false, true, 4, 0, 0},
     {"run",
      "id, stream, device, origin, begin_us, end_us, pinned, samples, note, shortest_segment_s, resolution_w, "
      "starting_w, accuracy_percent, accuracy_floor_w, accuracy_class, energy_step_wh, energy_accuracy_percent, "
      "energy_accuracy_floor_wh, energy_accuracy_class, entered_idle_w, entered_load_w",
-     "NitIIiIITRrrrrtrrrtrr", 0, true, true, 21, 0},
-    {"run_word", "run, place, key, value", "IItT", 2, false, false, 4, 0},
+     "NitIIiIITRrrrrtrrrtrr",
+     0,
+     true,
+     true,
+     21,
+     0,
+     {}},
+    {"run_word", "run, place, key, value", "IItT", 2, false, false, 4, 0, 0},
     {"run_state", "run, as_of_us, samples, step_w, median_interval_s, segmenter, totals, crc", "NiIRRBBi", 0, true,
-     true, 7, 0},
-    {"stretch", "run, place, count, bytes, crc", "IIIBi", 2, false, true, 4, 0},
-    {"sketch", "run, place, bytes, crc", "IIBI", 2, false, true, 3, 0},
-    {"mark", "id, run, meter, at_us, text, kind", "NitITi", 0, true, true, 5, 1},
-    {"event", "id, kind, at_us, meter, detail, amount", "NIItTR", 0, true, true, 5, 1},
-    {"shift", "stream, from_us, shift_us", "III", 2, false, false, 3, 0},
-    {"value", "name, bytes", "TB", 1, false, false, 2, 0},
+     true, 7, 0, 0},
+    {"stretch", "run, place, count, bytes, crc", "IIIBi", 2, false, true, 4, 0, 0},
+    {"sketch", "run, place, bytes, crc", "IIBI", 2, false, true, 3, 0, 0},
+    {"mark", "id, run, meter, at_us, text, kind", "NitITi", 0, true, true, 5, 1, 1},
+    {"event", "id, kind, at_us, meter, detail, amount", "NIItTR", 0, true, true, 5, 1, {}},
+    {"shift", "stream, from_us, shift_us", "III", 2, false, false, 3, 0, 0},
+    {"value", "name, bytes", "TB", 1, false, false, 2, 0, {}},
 };
 
 const Form& form_of(Table table) {
@@ -189,6 +203,12 @@ const char* table_name(Table table) {
   return form_of(table).name;
 }
 
+std::string table_words(Table table) {
+  for (const Counted rows : all_counted)
+    if (counted_name(rows) == std::string_view(table_name(table))) return counted_words(rows);
+  return table_name(table);
+}
+
 std::string column_list(Table table) {
   return form_of(table).columns;
 }
@@ -223,6 +243,25 @@ std::string row_key(std::initializer_list<std::int64_t> numbers) {
 bool removed_may_be_back(const PageImage& image) {
   const auto wanted = [&](const Form& form) { return may_be_of_table(image, form); };
   return !image.free_pages_known() && std::any_of(std::begin(forms), std::end(forms), wanted);
+}
+
+FoundTally find_tally(const PageImage& image) {
+  FoundTally tally;
+  image.each_row([&](const FoundRow& found) {
+    if (!found.is_live || found.has_id || found.values.size() != 3) return;
+    const auto* what = std::get_if<std::string>(&found.values[0]);
+    const auto* owner = std::get_if<std::int64_t>(&found.values[1]);
+    const auto* count = std::get_if<std::int64_t>(&found.values[2]);
+    if (what == nullptr || owner == nullptr || count == nullptr) return;
+    for (std::size_t i = 0; i < table_count; ++i)
+      if (*what == forms[i].name) tally[{static_cast<Table>(i), *owner}] = *count;
+  });
+  return tally;
+}
+
+std::int64_t owner_of(Table table, const SoundRow& row) {
+  const auto column = form_of(table).owner;
+  return column ? row.integer(*column) : 0;
 }
 
 FoundTables find_sound_rows(const PageImage& image) {

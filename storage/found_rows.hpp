@@ -7,6 +7,7 @@
 #include <map>
 #include <optional>
 #include <string>
+#include <utility>
 #include <vector>
 
 #include "page_image.hpp"
@@ -32,6 +33,8 @@ enum class Table : std::uint8_t {
 };
 inline constexpr std::size_t table_count = 15;
 [[nodiscard]] const char* table_name(Table table);
+/// What the table is for people; only of tables that are in the tally.
+[[nodiscard]] std::string table_words(Table table);
 /// The columns to put a row into, in the order of its values: without the seal.
 [[nodiscard]] std::string column_list(Table table);
 
@@ -51,6 +54,13 @@ struct SoundRow {
 /// By table; of two rows with one key the first found counts.
 using FoundTables = std::array<std::map<std::string, SoundRow>, table_count>;
 [[nodiscard]] FoundTables find_sound_rows(const PageImage& image);
+
+/// How many rows of a table the store says there were, by whose they are: a run, a stream, 0 of none. Nothing proves
+/// it.
+using FoundTally = std::map<std::pair<Table, std::int64_t>, std::int64_t>;
+[[nodiscard]] FoundTally find_tally(const PageImage& image);
+/// Whose a row is, as the tally counts it.
+[[nodiscard]] std::int64_t owner_of(Table table, const SoundRow& row);
 /// Whether rows that were taken out of their tables before may be among them.
 [[nodiscard]] bool removed_may_be_back(const PageImage& image);
 

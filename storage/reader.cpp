@@ -14,6 +14,7 @@ Snapshot::~Snapshot() {
   if (store_ == nullptr) return;
   auto& impl = *store_->impl_;
   if (--impl.snapshots > 0) return;
+  impl.counted_rollups.clear();
   // Ends a read transaction: nothing to lose, nothing to report.
   (void)impl.database->guarded([&]() -> Result<void> {
     impl.database->execute("COMMIT");
@@ -93,6 +94,7 @@ Result<std::vector<StreamInfo>> StoreReader::streams() const {
         "SELECT id, meter, " NIGHTWATT_SOUND(NIGHTWATT_STREAM_SEAL) " FROM stream WHERE published = 1 ORDER BY id");
     for (; rows.step(); rows.must_be_sound(2, "what is told of a meter"))
       found.push_back({rows.integer(0), rows.text_or_none(1)});
+    must_be_all_there(*impl_->database, Counted::stream);
     return found;
   });
 }
@@ -101,14 +103,15 @@ Result<std::optional<StreamId>> StoreReader::stream_of_meter(std::string_view me
   return impl_->database->guarded([&]() -> Result<std::optional<StreamId>> {
     Query row = impl_->database->query("SELECT id FROM stream WHERE meter = ?1");
     row.bind_text(1, meter);
-    if (!row.step()) return std::optional<StreamId>{};
-    return std::optional<StreamId>(row.integer(0));
+    if (row.step()) return std::optional<StreamId>(row.integer(0));
+    must_be_all_there(*impl_->database, Counted::stream);
+    return std::optional<StreamId>{};
   });
 }
 
 Result<Calendar> StoreReader::calendar(StreamId stream, UtcTime from, UtcTime to) const {
   return impl_->database->guarded([&]() -> Result<Calendar> {
-    must_be_all_there(*impl_->database, Counted::shift, stream);
+    must_be_all_there(*impl_->database, Counted::utc_offset, stream);
     Calendar calendar;
     Query rows = impl_->database->query(
         "SELECT from_us, shift_us, (SELECT amount FROM event WHERE kind = ?2 AND at_us = from_us), " NIGHTWATT_SOUND(
@@ -120,6 +123,7 @@ Result<Calendar> StoreReader::calendar(StreamId stream, UtcTime from, UtcTime to
       const Duration utc_offset(rows.integer(1));
       const std::optional<double> outage_s = rows.real_or_none(2);
       const bool within = begin > from && begin <= to;
+      if (within && !outage_s) must_be_all_there(*impl_->database, Counted::event);
       if (within && outage_s) calendar.note_outage(begin - to_duration({*outage_s}), begin);
       if (within && !outage_s)
         calendar.correct(utc_offset);
@@ -135,7 +139,7 @@ Result<Duration> StoreReader::utc_offset_at(StreamId stream, UtcTime time) const
     Query row = impl_->database->query("SELECT shift_us, " NIGHTWATT_SOUND(
         NIGHTWATT_SHIFT_SEAL) " FROM shift WHERE stream = ?1 AND from_us <= ?2 ORDER BY from_us DESC LIMIT 1");
     row.bind(1, stream).bind(2, time.us);
-    must_be_all_there(*impl_->database, Counted::shift, stream);
+    must_be_all_there(*impl_->database, Counted::utc_offset, stream);
     if (!row.step()) return Duration{0};
     row.must_be_sound(1, "how far the clock was off");
     return Duration(row.integer(0));
@@ -177,6 +181,7 @@ std::string_view event_kind_name(EventKind kind) {
 Result<std::vector<Event>> StoreReader::events(UtcTime from, UtcTime to) const {
   return impl_->database->guarded([&]() -> Result<std::vector<Event>> {
     std::vector<Event> found;
+    must_be_all_there(*impl_->database, Counted::event);
     Query rows = impl_->database->query("SELECT kind, at_us, meter, detail, amount, " NIGHTWATT_SOUND(
         NIGHTWATT_EVENT_SEAL) " FROM event WHERE at_us BETWEEN ?1 AND ?2 ORDER BY at_us, id");
     rows.bind(1, from.us).bind(2, to.us);

@@ -60,6 +60,7 @@ class StoreReader::Impl {
   std::unique_ptr<Database> database;
   StoreFiles files;
   int snapshots = 0;
+  std::set<StreamId> counted_rollups;  ///< within this snapshot
   std::set<StreamId> own_imports;  ///< of the writer that has this connection: it sees them before they are published
 
   // Reading; these throw SQLite::Exception.
@@ -77,10 +78,13 @@ class StoreReader::Impl {
                                        const std::function<Result<bool>(const BlockRow&)>& visit_given_up);
   [[nodiscard]] Result<BlockAggregates> aggregates(StreamId stream, Quantity quantity, std::int64_t from_us,
                                                    std::int64_t to_us);
+  void add_whole_blocks(BlockAggregates& total, StreamId stream, Quantity quantity, std::int64_t from_us,
+                        std::int64_t to_us);
   [[nodiscard]] Result<std::int64_t> count_readings(StreamId stream, std::int64_t from_us, std::int64_t to_us);
   /// Adds the part of a given-up block that lies in the window, by whole minutes or hours.
   [[nodiscard]] Result<void> add_rolled(BlockAggregates& total, StreamId stream, Quantity quantity,
                                         const BlockRow& block, std::int64_t from_us, std::int64_t to_us);
+  void must_have_all_rollups(StreamId stream);
   [[nodiscard]] Result<Buckets> buckets(StreamId stream, const BlockRow& block, std::int64_t step_s);
   /// What is left of a given-up block: minutes, or where there are none hours.
   [[nodiscard]] Result<std::vector<Rollup>> finest_rollups(StreamId stream, Quantity quantity, const BlockRow& block);

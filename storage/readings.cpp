@@ -6,6 +6,7 @@
 #include "reader_impl.hpp"
 #include "schema.hpp"
 #include "seal.hpp"
+#include "tally.hpp"
 
 namespace nightwatt::storage {
 namespace {
@@ -45,26 +46,28 @@ bool breaks_chain(const BlockRow& block, std::int64_t before_us) {
   return block.carried && block.before_us.value_or(none_us) != before_us;
 }
 
-/// Notices rows of sums that are not found between others, or at the end.
+/// Notices rows of sums, of blocks that begin at `from_us` or later, that are not found.
 class AggregatesChain {
  public:
-  explicit AggregatesChain(Quantity quantity) : bit_(std::int64_t{1} << static_cast<unsigned>(quantity)) {}
+  explicit AggregatesChain(std::int64_t from_us) : from_us_(from_us) {}
 
   /// The next row: block_us, before_us, seal and whether it is sound from column 11 on.
   void take(const Query& row) {
     constexpr int block = 11, before = 12, seal = 13, sound = 14;
     row.must_be_sound(sound, "what is told of the sums of a block of readings");
-    if (last_us_ != none_us && !row.null(seal) && row.integer_or_none(before).value_or(none_us) != last_us_)
-      throw Damage(lost);
+    const std::int64_t before_us = row.integer_or_none(before).value_or(none_us);
+    const bool follows = last_us_ == none_us ? before_us < from_us_ : before_us == last_us_;
+    if (!row.null(seal) && !follows) throw Damage(lost);
     last_us_ = row.integer(block);
   }
-  void must_end_with(const BlockRow& block) const {
-    if (block.carried && (*block.carried & bit_) != 0 && last_us_ != block.first_us) throw Damage(lost);
+  /// `block_us`: the last block that has any, by its own account.
+  void must_end_with(std::int64_t block_us) const {
+    if (last_us_ != block_us) throw Damage(lost);
   }
 
  private:
   static constexpr const char* lost = "the list of sums of the blocks is damaged: one of them";
-  std::int64_t bit_;
+  std::int64_t from_us_;
   std::int64_t last_us_ = none_us;
 };
 
@@ -97,10 +100,12 @@ Result<Columns> StoreReader::Impl::write_buffer(StreamId stream) {
   Columns columns;
   Query rows = database->query(write_buffer_sql(TailOrder::oldest_first));
   rows.bind(1, stream);
-  while (rows.step())
+  std::int64_t found = 0;
+  for (; rows.step(); ++found)
     if (!read_write_buffer_row(stream, rows, columns))
       return fail(ErrorKind::unusable, database->path() + ": the newest readings of stream " + std::to_string(stream) +
                                            " are damaged; " + to_mend);
+  must_be_all_there(*database, Counted::write_buffer, stream, found);
   return columns;
 }
 
@@ -180,6 +185,26 @@ Result<Columns> StoreReader::Impl::block_columns(const BlockRow& block) {
   return columns;
 }
 
+/// Of the blocks that begin within [from_us, to_us].
+void StoreReader::Impl::add_whole_blocks(BlockAggregates& total, StreamId stream, Quantity quantity,
+                                         std::int64_t from_us, std::int64_t to_us) {
+  Query rows = database->query(
+      "SELECT count, first_us, last_us, first, last, min, max, mean, m2, energy_wh, gap_us, block_us, before_us, seal, "
+      NIGHTWATT_SOUND(NIGHTWATT_SUMS_SEAL)
+      " FROM sums WHERE stream = ?1 AND quantity = ?2 AND block_us BETWEEN ?3 AND ?4 ORDER BY block_us");
+  rows.bind(1, stream).bind(2, static_cast<std::int64_t>(quantity)).bind(3, from_us).bind(4, to_us);
+  AggregatesChain chain(from_us);
+  while (rows.step()) {
+    chain.take(rows);
+    add(total, aggregates_from_row(rows), quantity, rows.integer(10));
+  }
+  Query last = database->query(
+      "SELECT first_us FROM block WHERE stream = ?1 AND first_us BETWEEN ?3 AND ?4 AND carried >> ?2 & 1 ORDER BY "
+      "first_us DESC LIMIT 1");
+  last.bind(1, stream).bind(2, static_cast<std::int64_t>(quantity)).bind(3, from_us).bind(4, to_us);
+  if (last.step()) chain.must_end_with(last.integer(0));
+}
+
 Result<BlockAggregates> StoreReader::Impl::aggregates(StreamId stream, Quantity quantity, std::int64_t from_us,
                                                       std::int64_t to_us) {
   BlockAggregates total;
@@ -201,18 +226,8 @@ Result<BlockAggregates> StoreReader::Impl::aggregates(StreamId stream, Quantity 
     };
     if (!inside(*first))
       if (auto added = add_edge(*first); !added) return pass_on(added.error());
-    Query rows = database->query(
-        "SELECT count, first_us, last_us, first, last, min, max, mean, m2, energy_wh, gap_us, block_us, before_us, seal, "
-        NIGHTWATT_SOUND(NIGHTWATT_SUMS_SEAL)
-        " FROM sums WHERE stream = ?1 AND quantity = ?2 AND block_us BETWEEN ?3 AND ?4 ORDER BY block_us");
-    rows.bind(1, stream).bind(2, static_cast<std::int64_t>(quantity));
-    rows.bind(3, first->first_us + (inside(*first) ? 0 : 1)).bind(4, last.first_us - (inside(last) ? 0 : 1));
-    AggregatesChain chain(quantity);
-    while (rows.step()) {
-      chain.take(rows);
-      add(total, aggregates_from_row(rows), quantity, rows.integer(10));
-    }
-    if (inside(last)) chain.must_end_with(last);
+    add_whole_blocks(total, stream, quantity, first->first_us + (inside(*first) ? 0 : 1),
+                     last.first_us - (inside(last) ? 0 : 1));
     if (last.first_us != first->first_us && !inside(last))
       if (auto added = add_edge(last); !added) return pass_on(added.error());
   }
@@ -254,7 +269,10 @@ bool StoreReader::Impl::visible(StreamId stream) {
   if (own_imports.contains(stream)) return true;
   Query row = database->query("SELECT published, " NIGHTWATT_SOUND(NIGHTWATT_STREAM_SEAL) " FROM stream WHERE id = ?1");
   row.bind(1, stream);
-  if (!row.step()) return false;
+  if (!row.step()) {
+    must_be_all_there(*database, Counted::stream);
+    return false;
+  }
   row.must_be_sound(1, "what is told of a meter");
   return row.integer(0) != 0;
 }
@@ -313,6 +331,7 @@ Result<void> StoreReader::Impl::visit_all(StreamId stream, std::int64_t from_us,
 Result<std::optional<Reading>> StoreReader::last_reading(StreamId stream) const {
   return impl_->database->guarded([&]() -> Result<std::optional<Reading>> {
     if (!impl_->visible(stream)) return std::optional<Reading>{};
+    must_be_all_there(*impl_->database, Counted::write_buffer, stream);
     {
       Query row = impl_->database->query(impl_->write_buffer_sql(Impl::TailOrder::newest_first));
       row.bind(1, stream);

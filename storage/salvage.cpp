@@ -41,6 +41,19 @@ bool agree(const Columns& columns, const SoundRow& row) {
          aggregates.min == real(8) && aggregates.max == real(9);
 }
 
+bool of_stream(Table table) {
+  return table == Table::write_buffer || table == Table::rollup || table == Table::utc_offset;
+}
+
+/// Whether all that minutes or hours tell of has sums beside it (`carried`: bit i, quantity i).
+bool has_sums_of(const SoundRow& rollup, std::int64_t step_s, std::int64_t carried) {
+  const Result<Buckets> buckets = decode_rollup(rollup.blob(3), step_s);
+  return buckets && std::all_of(all_quantities.begin(), all_quantities.end(), [&](Quantity quantity) {
+           const auto place = static_cast<unsigned>(quantity);
+           return (*buckets)[place].empty() || (carried >> place & 1) != 0;
+         });
+}
+
 std::int64_t longest_step_us(const Columns& columns) {
   std::int64_t longest = 0;
   for (std::size_t i = 1; i < columns.times.size(); ++i)
@@ -59,13 +72,14 @@ struct Brought {
   bool given_up = false;
   /// A block that was before it in the stream, by its `first_us`: the newest that anything of this one tells of.
   std::optional<std::int64_t> before_us;
+  std::optional<std::int64_t> carried = std::nullopt;  ///< bit i: it has sums of quantity i
 };
 
 /// From the rows of the damaged store to those of the new one, within one transaction.
 class Salvager {
  public:
   Salvager(const PageImage& image, FoundTables& found, Database& fresh, SalvageReport& report)
-      : found_(found), fresh_(fresh), report_(report) {
+      : found_(found), tally_(find_tally(image)), fresh_(fresh), report_(report) {
     const auto write_buffer = image.rows_of_whole(table_name(Table::write_buffer));
     write_buffer_is_whole_ = write_buffer && *write_buffer == rows(Table::write_buffer).size();
     const auto blocks = image.rows_of_whole(table_name(Table::block));
@@ -84,6 +98,7 @@ class Salvager {
     for (const auto& [key, row] : rows(Table::utc_offset))
       if (streams_.contains(row.integer(0))) put(Table::utc_offset, row);
     list_unclaimed();
+    list_missing();
     name_runs_of_losses();
   }
 
@@ -166,13 +181,18 @@ class Salvager {
   const std::multimap<std::int64_t, const SoundRow*>& data_by_time();
   void bring_readings(StreamId stream, const Meter& meter);
   void bring_block(StreamId stream, const Brought& block);
-  void bring_given_up(StreamId stream, const Brought& block);
+  void bring_given_up(StreamId stream, const Meter& meter, const Brought& block);
   void bring_write_buffer(StreamId stream, const Meter& meter, std::optional<std::int64_t> last_us,
                           bool last_is_newest);
   void lose_newest(StreamId stream, const Meter& meter, std::optional<std::int64_t> last_us);
   void bring_runs();
   void bring_marks();
   void list_unclaimed();
+  void list_missing();
+  [[nodiscard]] std::int64_t missing(Table table, std::int64_t owner);
+  [[nodiscard]] bool write_buffer_is_whole(StreamId stream) {
+    return write_buffer_is_whole_ && missing(Table::write_buffer, stream) <= 0;
+  }
   void lose(const Meter& meter, StreamId stream, std::optional<std::int64_t> from_us, std::optional<std::int64_t> to_us,
             std::optional<std::int64_t> readings) {
     if (from_us && to_us && *to_us < *from_us) return;
@@ -193,6 +213,7 @@ class Salvager {
   }
 
   FoundTables& found_;
+  const FoundTally tally_;
   Database& fresh_;
   SalvageReport& report_;
   std::map<Table, std::string> statements_;
@@ -212,8 +233,8 @@ std::vector<Brought> Salvager::blocks_of(StreamId stream, const Meter& meter) {
   std::set<std::int64_t> known;
   for (const auto& [key, row] : rows(Table::block)) {
     if (row.integer(0) != stream) continue;
-    Brought block{row.integer(1), row.integer(2),          row.integer(3),
-                  nullptr,        !row.integer_or_none(4), row.integer_or_none(5)};
+    Brought block{row.integer(1),          row.integer(2),         row.integer(3),        nullptr,
+                  !row.integer_or_none(4), row.integer_or_none(5), row.integer_or_none(6)};
     if (const SoundRow* data = data_of(row.integer_or_none(4), block.first_us, block.last_us, block.count))
       block.bytes = &data->blob(1);
     by_time[block.first_us] = block;
@@ -283,7 +304,7 @@ void Salvager::bring_readings(StreamId stream, const Meter& meter) {
       bring_block(stream, block);
     } else {
       if (!block.given_up) lose(meter, stream, block.first_us, block.last_us, block.count);
-      bring_given_up(stream, block);
+      bring_given_up(stream, meter, block);
     }
     last_us = block.last_us;
     last_first_us = block.first_us;
@@ -307,22 +328,24 @@ void Salvager::bring_block(StreamId stream, const Brought& block) {
 }
 
 /// What stays of it: sums, minutes and hours, as far as they are there.
-void Salvager::bring_given_up(StreamId stream, const Brought& block) {
+void Salvager::bring_given_up(StreamId stream, const Meter& meter, const Brought& block) {
   Query row = fresh_.query("INSERT INTO block (stream, first_us, last_us, count, data) VALUES (?1, ?2, ?3, ?4, NULL)");
   row.bind(1, stream).bind(2, block.first_us).bind(3, block.last_us).bind(4, block.count).run();
-  bool any_aggregates = false;
+  std::int64_t carried = 0;
   for (const Quantity quantity : all_quantities) {
     const auto aggregates =
         rows(Table::aggregates).find(row_key({stream, static_cast<std::int64_t>(quantity), block.first_us}));
     if (aggregates == rows(Table::aggregates).end()) continue;
     put(Table::aggregates, aggregates->second);
-    any_aggregates = true;
+    carried |= std::int64_t{1} << static_cast<unsigned>(quantity);
   }
   for (const std::int64_t step_s : {minute_s, hour_s}) {
     const auto rollup = rows(Table::rollup).find(row_key({stream, block.first_us, step_s}));
-    if (any_aggregates && rollup != rows(Table::rollup).end() && decode_rollup(rollup->second.blob(3), step_s))
+    if (rollup != rows(Table::rollup).end() && has_sums_of(rollup->second, step_s, carried))
       put(Table::rollup, rollup->second);
   }
+  if (block.given_up && carried != block.carried.value_or(carried))
+    lose(meter, stream, block.first_us, block.last_us, block.count);
   ++report_.blocks;
 }
 
@@ -338,7 +361,7 @@ void Salvager::bring_write_buffer(StreamId stream, const Meter& meter, std::opti
     const std::int64_t first_us = columns.times.front(), step_us = longest_step_us(columns);
     const bool behind_block = !last_id;
     const bool next_row = last_id && row.id == *last_id + 1;
-    const bool all_there = write_buffer_is_whole_ && (!behind_block || last_is_newest);
+    const bool all_there = write_buffer_is_whole(stream) && (!behind_block || last_is_newest);
     const bool wide = !last_us || first_us - *last_us > steps_of_a_hole * std::max(step_us, last_step_us);
     const bool told = behind_block ? !last_is_newest || wide : wide && !next_row;
     if (!all_there && told) lose(meter, stream, behind(last_us), first_us - 1, std::nullopt);
@@ -348,7 +371,7 @@ void Salvager::bring_write_buffer(StreamId stream, const Meter& meter, std::opti
     last_step_us = step_us;
     report_.readings += static_cast<std::int64_t>(columns.size());
   }
-  if (!write_buffer_is_whole_ || (!last_id && !last_is_newest)) lose_newest(stream, meter, last_us);
+  if (!write_buffer_is_whole(stream) || (!last_id && !last_is_newest)) lose_newest(stream, meter, last_us);
 }
 
 /// How long it went on is not known, unless it is of a file, whose run says so.
@@ -401,6 +424,31 @@ void Salvager::list_unclaimed() {
     if (!columns) continue;
     report_.remarks.push_back("a block of " + std::to_string(columns->size()) +
                               " readings is whole, but of which meter is lost: it was left out");
+  }
+}
+
+/// How many rows of a table the store has counted that are not found; below 0: some that were taken away are back.
+std::int64_t Salvager::missing(Table table, std::int64_t owner) {
+  const auto told = tally_.find({table, owner});
+  if (told == tally_.end()) return 0;
+  std::int64_t found = 0;
+  for (const auto& [key, row] : rows(table)) found += owner_of(table, row) == owner ? 1 : 0;
+  return told->second - found;
+}
+
+/// What is lost of the times of readings, and of runs as a whole, is told elsewhere.
+void Salvager::list_missing() {
+  for (const auto& [place, told] : tally_) {
+    const auto& [table, owner] = place;
+    const std::int64_t gone = missing(table, owner);
+    if (gone <= 0) continue;
+    std::string whose;
+    if (const auto stream = streams_.find(owner); of_stream(table) && stream != streams_.end())
+      whose = stream->second.value_or("a file") + ", ";
+    else if (owner != 0)
+      whose = "run " + std::to_string(owner) + ", ";
+    report_.remarks.push_back(whose + table_words(table) + ": " + std::to_string(gone) + " of " + std::to_string(told) +
+                              " rows are missing");
   }
 }
 

@@ -253,7 +253,7 @@ CREATE TABLE value (
   seal INTEGER
 ) WITHOUT ROWID;
 PRAGMA application_id = 0x4E574154;
-PRAGMA user_version = 6;
+PRAGMA user_version = 7;
 )";
 
 tl::unexpected<Error> unusable(const std::string& path, const std::string& what) {
@@ -483,11 +483,9 @@ Result<void> upgrade(Database& database) {
   if (version < 4) add_seals(database);
   // Version 5 has other forms of columns within blocks as well, for which nothing has to be done here.
   if (version < 5) renew_sums(database);
-  if (version < 6) {
-    say_cut_off(database);
-    begin_tally(database);
-  }
-  database.execute("PRAGMA user_version = 6");
+  if (version < 6) say_cut_off(database);
+  if (version < 7) begin_tally(database);
+  database.execute("PRAGMA user_version = 7");
   database.execute("COMMIT");
   return {};
 }

@@ -10,7 +10,7 @@
 namespace nightwatt::storage {
 
 inline constexpr int application_id = 0x4E574154;  // "NWAT"
-inline constexpr int schema_version = 6;
+inline constexpr int schema_version = 7;
 /// From this version on the figures of a run have a checksum beside them.
 inline constexpr int first_version_with_figure_crc = 2;
 /// And from this one on their sketches lie apart, and so has each row of the tail.
@@ -18,8 +18,6 @@ inline constexpr int first_version_with_sketches = 3;
 inline constexpr int first_version_with_write_buffer_crc = 3;
 /// And from this one on a row that a figure hangs on carries its seal, and a block says which one is before it.
 inline constexpr int first_version_with_seals = 4;
-/// And from this one on it is known how many rows there must be.
-inline constexpr int first_version_with_tally = 6;
 
 /// Chains the blocks and their sums, and puts seals on every row as it is now. Within a transaction.
 void seal_all_rows(Database& database);

@@ -136,8 +136,8 @@ Result<std::vector<RunInfo>> StoreReader::runs() const {
   const Result<Snapshot> moment = snapshot();
   if (!moment) return pass_on(moment.error());
   return impl_->database->guarded([&]() -> Result<std::vector<RunInfo>> {
-    must_be_all_there(*impl_->database, Counted::run);
-    must_be_all_there(*impl_->database, Counted::run_word);
+    for (const Counted rows : {Counted::stream, Counted::run, Counted::run_word})
+      must_be_all_there(*impl_->database, rows);
     std::vector<RunInfo> found;
     Query rows = impl_->database->query(all_runs);
     while (rows.step()) found.push_back(info_from(rows));
@@ -256,7 +256,7 @@ Result<RunState> StoreReader::run_state(RunId id, Sketches wanted) const {
                   impl_->database->path() + ": the figures of run " + std::to_string(id) + " are damaged; " + to_mend);
     };
     must_be_all_there(*impl_->database, Counted::run_state, id);
-    must_be_all_there(*impl_->database, Counted::stretch, id);
+    must_be_all_there(*impl_->database, Counted::regime, id);
     const bool has_crc = impl_->database->pragma("PRAGMA user_version") >= first_version_with_figure_crc;
     RunState state;
     Query row = impl_->database->query(
