@@ -124,6 +124,7 @@ Result<void> Copier::begin() {
                 "the rig \"" + rig_name_ + "\" was mirrored from another store: give this store's rig another name");
   rig_ = row[0].value_or("0");
   last_event_ = number_of(row[2]);
+  if (auto both = find_event_of_both(); !both) return both;
   notes_print_ = row[3].value_or("");
   if (known == 0 && *identity != 0)
     if (auto told = server_.tell("UPDATE nightwatt.rig SET store_mark = $2 WHERE id = $1", {rig_, mark}); !told)
@@ -184,7 +185,65 @@ Result<void> Copier::copy_notes() {
   return done;
 }
 
+// A power cut may take from the store what was brought already; where the clock then begins earlier, as without a
+// battery, other readings have their times. So may a store that was put back to an older state.
+Result<void> Copier::find_reading_of_both(storage::StreamId stream) {
+  const auto cursor =
+      server_.ask("SELECT last_us FROM nightwatt.meter WHERE rig = $1 AND stream = $2", {rig_, text_of(stream)});
+  if (!cursor) return tl::unexpected(cursor.error());
+  if (cursor->empty() || !cursor->front()[0]) return {};
+  const UtcTime last{number_of(cursor->front()[0])};
+  std::optional<UtcTime> both;
+  // Nearly always the first one that is looked at.
+  std::size_t page = 1;
+  for (UtcTime until = last; !both; page = std::min(page * 100, batch_readings)) {
+    const auto rows = server_.ask(
+        "SELECT (extract(epoch FROM at) * 1000000)::bigint, power_w FROM nightwatt.reading WHERE rig = $1 AND stream = "
+        "$2 AND at <= $3::timestamptz ORDER BY at DESC LIMIT $4::bigint",
+        {rig_, text_of(stream), utc_text(until), std::to_string(page)});
+    if (!rows) return tl::unexpected(rows.error());
+    if (rows->empty()) break;
+    const UtcTime oldest{number_of(rows->back()[0])};
+    std::map<std::int64_t, Value> powers;
+    const auto read = store_.readings(stream, oldest, until, [&](const Reading& reading) {
+      const auto power = reading.values.get(Quantity::power);
+      powers[reading.time.us] = power ? Value(power->text()) : Value();
+      return true;
+    });
+    if (!read) return tl::unexpected(read.error());
+    for (const Texts& row : *rows) {
+      const auto here = powers.find(number_of(row[0]));
+      if (here == powers.end() || here->second != row[1]) continue;
+      both = UtcTime{here->first};
+      break;
+    }
+    until = UtcTime{oldest.us - 1};
+  }
+  if (both == last) return {};
+  return server_.tell("UPDATE nightwatt.meter SET last_us = $3 WHERE rig = $1 AND stream = $2",
+                      {rig_, text_of(stream), both ? Value(text_of(both->us)) : Value()});
+}
+
+/// As with readings: the numbers of events that are gone are given to others.
+Result<void> Copier::find_event_of_both() {
+  for (; last_event_ > 0; --last_event_) {
+    const auto here = rows_.events_after(last_event_ - 1, 1);
+    if (!here) return tl::unexpected(here.error());
+    if (here->empty() || here->front().first != last_event_) continue;
+    const storage::Event& event = here->front().second;
+    const auto there = server_.ask(
+        "SELECT FROM nightwatt.event WHERE rig = $1 AND event = $2 AND kind = $3 AND at = $4 AND detail = $5",
+        {rig_, text_of(last_event_), std::string(storage::event_kind_name(event.kind)), utc_text(event.at),
+         event.detail});
+    if (!there) return tl::unexpected(there.error());
+    if (!there->empty()) break;
+  }
+  return {};
+}
+
 Result<void> Copier::copy_readings(storage::StreamId stream, const std::function<bool()>& stop) {
+  if (compared_.insert(stream).second)
+    if (auto both = find_reading_of_both(stream); !both) return both;
   while (!stop()) {
     const auto count = copy_batch(stream);
     if (!count) return tl::unexpected(count.error());
@@ -230,6 +289,13 @@ Result<void> Copier::make_month_of(std::int64_t us) {
 Result<void> Copier::send_batch(storage::StreamId stream, const std::vector<Reading>& batch) {
   for (const Reading& reading : batch)
     if (auto made = make_month_of(reading.time.us); !made) return made;
+  // What the server has from here on the store no longer has, and these took its times.
+  const auto gone = server_.ask(
+      "WITH gone AS (DELETE FROM nightwatt.reading WHERE rig = $1 AND stream = $2 AND at >= $3 RETURNING 1) SELECT "
+      "count(*) FROM gone",
+      {rig_, text_of(stream), utc_text(batch.front().time)});
+  if (!gone) return tl::unexpected(gone.error());
+  const auto more = static_cast<std::int64_t>(batch.size()) - number_of(gone->front()[0]);
   const CopyRows rows(batch);
   const std::string list = rows.columns();
   if (auto begun = server_.begin_copy("COPY incoming (" + list + ") FROM STDIN (FORMAT binary)"); !begun) return begun;
@@ -250,7 +316,7 @@ Result<void> Copier::send_batch(storage::StreamId stream, const std::vector<Read
     return moved;
   return server_.tell(
       "UPDATE nightwatt.meter SET last_us = $3, readings = readings + $4 WHERE rig = $1 AND stream = $2",
-      {rig_, text_of(stream), text_of(batch.back().time.us), text_of(static_cast<std::int64_t>(batch.size()))});
+      {rig_, text_of(stream), text_of(batch.back().time.us), text_of(more)});
 }
 
 /// The prints and the rows are of one moment. What changes after it has another print at the next pass.
@@ -375,7 +441,9 @@ Result<void> Copier::copy_events() {
     if (events->empty()) return {};
     auto done = in_transaction([&]() -> Result<void> {
       for (const auto& [number, event] : *events) {
-        if (auto told = server_.tell("INSERT INTO nightwatt.event VALUES ($1, $2, $3, $4, $5, $6, $7)",
+        if (auto told = server_.tell("INSERT INTO nightwatt.event VALUES ($1, $2, $3, $4, $5, $6, $7) ON CONFLICT "
+                                     "(rig, event) DO UPDATE SET kind = EXCLUDED.kind, at = EXCLUDED.at, meter = "
+                                     "EXCLUDED.meter, detail = EXCLUDED.detail, amount = EXCLUDED.amount",
                                      {rig_, text_of(number), std::string(storage::event_kind_name(event.kind)),
                                       utc_text(event.at), event.meter, event.detail, text::exact_text(event.amount)});
             !told)

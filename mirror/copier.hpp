@@ -38,6 +38,9 @@ class Copier {
 
  private:
   Result<void> copy_notes();
+  /// Puts the cursor back to the newest that store and server both have, should that be an older one.
+  Result<void> find_reading_of_both(storage::StreamId stream);
+  Result<void> find_event_of_both();
   Result<void> copy_readings(storage::StreamId stream, const std::function<bool()>& stop);
   Result<std::size_t> copy_batch(storage::StreamId stream);
   Result<void> make_month_of(std::int64_t us);
@@ -68,6 +71,7 @@ class Copier {
   std::string notes_print_;
   std::int64_t last_event_ = 0;
   std::map<storage::RunId, std::string> run_prints_;  ///< as the server has them
+  std::set<storage::StreamId> compared_;              ///< whose cursor is known to be at a reading of both
   std::set<std::int64_t> days_;                       ///< whose month has a partition
   std::int64_t last_day_ = std::numeric_limits<std::int64_t>::min();
   std::int64_t copied_ = 0;

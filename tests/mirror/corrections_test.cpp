@@ -5,6 +5,7 @@
 #include <algorithm>
 #include <catch2/catch.hpp>
 #include <chrono>
+#include <filesystem>
 #include <fstream>
 #include <functional>
 #include <iterator>
@@ -185,6 +186,59 @@ TEST_CASE("readings that gave way to minutes on the rig stay in the mirror, and 
   CHECK(now.substr(0, all.size()) == all);
   CHECK(std::count(now.begin(), now.end(), '\n') ==
         std::count(all.begin(), all.end(), '\n') + static_cast<std::ptrdiff_t>(later.size()));
+}
+
+TEST_CASE(
+    "of what a power cut took from a rig after it was brought, only that stays in the mirror whose times nothing else "
+    "has") {
+  const auto server = Postgres::start();
+  if (!server) return;
+  const Folder folder;
+  const std::string kept = folder.path() + "/kept.db";
+  {
+    auto store = must(storage::StoreWriter::open(folder.store(), {}));
+    record(store, "bench", "Gannet board", night(night_us, 1, 1000), true);
+  }
+  std::filesystem::copy_file(folder.store(), kept);
+  const auto recorded_further = [&](std::int64_t begin_s, std::uint32_t seed, int seconds) {
+    auto store = must(storage::StoreWriter::open(folder.store(), {}));
+    record(store, "bench", "Puffin mini", night(night_us + begin_s * second_us, seed, seconds), true);
+  };
+  const auto power_cut = [&] {
+    for (const char* file : {"", "-wal", "-shm"}) std::filesystem::remove(folder.store() + file);
+    std::filesystem::copy_file(kept, folder.store());
+  };
+  const auto events = [&] {
+    auto store = must(storage::StoreReader::open(folder.store()));
+    std::string text;
+    for (const auto& event : must(store.events(UtcTime{0}, UtcTime{std::int64_t{1} << 60})))
+      text += (text.empty() ? "" : "\n") + event.detail + "|" + std::to_string(event.at.us);
+    return text;
+  };
+  recorded_further(1100, 2, 30);
+  mirror_once(server->conninfo(), folder.store(), "north-hut");
+  const std::string lost = lines_of(folder.store());
+
+  // The machine's clock went on: the new ones come after those that the rig lost.
+  power_cut();
+  recorded_further(1200, 3, 40);
+  mirror_once(server->conninfo(), folder.store(), "north-hut");
+  const std::string now = lines_of(folder.store());
+  const std::string common = lines_of(kept);
+  CHECK(lines_of(*server, "north-hut") == lost + now.substr(common.size()));
+
+  // It began earlier: the new ones have the times of those that were lost.
+  for (const int seconds : {20, 90}) {
+    power_cut();
+    recorded_further(1099, 4, seconds);
+    mirror_once(server->conninfo(), folder.store(), "north-hut");
+    CHECK(lines_of(*server, "north-hut") == lines_of(folder.store()));
+    CHECK(mirror_once(server->conninfo(), folder.store(), "north-hut") == 0);
+  }
+  CHECK(server->sql("SELECT sum(readings) = (SELECT count(*) FROM nightwatt.reading) FROM nightwatt.meter") == "t");
+  CHECK(server->sql("SELECT detail, (extract(epoch FROM at) * 1000000)::bigint FROM nightwatt.event ORDER BY event") ==
+        events());
+  CHECK(server->sql("SELECT device FROM nightwatt.run ORDER BY run") == "Gannet board\nPuffin mini");
 }
 
 TEST_CASE("a server that answers nothing costs the recording nothing, one whose disk is full takes nothing by halves") {
