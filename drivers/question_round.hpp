@@ -20,6 +20,7 @@ class QuestionRound {
  public:
   QuestionRound(std::size_t questions, std::size_t main, Duration interval);
 
+  [[nodiscard]] Duration interval() const { return interval_; }
   [[nodiscard]] bool running() const { return running_; }
   /// When the next round begins; none before the first.
   [[nodiscard]] std::optional<Duration> next_slot() const { return slot_; }

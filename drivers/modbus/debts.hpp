@@ -20,6 +20,8 @@ class Debts {
   void asked(const Request& request, Duration now);
   /// Answers may come to questions nobody here asked: the port was just opened.
   void doubt() { strangers_ = true; }
+  /// None will come any more.
+  void trust() { strangers_ = false; }
   /// Nothing is on its way: the line has been silent for long.
   void forget();
 

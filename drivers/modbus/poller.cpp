@@ -183,8 +183,7 @@ void Poller::next_request(Duration now, Output& out) {
       hold_until_ = coming_by;
     } else if (!round_.at_main() && is_clearing_out(now)) {
       // One more would only lengthen the queue of a meter that is slow; what it answers counts whenever it comes.
-      round_.leave_rest();
-      return end_round(now, out);
+      return leave_unclear(now, out);
     } else {
       begin_clearing(now);
     }
@@ -243,15 +242,12 @@ void Poller::on_deadline(Duration now, Output& out) {
 }
 
 void Poller::on_no_clearing(Duration now, Output& out) {
-  if (!round_.over() && !round_.has_time(now) && !held_) {
-    round_.leave_rest();
-    return end_round(now, out);
-  }
+  if (!round_.over() && !round_.has_time(now) && !held_) return leave_unclear(now, out);
   if (tries_ < clearing_tries) return begin_pause(now);
   if (!ever_cleared_) {
-    // Silent all this time: nothing is on its way. A meter that answers others but never this one does not know it.
-    debts_.forget();
-    if (++unanswered_clearings_ >= clearings_to_tell) clears_ = false;
+    if (now < opened_at_ + longest_answer_timeout && !round_.over() && !held_) return next_request(now, out);
+    debts_.trust();
+    clearing_unheard_ = true;
   }
   if (ever_cleared_ && refuses_clearing_) forget_clearings(now);
   if (held_) return on_clear(now, out);
@@ -266,6 +262,13 @@ void Poller::on_no_clearing(Duration now, Output& out) {
     return end_round(now, out);
   }
   next_request(now, out);
+}
+
+/// There is no time any more to clear the way for what stands beside the power.
+void Poller::leave_unclear(Duration now, Output& out) {
+  if (!unclear_since_) unclear_since_ = now;
+  round_.leave_rest();
+  end_round(now, out);
 }
 
 /// So that refusals, which all look alike, are not counted one off for ever: when nothing has come in a long silence,
@@ -291,6 +294,10 @@ void Poller::end_round(Duration now, Output& out) {
   clearing_ = false;
   round_.end(now, out);
   phase_ = Phase::idle;
+  if (refuses_clearing_ && unclear_since_ && now - *unclear_since_ >= latest_answer) {
+    forget_clearings(now);
+    unclear_since_.reset();
+  }
 }
 
 void Poller::feed(std::span<const std::byte> bytes, Duration now, Output& out) {
@@ -371,7 +378,12 @@ bool Poller::take_clearing(Duration now, Output& out) {
   ever_cleared_ = true;
   out_of_step_ = false;
   unanswered_clearings_ = 0;
-  if (clearing_ && tries_ > 0 && is_clear()) on_clear(now, out);
+  if (!clearing_ || tries_ == 0) return true;
+  if (is_clear()) {
+    on_clear(now, out);
+  } else if (!unclear_since_) {
+    unclear_since_ = now;
+  }
   return true;
 }
 
@@ -408,6 +420,7 @@ void Poller::begin_clearing(Duration now) {
 }
 
 void Poller::on_clear(Duration now, Output& out) {
+  if (tries_ <= 1) unclear_since_.reset();
   outstanding_ = false;
   clearing_ = false;
   if (held_) return ask_again(now, out);
@@ -453,7 +466,8 @@ bool Poller::take_answer(Duration now, Output& out) {
   if (pause_at_ > at_byte) broken_after_ = std::min(broken_after_ * 2, std::max(timeout_, broken_after_));
   if (held_ && held_->data == data) return true;  // whether there are two is for the clearing answer to say
   const bool alone = debts_.count(request) == 1;
-  static_cast<void>(debts_.answered(request));
+  // The answer before to this very question, sent twice: its own may still come, and would be taken for the next one's.
+  if (!clears_ || !was_just_heard(data, request, now)) static_cast<void>(debts_.answered(request));
   if (held_) {
     held_.reset();
     // Or every answer comes one question late: then the clearing answer, too, is still to come.
@@ -478,13 +492,17 @@ bool Poller::take_answer(Duration now, Output& out) {
   return true;
 }
 
-/// Whether an answer of this shape with these bytes came a moment ago: most likely this is that one, sent twice.
+/// Whether an answer of this shape with these bytes came a moment ago: most likely this is that one, sent twice. The
+/// answer of the round before may well be equal.
 bool Poller::was_just_heard(std::span<const std::byte> data, const Request& shape, Duration now) const {
+  const auto is_it = [&](const LastAnswer& last) {
+    return !last.data.empty() && now - last.at <= std::min(answer_timeout_, round_.interval() * 3 / 4) &&
+           std::equal(data.begin(), data.end(), last.data.begin(), last.data.end());
+  };
+  if (is_it(stray_)) return true;
   const std::vector<Request>& requests = round_.plan().requests();
   for (std::size_t i = 0; i < requests.size(); ++i)
-    if (same_shape(requests[i], shape) && now - last_[i].at < timeout_ / 4 &&
-        std::equal(data.begin(), data.end(), last_[i].data.begin(), last_[i].data.end()))
-      return true;
+    if (same_shape(requests[i], shape) && is_it(last_[i])) return true;
   return false;
 }
 
@@ -504,6 +522,9 @@ bool Poller::may_be_doubled(std::span<const std::byte> data, const Request& of, 
 }
 
 void Poller::on_answer(std::span<const std::byte> data, std::uint64_t at_byte, Duration at, Duration now, Output& out) {
+  // A meter that answers what was asked later, and never the clearing question, does not know it.
+  if (std::exchange(clearing_unheard_, false) && !ever_cleared_ && ++unanswered_clearings_ >= clearings_to_tell)
+    clears_ = false;
   last_[round_.current_index()] = {{data.begin(), data.end()}, now};
   suspect_.clear();
   suspicions_ = 0;
@@ -523,7 +544,9 @@ bool Poller::take_refusal(Duration now, Output& out) {
   buffer_.clear();
   // What was answered before and is refused now was most likely not: the refusal is another's, the answer still to
   // come.
-  const bool credible = refuses_for_now(code) || last_[round_.current_index()].data.empty();
+  // Right behind a refusal of the clearing question it may be that one, sent twice.
+  const bool doubled = refuses_clearing_ && cleared_at_ && now - *cleared_at_ < timeout_ / 2;
+  const bool credible = !doubled && (refuses_for_now(code) || last_[round_.current_index()].data.empty());
   if (credible) static_cast<void>(debts_.answered(asking()));
   out.faults.push_back(
       make_fault(FaultKind::exception, fed_ - exception_length, refusal_text(asking().unit, asking().text(), code)));

@@ -67,6 +67,7 @@ class Poller final : public Decoder {
   void on_deadline(Duration now, Output& out);
   void on_no_clearing(Duration now, Output& out);
   void give_up(Duration now, Output& out);
+  void leave_unclear(Duration now, Output& out);
   void forget_clearings(Duration now);
   void end_round(Duration now, Output& out);
 
@@ -119,9 +120,11 @@ class Poller final : public Decoder {
   std::optional<Duration> last_byte_;
 
   Debts debts_;
-  int unanswered_clearings_ = 0;  ///< running; while the meter answers other questions
-  bool clears_ = true;            ///< the meter answers the clearing question
+  int unanswered_clearings_ = 0;   ///< while the meter answered what was asked behind them
+  bool clearing_unheard_ = false;  ///< the newest one was not answered
+  bool clears_ = true;             ///< the meter answers the clearing question
   bool ever_cleared_ = false;
+  std::optional<Duration> unclear_since_;        ///< one clearing question was not enough, since
   std::optional<Duration> forget_unless_heard_;  ///< see forget_clearings()
   bool refuses_clearing_ = false;                ///< the newest clearing answer was a refusal
   std::optional<Held> held_;
