@@ -99,6 +99,8 @@ std::string_view part_name(PartKind kind) {
       return "display step";
     case PartKind::sticking_display:
       return "sticking display";
+    case PartKind::dithering_display:
+      return "dithering display";
     case PartKind::display_rule:
       return "rounds or cuts off";
     case PartKind::drift:

@@ -55,7 +55,7 @@ class FineDisplay : public DisplayHypothesis {
       level.parts.push_back(
           rectangular_part(PartKind::display_step, bias_w).with(PartBasis::averaged_out, step_w, noise * step_w));
     }
-    return Explanation{1.0, level};
+    return Explanation{0.0, level};
   }
 };
 
@@ -68,7 +68,7 @@ class UntimedCounts : public DisplayHypothesis {
     level.parts = {scatter_part(readings), rectangular_part(PartKind::display_step, 0.5 * readings.step_w())
                                                .with(PartBasis::times_not_known, readings.step_w())};
     tell_noise(level, readings);
-    return Explanation{1.0, level};
+    return Explanation{0.0, level};
   }
 };
 
@@ -84,12 +84,26 @@ class CreepingLevel : public DisplayHypothesis {
     level.parts = {no_statistics(PartBasis::creeping_counts),
                    rectangular_part(PartKind::display_step, 0.5 * readings.step_w() / (counts - 1.0))
                        .with(PartBasis::broken_counts, counts)};
-    return Explanation{1.0, level};
+    return Explanation{0.0, level};
   }
 };
 
 bool stays_below_step(const LevelReadings& readings) {
   return readings.below_step() && readings.counts() && !readings.creep();
+}
+
+/// The level as the counts tell it.
+DisplayLevel told_by_counts(const LevelReadings& readings, const QuantisedLevel& found) {
+  const double step_w = readings.step_w();
+  DisplayLevel level;
+  level.level_w = found.level * step_w;
+  if (found.noise > 0.0) level.noise_w = found.noise * step_w;
+  const double t = coverage_factor(0.95, readings.scatter().degrees_of_freedom);
+  level.parts = {
+      statistics_part(readings, found.half_width * step_w / t)
+          .with(PartBasis::readings_behind_step, readings.scatter().readings, readings.independent(), step_w),
+      rectangular_part(PartKind::display_step, 0.0).with(PartBasis::told_by_counts)};
+  return level;
 }
 
 /// Gaussian noise behind the step, which three counts or more tell from the level.
@@ -98,16 +112,22 @@ class NoiseBehindStep : public DisplayHypothesis {
   [[nodiscard]] std::optional<Explanation> explain(const LevelReadings& readings) const override {
     if (!stays_below_step(readings) || !readings.behind_counts().separated) return std::nullopt;
     const QuantisedLevel& found = readings.behind_counts();
-    const double step_w = readings.step_w();
-    DisplayLevel level;
-    level.level_w = found.level * step_w;
-    level.noise_w = found.noise * step_w;
-    const double t = coverage_factor(0.95, readings.scatter().degrees_of_freedom);
-    level.parts = {
-        statistics_part(readings, found.half_width * step_w / t)
-            .with(PartBasis::readings_behind_step, readings.scatter().readings, readings.independent(), step_w),
-        rectangular_part(PartKind::display_step, 0.0).with(PartBasis::told_by_counts)};
-    return Explanation{1.0, level};
+    return Explanation{0.0, told_by_counts(readings, found)};
+  }
+};
+
+/// A meter that adds an even step of noise itself before it rounds: the mean of its counts is the level.
+class DitheringMeter : public DisplayHypothesis {
+ public:
+  [[nodiscard]] std::optional<Explanation> explain(const LevelReadings& readings) const override {
+    // Its prior needs odds of twelve to be of account, and counts that Gaussian noise explains do not give them.
+    constexpr double least_misfit = 4.0;
+    if (!stays_below_step(readings) || readings.behind_counts().misfit < least_misfit) return std::nullopt;
+    const QuantisedLevel& found = readings.behind_dither();
+    if (!found.separated) return std::nullopt;
+    return Explanation{
+        readings.dither_evidence(), told_by_counts(readings, found),
+        systematic_part(PartKind::dithering_display, 0.0).with(PartBasis::other_noise, readings.step_w())};
   }
 };
 
@@ -124,7 +144,7 @@ class OneCount : public DisplayHypothesis {
     level.parts = {
         no_statistics(PartBasis::undecided_counts),
         rectangular_part(PartKind::display_step, found.half_width * step_w).with(PartBasis::whole_step, step_w)};
-    return Explanation{1.0, level};
+    return Explanation{0.0, level};
   }
 };
 
@@ -136,7 +156,8 @@ class UndecidedCounts : public DisplayHypothesis {
     if (!stays_below_step(readings)) return std::nullopt;
     const QuantisedLevel& found = readings.behind_counts();
     if (found.separated || found.hard) return std::nullopt;
-    const double step_w = readings.step_w(), middle_w = found.level * step_w, half_w = found.half_width * step_w;
+    const double step_w = readings.step_w();
+    const double middle_w = found.level * step_w, half_w = found.half_width * step_w;
     const double mean_w = readings.time_mean_w(), unsure_w = readings.scatter().expanded_w();
     const double low = mean_w < middle_w ? std::min(middle_w - half_w, mean_w - unsure_w) : middle_w - half_w;
     const double high = mean_w > middle_w ? std::max(middle_w + half_w, mean_w + unsure_w) : middle_w + half_w;
@@ -147,7 +168,7 @@ class UndecidedCounts : public DisplayHypothesis {
     level.parts = {no_statistics(PartBasis::undecided_counts),
                    systematic_part(PartKind::display_step, 0.5 * (high - low) / 2.0)
                        .with(found.gaussian ? PartBasis::two_counts : PartBasis::other_noise, step_w)};
-    return Explanation{1.0, level};
+    return Explanation{0.0, level};
   }
 };
 
@@ -172,7 +193,8 @@ class HystereticDisplay : public DisplayHypothesis {
     const double stays = 0.5 * (1.0 - equal) * pairs;
     const auto most = display_hysteresis({shares, 1.0 - (1.0 - equal) * (1.0 - 2.0 / std::sqrt(stays + 4.0)), singles});
     const double far = most && std::abs(most->off) > std::abs(found->off) ? most->off : found->off;
-    return Explanation{1.0, level_of(readings, *found, std::abs(far - found->off) * readings.step_w())};
+    return Explanation{0.0, level_of(readings, *found, std::abs(far - found->off) * readings.step_w()),
+                       systematic_part(PartKind::sticking_display, 0.0).with(PartBasis::repeats, found->past_edge)};
   }
 
  private:
@@ -226,11 +248,20 @@ std::span<const ListedHypothesis> display_hypotheses() {
   static const OneCount one;
   static const UndecidedCounts undecided;
   static const NoiseBehindStep noise;
+  static const DitheringMeter dithers;
   static const HystereticDisplay sticks;
-  // The last two may explain the same readings: as likely as each other, since nothing is known of how many displays
-  // stick. The others exclude each other and all the rest, so that their priors are of no account.
-  static const std::array<ListedHypothesis, 7> all = {
-      {{&fine, 1.0}, {&untimed, 1.0}, {&creeps, 1.0}, {&one, 1.0}, {&undecided, 1.0}, {&noise, 0.5}, {&sticks, 0.5}}};
+  // The first six are the usual display in six situations: they exclude each other and have one prior. A display that
+  // sticks is as likely as that, since nothing is known of how many do. That a meter dithers by itself must be told by
+  // the readings: a prior of 0.03 makes displays of three counts a third wider (docs/blind-alleys.md).
+  constexpr double usual = 0.499, dithering = 0.002;
+  static const std::array<ListedHypothesis, 8> all = {{{&fine, usual},
+                                                       {&untimed, usual},
+                                                       {&creeps, usual},
+                                                       {&one, usual},
+                                                       {&undecided, usual},
+                                                       {&noise, usual},
+                                                       {&dithers, dithering},
+                                                       {&sticks, usual}}};
   return all;
 }
 
@@ -247,26 +278,29 @@ void widen_to(DisplayLevel& level, double posterior, double k, std::span<const O
 
 DisplayLevel level_behind_display(const LevelReadings& readings) {
   struct Weighed {
-    double weight;
-    DisplayLevel level;
+    double log_weight;
+    Explanation found;
   };
   std::vector<Weighed> all;
   for (const ListedHypothesis& one : display_hypotheses())
     if (auto found = one.hypothesis->explain(readings))
-      all.push_back({one.prior * found->evidence, std::move(found->level)});
-  // The likeliest gives the parts; of two alike the first listed.
-  const auto best =
-      std::max_element(all.begin(), all.end(), [](const Weighed& a, const Weighed& b) { return a.weight < b.weight; });
-  DisplayLevel level = best->level;
+      all.push_back({std::log(one.prior) + found->log_evidence, std::move(*found)});
+  // The likeliest first: it gives the parts; of two alike the first listed.
+  std::stable_sort(all.begin(), all.end(),
+                   [](const Weighed& a, const Weighed& b) { return a.log_weight > b.log_weight; });
+  const auto weight = [&](const Weighed& one) { return std::exp(one.log_weight - all.front().log_weight); };
+  double sum = 0.0, held = 1.0;
+  for (const Weighed& one : all) sum += weight(one);
+  DisplayLevel level = all.front().found.level;
+  std::optional<BudgetPart> doubt = all.front().found.doubt;
   const double k = coverage_factor(readings.scatter().degrees_of_freedom);
   std::vector<OtherAnswer> others;
-  const Weighed* other = nullptr;
-  for (const Weighed& one : all)
-    if (&one != &*best) {
-      others.push_back({one.weight, one.level.level_w, expanded(one.level, k)});
-      if (other == nullptr || one.weight > other->weight) other = &one;
-    }
-  if (other != nullptr) widen_to(level, best->weight, k, others, other->level.parts.back());
+  for (auto other = all.begin() + 1; other != all.end() && held < coverage_of_two * sum; ++other) {
+    others.push_back({weight(*other), other->found.level.level_w, expanded(other->found.level, k)});
+    held += weight(*other);
+    if (!doubt) doubt = other->found.doubt;
+  }
+  if (!others.empty() && doubt) widen_to(level, 1.0, k, others, *doubt);
   return level;
 }
 

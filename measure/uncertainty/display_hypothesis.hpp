@@ -22,10 +22,13 @@ struct DisplayLevel {
   bool creeps = false;       ///< a drift, though the slope alone does not tell it
 };
 
-/// How likely the readings are under a hypothesis, beside the others that explain them, and the level it gives.
+/// How likely the readings are under a hypothesis, and the level it gives.
 struct Explanation {
-  double evidence = 0.0;
+  double log_evidence = 0.0;  ///< beside the usual display that explains them, as logarithm
   DisplayLevel level;
+  /// What a budget says of the doubt whether it is this one; its uncertainty is put in where there is a doubt. None of
+  /// the usual display.
+  std::optional<BudgetPart> doubt = {};
 };
 
 class DisplayHypothesis {
@@ -40,10 +43,11 @@ struct ListedHypothesis {
   const DisplayHypothesis* hypothesis = nullptr;
   double prior = 0.0;  ///< counts only beside others that explain the same readings
 };
-/// Their order does not matter. Any readings are explained by one of them, or by two that cannot be told apart.
+/// Their order does not matter. Any readings are explained by one usual display, and by others beside it.
 [[nodiscard]] std::span<const ListedHypothesis> display_hypotheses();
 
-/// The mixture of what explains the readings, which are more than none.
+/// The mixture of what explains the readings, which are more than none: of the likeliest that hold coverage_of_two of
+/// the posterior.
 [[nodiscard]] DisplayLevel level_behind_display(const LevelReadings& readings);
 
 /// One more answer to what a level is: how likely, and where.

@@ -56,10 +56,22 @@ const std::vector<CountGroup>& LevelReadings::groups() const {
   return once(groups_, [&] { return count_groups(*counts(), views_, scatter_, step_w_); });
 }
 
+QuantisedLevel LevelReadings::behind(Dither dither) const {
+  return quantised_level(groups(), scatter_.inflation, scatter_.degrees_of_freedom, rounding_ == Rounding::truncates,
+                         dither);
+}
+
 const QuantisedLevel& LevelReadings::behind_counts() const {
-  return once(behind_counts_, [&] {
-    return quantised_level(groups(), scatter_.inflation, scatter_.degrees_of_freedom, rounding_ == Rounding::truncates);
-  });
+  return once(behind_counts_, [&] { return behind(Dither::none); });
+}
+
+const QuantisedLevel& LevelReadings::behind_dither() const {
+  return once(behind_dither_, [&] { return behind(Dither::whole_step); });
+}
+
+double LevelReadings::dither_evidence() const {
+  return log_evidence(groups(), scatter_.inflation, behind_dither(), Dither::whole_step) -
+         log_evidence(groups(), scatter_.inflation, behind_counts(), Dither::none);
 }
 
 const std::optional<Creep>& LevelReadings::creep() const {

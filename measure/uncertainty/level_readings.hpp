@@ -40,11 +40,15 @@ class LevelReadings {
 
   [[nodiscard]] const std::optional<std::vector<ViewCounts>>& counts() const;  ///< see view_counts()
   [[nodiscard]] const std::vector<CountGroup>& groups() const;                 ///< of counts(), which are known
-  [[nodiscard]] const QuantisedLevel& behind_counts() const;                   ///< of groups()
-  [[nodiscard]] const std::optional<Creep>& creep() const;                     ///< of counts(), where they are known
+  [[nodiscard]] const QuantisedLevel& behind_counts() const;                   ///< of groups(), Gaussian noise
+  [[nodiscard]] const QuantisedLevel& behind_dither() const;                   ///< of groups(), a meter that dithers
+  /// How much likelier the counts are for a meter that dithers than for Gaussian noise, as logarithm.
+  [[nodiscard]] double dither_evidence() const;
+  [[nodiscard]] const std::optional<Creep>& creep() const;  ///< of counts(), where they are known
 
  private:
   [[nodiscard]] std::optional<Creep> find_creep() const;
+  [[nodiscard]] QuantisedLevel behind(Dither dither) const;
   const Regime& regime_;
   double step_w_;
   Rounding rounding_;
@@ -52,7 +56,7 @@ class LevelReadings {
   LevelScatter scatter_;
   mutable std::optional<std::optional<std::vector<ViewCounts>>> counts_;
   mutable std::optional<std::vector<CountGroup>> groups_;
-  mutable std::optional<QuantisedLevel> behind_counts_;
+  mutable std::optional<QuantisedLevel> behind_counts_, behind_dither_;
   mutable std::optional<std::optional<Creep>> creep_;
 };
 

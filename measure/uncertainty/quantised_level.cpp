@@ -39,9 +39,15 @@ double between(double a, double b) {
   return 0.5 * (std::erfc(-b * root) - std::erfc(-a * root));
 }
 
+/// The integral of the normal distribution function.
+double normal_ramp(double x) {
+  return x * 0.5 * std::erfc(-x * std::sqrt(0.5)) + std::exp(-0.5 * x * x) / std::sqrt(2.0 * M_PI);
+}
+
 class Likelihood {
  public:
-  Likelihood(std::span<const CountGroup> groups, double inflation) : groups_(groups), weight_(1.0 / inflation) {
+  Likelihood(std::span<const CountGroup> groups, double inflation, Dither dither)
+      : groups_(groups), weight_(1.0 / inflation), dither_(dither) {
     double sum = 0.0, squares = 0.0, total = 0.0;
     low_ = std::numeric_limits<double>::infinity();
     high_ = -low_;
@@ -70,8 +76,7 @@ class Likelihood {
       for (std::size_t i = 0; i < group.counts.size(); ++i) {
         if (group.counts[i] <= 0.0) continue;
         const double off = static_cast<double>(group.lowest) + static_cast<double>(i) - group.offset - level;
-        const double p = between((off - 0.5) / noise, (off + 0.5) / noise);
-        sum += group.counts[i] * std::log(std::max(p, least_probability));
+        sum += group.counts[i] * std::log(std::max(count_probability(off, noise, dither_), least_probability));
       }
     }
     return sum * weight_;
@@ -88,6 +93,9 @@ class Likelihood {
     }
     return 2.0 * (best * weight_ - likelihood);
   }
+
+  /// Furthest that a level is from a count which shows it, were there no noise.
+  [[nodiscard]] double reach() const { return dither_ == Dither::none ? 0.5 : 1.0; }
 
   struct Best {
     double value;
@@ -137,9 +145,33 @@ class Likelihood {
  private:
   std::span<const CountGroup> groups_;
   double weight_;
+  Dither dither_;
   double low_, high_, mean_ = 0.0, standard_deviation_ = 0.0;
   double log_noise_ = std::log(sure_noise);  ///< where the last search ended
 };
+
+/// Of one noise, over all levels: the likelihood is one peak, and its logarithm there nearly a parabola.
+struct LevelPeak {
+  double level = 0.0;
+  double log_mass = 0.0;
+};
+
+LevelPeak peak_of(const Likelihood& likelihood, double from, double noise, Dither dither) {
+  constexpr int newton_steps = 8;
+  constexpr double tolerance = 1e-3;  // of the peak's own width
+  const double spread = dither == Dither::none ? noise : std::hypot(noise, std::sqrt(1.0 / 12.0));
+  const double nudge = 0.02 * spread, farthest = 0.5 * spread;
+  double level = from, top = 0.0, curvature = 0.0;
+  for (int i = 0; i < newton_steps; ++i) {
+    const double below = likelihood.at(level - nudge, noise), above = likelihood.at(level + nudge, noise);
+    top = likelihood.at(level, noise);
+    curvature = std::max(1e-6, (2.0 * top - below - above) / (nudge * nudge));
+    const double move = std::clamp((above - below) / (2.0 * nudge * curvature), -farthest, farthest);
+    if (std::abs(move) * std::sqrt(curvature) < tolerance) break;
+    level += move;
+  }
+  return {level, top + 0.5 * std::log(2.0 * M_PI / curvature)};
+}
 
 /// The level of the highest profile, near the mean of the counts.
 double most_likely(Likelihood& likelihood) {
@@ -190,8 +222,15 @@ std::size_t distinct_counts(std::span<const CountGroup> groups) {
 
 }  // namespace
 
+double count_probability(double above, double noise, Dither dither) {
+  if (dither == Dither::none) return between((above - 0.5) / noise, (above + 0.5) / noise);
+  // The same averaged over a step; on the side where nothing cancels.
+  const double far = -std::abs(above);
+  return noise * (normal_ramp((far + 1.0) / noise) - 2.0 * normal_ramp(far / noise) + normal_ramp((far - 1.0) / noise));
+}
+
 QuantisedLevel quantised_level(std::span<const CountGroup> groups, double inflation, double degrees_of_freedom,
-                               bool truncates) {
+                               bool truncates, Dither dither) {
   QuantisedLevel result;
   bool any = false;
   for (const CountGroup& group : groups)
@@ -207,7 +246,7 @@ QuantisedLevel quantised_level(std::span<const CountGroup> groups, double inflat
     result.hard = true;
     return result;
   }
-  Likelihood likelihood(groups, std::max(1.0, inflation));
+  Likelihood likelihood(groups, std::max(1.0, inflation), dither);
   const double top_level = most_likely(likelihood);
   const Likelihood::Best top = likelihood.profile(top_level);
   // One count is no estimate of a spread whose own uncertainty Student's t would make good.
@@ -217,18 +256,48 @@ QuantisedLevel quantised_level(std::span<const CountGroup> groups, double inflat
   const double reach = 1.0 + 2.0 * (likelihood.highest() - likelihood.lowest()) + t;
   // And what was shown is the power rounded: whatever the statistics, its mean is within half a count of what was
   // shown.
-  const double low = std::max(edge(likelihood, top_level, top_level - reach, least), likelihood.lowest() - 0.5);
-  const double high = std::min(edge(likelihood, top_level, top_level + reach, least), likelihood.highest() + 0.5);
+  const double low =
+      std::max(edge(likelihood, top_level, top_level - reach, least), likelihood.lowest() - likelihood.reach());
+  const double high =
+      std::min(edge(likelihood, top_level, top_level + reach, least), likelihood.highest() + likelihood.reach());
   result.level = 0.5 * (low + high) + (truncates ? 0.5 : 0.0);
   result.half_width = 0.5 * (high - low);
-  const double degrees_of_freedom_left = misfit_degrees_of_freedom(groups);
+  result.likeliest = top_level;
+  const double degrees_of_freedom_left = std::max(0.0, misfit_degrees_of_freedom(groups));
+  result.misfit = likelihood.misfit(top.value) - degrees_of_freedom_left;
   // Of a level that stays, counts which no noise explains may be those of a display that sticks: not judged here.
   result.gaussian = groups.size() == 1 || degrees_of_freedom_left < 1.0 ||
-                    likelihood.misfit(top.value) <
-                        degrees_of_freedom_left + misfit_deviations * (std::sqrt(2.0 * degrees_of_freedom_left) + 1.0);
-  result.separated = distinct >= 3 && top.noise > noticeable_noise && result.gaussian;
+                    result.misfit < misfit_deviations * (std::sqrt(2.0 * degrees_of_freedom_left) + 1.0);
+  const bool tells = dither == Dither::none ? distinct >= 3 && top.noise > noticeable_noise : distinct >= 2;
+  result.separated = tells && result.gaussian;
   result.noise = top.noise > noticeable_noise ? top.noise : 0.0;
   return result;
+}
+
+double log_evidence(std::span<const CountGroup> groups, double inflation, const QuantisedLevel& found, Dither dither) {
+  // From where it is highest either way until nothing more comes. The priors of level and logarithm of the noise are
+  // even, and the same whatever the dither.
+  constexpr double least = 0.01, most = 3.0;  // of a step: less is none, more averages the display out
+  constexpr double first = 0.02, growth = 1.3, negligible = 12.0;
+  const Likelihood likelihood(groups, std::max(1.0, inflation), dither);
+  const double start = std::clamp(found.noise, least, most);
+  const LevelPeak middle = peak_of(likelihood, found.likeliest, start, dither);
+  double sum = 0.0;
+  for (const double way : {-1.0, 1.0}) {
+    LevelPeak last = middle;
+    double at = std::log(start), stride = first;
+    const double end = std::log(way < 0.0 ? least : most);
+    while (way * (end - at) > 0.0 && last.log_mass > middle.log_mass - negligible) {
+      const double next = way < 0.0 ? std::max(end, at - stride) : std::min(end, at + stride);
+      const LevelPeak there = peak_of(likelihood, last.level, std::exp(next), dither);
+      sum += 0.5 * std::abs(next - at) *
+             (std::exp(last.log_mass - middle.log_mass) + std::exp(there.log_mass - middle.log_mass));
+      last = there;
+      at = next;
+      stride *= growth;
+    }
+  }
+  return middle.log_mass + std::log(std::max(sum, 1e-300));
 }
 
 double rounding_bias(double level, double noise) {

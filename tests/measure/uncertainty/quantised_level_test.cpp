@@ -159,3 +159,41 @@ TEST_CASE("a whole-watt display gives a 0.6 W device its level to 0.03 W within 
 TEST_CASE("no counts give nothing") {
   CHECK(quantised_level({}, 1.0, 1.0).half_width == 0.0);
 }
+
+TEST_CASE("a count behind a whole step of dither is as likely as the published characteristic function makes it") {
+  // Even noise of a step and Gaussian noise, rounded: the sum of three independent parts whose characteristic functions
+  // are sinc, sinc and Gaussian (Widrow, Kollar & Liu 1996); inverted by direct summation.
+  for (const double noise : {0.1, 0.3, 0.8})
+    for (const double above : {0.0, 0.3, 0.7, 1.2, -0.9}) {
+      double sum = 0.0;
+      constexpr double stride = 1e-3;
+      for (double t = 0.5 * stride; t < 120.0; t += stride) {
+        const double sinc = std::sin(0.5 * t) / (0.5 * t);
+        sum += sinc * sinc * std::exp(-0.5 * noise * noise * t * t) * std::cos(t * above) * stride;
+      }
+      CAPTURE(noise, above);
+      CHECK(count_probability(above, noise, Dither::whole_step) == Approx(sum / M_PI).margin(1e-5));
+    }
+  // Without noise a level a third of a step above a count is shown a third of the time as the next: no bias at all.
+  CHECK(count_probability(2.0 / 3.0, 1e-3, Dither::whole_step) == Approx(1.0 / 3.0).margin(1e-9));
+}
+
+TEST_CASE("the evidence of counts is the integral of their likelihood over level and noise") {
+  const std::array<CountGroup, 1> groups = {counts_of(0, {20.0, 70.0, 10.0})};
+  const auto direct = [&](Dither dither) {
+    double sum = 0.0;
+    constexpr double stride = 0.01;
+    for (double log_noise = std::log(0.01); log_noise < std::log(3.0); log_noise += stride)
+      for (double level = -1.0; level < 3.0; level += stride) {
+        double log_likelihood = 0.0;
+        for (int k = 0; k < 3; ++k)
+          log_likelihood += groups[0].counts[static_cast<std::size_t>(k)] *
+                            std::log(std::max(count_probability(k - level, std::exp(log_noise), dither), 1e-12));
+        sum += std::exp(log_likelihood + 90.0) * stride * stride;
+      }
+    return std::log(sum) - 90.0;
+  };
+  for (const Dither dither : {Dither::none, Dither::whole_step})
+    CHECK(log_evidence(groups, 1.0, quantised_level(groups, 1.0, 1e6, false, dither), dither) ==
+          Approx(direct(dither)).margin(0.1));
+}

@@ -10,7 +10,8 @@ enum class PartKind : std::uint8_t {
   statistics,
   display_step,
   sticking_display,
-  display_rule,  ///< whether the display rounds or cuts off
+  dithering_display,  ///< whether the meter adds noise of its own before it rounds
+  display_rule,       ///< whether the display rounds or cuts off
   drift,
   energy_counter,
   disagreement,  ///< of counter and power readings
