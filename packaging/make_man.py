@@ -65,11 +65,11 @@ def option_list(lines):
     return [".Bl -tag -width Ds", *out, ".El"] if out else []
 
 
-def places(lines):
-    """The words after a command, as `Usage: compare [OPTIONS] [RUN...]` has them."""
-    usage = next((line for line in lines if line.startswith("Usage: ")), "")
+def places(lines, command):
+    """The words after a command, as `Usage: nightwatt compare [OPTIONS] [RUN...]` has them."""
+    usage = next((line for line in lines if line.startswith("Usage: ")), "").split()
     out = []
-    for word in usage.split()[2:]:
+    for word in usage[usage.index(command) + 1 :]:
         name = word.strip("[].")
         if name in ("OPTIONS", ""):
             continue
@@ -83,7 +83,7 @@ def command_sections(program):
     for name, text in entries(help_of(program), "Subcommands"):
         lines = help_of(program, name)
         options = option_list(lines)
-        out += [".Ss " + name, ".Nm", ".Cm " + name, *places(lines)]
+        out += [".Ss " + name, ".Nm", ".Cm " + name, *places(lines, name)]
         out += [".Op Ar option ..."] if options else []
         out += [".Pp", roff(text) + ".", *options]
     return out

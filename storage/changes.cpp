@@ -3,6 +3,7 @@
 #include <charconv>
 #include <limits>
 
+#include "measure/uncertainty/regime_codec.hpp"
 #include "seal.hpp"
 #include "writer_impl.hpp"
 

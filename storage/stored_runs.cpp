@@ -4,6 +4,7 @@
 #include <limits>
 #include <span>
 
+#include "measure/uncertainty/regime_codec.hpp"
 #include "reader_impl.hpp"
 #include "schema.hpp"
 #include "seal.hpp"

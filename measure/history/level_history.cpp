@@ -14,7 +14,7 @@ namespace nightwatt {
 namespace {
 
 /// How the false alarms of a history are shared out between the shapes looked for (our own choice).
-constexpr double step_share = 0.4, creep_share = 0.2, night_share = 0.2, regime_share = 0.2;
+constexpr double step_share = 0.4, creep_share = 0.2, night_share = 0.2, temporary_share = 0.2;
 /// A step has one parameter more than a creep, its night: each costs ln n (Schwarz 1978).
 constexpr double sure_posterior = 6.0;  // 2 ln 20
 /// Chi-squared of one degree of freedom, 95 %: nights between which a step may lie as well.
@@ -181,8 +181,9 @@ class Seeker {
     }
     if (const auto creep = creeping()) found.push_back(priced(*creep, 1.0 / creep_share, 1.0));
     if (const auto night = best_of(Kind::night)) found.push_back(priced(*night, (n - 2.0) / night_share, 2.0));
-    const double regimes = (n - 2.0) * (n - 3.0) / 2.0;
-    if (const auto regime = best_of(Kind::regime)) found.push_back(priced(*regime, regimes / regime_share, 3.0));
+    const double stretches = (n - 2.0) * (n - 3.0) / 2.0;
+    if (const auto temporary = best_of(Kind::temporary))
+      found.push_back(priced(*temporary, stretches / temporary_share, 3.0));
     return found;
   }
 
@@ -230,7 +231,7 @@ class Seeker {
     return column;
   }
 
-  enum class Kind : std::uint8_t { step, night, regime };  ///< nights and stretches end before the last night
+  enum class Kind : std::uint8_t { step, night, temporary };  ///< nights and stretches end before the last night
 
   /// Of all of a kind: the one that takes most out of the squares, the weights made anew for it.
   [[nodiscard]] std::optional<Explanation> best_of(Kind kind) const {
@@ -288,7 +289,7 @@ class Seeker {
     for (std::size_t first = 1; first < n; ++first) {
       if (kind == Kind::step) look(first, n);
       if (kind == Kind::night && first + 1 < n) look(first, first + 1);
-      for (std::size_t last = first + 2; kind == Kind::regime && last < n; ++last) look(first, last);
+      for (std::size_t last = first + 2; kind == Kind::temporary && last < n; ++last) look(first, last);
     }
     return place;
   }

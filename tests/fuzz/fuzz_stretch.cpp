@@ -9,6 +9,7 @@
 
 #include "measure/segment/segmenter.hpp"
 #include "measure/uncertainty/level_budget.hpp"
+#include "measure/uncertainty/regime_codec.hpp"
 
 using namespace nightwatt;
 

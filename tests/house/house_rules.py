@@ -35,8 +35,12 @@ INNER = {"report", "csv"}
 # The rooms of measure, from the ground up: a room includes itself and what stands before it.
 ROOMS = ("signal", "uncertainty", "segment", "run", "history")
 
-# All that storage knows of how figures are made: what it keeps of them. To segment, to sum up and to prove is for who stands above it.
-FIGURES_IN_STORAGE = {"measure/segment/segmenter.hpp"}
+# All that storage knows of how figures are made: what it keeps of them. To segment, to name kinds, to sum up and to prove is for who
+# stands above it; so these headers bring nothing else with them.
+KEPT_IN_STORAGE = {
+    "measure/uncertainty/regime.hpp", "measure/uncertainty/regime_codec.hpp", "measure/uncertainty/level_sketch.hpp",
+    "measure/segment/segment_kind.hpp",
+}
 
 # The library within tools that needs no command line, no terminal, no service.
 TOOL_LIBRARIES = {"csv": {"measure", "text"}}
@@ -169,7 +173,8 @@ def check_include(folder, path, number, bracket, name, breaches):
             breaches.add(path, number, f"{folder} may not include {owner}")
         if folder == "measure":
             check_room(path, number, name, breaches)
-        if folder == "storage" and re.match("measure/(?!signal/)", name) and name not in FIGURES_IN_STORAGE:
+        stored = folder == "storage" or path.relative_to(breaches.root).as_posix().replace("measure/include/", "") in KEPT_IN_STORAGE
+        if stored and re.match("measure/(?!signal/)", name) and name not in KEPT_IN_STORAGE:
             breaches.add(path, number, f"storage stores, and reckons nothing: {name} is for who stands above it")
         return
     for prefix, served in THIRD_PARTY.items():

@@ -42,6 +42,8 @@ BREACHES = {
     "docs/p.md": ("See [here](nowhere.md).\n", "no such file: nowhere.md"),
     "daemon/t.cpp": ("void f() { std::thread t; }\n", "a thread outside the Environment"),
     "storage/w.cpp": ('#include "measure/run/run_builder.hpp"\n', "storage stores, and reckons nothing: measure/run/run_builder.hpp"),
+    "storage/x.cpp": ('#include "measure/segment/segmenter.hpp"\n', "storage stores, and reckons nothing: measure/segment/segmenter.hpp"),
+    "measure/include/measure/uncertainty/regime.hpp": (GOOD_HEADER + '#include "measure/uncertainty/level_budget.hpp"\n', "storage stores, and reckons nothing: measure/uncertainty/level_budget.hpp"),
     "storage/u.cpp": ("auto t = std::chrono::steady_clock::now();\n", "a clock outside the Environment"),
     "tools/v.cpp": ("int f(int x) {\n" + "  x += '{';\n" * 60 + "  return x;\n}\n", "a function of 63 lines"),
     "tools/w.cpp": ("namespace {\nclass C {\n" + "  void f() { g(\"}\"); }\n" * 249 + "};\n}\n", "a class of 251 lines"),

@@ -4,6 +4,7 @@
 #include <catch2/catch.hpp>
 #include <numeric>
 
+#include "measure/uncertainty/regime_codec.hpp"
 #include "random.hpp"
 #include "relations.hpp"
 

@@ -3,6 +3,7 @@
 
 #include "measure/segment/segmenter.hpp"
 #include "measure/uncertainty/regime.hpp"
+#include "measure/uncertainty/regime_codec.hpp"
 #include "sim/model.hpp"
 
 namespace nightwatt::sim {

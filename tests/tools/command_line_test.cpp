@@ -1,5 +1,6 @@
 // The grammar of the outside contract's "The programs".
 #include <catch2/catch.hpp>
+#include <sstream>
 
 #include "tools/query/command_line.hpp"
 
@@ -89,6 +90,22 @@ TEST_CASE("wrong use is one line that names the help to read") {
   CHECK_THAT(refused({"runs", "--depth", "3"}), Catch::Contains("nightwatt runs --help"));
   CHECK_THAT(refused({"split", "3"}), Catch::Contains("--at"));
   CHECK_THAT(refused({"\x1b[2J"}), !Catch::Contains("\x1b"));
+}
+
+TEST_CASE("the usage line of every command can be typed as it stands") {
+  std::istringstream help(parsed({"--help"}).text);
+  int commands = 0;
+  bool listed = false;
+  for (std::string line; std::getline(help, line);) {
+    if (line.empty()) listed = false;
+    if (listed && line[2] != ' ') {
+      const std::string command = line.substr(2, line.find(' ', 2) - 2);
+      CHECK_THAT(parsed({command, "--help"}).text, Catch::Contains("\nUsage: nightwatt " + command + " [OPTIONS]"));
+      ++commands;
+    }
+    if (line == "Subcommands:") listed = true;
+  }
+  CHECK(commands > 20);
 }
 
 TEST_CASE("help and version are text, not errors") {

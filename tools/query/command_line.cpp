@@ -44,7 +44,7 @@ Result<CommandLine> parse_command_line(std::span<const std::string> words) {
   } catch (const CLI::CallForVersion& version) {
     line.text = std::string(version.what()) + "\n";
   } catch (const CLI::CallForHelp&) {
-    line.text = chosen(app)->help();
+    line.text = app.help();  // of the command that was chosen, with the program before its name
   } catch (const CLI::CallForAllHelp&) {
     line.text = app.help("", CLI::AppFormatMode::All);
   } catch (const CLI::ParseError& error) {

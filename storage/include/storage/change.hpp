@@ -8,9 +8,9 @@
 #include <string_view>
 #include <variant>
 
-#include "measure/segment/segmenter.hpp"
 #include "measure/signal/reading.hpp"
 #include "measure/signal/time.hpp"
+#include "measure/uncertainty/regime.hpp"
 #include "storage/stored.hpp"
 
 namespace nightwatt::storage {

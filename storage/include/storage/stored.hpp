@@ -8,9 +8,11 @@
 #include <utility>
 #include <vector>
 
-#include "measure/segment/segmenter.hpp"
+#include "measure/segment/segment_kind.hpp"
+#include "measure/signal/learnt.hpp"
 #include "measure/signal/meter_profile.hpp"
 #include "measure/signal/time.hpp"
+#include "measure/uncertainty/regime.hpp"
 
 namespace nightwatt::storage {
 

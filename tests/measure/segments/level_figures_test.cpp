@@ -8,6 +8,7 @@
 #include "measure/segment/segmenter.hpp"
 #include "measure/signal/bytes.hpp"
 #include "measure/uncertainty/level_budget.hpp"
+#include "measure/uncertainty/regime_codec.hpp"
 
 using namespace nightwatt;
 

@@ -1,6 +1,7 @@
 // Plain nights: off, adapter alone, start-up, idle, load, idle, off, on three displays.
 #include <catch2/catch.hpp>
 
+#include "measure/uncertainty/regime_codec.hpp"
 #include "night.hpp"
 
 using namespace nightwatt;

@@ -4,6 +4,7 @@
 #include <string>
 
 #include "measure/run/run_totals.hpp"
+#include "measure/uncertainty/regime_codec.hpp"
 #include "night.hpp"
 #include "tests/bench/trace_files.hpp"
 

@@ -4,6 +4,7 @@
 #include <random>
 #include <string>
 
+#include "measure/uncertainty/regime_codec.hpp"
 #include "night.hpp"
 #include "tests/bench/trace_files.hpp"
 

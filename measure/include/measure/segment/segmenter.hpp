@@ -14,25 +14,16 @@
 #include <vector>
 
 #include "measure/segment/segment.hpp"
+#include "measure/signal/learnt.hpp"
 #include "measure/signal/meter_profile.hpp"
 #include "measure/signal/result.hpp"
-#include "measure/uncertainty/regime_codec.hpp"
+#include "measure/uncertainty/regime.hpp"
 
 namespace nightwatt {
 
 struct SegmenterSettings {
   MeterTraits traits;
   double shortest_segment_s = 20.0;  ///< [1, 3600]; a steady segment holds also at least three readings
-};
-
-/// One piece of the record between two final boundaries, with what is needed to quote figures for it later, bounded in
-/// size however long it lasts. Its insides are the segmenter's own; the store keeps it as bytes.
-class Regime;
-
-/// What the segmenter learnt about the whole stream and classify() needs.
-struct Learnt {
-  double step_w = 0.0;  ///< display step; from the traits or learnt; 0 while unknown
-  double median_interval_s = 0.0;
 };
 
 class Segmenter {
@@ -87,5 +78,3 @@ struct Classified {
 [[nodiscard]] Classified classify(std::span<const Regime> regimes, const ClassifyInput& input);
 
 }  // namespace nightwatt
-
-#include "measure/uncertainty/regime.hpp"  // the definition of Regime, needed by whoever keeps them by value

@@ -56,6 +56,8 @@ struct SketchDigest {
   friend bool operator==(const SketchDigest&, const SketchDigest&) = default;
 };
 
+/// One piece of the record between two final boundaries, with what is needed to quote figures for it later, bounded in
+/// size however long it lasts. Its insides are the segmenter's own; the store keeps it as bytes.
 class Regime {
  public:
   UtcTime begin;

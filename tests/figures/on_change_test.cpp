@@ -8,7 +8,7 @@
 #include "figures/run_recorder.hpp"
 #include "figures/shown_power.hpp"
 #include "figures/store_proof.hpp"
-#include "helpers.hpp"
+#include "tests/storage/helpers.hpp"
 
 using namespace nightwatt;
 using namespace nightwatt::figures;

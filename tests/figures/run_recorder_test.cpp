@@ -6,8 +6,8 @@
 #include "figures/run_figures.hpp"
 #include "figures/run_recorder.hpp"
 #include "figures/store_proof.hpp"
-#include "helpers.hpp"
 #include "tests/run_sql.hpp"
+#include "tests/storage/helpers.hpp"
 
 using namespace nightwatt;
 using namespace nightwatt::figures;

@@ -1,4 +1,4 @@
-#include "measure/segment/segment.hpp"
+#include "measure/segment/segment_kind.hpp"
 
 #include <array>
 
