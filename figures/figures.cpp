@@ -1,13 +1,12 @@
 #include "figures/figures.hpp"
 
 #include <algorithm>
-#include <array>
-#include <charconv>
 #include <cmath>
 #include <functional>
 #include <numeric>
 
 #include "measure/signal/advice.hpp"
+#include "measure/signal/digits.hpp"
 #include "measure/signal/time_text.hpp"
 #include "text/json_text.hpp"
 
@@ -227,10 +226,7 @@ int usual_decimals(double value) {
 }
 
 std::string fixed_text(double value, int decimals, std::string_view unit) {
-  std::array<char, 400> digits{};  // a double in fixed notation has at most 309 digits before the point
-  const auto end =
-      std::to_chars(digits.data(), digits.data() + digits.size(), value, std::chars_format::fixed, decimals);
-  std::string text(digits.data(), end.ptr);
+  std::string text = digits_of(value, std::chars_format::fixed, decimals);
   if (text.find_first_not_of("-0.") == std::string::npos && text.front() == '-') text.erase(0, 1);
   if (!unit.empty()) text.append(" ").append(unit);
   return text;

@@ -1,10 +1,10 @@
 #include "figures/known_devices.hpp"
 
 #include <algorithm>
-#include <array>
 #include <cmath>
-#include <cstdio>
 #include <map>
+
+#include "measure/signal/digits.hpp"
 
 namespace nightwatt::figures {
 namespace {
@@ -83,10 +83,7 @@ Result<std::optional<Proposal>> name_if_sure(storage::StoreWriter& store, const 
 
 std::string posterior_text(double posterior) {
   const double percent = std::clamp(100.0 * posterior, 0.0, 99.9);  // nothing is ever sure
-  std::array<char, 16> digits{};
-  std::snprintf(digits.data(), digits.size(), "%.1f %%",
-                percent < 99.95 ? std::floor(percent * 10.0 + 1e-9) / 10.0 : 99.9);
-  return digits.data();
+  return digits_of(std::floor(percent * 10.0 + 1e-9) / 10.0, std::chars_format::fixed, 1) + " %";
 }
 
 }  // namespace nightwatt::figures

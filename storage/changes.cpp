@@ -1,8 +1,7 @@
 // Every change of a store, applied; and runs opened.
-#include <array>
-#include <charconv>
 #include <limits>
 
+#include "measure/signal/digits.hpp"
 #include "measure/uncertainty/regime_codec.hpp"
 #include "seal.hpp"
 #include "writer_impl.hpp"
@@ -54,13 +53,6 @@ void put_regimes(Database& database, RunId run, std::span<const Regime> regimes)
 
 tl::unexpected<Error> no_such_run(RunId id) {
   return fail(ErrorKind::negative, "there is no run " + std::to_string(id) + "; `nightwatt runs` lists them");
-}
-
-/// The shortest digits that read back as the same number.
-std::string digits_of(double number) {
-  std::array<char, 32> digits{};
-  const auto end = std::to_chars(digits.data(), digits.data() + digits.size(), number);
-  return {digits.data(), end.ptr};
 }
 
 void put_word(Database& database, RunId run, std::int64_t place, const std::optional<std::string>& key,

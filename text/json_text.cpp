@@ -1,9 +1,8 @@
 #include "text/json_text.hpp"
 
-#include <array>
-#include <charconv>
 #include <cmath>
 
+#include "measure/signal/digits.hpp"
 #include "measure/signal/time_text.hpp"
 #include "text/printable.hpp"
 
@@ -90,12 +89,9 @@ JsonWriter& JsonWriter::value(std::string_view text) {
 }
 
 std::string exact_text(double number) {
-  std::array<char, 64> digits{};
   const double size = std::fabs(number);
   const bool plain = size == 0.0 || (size >= 1e-6 && size < 1e15);  // where fixed notation stays short
-  const auto end = std::to_chars(digits.data(), digits.data() + digits.size(), number,
-                                 plain ? std::chars_format::fixed : std::chars_format::scientific);
-  return {digits.data(), end.ptr};
+  return digits_of(number, plain ? std::chars_format::fixed : std::chars_format::scientific);
 }
 
 JsonWriter& JsonWriter::value(double number) {

@@ -4,6 +4,8 @@
 #include <charconv>
 #include <string_view>
 
+#include "measure/signal/digits.hpp"
+
 namespace nightwatt::daemon::page {
 
 FlushCounts counts_of(const FlushTimes& times) {
@@ -28,16 +30,10 @@ std::string escaped(std::string_view text) {
   return out;
 }
 
-std::string number(double value) {
-  char digits[32];
-  const auto end = std::to_chars(digits, digits + sizeof digits, value);
-  return {digits, end.ptr};
-}
-
 // Bucket ends are floats with a point, so that every program names a bucket alike (OpenMetrics 1.0, "Canonical
 // Numbers").
 std::string bucket_end(int milliseconds) {
-  std::string text = number(milliseconds / 1000.0);
+  std::string text = digits_of(milliseconds / 1000.0);
   if (text.find('.') == std::string::npos) text += ".0";
   return "le=\"" + text + "\"";
 }
@@ -66,7 +62,7 @@ class Text {
   }
   void gauge(std::string_view name, std::string_view unit, std::string_view help, double value) {
     family(name, "gauge", unit, help);
-    sample("", "", number(value));
+    sample("", "", digits_of(value));
   }
   void counter(std::string_view name, std::string_view help, std::uint64_t value) {
     family(name, "counter", "", help);
@@ -128,7 +124,7 @@ void put_last_values(Text& text, const State& state) {
     text.family(kind.name, kind.type, kind.unit, kind.help);
     for (const MeterStatus& meter : state.service.meters)
       if (meter.*kind.value && meter.state == "recording")
-        text.sample("", meter_label(meter), number(*(meter.*kind.value)));
+        text.sample("", meter_label(meter), digits_of(*(meter.*kind.value)));
   }
 }
 
@@ -147,11 +143,11 @@ void put_meters(Text& text, const State& state) {
     text.sample("", meter_label(meter), meter.state == "recording" ? "1" : "0");
   text.family("power_watts", "gauge", "watts", "The last reading; absent while the meter is not recording.");
   for (const MeterStatus& meter : state.service.meters)
-    if (meter.power_w && meter.state == "recording") text.sample("", meter_label(meter), number(*meter.power_w));
+    if (meter.power_w && meter.state == "recording") text.sample("", meter_label(meter), digits_of(*meter.power_w));
   put_last_values(text, state);
   text.family("last_reading_age_seconds", "gauge", "seconds", "How long ago the last reading was.");
   for (const MeterStatus& meter : state.service.meters)
-    if (meter.age_s) text.sample("", meter_label(meter), number(*meter.age_s));
+    if (meter.age_s) text.sample("", meter_label(meter), digits_of(*meter.age_s));
 }
 
 void put_flushes(Text& text, const FlushCounts& flushes) {
@@ -163,7 +159,7 @@ void put_flushes(Text& text, const FlushCounts& flushes) {
   }
   count += flushes.counts.back();
   text.sample("_bucket", "le=\"+Inf\"", std::to_string(count));
-  text.sample("_sum", "", number(flushes.sum_s));
+  text.sample("_sum", "", digits_of(flushes.sum_s));
   text.sample("_count", "", std::to_string(count));
 }
 

@@ -1,10 +1,9 @@
 #include "page_text.hpp"
 
-#include <array>
-#include <charconv>
 #include <cmath>
 
 #include "figures/figures.hpp"
+#include "measure/signal/digits.hpp"
 #include "text/printable.hpp"
 
 namespace nightwatt::report {
@@ -54,9 +53,7 @@ std::string script_safe(std::string_view json) {
 }
 
 std::string plain(double number) {
-  std::array<char, 400> digits{};  // a double in fixed notation has at most 309 digits before the point
-  const auto end = std::to_chars(digits.data(), digits.data() + digits.size(), number, std::chars_format::fixed, 3);
-  std::string text(digits.data(), end.ptr);
+  std::string text = digits_of(number, std::chars_format::fixed, 3);
   text.erase(text.find_last_not_of('0') + 1);
   if (text.back() == '.') text.pop_back();
   return text == "-0" ? "0" : text;

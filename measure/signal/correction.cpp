@@ -1,10 +1,10 @@
 #include "measure/signal/correction.hpp"
 
 #include <algorithm>
-#include <array>
 #include <charconv>
 #include <cmath>
 
+#include "measure/signal/digits.hpp"
 #include "measure/signal/matrix.hpp"
 #include "measure/signal/time_text.hpp"
 
@@ -70,11 +70,7 @@ std::string Correction::words() const {
 std::string correction_text(const Correction& correction) {
   std::string text = std::to_string(correction.made.us) + " " + std::to_string(correction.until.us) + " " +
                      std::to_string(correction.coefficients.size());
-  const auto add = [&](double number) {
-    std::array<char, 32> digits{};
-    const auto end = std::to_chars(digits.data(), digits.data() + digits.size(), number);
-    text.append(" ").append(digits.data(), end.ptr);
-  };
+  const auto add = [&](double number) { text.append(" ").append(digits_of(number)); };
   for (const double number : correction.coefficients) add(number);
   for (const double number : correction.covariance) add(number);
   for (const double number : {correction.scatter_w, correction.from_w, correction.to_w}) add(number);

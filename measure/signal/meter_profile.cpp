@@ -4,6 +4,8 @@
 #include <charconv>
 #include <cmath>
 
+#include "measure/signal/digits.hpp"
+
 namespace nightwatt {
 
 namespace {
@@ -41,12 +43,6 @@ std::string quoted(std::string_view text) {
   for (const char c : text.substr(0, 40)) shown += c >= ' ' && c <= '~' ? c : '?';
   if (text.size() > 40) shown += "...";
   return shown + "'";
-}
-
-std::string number_text(double value) {
-  std::array<char, 32> digits;
-  const auto [end, error] = std::to_chars(digits.data(), digits.data() + digits.size(), value);
-  return std::string(digits.data(), end);
 }
 
 /// Takes a number off the front; nullopt if there is none or it is not finite.
@@ -131,8 +127,8 @@ Result<Accuracy> Accuracy::parse(std::string_view text) {
 }
 
 std::string Accuracy::text() const {
-  std::string words = meter_class.empty() ? number_text(percent) + "%" : "class " + meter_class;
-  if (floor != 0.0) words += " + " + number_text(floor) + "W";
+  std::string words = meter_class.empty() ? digits_of(percent) + "%" : "class " + meter_class;
+  if (floor != 0.0) words += " + " + digits_of(floor) + "W";
   return words;
 }
 

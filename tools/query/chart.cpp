@@ -2,9 +2,9 @@
 
 #include <algorithm>
 #include <array>
-#include <charconv>
 #include <cmath>
 
+#include "measure/signal/digits.hpp"
 #include "measure/signal/time_text.hpp"
 #include "text/width.hpp"
 
@@ -61,9 +61,7 @@ std::string_view cell(const Scale& scale, const Bin& bin, int row) {
 
 /// Scale marks are round numbers: no digits that say nothing.
 std::string scale_text(double value) {
-  std::array<char, 32> digits{};
-  const auto end = std::to_chars(digits.data(), digits.data() + digits.size(), value, std::chars_format::general, 4);
-  return std::string(digits.data(), end.ptr) + " W";
+  return digits_of(value, std::chars_format::general, 4) + " W";
 }
 
 void add_curve(Frame& frame, const std::vector<Bin>& bins, const Scale& scale) {

@@ -1,12 +1,11 @@
 #include "live_frame.hpp"
 
 #include <algorithm>
-#include <array>
-#include <charconv>
 #include <cmath>
 
 #include "figures/budget_words.hpp"
 #include "figures/figures.hpp"
+#include "measure/signal/digits.hpp"
 #include "measure/signal/time_text.hpp"
 #include "text/json_text.hpp"
 #include "text/printable.hpp"
@@ -19,13 +18,8 @@ constexpr std::size_t most_chart_rows = 16;
 constexpr std::size_t below_chart = 3;  // kinds, times, legend
 
 std::string percent_text(double share) {
-  std::array<char, 32> digits{};
   const double percent = share * 100.0;
-  const auto end = std::to_chars(digits.data(), digits.data() + digits.size(), percent, std::chars_format::fixed,
-                                 percent < 1.0    ? 2
-                                 : percent < 10.0 ? 1
-                                                  : 0);
-  return std::string(digits.data(), end.ptr) + " %";
+  return digits_of(percent, std::chars_format::fixed, percent < 1.0 ? 2 : percent < 10.0 ? 1 : 0) + " %";
 }
 
 /// A wait is known to a figure or two: whole seconds below two minutes, then minutes, then hours.

@@ -1,7 +1,7 @@
 #include <array>
-#include <charconv>
 
 #include "drivers/protocols.hpp"
+#include "measure/signal/digits.hpp"
 #include "measure/signal/time_text.hpp"
 #include "setup/files.hpp"
 #include "toml_text.hpp"
@@ -10,10 +10,8 @@ namespace nightwatt::setup {
 namespace {
 
 std::string number(double value) {
-  std::array<char, 48> digits{};
   // Not the scientific form, which a person reads badly; all values here are of a human size.
-  const auto end = std::to_chars(digits.data(), digits.data() + digits.size(), value, std::chars_format::fixed);
-  return {digits.data(), end.ptr};
+  return digits_of(value, std::chars_format::fixed);
 }
 
 std::string line_text(const LineSettings& line) {

@@ -2,8 +2,9 @@
 
 #include <algorithm>
 #include <cmath>
-#include <cstdio>
 #include <numbers>
+
+#include "measure/signal/digits.hpp"
 
 namespace nightwatt::sim {
 namespace {
@@ -194,10 +195,9 @@ int decimals_of(double step) {
 }
 
 std::string fixed_text(double value, int decimals) {
-  char text[64];
-  std::snprintf(text, sizeof text, "%.*f", decimals, value);
-  const bool zero = std::string_view(text).find_first_not_of("-0.") == std::string_view::npos;
-  return text[0] == '-' && zero ? std::string(text + 1) : std::string(text);
+  std::string text = digits_of(value, std::chars_format::fixed, decimals);
+  if (text.front() == '-' && text.find_first_not_of("-0.") == std::string::npos) text.erase(0, 1);
+  return text;
 }
 
 }  // namespace nightwatt::sim

@@ -2,11 +2,11 @@
 
 #include <algorithm>
 #include <bit>
-#include <charconv>
 #include <cmath>
 #include <cstdlib>
 #include <limits>
 
+#include "measure/signal/digits.hpp"
 #include "sim/model.hpp"
 
 namespace nightwatt::sim {
@@ -22,13 +22,6 @@ void reorder(std::vector<std::uint8_t>& bytes, RegisterOrder order) {
   // After the reversal each word is swapped too, which is what dcba wants and cdab does not.
   if (order == RegisterOrder::cdab || order == RegisterOrder::badc)
     for (std::size_t i = 0; i + 1 < bytes.size(); i += 2) std::swap(bytes[i], bytes[i + 1]);
-}
-
-template <class Float>
-std::string shortest_text(Float value) {
-  char text[400];
-  const auto [end, error] = std::to_chars(text, text + sizeof text, value, std::chars_format::fixed);
-  return error == std::errc() ? std::string(text, end) : std::string("0");
 }
 
 int decimals_in(const std::string& text) {
@@ -49,7 +42,7 @@ RegisterImage float_image(double raw, const ReadSpec& read) {
   } else {
     put_big_endian(std::bit_cast<std::uint64_t>(number), 8, image.bytes);
   }
-  image.text = shortest_text(number);
+  image.text = digits_of(number, std::chars_format::fixed);
   if (read.scale.mantissa != 1 || read.scale.exponent != 0) {
     const int decimals = decimals_in(image.text) + std::max(0, -static_cast<int>(read.scale.exponent));
     image.text = fixed_text(std::strtod(image.text.c_str(), nullptr) * scale_value(read.scale), std::min(decimals, 9));
