@@ -7,6 +7,7 @@
 #include <functional>
 #include <memory>
 #include <string>
+#include <utility>
 #include <vector>
 
 #include "config/config.hpp"
@@ -24,6 +25,11 @@ class Delivery {
 /// Called once, on the io_context's thread, never from within the call that began the try: empty, or one line on why
 /// it failed.
 using Delivered = std::function<void(std::string why)>;
+
+/// Calls back, and never again.
+inline void deliver(Delivered& done, std::string why) {
+  if (const Delivered once = std::exchange(done, nullptr)) once(std::move(why));
+}
 
 /// Runs `command` in a process group of its own, without a shell: `input` on its standard input, `environment` added
 /// to the little that it gets of ours. Told: it exits with 0. When `limit` is over, the whole group is killed.

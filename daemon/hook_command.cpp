@@ -182,7 +182,7 @@ class Hook final : public Delivery, public std::enable_shared_from_this<Hook> {
 
   void end(std::string why) {
     let_go();
-    if (const Delivered done = std::exchange(done_, nullptr)) done(std::move(why));
+    deliver(done_, std::move(why));
   }
   void let_go() {
     deadline_.cancel();

@@ -139,7 +139,7 @@ class Post final : public Delivery, public std::enable_shared_from_this<Post> {
 
   void end(std::string why) {
     let_go();
-    if (const Delivered done = std::exchange(done_, nullptr)) done(std::move(why));
+    deliver(done_, std::move(why));
   }
   void let_go() {
     deadline_.cancel();

@@ -1,7 +1,6 @@
 #include "toml_text.hpp"
 
-#include <array>
-#include <charconv>
+#include "measure/signal/digits.hpp"
 
 namespace nightwatt::drivers {
 
@@ -23,10 +22,8 @@ std::string number_entry(std::string_view key, long long number) {
 }
 
 std::string real_entry(std::string_view key, double number) {
-  std::array<char, 48> digits{};
-  // Not the scientific form, which a person reads badly; all values here are of a human size.
-  const auto end = std::to_chars(digits.data(), digits.data() + digits.size(), number, std::chars_format::fixed);
-  return std::string(key) + " = " + std::string(digits.data(), end.ptr) + "\n";
+  // Not the scientific form, which a person reads badly.
+  return std::string(key) + " = " + digits_of(number, std::chars_format::fixed) + "\n";
 }
 
 std::string seconds_entry(std::string_view key, Duration length) {

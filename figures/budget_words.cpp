@@ -1,19 +1,15 @@
 #include "figures/budget_words.hpp"
 
-#include <array>
-#include <charconv>
 #include <cmath>
 
 #include "measure/signal/advice.hpp"
+#include "measure/signal/digits.hpp"
 
 namespace nightwatt::figures {
 namespace {
 
 std::string digits(double value, int count = 3) {
-  std::array<char, 32> text;
-  const auto [end, error] =
-      std::to_chars(text.data(), text.data() + text.size(), value, std::chars_format::general, count);
-  return std::string(text.data(), end);
+  return digits_of(value, std::chars_format::general, count);
 }
 
 std::string whole(double value) {

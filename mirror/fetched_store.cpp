@@ -121,17 +121,23 @@ class FetchedStore::Impl {
 
   Result<void> put(Row row) { return storage::RowCopy::put(store_, {&row, 1}); }
 
-  Result<void> fetch_notes() {
-    const auto rows = server_.ask("SELECT rig, bytes FROM nightwatt.note_row ORDER BY rig, place");
+  /// Puts the rows of `question` (rig, bytes) for which `renumbered(rig, row)` is true.
+  template <class Renumbered>
+  Result<void> fetch(const char* question, Renumbered&& renumbered) {
+    const auto rows = server_.ask(question);
     if (!rows) return tl::unexpected(rows.error());
     for (const Texts& each : *rows) {
-      const std::int64_t rig = number_of(each[0]);
       auto row = row_of(each[1]);
       if (!row) return tl::unexpected(row.error());
-      if (!renumber_note(rig, *row)) continue;
+      if (!renumbered(number_of(each[0]), *row)) continue;
       if (auto done = put(std::move(*row)); !done) return done;
     }
     return {};
+  }
+
+  Result<void> fetch_notes() {
+    return fetch("SELECT rig, bytes FROM nightwatt.note_row ORDER BY rig, place",
+                 [&](std::int64_t rig, Row& row) { return renumber_note(rig, row); });
   }
 
   /// False: it belongs to what is not here.
@@ -166,18 +172,13 @@ class FetchedStore::Impl {
   }
 
   Result<void> fetch_runs() {
-    const auto rows = server_.ask("SELECT rig, bytes FROM nightwatt.run_row ORDER BY rig, run, place");
-    if (!rows) return tl::unexpected(rows.error());
-    for (const Texts& each : *rows) {
-      const std::int64_t rig = number_of(each[0]);
-      auto row = row_of(each[1]);
-      if (!row) return tl::unexpected(row.error());
-      if (!renumber(*row, row->table == "run" ? "id" : "run", runs_, rig)) continue;
-      if (row->table == "run" && whole(*row, "stream") != nullptr && !renumber(*row, "stream", streams_, rig)) continue;
-      if (row->table == "run_state") note_open(*row);
-      if (auto done = put(std::move(*row)); !done) return done;
-    }
-    return {};
+    return fetch("SELECT rig, bytes FROM nightwatt.run_row ORDER BY rig, run, place", [&](std::int64_t rig, Row& row) {
+      if (!renumber(row, row.table == "run" ? "id" : "run", runs_, rig)) return false;
+      if (row.table == "run" && whole(row, "stream") != nullptr && !renumber(row, "stream", streams_, rig))
+        return false;
+      if (row.table == "run_state") note_open(row);
+      return true;
+    });
   }
 
   /// An open run's figures are those of its state and of the readings behind it.

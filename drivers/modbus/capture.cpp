@@ -5,6 +5,7 @@
 #include <utility>
 
 #include "fault_text.hpp"
+#include "pieces.hpp"
 
 namespace nightwatt::drivers::modbus {
 
@@ -18,14 +19,7 @@ constexpr std::size_t stray_limit = 1024;
 Capture::Capture(Plan plan) : plan_(std::move(plan)) {}
 
 void Capture::feed(std::span<const std::byte> bytes, Output& out) {
-  // In pieces, so that the buffer stays small whatever the caller hands in.
-  constexpr std::size_t piece = 64 * 1024;
-  while (!bytes.empty()) {
-    const std::span<const std::byte> now = bytes.first(std::min(piece, bytes.size()));
-    buffer_.insert(buffer_.end(), now.begin(), now.end());
-    bytes = bytes.subspan(now.size());
-    parse(false, out);
-  }
+  feed_in_pieces(bytes, buffer_, [&] { parse(false, out); });
 }
 
 void Capture::finish(Output& out) {

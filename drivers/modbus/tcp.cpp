@@ -4,6 +4,7 @@
 #include <string>
 
 #include "fault_text.hpp"
+#include "pieces.hpp"
 
 namespace nightwatt::drivers::modbus {
 
@@ -136,11 +137,7 @@ void TcpPoller::on_exception(const TcpFrame& frame, std::uint64_t at_byte, Durat
 }
 
 void TcpCapture::feed(std::span<const std::byte> bytes, Output& out) {
-  constexpr std::size_t piece = 64 * 1024;
-  while (!bytes.empty()) {
-    const auto part = bytes.first(std::min(piece, bytes.size()));
-    buffer_.insert(buffer_.end(), part.begin(), part.end());
-    bytes = bytes.subspan(part.size());
+  feed_in_pieces(bytes, buffer_, [&] {
     take_frames(
         buffer_, buffer_at_,
         [&](const TcpFrame& frame, std::uint64_t at_byte) {
@@ -151,7 +148,7 @@ void TcpCapture::feed(std::span<const std::byte> bytes, Output& out) {
           if (noise_ == 0) noise_from_ = at_byte;
           if (++noise_ == noise_limit) end_noise(out);
         });
-  }
+  });
 }
 
 void TcpCapture::finish(Output& out) {

@@ -36,29 +36,36 @@ void put_energy(Values& values, const std::vector<ReadSpec>& reads, std::uint64_
   put(values, reads, Quantity::energy, static_cast<double>(pulses) * step_wh, decimals);
 }
 
-/// Takes edges off the front; what is none is skipped, and told once up to the next edge.
+}  // namespace
+
 template <class OnEdge>
-void take_edges(std::vector<std::byte>& buffer, std::uint64_t fed, bool& in_noise, std::vector<Fault>& faults,
-                OnEdge&& on_edge) {
+void EdgeReader::take_edges(std::vector<Fault>& faults, OnEdge&& on_edge) {
   std::size_t at = 0;
-  while (buffer.size() - at >= edge_length) {
-    const auto edge = read_edge(std::span<const std::byte>(buffer).subspan(at, edge_length));
+  while (buffer_.size() - at >= edge_length) {
+    const auto edge = read_edge(std::span<const std::byte>(buffer_).subspan(at, edge_length));
+    const std::uint64_t at_byte = fed_ - (buffer_.size() - at);
     if (!edge) {
-      if (!in_noise)
-        faults.push_back(
-            make_fault(FaultKind::malformed, fed - (buffer.size() - at), "bytes that are no edge of a modem line"));
-      in_noise = true;
+      if (!in_noise_)
+        faults.push_back(make_fault(FaultKind::malformed, at_byte, "bytes that are no edge of a modem line"));
+      in_noise_ = true;
       ++at;
       continue;
     }
-    in_noise = false;
-    on_edge(*edge, fed - (buffer.size() - at));
+    in_noise_ = false;
+    on_edge(*edge, at_byte);
     at += edge_length;
   }
-  buffer.erase(buffer.begin(), buffer.begin() + static_cast<std::ptrdiff_t>(at));
+  buffer_.erase(buffer_.begin(), buffer_.begin() + static_cast<std::ptrdiff_t>(at));
 }
 
-}  // namespace
+template <class OnEdge>
+void EdgeReader::feed(std::span<const std::byte> bytes, std::vector<Fault>& faults, OnEdge&& on_edge) {
+  for (const std::byte byte : bytes) {
+    buffer_.push_back(byte);
+    ++fed_;
+    if (buffer_.size() >= edge_length) take_edges(faults, on_edge);
+  }
+}
 
 std::uint64_t PulseCounter::shortest_off_us() const {
   // IEC 62053-31: an output stays open for 30 ms at least; ten less, as an edge is seen late by up to that. Who sets a
@@ -135,7 +142,7 @@ PulseMeter::PulseMeter(const S0PulseSettings& settings, std::vector<ReadSpec> re
     : settings_(settings), reads_(std::move(reads)), interval_(interval), counter_(settings) {}
 
 void PulseMeter::reset(Duration now) {
-  buffer_.clear();
+  edges_.start_anew();
   counter_.lose_track();
   // The time without the port is no interval between pulses.
   told_us_.reset();
@@ -146,22 +153,17 @@ void PulseMeter::reset(Duration now) {
 }
 
 void PulseMeter::feed(std::span<const std::byte> bytes, Duration now, Output& out) {
-  for (const std::byte byte : bytes) {
-    buffer_.push_back(byte);
-    ++fed_;
-    if (buffer_.size() < edge_length) continue;
-    take_edges(buffer_, fed_, in_noise_, out.faults, [&](const Edge& edge, std::uint64_t at_byte) {
-      const std::uint64_t before = counter_.pulses();
-      counter_.push(edge, at_byte, out.faults);
-      if (counter_.pulses() == before) return;
-      // The pulse's leading edge was so much earlier than this one.
-      heard_at_ = now - Duration(static_cast<std::int64_t>(edge.at_us - counter_.last_us().value_or(edge.at_us)));
-      if (!told_us_) {
-        told_us_ = counter_.last_us();
-        told_pulses_ = counter_.pulses();
-      }
-    });
-  }
+  edges_.feed(bytes, out.faults, [&](const Edge& edge, std::uint64_t at_byte) {
+    const std::uint64_t before = counter_.pulses();
+    counter_.push(edge, at_byte, out.faults);
+    if (counter_.pulses() == before) return;
+    // The pulse's leading edge was so much earlier than this one.
+    heard_at_ = now - Duration(static_cast<std::int64_t>(edge.at_us - counter_.last_us().value_or(edge.at_us)));
+    if (!told_us_) {
+      told_us_ = counter_.last_us();
+      told_pulses_ = counter_.pulses();
+    }
+  });
 }
 
 /// How long no pulse has come. One that has begun has come, though it counts only when the contact has opened again.
@@ -192,7 +194,7 @@ void PulseMeter::tick(Duration now, Output& out) {
   }
   if (counter_.pulses() == 0) return;
   Measurement reading;
-  reading.at_byte = fed_ - std::min<std::uint64_t>(fed_, edge_length);
+  reading.at_byte = edges_.fed() - std::min<std::uint64_t>(edges_.fed(), edge_length);
   if (const auto power = power_w(now)) {
     constexpr int milliwatts = 3;
     put(reading.values, reads_, Quantity::power, *power, milliwatts);
@@ -202,35 +204,31 @@ void PulseMeter::tick(Duration now, Output& out) {
 }
 
 void CapturePulses::feed(std::span<const std::byte> bytes, Output& out) {
-  for (const std::byte byte : bytes) {
-    buffer_.push_back(byte);
-    ++fed_;
-    if (buffer_.size() < edge_length) continue;
-    take_edges(buffer_, fed_, in_noise_, out.faults, [&](const Edge& edge, std::uint64_t at_byte) {
-      const std::uint64_t before = counter_.pulses();
-      const auto last_us = counter_.last_us();
-      counter_.push(edge, at_byte, out.faults);
-      if (counter_.pulses() == before) return;
-      Measurement reading;
-      reading.at_byte = at_byte;
-      if (last_us && *counter_.last_us() > *last_us) {
-        constexpr int milliwatts = 3;
-        const double span_s = static_cast<double>(*counter_.last_us() - *last_us) * 1e-6;
-        // Pulses that nobody saw have no instant, and lie between this one and the last.
-        const auto pulses = static_cast<double>(counter_.pulses() - pulses_at_last_);
-        put(reading.values, reads_, Quantity::power, pulses * ws_per_kwh / (settings_.pulses_per_kwh * span_s),
-            milliwatts);
-      }
-      if (last_us != counter_.last_us()) pulses_at_last_ = counter_.pulses();
-      put_energy(reading.values, reads_, counter_.pulses(), settings_.pulses_per_kwh);
-      if (!reading.values.empty()) out.readings.push_back(reading);
-    });
-  }
+  edges_.feed(bytes, out.faults, [&](const Edge& edge, std::uint64_t at_byte) {
+    const std::uint64_t before = counter_.pulses();
+    const auto last_us = counter_.last_us();
+    counter_.push(edge, at_byte, out.faults);
+    if (counter_.pulses() == before) return;
+    Measurement reading;
+    reading.at_byte = at_byte;
+    if (last_us && *counter_.last_us() > *last_us) {
+      constexpr int milliwatts = 3;
+      const double span_s = static_cast<double>(*counter_.last_us() - *last_us) * 1e-6;
+      // Pulses that nobody saw have no instant, and lie between this one and the last.
+      const auto pulses = static_cast<double>(counter_.pulses() - pulses_at_last_);
+      put(reading.values, reads_, Quantity::power, pulses * ws_per_kwh / (settings_.pulses_per_kwh * span_s),
+          milliwatts);
+    }
+    if (last_us != counter_.last_us()) pulses_at_last_ = counter_.pulses();
+    put_energy(reading.values, reads_, counter_.pulses(), settings_.pulses_per_kwh);
+    if (!reading.values.empty()) out.readings.push_back(reading);
+  });
 }
 
 void CapturePulses::finish(Output& out) {
-  if (!buffer_.empty())
-    out.faults.push_back(make_fault(FaultKind::malformed, fed_ - buffer_.size(), "an edge cut short at the end"));
+  if (edges_.begun() > 0)
+    out.faults.push_back(
+        make_fault(FaultKind::malformed, edges_.fed() - edges_.begun(), "an edge cut short at the end"));
 }
 
 }  // namespace nightwatt::drivers::s0

@@ -51,6 +51,27 @@ class PulseCounter {
   std::optional<std::uint64_t> last_us_;  ///< leading edge of the last pulse
 };
 
+/// Cuts a stream into edges. Bytes that are none are told once, where they begin, and passed over.
+class EdgeReader {
+ public:
+  /// `on_edge(edge, at_byte)` for each.
+  template <class OnEdge>
+  void feed(std::span<const std::byte> bytes, std::vector<Fault>& faults, OnEdge&& on_edge);
+  /// Forgets an edge that is not whole yet.
+  void start_anew() { buffer_.clear(); }
+  [[nodiscard]] std::uint64_t fed() const { return fed_; }
+  /// Bytes of an edge that is not whole yet.
+  [[nodiscard]] std::size_t begun() const { return buffer_.size(); }
+
+ private:
+  template <class OnEdge>
+  void take_edges(std::vector<Fault>& faults, OnEdge&& on_edge);
+
+  std::vector<std::byte> buffer_;  ///< less than an edge between calls
+  bool in_noise_ = false;
+  std::uint64_t fed_ = 0;
+};
+
 /// Each `interval` a reading: the mean power between the last pulse of this interval and that of one before; while none
 /// comes, at most what a pulse now would mean. Energy is pulses by the constant, exact.
 class PulseMeter final : public Decoder {
@@ -69,9 +90,7 @@ class PulseMeter final : public Decoder {
   std::vector<ReadSpec> reads_;
   Duration interval_;
   PulseCounter counter_;
-  std::vector<std::byte> buffer_;  ///< less than an edge between calls
-  bool in_noise_ = false;
-  std::uint64_t fed_ = 0;
+  EdgeReader edges_;
   Duration next_{};
   std::uint64_t told_pulses_ = 0;
   std::optional<std::uint64_t> told_us_;  ///< last pulse of a reading before
@@ -92,9 +111,7 @@ class CapturePulses final : public CaptureDecoder {
   S0PulseSettings settings_;
   std::vector<ReadSpec> reads_;
   PulseCounter counter_;
-  std::vector<std::byte> buffer_;
-  bool in_noise_ = false;
-  std::uint64_t fed_ = 0;
+  EdgeReader edges_;
   std::uint64_t pulses_at_last_ = 0;  ///< counted when the last one with an instant was
 };
 

@@ -6,6 +6,7 @@
 
 #include "fault_text.hpp"
 #include "modbus/tcp_frame.hpp"
+#include "pieces.hpp"
 #include "sunspec/model.hpp"
 
 namespace nightwatt::drivers::sunspec {
@@ -203,13 +204,7 @@ void Meter::on_answer(std::span<const std::byte> data, std::uint64_t at_byte, Du
 }
 
 void CaptureBlocks::feed(std::span<const std::byte> bytes, Output& out) {
-  constexpr std::size_t piece = 64 * 1024;
-  while (!bytes.empty()) {
-    const auto part = bytes.first(std::min(piece, bytes.size()));
-    buffer_.insert(buffer_.end(), part.begin(), part.end());
-    bytes = bytes.subspan(part.size());
-    parse(false, out);
-  }
+  feed_in_pieces(bytes, buffer_, [&] { parse(false, out); });
 }
 
 void CaptureBlocks::finish(Output& out) {

@@ -1,5 +1,6 @@
 #include "context.hpp"
 #include "daemon/control.hpp"
+#include "describe.hpp"
 #include "service.hpp"
 #include "text/json_text.hpp"
 #include "text/printable.hpp"
@@ -13,11 +14,7 @@ Result<daemon::BeginRequest> request_from(const Context& context, const BeginArg
     return tl::unexpected(checked.error());
   request.device = arguments.device;
   request.meter = arguments.meter;
-  auto circumstances = circumstances_from(arguments.note, arguments.includes, arguments.set);
-  if (!circumstances) return tl::unexpected(circumstances.error());
-  request.note = std::move(circumstances->note);
-  request.includes = std::move(circumstances->includes);
-  request.conditions = std::move(circumstances->conditions);
+  if (auto described = describe(request, arguments); !described) return tl::unexpected(described.error());
   const auto at = maybe_time("--at", arguments.at, context.now());
   if (!at) return tl::unexpected(at.error());
   request.at = *at;

@@ -3,6 +3,7 @@
 #include <optional>
 
 #include "context.hpp"
+#include "describe.hpp"
 #include "figures/figures.hpp"
 #include "measure/signal/decimal.hpp"
 #include "text/printable.hpp"
@@ -58,11 +59,7 @@ Result<storage::NewRun> entered_from(const Context& context, const EnterArgument
     if (!accuracy) return fail(ErrorKind::input, "--accuracy: " + accuracy.error().message);
     run.traits.accuracy = std::move(*accuracy);
   }
-  auto circumstances = circumstances_from(arguments.note, arguments.includes, arguments.set);
-  if (!circumstances) return tl::unexpected(circumstances.error());
-  run.note = std::move(circumstances->note);
-  run.includes = std::move(circumstances->includes);
-  run.conditions = std::move(circumstances->conditions);
+  if (auto described = describe(run, arguments); !described) return tl::unexpected(described.error());
   return run;
 }
 

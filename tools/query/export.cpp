@@ -5,6 +5,7 @@
 #include "csv/csv_writer.hpp"
 #include "figures/run_json.hpp"
 #include "measure/signal/time_text.hpp"
+#include "recorded.hpp"
 #include "text/json_text.hpp"
 #include "text/printable.hpp"
 #include "whole_file.hpp"
@@ -43,11 +44,8 @@ Result<Format> format_from(const Context& context, const MaybeWord& word) {
 
 Result<Selection> of_run(const storage::StoreReader& store, const std::string& word) {
   Selection selection;
-  auto run = find_run(store, word);
+  auto run = find_recorded_run(store, word, "readings; see nightwatt summary");
   if (!run) return tl::unexpected(run.error());
-  if (run->origin == storage::RunOrigin::entered)
-    return fail(ErrorKind::negative,
-                run_text(*run) + " was entered by hand and has no readings; see nightwatt summary");
   auto calendar = calendar_of(store, *run);
   if (!calendar) return tl::unexpected(calendar.error());
   selection.end_utc_offset = calendar->utc_offset_at(run->end.value_or(csv::time_limit));
@@ -62,12 +60,9 @@ Result<Selection> of_run(const storage::StoreReader& store, const std::string& w
 Result<Selection> of_meter(const storage::StoreReader& store, const std::string& meter) {
   Selection selection;
   selection.meter = meter;
-  const auto stream = store.stream_of_meter(meter);
+  const auto stream = find_meter(store, meter);
   if (!stream) return tl::unexpected(stream.error());
-  if (!*stream)
-    return fail(ErrorKind::negative,
-                "no reading of a meter " + text::quoted(meter) + " is in the store; nightwatt status lists the meters");
-  selection.stream = **stream;
+  selection.stream = *stream;
   auto calendar = store.calendar(selection.stream, UtcTime{0}, csv::time_limit);
   if (!calendar) return tl::unexpected(calendar.error());
   selection.end_utc_offset = calendar->utc_offset_at(csv::time_limit);

@@ -5,6 +5,7 @@
 
 #include "context.hpp"
 #include "csv/csv_reader.hpp"
+#include "describe.hpp"
 #include "figures/figures.hpp"
 #include "figures/run_recorder.hpp"
 #include "measure/signal/time_text.hpp"
@@ -137,11 +138,7 @@ Result<Request> request_from(const ImportArguments& arguments) {
   request.reader.decimal = arguments.decimal;
   request.reader.date_format = arguments.date_format;
   request.reader.zone = arguments.zone;
-  auto circumstances = circumstances_from(arguments.note, arguments.includes, arguments.set);
-  if (!circumstances) return tl::unexpected(circumstances.error());
-  run.note = std::move(circumstances->note);
-  run.includes = std::move(circumstances->includes);
-  run.conditions = std::move(circumstances->conditions);
+  if (auto described = describe(run, arguments); !described) return tl::unexpected(described.error());
   return request;
 }
 

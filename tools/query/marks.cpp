@@ -1,26 +1,22 @@
 #include "marks.hpp"
 
 #include "measure/signal/time_text.hpp"
+#include "recorded.hpp"
 #include "text/printable.hpp"
 
 namespace nightwatt::query {
 namespace {
 
 Result<MarkTarget> target_run(const storage::StoreReader& store, const std::string& word) {
-  const auto info = find_run(store, word);
+  const auto info = find_recorded_run(store, word, "instants to mark");
   if (!info) return tl::unexpected(info.error());
-  if (info->origin == storage::RunOrigin::entered)
-    return fail(ErrorKind::negative, run_text(*info) + " was entered by hand and has no instants to mark");
   return MarkTarget{info->id, std::nullopt, info->stream};
 }
 
 Result<MarkTarget> target_meter(const storage::StoreReader& store, const std::string& meter) {
-  const auto stream = store.stream_of_meter(meter);
+  const auto stream = find_meter(store, meter);
   if (!stream) return tl::unexpected(stream.error());
-  if (!*stream)
-    return fail(ErrorKind::negative,
-                "no reading of a meter " + text::quoted(meter) + " is in the store; nightwatt status lists the meters");
-  return MarkTarget{std::nullopt, meter, **stream};
+  return MarkTarget{std::nullopt, meter, *stream};
 }
 
 /// Without --run and --meter: the only meter of the store.

@@ -1,6 +1,7 @@
 #include "context.hpp"
 #include "figures/run_recorder.hpp"
 #include "measure/signal/time_text.hpp"
+#include "recorded.hpp"
 #include "service.hpp"
 #include "text/json_text.hpp"
 
@@ -78,10 +79,8 @@ Outcome run(Context& context, const SplitArguments& arguments) {
   if (!shown) return tl::unexpected(shown.error());
   const auto store = context.open_reader();
   if (!store) return tl::unexpected(store.error());
-  const auto info = find_run(*store, arguments.run);
+  const auto info = find_recorded_run(*store, arguments.run, "readings to split");
   if (!info) return tl::unexpected(info.error());
-  if (info->origin == storage::RunOrigin::entered)
-    return fail(ErrorKind::negative, run_text(*info) + " was entered by hand and has no readings to split");
   const auto calendar = calendar_of(*store, *info);
   if (!calendar) return tl::unexpected(calendar.error());
   const UtcTime at = calendar->record_time(*shown);

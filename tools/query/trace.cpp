@@ -6,6 +6,7 @@
 #include "figures/run_json.hpp"
 #include "follow.hpp"
 #include "measure/signal/time_text.hpp"
+#include "recorded.hpp"
 
 namespace nightwatt::query {
 namespace {
@@ -79,10 +80,8 @@ Outcome run(Context& context, const TraceArguments& arguments) {
   if (arguments.follow) return follow(context, {arguments.run, arguments.every});
   const auto store = context.open_reader();
   if (!store) return tl::unexpected(store.error());
-  const auto info = find_run(*store, arguments.run);
+  const auto info = find_recorded_run(*store, arguments.run, "curve; see nightwatt summary");
   if (!info) return tl::unexpected(info.error());
-  if (info->origin == storage::RunOrigin::entered)
-    return fail(ErrorKind::negative, run_text(*info) + " was entered by hand and has no curve; see nightwatt summary");
   const auto record = run_record(*store, *info);
   if (!record) return tl::unexpected(record.error());
   const auto window = window_of(context, *store, *record, arguments);
