@@ -2,6 +2,8 @@
 #include <catch2/catch.hpp>
 #include <csignal>
 #include <filesystem>
+#include <fstream>
+#include <string>
 
 #include "comparison.hpp"
 #include "harness.hpp"
@@ -13,6 +15,16 @@ constexpr double late_limit_s = 1.0;  // a loaded machine; a stamp that is taken
 
 // Power, voltage and counter; the counter's fine step makes every frame unlike every other.
 constexpr const char* steady_script = "voltage 229.8 noise 0.3\nnoise white 0.4\nenergy 12.5\nlevel 25 for 20min\n";
+
+constexpr double most_resident_mb = 16.0;  // on a board of 512 MB
+
+/// proc(5): what the process has in memory, programs and libraries that it shares included.
+double resident_mb(pid_t process) {
+  std::ifstream status("/proc/" + std::to_string(process) + "/status");
+  for (std::string line; std::getline(status, line);)
+    if (line.starts_with("VmRSS:")) return std::stod(line.substr(6)) / 1024.0;
+  return 0.0;
+}
 
 TEST_CASE("a simulated Modbus meter is recorded, named, marked, and every stored reading is one it sent") {
   Bench bench(modbus_profile(0.05), "shortest_segment_s = 1");
@@ -28,6 +40,9 @@ TEST_CASE("a simulated Modbus meter is recorded, named, marked, and every stored
   CHECK(live.at("service") == "running");
   CHECK(live.at("meters").at(0).at("name") == "bench");
   CHECK(bench.ask_json({"summary", "last"}).at("open") == true);
+  const double resident = resident_mb(bench.service().pid());
+  CHECK(resident > 1.0);
+  if (slowness() == 1.0) CHECK(resident < most_resident_mb);  // a sanitizer's own memory is not the service's
   CHECK(bench.ask({"end"}).status == 0);
   CHECK(bench.stop_service() == 0);
 
