@@ -8,6 +8,8 @@
 #include "measure/uncertainty/level_budget.hpp"
 #include "measure/uncertainty/mixture.hpp"
 #include "uncertainty/display_hypothesis.hpp"
+#include "uncertainty/display_priors.hpp"
+#include "uncertainty/rounded_repeats.hpp"
 
 namespace nightwatt {
 
@@ -173,8 +175,8 @@ class UndecidedCounts : public DisplayHypothesis {
 };
 
 /// A display that moves only when the power is past a count's edge by part of a count repeats itself more than chance
-/// does. Slow noise does so too, but crosses an edge back and forth: more single readings than such a display shows.
-/// One that holds shows none at all; that is in the inflation already. What is left may be either.
+/// does. Slow noise does so too, and a meter that holds its readings; how many readings stand alone tells them apart,
+/// more or less.
 class HystereticDisplay : public DisplayHypothesis {
  public:
   [[nodiscard]] std::optional<Explanation> explain(const LevelReadings& readings) const override {
@@ -183,17 +185,18 @@ class HystereticDisplay : public DisplayHypothesis {
     const TieStatistics& repeats = readings.sketch().repeats();
     if (repeats.pairs < fewest_pairs || repeats.equal >= repeats.pairs) return std::nullopt;
     const auto pairs = static_cast<double>(repeats.pairs);
-    const double equal = static_cast<double>(repeats.equal) / pairs;
-    const double singles = static_cast<double>(repeats.singles) / pairs;
+    const Repeats seen{static_cast<double>(repeats.equal) / pairs, static_cast<double>(repeats.singles) / pairs};
     const std::vector<double> shares = shares_of(readings.groups()[0].counts);
-    if (!repeats_itself(shares, equal, pairs)) return std::nullopt;
-    const auto found = display_hysteresis({shares, equal, singles});
-    if (!found || !fits(*found, singles, pairs)) return std::nullopt;
+    if (!repeats_itself(shares, seen.equal, pairs)) return std::nullopt;
+    const auto found = display_hysteresis({shares, seen.equal, seen.singles});
+    if (!found) return std::nullopt;
     // Few stays tell its hysteresis badly: as much more of it as is two deviations of their length.
-    const double stays = 0.5 * (1.0 - equal) * pairs;
-    const auto most = display_hysteresis({shares, 1.0 - (1.0 - equal) * (1.0 - 2.0 / std::sqrt(stays + 4.0)), singles});
+    const double stays = 0.5 * (1.0 - seen.equal) * pairs;
+    const auto most =
+        display_hysteresis({shares, 1.0 - (1.0 - seen.equal) * (1.0 - 2.0 / std::sqrt(stays + 4.0)), seen.singles});
     const double far = most && std::abs(most->off) > std::abs(found->off) ? most->off : found->off;
-    return Explanation{0.0, level_of(readings, *found, std::abs(far - found->off) * readings.step_w()),
+    return Explanation{log_evidence_of(readings, *found, seen, pairs),
+                       level_of(readings, *found, std::abs(far - found->off) * readings.step_w()),
                        systematic_part(PartKind::sticking_display, 0.0).with(PartBasis::repeats, found->past_edge)};
   }
 
@@ -216,11 +219,33 @@ class HystereticDisplay : public DisplayHypothesis {
     return equal - chance >= least_sigmas * by_chance;
   }
 
-  static bool fits(const DisplayHysteresis& found, double singles, double pairs) {
-    constexpr double fewest_singles = 0.02, sure_singles = 8.0, most_singles = 1.2, single_sigmas = 3.0;
-    const double spread = std::sqrt(found.singles / pairs);
-    if (singles > found.singles * most_singles + single_sigmas * spread) return false;
-    return !(found.singles * pairs > sure_singles && singles < found.singles * fewest_singles);
+  /// How likely such a share of single readings is where so many are expected.
+  static double density(double singles, double expected, double pairs) {
+    // Singles come in rows, which makes their number scatter more than counts by chance; and no noise is quite what the
+    // model says.
+    constexpr double clustering = 1.5, model_share = 0.1;
+    const double spread =
+        std::sqrt(clustering * (expected + 1.0 / pairs) / pairs + model_share * model_share * expected * expected);
+    const double off = (singles - expected) / spread;
+    return std::exp(-0.5 * off * off) / (spread * std::sqrt(2.0 * M_PI));
+  }
+
+  /// Beside a display that rounds, all of whose noises repeat themselves as often.
+  static double log_evidence_of(const LevelReadings& readings, const DisplayHysteresis& found, const Repeats& seen,
+                                double pairs) {
+    constexpr double singles_where_held = 0.02;  // of the changes, on average
+    const CountGroup& group = readings.groups()[0];
+    const double changes = 1.0 - seen.equal, held = singles_where_held * changes;
+    double rounds =
+        display_prior::other_slow_noise / changes + display_prior::holds * std::exp(-seen.singles / held) / held;
+    RoundedNoise noise{readings.behind_counts().likeliest - static_cast<double>(group.lowest),
+                       readings.behind_counts().noise};
+    if (const auto correlation = correlation_of(noise, group.counts.size(), seen.equal)) {
+      noise.correlation = *correlation;
+      rounds += display_prior::first_order_noise *
+                density(seen.singles, repeats_of(noise, group.counts.size()).singles, pairs);
+    }
+    return std::log(std::max(density(seen.singles, found.singles, pairs), 1e-300) / rounds);
   }
 
   static DisplayLevel level_of(const LevelReadings& readings, const DisplayHysteresis& found, double unsure_w) {
@@ -250,18 +275,15 @@ std::span<const ListedHypothesis> display_hypotheses() {
   static const NoiseBehindStep noise;
   static const DitheringMeter dithers;
   static const HystereticDisplay sticks;
-  // The first six are the usual display in six situations: they exclude each other and have one prior. A display that
-  // sticks is as likely as that, since nothing is known of how many do. That a meter dithers by itself must be told by
-  // the readings: a prior of 0.03 makes displays of three counts a third wider (docs/blind-alleys.md).
-  constexpr double usual = 0.499, dithering = 0.002;
-  static const std::array<ListedHypothesis, 8> all = {{{&fine, usual},
-                                                       {&untimed, usual},
-                                                       {&creeps, usual},
-                                                       {&one, usual},
-                                                       {&undecided, usual},
-                                                       {&noise, usual},
-                                                       {&dithers, dithering},
-                                                       {&sticks, usual}}};
+  // The first six are the usual display in six situations, which exclude each other.
+  static const std::array<ListedHypothesis, 8> all = {{{&fine, display_prior::usual},
+                                                       {&untimed, display_prior::usual},
+                                                       {&creeps, display_prior::usual},
+                                                       {&one, display_prior::usual},
+                                                       {&undecided, display_prior::usual},
+                                                       {&noise, display_prior::usual},
+                                                       {&dithers, display_prior::dithers},
+                                                       {&sticks, display_prior::sticks}}};
   return all;
 }
 

@@ -7,7 +7,7 @@
 #include <optional>
 
 #include "measure/uncertainty/display_hysteresis.hpp"
-#include "measure/uncertainty/distributions.hpp"
+#include "uncertainty/rounded_repeats.hpp"
 
 namespace nightwatt {
 
@@ -56,37 +56,14 @@ std::optional<Shares> shares_of(const LevelSketch& sketch, double step_w) {
   return all;
 }
 
-/// How often neighbours are alike behind a display that rounds, for Gaussian noise that remembers by
-/// `correlation_time`.
-double alike(const Shares& shown, double noise, double correlation_time) {
-  constexpr int points = 12;  // of a count: to a few thousandths
-  const double rest = noise * std::sqrt(1.0 - correlation_time * correlation_time);
-  double sum = 0.0;
-  for (std::size_t k = 0; k < shown.shares.size(); ++k) {
-    const double low = static_cast<double>(k) - 0.5 - shown.mean;
-    for (int i = 0; i < points; ++i) {
-      const double x = low + (i + 0.5) / points;
-      const double density = std::exp(-0.5 * x * x / (noise * noise)) / (noise * std::sqrt(2.0 * M_PI)) / points;
-      sum += density *
-             (normal_cdf((low + 1.0 - correlation_time * x) / rest) - normal_cdf((low - correlation_time * x) / rest));
-    }
-  }
-  return sum;
-}
-
 /// Readings that one is worth for first-order noise whose neighbours are alike this often.
 std::optional<double> by_correlation_time(const Shares& shown, double equal) {
-  constexpr double least_noise = 0.25, longest = 0.995;
-  constexpr int bisections = 12;
+  constexpr double least_noise = 0.25;
   const double noise = std::sqrt(std::max(0.0, shown.variance - 1.0 / 12.0));
   if (shown.shares.size() < 3 || noise < least_noise) return std::nullopt;
-  double low = 0.0, high = longest;
-  if (alike(shown, noise, low) >= equal || alike(shown, noise, high) <= equal) return std::nullopt;
-  for (int i = 0; i < bisections; ++i) {
-    const double middle = 0.5 * (low + high);
-    (alike(shown, noise, middle) < equal ? low : high) = middle;
-  }
-  return (1.0 + low) / (1.0 - low);
+  const auto correlation = correlation_of({shown.mean, noise}, shown.shares.size(), equal);
+  if (!correlation) return std::nullopt;
+  return (1.0 + *correlation) / (1.0 - *correlation);
 }
 
 }  // namespace

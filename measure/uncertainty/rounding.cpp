@@ -5,21 +5,19 @@
 #include <cmath>
 
 #include "measure/uncertainty/distributions.hpp"
+#include "uncertainty/display_priors.hpp"
 
 namespace nightwatt {
 
 namespace {
 
-/// What a display does with the digits it does not show, and how likely that is before anything is seen. From common
-/// practice, no source; the largest chance of cutting off with which the interval of a display of which nothing is told
-/// remains that of one that rounds. Any larger one makes it half a step wider for every reader (docs/blind-alleys.md).
+/// What a display does with the digits it does not show.
 struct RoundingPrior {
-  Rounding rounding;
   double prior;
   double offset_steps;  ///< added to the level
 };
-constexpr std::array rounding_priors = {RoundingPrior{Rounding::rounds, 0.96, 0.0},
-                                        RoundingPrior{Rounding::truncates, 0.04, 0.5}};
+constexpr std::array rounding_priors = {RoundingPrior{display_prior::rounds_off, 0.0},
+                                        RoundingPrior{display_prior::cuts_off, 0.5}};
 
 /// How likely it is that one of the two is wrong, by a scale or a clock, and so that they lie apart by this much and no
 /// other step: 1 % in 100 steps either way (from common practice, no source).
