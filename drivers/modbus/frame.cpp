@@ -92,7 +92,8 @@ FrameSearch exception_at(std::span<const std::byte> bytes, int function) {
 }  // namespace
 
 std::string Request::text() const {
-  std::string out = "function " + std::to_string(function) + ", register";
+  const char* what = function == 1 ? "coil" : function == 2 ? "input" : "register";
+  std::string out = "function " + std::to_string(function) + ", " + what;
   if (count == 1) return out + " " + std::to_string(first);
   return out + "s " + std::to_string(first) + " to " + std::to_string(first + count - 1);
 }

@@ -19,14 +19,17 @@ inline constexpr std::size_t most_registers = 125;
 inline constexpr std::size_t request_length = 8;
 inline constexpr std::size_t exception_length = 5;
 
-/// A question for registers, function 3 or 4.
+/// A question for registers, function 3 or 4, or for bits, function 1 or 2.
 struct Request {
   int unit = 1;
   int function = 4;
   std::uint16_t first = 0;
   std::uint16_t count = 1;
 
-  [[nodiscard]] std::size_t data_length() const { return std::size_t{2} * count; }
+  [[nodiscard]] bool is_for_bits() const { return function == 1 || function == 2; }
+  [[nodiscard]] std::size_t data_length() const {
+    return is_for_bits() ? (std::size_t{count} + 7) / 8 : std::size_t{2} * count;
+  }
   /// Unit, function, byte count, data, check.
   [[nodiscard]] std::size_t answer_length() const { return 5 + data_length(); }
   /// "function 4, registers 12 to 13"

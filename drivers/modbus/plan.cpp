@@ -166,6 +166,11 @@ std::array<Request, 2> Plan::clearing_questions() const {
   return {chosen[0], chosen[1]};
 }
 
+std::array<Request, 2> Plan::clearing_questions_for_bits() const {
+  const std::uint16_t first = requests_.front().first;
+  return {Request{unit_, 2, first, 1}, Request{unit_, 1, first, 1}};
+}
+
 Plan::ReadMask Plan::take(const Request& request, std::span<const std::byte> data, std::uint64_t at_byte,
                           Values& values, std::vector<Fault>& faults) const {
   ReadMask mask = 0;

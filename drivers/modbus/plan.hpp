@@ -41,6 +41,9 @@ class Plan {
   /// another: when one's came, nothing asked before is on its way any more, for a meter answers in the order it was
   /// asked. Made of registers of the plan where they allow it; else they reach beyond, and a refusal tells as much.
   [[nodiscard]] std::array<Request, 2> clearing_questions() const;
+  /// Two more, for a meter that refuses those: a refusal says its function and no more, and no other question has
+  /// theirs. They read one discrete input and one coil, which a meter of registers refuses.
+  [[nodiscard]] std::array<Request, 2> clearing_questions_for_bits() const;
 
   /// Puts the values of an answer into `values`; a "no value" of the meter leaves its quantity out, a number out of
   /// range is a fault. `data` are the registers of `request`. Returns reads_in(request).

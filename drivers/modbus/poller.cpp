@@ -65,6 +65,7 @@ Duration frame_pause(const LineSettings& line) {
 Poller::Poller(Plan plan, const ModbusRtuSettings& settings, const LineSettings& line, Duration interval)
     : round_(std::move(plan), interval),
       clearings_(round_.plan().clearing_questions()),
+      other_clearings_(round_.plan().clearing_questions_for_bits()),
       timeout_(settings.timeout),
       retries_(settings.retries),
       character_time_(line.character_time()),
@@ -244,6 +245,11 @@ void Poller::on_deadline(Duration now, Output& out) {
 void Poller::on_no_clearing(Duration now, Output& out) {
   if (!round_.over() && !round_.has_time(now) && !held_) return leave_unclear(now, out);
   if (tries_ < clearing_tries) return begin_pause(now);
+  if (bits_ == Bits::tried) {
+    use_bits(Bits::ignored);
+    begin_clearing(now);
+    return begin_pause(now);
+  }
   if (!ever_cleared_) {
     if (now < opened_at_ + longest_answer_timeout && !round_.over() && !held_) return next_request(now, out);
     debts_.trust();
@@ -335,21 +341,29 @@ bool Poller::drop_echo(Output& out) {
 }
 
 /// The clearing question whose answer or refusal ends the buffer. A refusal does not say of which it is: of the
-/// oldest.
+/// oldest, unless no other question has its function.
 std::optional<Request> Poller::clearing_answered(std::size_t& length) const {
-  for (const Request& clearing : clearings_) {
-    length = clearing.answer_length();
-    if (is_answer_to(tail(buffer_, length), clearing)) return clearing;
-  }
-  length = exception_length;
-  for (const Request& clearing : clearings_) {
-    if (!is_refusal_of(tail(buffer_, length), clearing)) continue;
-    const bool awaited = clearing_ && tries_ > 0;
-    const std::optional<Request> oldest =
-        awaited ? debts_.oldest_of(clearings_[0], clearings_[1]) : debts_.oldest(clearing.function);
-    if (oldest == clearings_[0] || oldest == clearings_[1]) return oldest;
-  }
+  for (const auto& pair : {clearings_, other_clearings_})
+    for (const Request& clearing : pair) {
+      length = clearing.answer_length();
+      if (is_answer_to(tail(buffer_, length), clearing)) return clearing;
+      length = exception_length;
+      if (!is_refusal_of(tail(buffer_, length), clearing)) continue;
+      if (clearing.is_for_bits()) return clearing;
+      const bool awaited = clearing_ && tries_ > 0;
+      const std::optional<Request> oldest =
+          awaited ? debts_.oldest_of(pair[0], pair[1]) : debts_.oldest(clearing.function);
+      if (oldest == pair[0] || oldest == pair[1]) return oldest;
+    }
   return std::nullopt;
+}
+
+/// Changes between the questions for registers and those for bits.
+void Poller::use_bits(Bits state) {
+  const bool before = bits_ == Bits::tried || bits_ == Bits::known;
+  const bool after = state == Bits::tried || state == Bits::known;
+  if (before != after) std::swap(clearings_, other_clearings_);
+  bits_ = state;
 }
 
 /// The clearing answer counts whenever it comes.
@@ -371,13 +385,16 @@ bool Poller::take_clearing(Duration now, Output& out) {
   flush_stray(buffer_.size() - length, out.faults);
   buffer_.clear();
   cleared_at_ = now;
-  refuses_clearing_ = length == exception_length;
+  if (answered->is_for_bits()) use_bits(Bits::known);
+  refuses_clearing_ = length == exception_length && !answered->is_for_bits();
   // A refusal does not say of which question it is: of an old one it would seem to have taken long.
   if (const auto took = debts_.cleared(*answered, now))
     learn(refuses_clearing_ ? std::min(*took, timeout_ * usual_answers) : *took);
   ever_cleared_ = true;
   out_of_step_ = false;
   unanswered_clearings_ = 0;
+  const bool all_heard = debts_.count(clearings_[0]) + debts_.count(clearings_[1]) == 0;
+  if (refuses_clearing_ && bits_ == Bits::untried && all_heard) use_bits(Bits::tried);
   if (!clearing_ || tries_ == 0) return true;
   if (is_clear()) {
     on_clear(now, out);

@@ -49,6 +49,8 @@ class Poller final : public Decoder {
     pausing,    ///< a request is due as soon as the line has been silent
     waiting,    ///< for an answer
   };
+  /// Whether a meter that refuses the clearing questions for registers says something to those for bits.
+  enum class Bits : std::uint8_t { untried, tried, known, ignored };
   /// An answer that may be a doubled one of another request.
   struct Held {
     std::vector<std::byte> data;
@@ -76,6 +78,7 @@ class Poller final : public Decoder {
   [[nodiscard]] bool take_clearing(Duration now, Output& out);
   [[nodiscard]] std::optional<Request> clearing_answered(std::size_t& length) const;
   [[nodiscard]] bool is_clear() const;
+  void use_bits(Bits state);
   [[nodiscard]] bool distrust(Duration now);
   void forget_line(Duration now);
   void expire_clearings(Duration now);
@@ -95,7 +98,9 @@ class Poller final : public Decoder {
   void flush_stray(std::size_t count, std::vector<Fault>& faults);
 
   Round round_;
-  std::array<Request, 2> clearings_;  ///< taken by turns: a doubled answer to one is none to the other
+  std::array<Request, 2> clearings_;        ///< taken by turns: a doubled answer to one is none to the other
+  std::array<Request, 2> other_clearings_;  ///< not in use
+  Bits bits_ = Bits::untried;
   Duration timeout_;
   int retries_;
   Duration character_time_;

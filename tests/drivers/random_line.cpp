@@ -84,13 +84,15 @@ class RandomMeter {
     if (busy_until_ - now > line_.longest_queue) return;
     const unsigned first = word(2);
     const unsigned count = word(4);
+    const bool is_function = request[1] == std::byte{3};
+    if (!is_function && !line_.knows_functions) return;
     std::optional<std::size_t> whole;  // the question is exactly one of the profile's
     for (std::size_t q = 0; q < static_cast<std::size_t>(line_.quantities); ++q)
-      if (first == registers[q] && count == width(q)) whole = q;
-    if (!whole && !line_.speaks_of_halves) return;
+      if (is_function && first == registers[q] && count == width(q)) whole = q;
+    if (is_function && !whole && !line_.speaks_of_halves) return;
     Bytes frame = {request[0], request[1]};
     std::optional<Said> said;
-    if (whole || line_.knows_halves) {
+    if (is_function && (whole || line_.knows_halves)) {
       frame.push_back(static_cast<std::byte>(2 * count));
       if (whole) said = Said{*whole, value_of(*whole), {}};
       for (unsigned i = 0; i < count; ++i) {
@@ -100,7 +102,7 @@ class RandomMeter {
         frame.push_back(static_cast<std::byte>(value & 0xFFU));
       }
     } else {
-      frame = {request[0], request[1] | std::byte{0x80}, std::byte{2}};
+      frame = {request[0], request[1] | std::byte{0x80}, std::byte(is_function ? 2 : 1)};
     }
     const unsigned crc = modbus_crc(frame);
     frame.push_back(static_cast<std::byte>(crc & 0xFFU));
@@ -222,6 +224,7 @@ LineCase LineCase::draw(std::uint64_t seed) {
   line.equal = line.steady && dice.chance(0.3);
   line.knows_halves = dice.chance(0.6);
   line.speaks_of_halves = line.knows_halves || dice.chance(0.8);
+  line.knows_functions = dice.chance(0.7);
   line.latency = dice.time(4ms, line.speaks_of_halves ? line.timeout * 2 : line.timeout / 2);
   line.jitter = dice.time(1ms, line.latency + 2ms);
   line.longest_queue = dice.time(10ms, 8s);
@@ -260,17 +263,17 @@ std::string LineCase::text() const {
                   m.missing, m.cut, m.garbled, m.late, m.twice, m.previous);
     return std::string(part.data());
   };
-  std::snprintf(
-      text.data(), text.size(),
-      "seed %llu: every %lld ms, time-out %lld, retries %d, %d quantities%s%s%s, halves %s, latency %lld + %lld, "
-      "queue %lld, late by %lld, pieces %d; %s; spell of %lld ms: %s; %zu restarts",
-      static_cast<unsigned long long>(seed), ms(interval), ms(timeout), retries, quantities,
-      mixed_shapes ? ", mixed" : "", steady ? ", steady" : "", equal ? ", equal" : "",
-      knows_halves       ? "answered"
-      : speaks_of_halves ? "refused"
-                         : "ignored",
-      ms(latency), ms(jitter), ms(longest_queue), ms(late_by), pieces, shares(usual).c_str(), ms(spell_latency),
-      shares(in_spell).c_str(), restarts.size());
+  std::snprintf(text.data(), text.size(),
+                "seed %llu: every %lld ms, time-out %lld, retries %d, %d quantities%s%s%s, halves %s, functions %s, "
+                "latency %lld + %lld, "
+                "queue %lld, late by %lld, pieces %d; %s; spell of %lld ms: %s; %zu restarts",
+                static_cast<unsigned long long>(seed), ms(interval), ms(timeout), retries, quantities,
+                mixed_shapes ? ", mixed" : "", steady ? ", steady" : "", equal ? ", equal" : "",
+                knows_halves       ? "answered"
+                : speaks_of_halves ? "refused"
+                                   : "ignored",
+                knows_functions ? "refused" : "ignored", ms(latency), ms(jitter), ms(longest_queue), ms(late_by),
+                pieces, shares(usual).c_str(), ms(spell_latency), shares(in_spell).c_str(), restarts.size());
   return text.data();
 }
 
@@ -284,9 +287,8 @@ class Judge {
     const Duration answer = line.latency + line.jitter + 25ms;
     const bool quick =
         answer * 2 < line.timeout && answer * (line.quantities + 3) < line.interval && line.longest_queue > answer;
-    // Registers that hold the same number are told apart by the clearing question alone.
-    const bool told_apart = line.speaks_of_halves || !line.equal;
-    result_.must_be_complete = quick && told_apart && line.usual.any() < 1e-9;
+    // Registers that hold the same number are told apart by clearing questions, as often as there is time.
+    result_.must_be_complete = quick && !line.equal && line.usual.any() < 1e-9;
     const Duration settled = std::max(line.restarts.empty() ? Duration{0} : line.restarts.back(), line.spell_to);
     well_from_ = settled + std::max(settling, line.interval * 12);
   }

@@ -37,9 +37,10 @@ struct LineCase {
   bool equal = false;         ///< and voltage and power are the same number
   bool knows_halves = true;   ///< answers the clearing question; refuses it else
   bool speaks_of_halves = true;
-  Duration latency{};        ///< from the question's end, or the answer before, to the answer
-  Duration jitter{};         ///< up to so much more
-  Duration longest_queue{};  ///< busy for longer than this, it hears no question
+  bool knows_functions = true;  ///< refuses a function it does not have, as the standard asks; is silent else
+  Duration latency{};           ///< from the question's end, or the answer before, to the answer
+  Duration jitter{};            ///< up to so much more
+  Duration longest_queue{};     ///< busy for longer than this, it hears no question
   Duration late_by{};
   int pieces = 1;  ///< in which an answer comes, up to 16 ms apart
   Mishaps usual;
