@@ -1,9 +1,8 @@
-// Rows under seals: an older store gets them in place, wherever that is cut, and a changed bit is found by who asks.
+// Rows under seals: an older store gets them in place, and a changed bit is found by who asks.
 #include <fstream>
 #include <random>
 
 #include "answers.hpp"
-#include "faulty_files.hpp"
 #include "figures/run_figures.hpp"
 #include "figures/run_recorder.hpp"
 #include "figures/store_proof.hpp"
@@ -85,46 +84,6 @@ TEST_CASE("a display that cuts off is told by a word from version 6 on, and its 
   CHECK(other.traits.resolution_w == 1.0);
   CHECK(other.conditions.empty());
   CHECK(answers(folder.file()) == before);
-}
-
-namespace {
-
-/// Dies at calls 0 to 11 and every `stride`th after that; gives how many those were.
-int require_upgrade_goes_on(int version, int stride) {
-  Folder folder;
-  copy_fixture(folder.file("good.db"), version);
-  const std::string wanted = answers(folder.file("good.db"));
-  FaultyFiles files;
-  int cut = 0;
-  for (int call = 0;; call += call < 12 ? 1 : stride) {
-    copy_fixture(folder.file(), version);
-    files.fail_from(call);
-    const bool done = StoreWriter::open(folder.file(), {}).has_value();
-    const bool reached = files.counted() > call;
-    files.stop_failing();
-    CAPTURE(version, call, done);
-    REQUIRE(answers(folder.file()) == wanted);
-    const StoreWriter again = must(StoreWriter::open(folder.file(), {}));
-    REQUIRE(must(again.reader().check(figures::prove_run)).ok);
-    REQUIRE(answers(folder.file()) == wanted);
-    if (!reached) return cut;
-    ++cut;
-  }
-}
-
-}  // namespace
-
-TEST_CASE("an upgrade that is cut at a write goes on when the store is opened next") {
-  constexpr int stride = 61;
-  for (const int version : {1, 2, 3, 4, 5, 6}) CHECK(require_upgrade_goes_on(version, stride) > 12);
-}
-
-// Twenty seconds: by hand, as `test_storage "[by hand]"`.
-TEST_CASE("an upgrade that is cut at any write whatever goes on when the store is opened next", "[.][by hand]") {
-  const int version = GENERATE(1, 2, 3, 4, 5, 6);
-  const int cut = require_upgrade_goes_on(version, 1);
-  WARN("version " << version << ": cut at each of " << cut << " writes");
-  CHECK(cut > 12);
 }
 
 TEST_CASE("a row that is changed in any column is found by check and by the query that needs it") {
