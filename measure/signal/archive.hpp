@@ -16,24 +16,24 @@
 #include <utility>
 #include <vector>
 
+#include "measure/signal/bytes.hpp"
 #include "measure/signal/gap_rule.hpp"
 #include "measure/signal/running_sum.hpp"
 #include "measure/signal/time.hpp"
-#include "signal/bytes.hpp"
 
 namespace nightwatt {
 
 /// Writes what it is given.
 class Saver {
  public:
-  explicit Saver(ByteWriter& out) : out_(out) {}
+  explicit Saver(std::string& out) : out_(out) {}
   template <class... Fields>
   void operator()(const Fields&... fields) {
     (put(fields), ...);
   }
   /// The layout's number: the newest.
   std::uint64_t version(std::uint64_t newest, std::uint64_t /*oldest*/) {
-    out_.whole(newest);
+    put_varint(out_, newest);
     return newest;
   }
   bool require(bool /*true_of_it*/) { return true; }
@@ -44,28 +44,26 @@ class Saver {
   }
   template <class Field, class Value>
   void set(const Field& /*as_it_is*/, const Value& /*as_told*/) {}
-  void offset(std::int64_t value, std::int64_t from) {
-    out_.integer(static_cast<std::int64_t>(static_cast<std::uint64_t>(value) - static_cast<std::uint64_t>(from)));
-  }
+  void offset(std::int64_t value, std::int64_t from) { put_signed(out_, wrapping_minus(value, from)); }
   void offset(UtcTime value, UtcTime from) { offset(value.us, from.us); }
   template <class List>
   void sized(const List& values, std::size_t /*least_bytes*/ = 1) {
-    out_.whole(values.size());
+    put_varint(out_, values.size());
   }
 
  private:
-  void put(std::uint8_t value) { out_.byte(value); }
-  void put(bool value) { out_.byte(value ? 1 : 0); }
-  void put(int value) { out_.integer(value); }
-  void put(std::int64_t value) { out_.integer(value); }
-  void put(std::uint32_t value) { out_.whole(value); }
-  void put(std::uint64_t value) { out_.whole(value); }
-  void put(double value) { out_.real(value); }
-  void put(UtcTime value) { out_.integer(value.us); }
-  void put(Duration value) { out_.integer(value.count()); }
+  void put(std::uint8_t value) { put_byte(out_, value); }
+  void put(bool value) { put_byte(out_, value ? 1 : 0); }
+  void put(int value) { put_signed(out_, value); }
+  void put(std::int64_t value) { put_signed(out_, value); }
+  void put(std::uint32_t value) { put_varint(out_, value); }
+  void put(std::uint64_t value) { put_varint(out_, value); }
+  void put(double value) { put_real(out_, value); }
+  void put(UtcTime value) { put_signed(out_, value.us); }
+  void put(Duration value) { put_signed(out_, value.count()); }
   void put(const RunningSum& value) { (*this)(value.sum(), value.lost()); }
-  void put(const GapRule& value) { out_.text(value.save()); }
-  void put(const std::optional<bool>& value) { out_.byte(value ? (*value ? 2 : 1) : 0); }
+  void put(const GapRule& value) { put_text(out_, value.save()); }
+  void put(const std::optional<bool>& value) { put_byte(out_, value ? (*value ? 2 : 1) : 0); }
   template <class First, class Second>
   void put(const std::pair<First, Second>& value) {
     (*this)(value.first, value.second);
@@ -88,10 +86,10 @@ class Saver {
   }
   template <class List>
   void put_list(const List& values) {
-    out_.whole(values.size());
+    put_varint(out_, values.size());
     for (const auto& value : values) put(value);
   }
-  ByteWriter& out_;
+  std::string& out_;
 };
 
 /// Reads into what it is given, any bytes: what a Saver did not write, or what cannot be, is refused by the reader.
@@ -104,12 +102,12 @@ class Restorer {
   }
   /// The layout's number, from the oldest that can be read to the newest.
   std::uint64_t version(std::uint64_t newest, std::uint64_t oldest) {
-    const std::uint64_t found = in_.whole();
+    const std::uint64_t found = in_.varint();
     require(found >= oldest && found <= newest);
     return found;
   }
   bool require(bool true_of_it) {
-    if (!true_of_it) in_.refuse();
+    if (!true_of_it) in_.set_bad();
     return true_of_it;
   }
   template <class Value>
@@ -122,9 +120,7 @@ class Restorer {
     field = std::forward<Value>(as_told);
   }
   /// Modulo 2^64: damaged bytes must not overflow.
-  void offset(std::int64_t& value, std::int64_t from) {
-    value = static_cast<std::int64_t>(static_cast<std::uint64_t>(from) + static_cast<std::uint64_t>(in_.integer()));
-  }
+  void offset(std::int64_t& value, std::int64_t from) { value = wrapping_plus(from, in_.signed_varint()); }
   void offset(UtcTime& value, UtcTime from) { offset(value.us, from.us); }
   template <class List>
   void sized(List& values, std::size_t least_bytes = 1) {
@@ -135,20 +131,20 @@ class Restorer {
   void get(std::uint8_t& value) { value = in_.byte(); }
   void get(bool& value) { value = in_.byte() == 1; }
   void get(int& value) {
-    const std::int64_t found = in_.integer();
+    const std::int64_t found = in_.signed_varint();
     const bool fits = found >= std::numeric_limits<int>::min() && found <= std::numeric_limits<int>::max();
     value = require(fits) ? static_cast<int>(found) : 0;
   }
-  void get(std::int64_t& value) { value = in_.integer(); }
+  void get(std::int64_t& value) { value = in_.signed_varint(); }
   void get(std::uint32_t& value) {
-    const std::uint64_t found = in_.whole();
+    const std::uint64_t found = in_.varint();
     const bool fits = require(found <= std::numeric_limits<std::uint32_t>::max());
     value = fits ? static_cast<std::uint32_t>(found) : 0;
   }
-  void get(std::uint64_t& value) { value = in_.whole(); }
+  void get(std::uint64_t& value) { value = in_.varint(); }
   void get(double& value) { value = in_.real(); }
-  void get(UtcTime& value) { value.us = in_.integer(); }
-  void get(Duration& value) { value = Duration{in_.integer()}; }
+  void get(UtcTime& value) { value.us = in_.signed_varint(); }
+  void get(Duration& value) { value = Duration{in_.signed_varint()}; }
   void get(RunningSum& value) {
     const double sum = in_.real();
     value.restore(sum, in_.real());
@@ -192,10 +188,10 @@ class Restorer {
 
 template <class Listed>
 [[nodiscard]] std::string saved(const Listed& value) {
-  ByteWriter out;
+  std::string out;
   Saver ar(out);
   ar(value);
-  return out.take();
+  return out;
 }
 /// False: these bytes are no saved state; the value is then of no use.
 template <class Listed>
@@ -203,7 +199,7 @@ template <class Listed>
   ByteReader in(bytes);
   Restorer ar(in);
   ar(value);
-  return in.done();
+  return in.ok() && in.at_end();
 }
 
 }  // namespace nightwatt

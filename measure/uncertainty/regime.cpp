@@ -273,17 +273,17 @@ std::string encode_regime(const Regime& regime) {
 }
 
 std::string encode_outline(const Regime& regime) {
-  ByteWriter out;
+  std::string out;
   Saver ar(out);
   archive_regime(ar, regime, false);
-  return out.take();
+  return out;
 }
 
 std::string encode_sketch(const Regime& regime) {
-  ByteWriter out;
+  std::string out;
   Saver ar(out);
   SketchBytes::archive(ar, regime.sketch);
-  return out.take();
+  return out;
 }
 
 Result<Regime> decode_regime(std::string_view bytes) {
@@ -297,7 +297,8 @@ Result<void> decode_sketch(std::string_view bytes, Regime& outline) {
   ByteReader in(bytes);
   Restorer ar(in);
   SketchBytes::archive(ar, sketch);
-  if (!in.done()) return fail(ErrorKind::input, "a stored stretch's sketch is damaged; segment the run anew");
+  if (!in.ok() || !in.at_end())
+    return fail(ErrorKind::input, "a stored stretch's sketch is damaged; segment the run anew");
   outline.sketch = std::move(sketch);
   outline.without_sketch.reset();
   return {};

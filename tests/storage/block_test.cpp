@@ -134,7 +134,7 @@ TEST_CASE("a column of any numbers comes back as it was") {
   }
   std::string bytes;
   pack_column(bytes, values, Compression{3});
-  storage::ByteReader in(bytes);
+  ByteReader in(bytes);
   REQUIRE(unpack_column(in, values.size()) == values);
   REQUIRE(in.ok());
   REQUIRE(in.at_end());
@@ -161,7 +161,7 @@ TEST_CASE("noise costs what its entropy says and at most a hundredth more, about
   std::string bytes;
   pack_column(bytes, values, Compression{6});
   CHECK(static_cast<double>(bytes.size()) / 65'536.0 < floor_bytes * 1.02);
-  storage::ByteReader in(bytes);
+  ByteReader in(bytes);
   REQUIRE(unpack_column(in, values.size()) == values);
 }
 
@@ -178,7 +178,7 @@ TEST_CASE("a counter that advances by six to eight costs what which of the three
 TEST_CASE("columns that older programs wrote are read") {
   // By hand, by docs/format.md: runs of form 3 (5 5 5, then 9 9), and offsets of form 1 (7 10 8), bytes as they are.
   const std::string runs("\x03\x0A\x01\x01\x01\x00\x02\x00\x08", 9), offsets("\x01\x0E\x01\x00\x00\x03\x01", 7);
-  storage::ByteReader in(runs), more(offsets);
+  ByteReader in(runs), more(offsets);
   CHECK(unpack_column(in, 5) == std::vector<std::int64_t>{5, 5, 5, 9, 9});
   CHECK(in.at_end());
   CHECK(unpack_column(more, 3) == std::vector<std::int64_t>{7, 10, 8});
@@ -199,7 +199,7 @@ TEST_CASE("any numbers come back from their code, in contexts and without") {
   std::string bytes;
   frequencies.put(bytes, numbers);
   CHECK(static_cast<double>(bytes.size()) < 1.2 * frequencies.bytes() + 32.0);
-  storage::ByteReader in(bytes);
+  ByteReader in(bytes);
   REQUIRE(take_coded(in, numbers.size()) == numbers);
   REQUIRE(in.at_end());
 }

@@ -222,13 +222,13 @@ TEST_CASE("bins so wide that their begin is no time are refused") {
   Regime outline;
   for (const int width_log2 : {38, 39, 40}) {
     std::string bytes = {0, static_cast<char>(width_log2)};
-    ByteWriter bin;  // as late as a sketch may say
-    bin.whole(1);
-    bin.integer((std::int64_t{9'000'000'000'000} >> width_log2) + 1);
-    bin.integer(1);
-    for (int i = 0; i < 4; ++i) bin.real(1.0);
-    for (int i = 0; i < 3; ++i) bin.integer(0);
-    bytes += bin.take();
+    std::string bin;  // as late as a sketch may say
+    put_varint(bin, 1);
+    put_signed(bin, (std::int64_t{9'000'000'000'000} >> width_log2) + 1);
+    put_signed(bin, 1);
+    for (int i = 0; i < 4; ++i) put_real(bin, 1.0);
+    for (int i = 0; i < 3; ++i) put_signed(bin, 0);
+    bytes += bin;
     REQUIRE(decode_sketch(bytes, outline).has_value() == (width_log2 == 38));
     if (width_log2 == 38) CHECK(outline.sketch.bin_begin(outline.sketch.bins()[0]).us > 0);
   }
@@ -243,27 +243,27 @@ TEST_CASE("a fast meter's seconds keep what the display showed") {
 TEST_CASE("a stretch of a store from before the counts falls back to the display's whole interval") {
   const Quoted quoted = record({}, 1);
   const Regime& s = quoted.regimes[0];
-  ByteWriter out;
-  out.byte(1);
-  out.integer(s.begin.us);
-  out.integer(s.end.us - s.begin.us);
-  out.byte(static_cast<std::uint8_t>(s.shape));
-  out.byte(0);
-  out.integer(s.samples);
-  out.integer(s.excursions);
+  std::string out;
+  put_byte(out, 1);
+  put_signed(out, s.begin.us);
+  put_signed(out, s.end.us - s.begin.us);
+  put_byte(out, static_cast<std::uint8_t>(s.shape));
+  put_byte(out, 0);
+  put_signed(out, s.samples);
+  put_signed(out, s.excursions);
   for (const double x : {s.begin_uncertainty_s, s.end_uncertainty_s, s.energy_ws, s.covered_s, s.lowest_w, s.highest_w,
                          0.0, s.line_begin_w, s.line_end_w, 0.0, 0.0})
-    out.real(x);
-  out.byte(static_cast<std::uint8_t>(s.sketch.width_log2()));
-  out.whole(s.sketch.bins().size());
+    put_real(out, x);
+  put_byte(out, static_cast<std::uint8_t>(s.sketch.width_log2()));
+  put_varint(out, s.sketch.bins().size());
   std::int64_t key = 0;
   for (const SketchBin& b : s.sketch.bins()) {
-    out.integer(b.key - key);
+    put_signed(out, b.key - key);
     key = b.key;
-    out.integer(b.n);
-    for (const double x : {b.mean, b.m2, b.covered_s, b.integral_ws}) out.real(x);
+    put_signed(out, b.n);
+    for (const double x : {b.mean, b.m2, b.covered_s, b.integral_ws}) put_real(out, x);
   }
-  const auto old = decode_regime(out.take());
+  const auto old = decode_regime(out);
   REQUIRE(old.has_value());
   CHECK_FALSE(old->sketch.counted());
   const Quoted again = quote({*old}, {quoted.traits, 20.0}, quoted.learnt);
