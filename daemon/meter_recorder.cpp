@@ -132,12 +132,15 @@ Result<MeterRecorder> MeterRecorder::resume(StoreWriter& store, RecorderSettings
   return recorder;
 }
 
-Result<void> MeterRecorder::find_runs(StoreWriter& store) {
+Result<std::vector<storage::RunInfo>> MeterRecorder::sound_runs(StoreWriter& store) {
   auto runs = store.reader().runs();
-  if (!runs && is_damage(store, runs.error())) {
-    damage_.push_back(runs.error().message);
-    runs = store.reader().sound_runs();
-  }
+  if (runs || !is_damage(store, runs.error())) return runs;
+  damage_.push_back(runs.error().message);
+  return store.reader().sound_runs();
+}
+
+Result<void> MeterRecorder::find_runs(StoreWriter& store) {
+  const auto runs = sound_runs(store);
   if (!runs) return tl::unexpected(runs.error());
   for (const storage::RunInfo& run : *runs) {
     if (run.stream != stream_ || run.origin == RunOrigin::imported || run.origin == RunOrigin::entered) continue;
@@ -237,15 +240,18 @@ Result<void> MeterRecorder::record(StoreWriter& store, std::span<const Reading> 
 }
 
 // A reading may come a moment after a hand ended the run that it lies in: a meter that gives several answers gives its
-// power with the power's own time. Such a run is made anew, as far as its readings are still there.
+// power with the power's own time. Such a run is made anew, as far as its readings are still there. Damage of a run
+// keeps no reading out: those of this batch are mostly none of its.
 Result<void> MeterRecorder::take_late(StoreWriter& store, UtcTime first) {
   if (!last_end_ || first > *last_end_) return {};
-  const auto runs = store.reader().runs();
+  const auto runs = sound_runs(store);
   if (!runs) return tl::unexpected(runs.error());
   for (const storage::RunInfo& run : *runs) {
     if (run.stream != stream_ || !run.end || *run.end < first) continue;
     const auto made = figures::resegment(store, run.id);
-    if (!made && made.error().kind != ErrorKind::negative) return made;
+    if (made || made.error().kind == ErrorKind::negative) continue;
+    if (!is_damage(store, made.error())) return made;
+    damage_.push_back(run_name(run.id) + " lacks a reading that came late: " + made.error().message);
   }
   return {};
 }

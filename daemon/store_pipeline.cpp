@@ -642,11 +642,7 @@ void StorePipeline::note_success() {
 
 // After an update that reckons otherwise, one run at a time while there is nothing else to do.
 void StorePipeline::recompute_next_run() {
-  if (!to_recompute_) {
-    to_recompute_.emplace();
-    if (const auto runs = store_->reader().runs())
-      for (const storage::RunInfo& run : *runs) to_recompute_->push_back(run.id);
-  }
+  if (!to_recompute_) to_recompute_ = store_->reader().run_ids().value_or(std::vector<RunId>{});
   if (to_recompute_->empty()) return;
   const RunId run = to_recompute_->back();  // the newest first: it is asked for most
   to_recompute_->pop_back();

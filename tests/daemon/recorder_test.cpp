@@ -5,6 +5,7 @@
 #include <random>
 
 #include "tests/daemon/store_support.hpp"
+#include "tests/run_sql.hpp"
 
 using namespace nightwatt;
 using namespace nightwatt::daemon;
@@ -343,6 +344,23 @@ TEST_CASE("a reading that comes after an end or a begin by hand belongs where it
   CHECK(meter.figures(next).totals.samples() == 30);
   CHECK(must(meter.end(at(100))) == next);
   CHECK(meter.check().problems == std::vector<std::string>{});
+}
+
+TEST_CASE("damage of one run keeps no reading of another out, though it comes late") {
+  const char* damage = GENERATE("DROP TRIGGER run_altered; UPDATE run SET note = 'another' WHERE id = 1",
+                                "DROP TRIGGER run_word_removed; DELETE FROM run_word WHERE run = 1",
+                                "DROP TRIGGER run_removed; DELETE FROM run WHERE id = 1");
+  RecordedMeter meter;
+  meter.record(evening_of({{5.0, 60}}));
+  (void)must(meter.begin("Skua lamp", at(5), at(60)));
+  const auto ended = must(meter.split(at(10), at(60)));
+  CHECK(must(meter.end(at(62))) == ended);
+  run_sql(meter.path(), "INSERT INTO run_word (run, place, value) VALUES (1, 0, 'adapter')");
+  run_sql(meter.path(), damage);
+  meter.record(evening_of({{5.0, 3}}, at(61)));
+  CHECK(meter.stored() == 63);
+  CHECK(meter.figures(ended).totals.samples() == 52);
+  CHECK(meter.recorder().take_damage().size() == 1);
 }
 
 TEST_CASE("readings that do not come later than the last are left out and counted") {

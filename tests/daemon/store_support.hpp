@@ -126,6 +126,7 @@ class RecordedMeter {
     });
   }
 
+  [[nodiscard]] std::string path() const { return folder_.file("nightwatt.db"); }
   [[nodiscard]] daemon::MeterRecorder& recorder() { return *recorder_; }
   [[nodiscard]] std::vector<storage::RunInfo> runs() const { return must(store_->reader().runs()); }
   [[nodiscard]] figures::RunFigures figures(storage::RunId run) const {
@@ -143,7 +144,7 @@ class RecordedMeter {
 
  private:
   void open() {
-    store_.emplace(must(storage::StoreWriter::open(folder_.file("nightwatt.db"), {})));
+    store_.emplace(must(storage::StoreWriter::open(path(), {})));
     must(store_->begin());
     recorder_.emplace(must(daemon::MeterRecorder::resume(*store_, settings_)));
     must(store_->commit());

@@ -80,6 +80,8 @@ class MeterRecorder {
   [[nodiscard]] Result<void> remember_held(storage::StoreWriter& store);
   [[nodiscard]] Result<void> replay_auto_state(storage::StoreWriter& store, UtcTime after);
   [[nodiscard]] Result<void> put_auto_state(storage::StoreWriter& store, std::optional<UtcTime> as_of);
+  /// All where none is damaged.
+  [[nodiscard]] Result<std::vector<storage::RunInfo>> sound_runs(storage::StoreWriter& store);
   [[nodiscard]] Result<void> take_late(storage::StoreWriter& store, UtcTime first);
   [[nodiscard]] Result<void> judge(storage::StoreWriter& store, const Reading& reading, UtcTime stored_until);
   [[nodiscard]] Result<void> act(storage::StoreWriter& store, const AutoRun::Event& ending,
