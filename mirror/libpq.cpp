@@ -6,7 +6,10 @@ namespace nightwatt::mirror {
 namespace {
 
 void find(LibraryCalls& library, Libpq& calls) {
-  library.find("PQconnectStartParams", calls.connect_start)
+  library.find("PQconninfoParse", calls.parse_conninfo)
+      .find("PQconninfoFree", calls.free_conninfo)
+      .find("PQfreemem", calls.free_memory)
+      .find("PQconnectStartParams", calls.connect_start)
       .find("PQconnectPoll", calls.connect_poll)
       .find("PQsocket", calls.socket)
       .find("PQstatus", calls.status)

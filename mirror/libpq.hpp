@@ -10,6 +10,9 @@ namespace nightwatt::mirror {
 
 /// The calls that are used, by their own names.
 struct Libpq {
+  decltype(&PQconninfoParse) parse_conninfo = nullptr;
+  decltype(&PQconninfoFree) free_conninfo = nullptr;
+  decltype(&PQfreemem) free_memory = nullptr;
   decltype(&PQconnectStartParams) connect_start = nullptr;
   decltype(&PQconnectPoll) connect_poll = nullptr;
   decltype(&PQsocket) socket = nullptr;

@@ -41,6 +41,17 @@ tl::unexpected<Error> server_says(const std::string& what) {
 
 void hear_nothing(void*, const char*) {}
 
+/// Looked at first, as libpq's words about what it cannot read quote a piece of it, which may be one of the password.
+bool readable(const Libpq& pq, const std::string& conninfo) {
+  if (conninfo.find_first_of("=:") == std::string::npos) return true;  // a database's name alone
+  char* problem = nullptr;
+  PQconninfoOption* options = pq.parse_conninfo(conninfo.c_str(), &problem);
+  const bool read = options != nullptr;
+  pq.free_conninfo(options);
+  pq.free_memory(problem);
+  return read;
+}
+
 char hex_digit(unsigned value) {
   return static_cast<char>(value < 10 ? '0' + value : 'a' + (value - 10));
 }
@@ -127,6 +138,10 @@ Server::~Server() = default;
 Result<Server> Server::connect(const std::string& conninfo, Cancellation& cancellation) {
   const auto calls = libpq();
   if (!calls) return tl::unexpected(calls.error());
+  if (!readable(**calls, conninfo))
+    return fail(ErrorKind::unusable,
+                "the mirror's database is named by words that libpq does not know: they are like host=... dbname=... "
+                "user=..., and a value with spaces stands in quotes");
   // The later word wins in libpq: what the caller says, of either form, comes last.
   std::vector<const char*> keys, values;
   for (const auto& [key, value] : own_words) {

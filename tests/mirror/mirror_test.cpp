@@ -388,6 +388,14 @@ TEST_CASE("tables of a newer program, no mirror and no server are one line each"
   REQUIRE_FALSE(nobody);
   CHECK(nobody.error().kind == ErrorKind::unusable);
   CHECK(nobody.error().message.find('\n') == std::string::npos);
+  for (const char* unreadable : {"host=/nonexistent password=two words", "host=/nonexistent passwort=words",
+                                 "postgresql://rig@[words/x", "host=/nonexistent password='words"}) {
+    const auto refused = FetchedStore::fetch(unreadable);
+    REQUIRE_FALSE(refused);
+    INFO(refused.error().message);
+    CHECK_THAT(refused.error().message, Catch::Contains("libpq does not know") && !Catch::Contains("=words") &&
+                                            !Catch::Contains("\"words") && !Catch::Contains("[words"));
+  }
 }
 
 }  // namespace nightwatt::mirror::test
