@@ -309,12 +309,12 @@ class Namer {
       const bool rests_before = c.from_off || (c.from != none && c.from < idle);
       const bool to_idle = is_idle(c.to, idle);
       if (rests_before) (to_idle ? boots : elsewhere) += like_a_boot(c);
+      if (rests_before && c.to >= idle) count(to_idle ? wakes : jumps);
       if (c.from == none || c.from == c.to) continue;
       const bool from_idle = is_idle(c.from, idle);
       if (c.slowly && (c.from < idle) != (c.to < idle)) count(slow);
       if (from_idle && c.to > idle && !to_idle && begins_with_peak(c)) count(peaks);
       if (c.from > idle && !from_idle) count(to_idle ? loads_home : c.to < idle ? loads_below : loads_on);
-      if (c.from < idle && c.to >= idle) count(to_idle ? wakes : jumps);
     }
     return boot * std::min(boots, 1.0) + 0.5 * std::clamp(boots - 1.0, 0.0, most_of_a_sort) +
            boot_elsewhere * std::min(elsewhere, most_of_a_sort) + back_to_idle * loads_home + below_idle * loads_below +

@@ -323,7 +323,7 @@ class Explainer {
       const bool away = e.length_s < turns_s && so_far.w > 0.0 &&
                         std::abs(e.mean_w - so_far.mean()) > 3.0 * std::sqrt(e.far_variance);
       if (away) {
-        if (away_s == 0.0) rest += excursion_cost;
+        rest += away_s == 0.0 ? excursion_cost : irregular_piece;  // each further piece has a mean of its own
         away_s += e.length_s;
         // What departs is short beside the level it departs from and comes back to.
         const double rest_s = std::clamp(away_s, rules_.edge_window_s(), rules_.shortest_s);
@@ -431,22 +431,26 @@ class Explainer {
 
   /// What is still to go is no more than a level wanders, or than a display shows.
   [[nodiscard]] bool has_ended(const Curve& c, double length_s) const {
-    return c.at(length_s) - c.limit_w < std::max({wander_share * c.limit_w, rules_.step_w / 2.0, tolerance_w});
+    return std::abs(c.at(length_s) - c.limit_w) <
+           std::max({wander_share * c.limit_w, rules_.step_w / 2.0, tolerance_w});
   }
 
   [[nodiscard]] Curve best_curve(std::size_t i, std::size_t j) const {
     const double all_s = at_[j].begin_s + at_[j].length_s - at_[i].begin_s;
     Curve best;
-    const auto lasting =
-        std::count_if(at_.begin() + static_cast<std::ptrdiff_t>(i), at_.begin() + static_cast<std::ptrdiff_t>(j) + 1,
-                      [](const Evidence& e) { return e.points >= least_points || !e.brief; });
+    const std::span<const Evidence> all = std::span(at_).subspan(i, j + 1 - i);
+    // Two numbers through two or three means fit anything: a way that far has to be seen.
+    const auto seen = [&](const Curve& c) {
+      return std::abs(c.amplitude_w) <= decay_share * std::abs(c.limit_w) ||
+             std::count_if(all.begin(), all.end(), [&](const Evidence& e) {
+               return (e.points >= least_points || !e.brief) && !has_ended(c, e.begin_s - all[0].begin_s);
+             }) >= curve_pieces;
+    };
     for (double tau_s = 10.0; tau_s <= all_s; tau_s *= 1.25) {
       const Curve c = fit(i, j, tau_s);
       if (c.cost >= best.cost) continue;
       if (falls_far(c, all_s) && has_ended(c, all_s)) continue;
-      // Two numbers through two or three means fit anything: a way that far has to be seen.
-      if (lasting < curve_pieces && std::abs(c.amplitude_w) > decay_share * std::abs(c.limit_w)) continue;
-      best = c;
+      if (seen(c)) best = c;
     }
     if (best.cost == infinity) return best;
     for (const double factor : {1.1, 1.05, 1.025})

@@ -454,3 +454,25 @@ TEST_CASE("levels of 150 to 200 s on whole watts are the same in the live view a
   CHECK(kinds(live) == kinds(ended));
   CHECK(levels(live) == levels(ended));
 }
+
+TEST_CASE("what a slow meter on whole watts shows after off is idle, though its start-up fell between two readings") {
+  const auto seed = GENERATE(std::uint64_t{58}, 59, 60);
+  CAPTURE(seed);
+  const Found night = found(plan({off(1330), boot(8.0, 14.0, 15, seed), idle(8.55, 1080), load(13.5, 1300),
+                                  idle(8.55, 630), standby(1.55, 830)},
+                                 1.0, 30.0),
+                            seed);
+  CHECK(night.summary.load);
+  REQUIRE(night.summary.idle);
+  CHECK(night.summary.idle->value == Approx(8.55).margin(night.summary.idle->uncertainty));
+}
+
+TEST_CASE("a start-up of three readings is no part of the idle that a slow meter sees behind it") {
+  const auto seed = GENERATE(std::uint64_t{64}, 65, 66);
+  CAPTURE(seed);
+  const Found night = found(plan({standby(0.37, 890), boot(14.0, 32.0, 70, seed), idle(12.1, 1070), load(57.0, 700),
+                                  load(38.0, 880), idle(12.1, 300)},
+                                 0.01, 20.0),
+                            seed);
+  CHECK(is_near(night.summary.baseline, 12.1));
+}
