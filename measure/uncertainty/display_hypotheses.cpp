@@ -65,12 +65,16 @@ class FineDisplay : public DisplayHypothesis {
 class UntimedCounts : public DisplayHypothesis {
  public:
   [[nodiscard]] std::optional<Explanation> explain(const LevelReadings& readings) const override {
-    if (!readings.below_step() || readings.counts()) return std::nullopt;
+    if (!readings.below_step()) return std::nullopt;
+    const BudgetPart whole = rectangular_part(PartKind::display_step, 0.5 * readings.step_w())
+                                 .with(PartBasis::times_not_known, readings.step_w());
     DisplayLevel level = mean_of_the_time(readings);
-    level.parts = {scatter_part(readings), rectangular_part(PartKind::display_step, 0.5 * readings.step_w())
-                                               .with(PartBasis::times_not_known, readings.step_w())};
+    level.parts = {scatter_part(readings), whole};
     tell_noise(level, readings);
-    return Explanation{0.0, level};
+    if (!readings.counts()) return Explanation{0.0, level};
+    const double evidence = on_change_evidence(readings.sketch(), readings.views());
+    if (!(evidence > 0.0)) return std::nullopt;
+    return Explanation{evidence, level, whole};
   }
 };
 
@@ -275,9 +279,10 @@ std::span<const ListedHypothesis> display_hypotheses() {
   static const NoiseBehindStep noise;
   static const DitheringMeter dithers;
   static const HystereticDisplay sticks;
-  // The first six are the usual display in six situations, which exclude each other.
+  // Fine, creeping, one count, undecided counts and noise behind the step are the usual display in situations that
+  // exclude each other.
   static const std::array<ListedHypothesis, 8> all = {{{&fine, display_prior::usual},
-                                                       {&untimed, display_prior::usual},
+                                                       {&untimed, display_prior::on_change},
                                                        {&creeps, display_prior::usual},
                                                        {&one, display_prior::usual},
                                                        {&undecided, display_prior::usual},

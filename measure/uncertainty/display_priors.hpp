@@ -8,6 +8,8 @@ namespace nightwatt::display_prior {
 inline constexpr double usual = 0.499;
 /// Sticks at its count until the power is well past the edge: nothing is known of how many do, so as likely as not.
 inline constexpr double sticks = 0.499;
+/// Speaks when something changes, though its profile does not say so: few do, and thirty readings tell.
+inline constexpr double on_change = 0.01;
 /// Dithers by itself: few do. 0.03 makes every display of three counts up to a third wider, and 0.01 those of a third
 /// of a step of noise by 7 % (docs/blind-alleys.md).
 inline constexpr double dithers = 0.002;

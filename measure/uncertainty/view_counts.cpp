@@ -17,32 +17,6 @@ constexpr double on_a_count = 0.01;
 /// More counts than this are no whole numbers in a double any more.
 constexpr double most_counts = 1e15;
 
-/// A meter that sends what has changed: hardly two readings alike, and now many in a bin, now few. Its counts say how
-/// often each was come to, not how long it was shown.
-bool speaks_on_change(const LevelSketch& sketch, const std::vector<BinView>& views) {
-  constexpr std::int64_t fewest_pairs = 200;
-  constexpr double least_sigmas = 6.0, most_alike = 0.5;
-  const TieStatistics& repeats = sketch.repeats();
-  if (repeats.pairs < fewest_pairs || views.size() < fewest_bins) return false;
-  std::map<std::int64_t, double> counts;
-  double n = 0.0, alike = 0.0;
-  std::int64_t fewest = std::numeric_limits<std::int64_t>::max(), most = 0;
-  for (std::size_t i = 0; i < views.size(); ++i) {
-    for (const ShownValue& shown : sketch.shown(*views[i].bin)) {
-      counts[shown.microwatts] += static_cast<double>(shown.n);
-      n += static_cast<double>(shown.n);
-    }
-    if (i == 0 || i + 1 == views.size()) continue;  // part of a bin
-    fewest = std::min(fewest, views[i].bin->n);
-    most = std::max(most, views[i].bin->n);
-  }
-  for (const auto& [value, count] : counts) alike += (count / n) * (count / n);
-  const auto pairs = static_cast<double>(repeats.pairs);
-  const double equal = static_cast<double>(repeats.equal) / pairs;
-  const double by_chance = std::sqrt(alike * (1.0 - alike) / pairs);
-  return most > fewest + 2 && equal < most_alike * alike && alike - equal > least_sigmas * by_chance;
-}
-
 /// Single readings far away: left out as longer excursions are.
 void drop_strays(std::vector<ViewCounts>& views, double mean_steps) {
   double all = 0.0, far = 0.0;
@@ -88,9 +62,39 @@ void put(CountGroup& group, const ViewCounts& counts) {
 
 }  // namespace
 
+double on_change_evidence(const LevelSketch& sketch, const std::vector<BinView>& views) {
+  constexpr double never = -std::numeric_limits<double>::infinity();
+  const TieStatistics& repeats = sketch.repeats();
+  if (repeats.pairs == 0 || views.size() < fewest_bins || !sketch.counted()) return never;
+  std::map<std::int64_t, double> counts;
+  double n = 0.0, alike = 0.0;
+  std::int64_t fewest = std::numeric_limits<std::int64_t>::max(), most = 0;
+  for (std::size_t i = 0; i < views.size(); ++i) {
+    for (const ShownValue& shown : sketch.shown(*views[i].bin)) {
+      counts[shown.microwatts] += static_cast<double>(shown.n);
+      n += static_cast<double>(shown.n);
+    }
+    if (i == 0 || i + 1 == views.size()) continue;  // part of a bin
+    fewest = std::min(fewest, views[i].bin->n);
+    most = std::max(most, views[i].bin->n);
+  }
+  if (most <= fewest + 1) return never;  // it sends by the clock
+  for (const auto& [value, count] : counts) alike += (count / n) * (count / n);
+  if (!(alike < 1.0)) return never;
+  const auto equal = static_cast<double>(repeats.equal), other = static_cast<double>(repeats.pairs - repeats.equal);
+  // A meter that sends each reading repeats itself by chance or more often; one that speaks on change hardly ever, of
+  // which the odds fall as (1 - share)^rarely: a Beta distribution, whose integral is a Beta function.
+  constexpr double rarely = 29.0;
+  const double share = std::max(alike, equal / (equal + other));
+  const double by_chance = equal * std::log(share) + other * std::log1p(-share);
+  const double on_change = std::log(rarely + 1.0) + std::lgamma(equal + 1.0) + std::lgamma(other + rarely + 1.0) -
+                           std::lgamma(equal + other + rarely + 2.0);
+  return on_change - by_chance;
+}
+
 std::optional<std::vector<ViewCounts>> view_counts(const LevelSketch& sketch, const std::vector<BinView>& views,
                                                    const LevelScatter& scatter, double step_w) {
-  if (!sketch.counted() || speaks_on_change(sketch, views)) return std::nullopt;
+  if (!sketch.counted()) return std::nullopt;
   if (std::abs(scatter.time_mean_w - scatter.mean_w) > even_reading * step_w) return std::nullopt;
   std::vector<ViewCounts> all;
   for (const BinView& view : views) {

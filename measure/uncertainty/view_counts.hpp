@@ -14,6 +14,11 @@ namespace nightwatt {
 /// Of one bin: readings of each count, in steps.
 using ViewCounts = std::map<std::int64_t, double>;
 
+/// How much likelier it is for a meter that speaks when something changes, as logarithm, that hardly two neighbours are
+/// alike, than for one that sends each reading. Of the former, counts say how often each was come to, not how long it
+/// was shown; it sends now often, now seldom.
+[[nodiscard]] double on_change_evidence(const LevelSketch& sketch, const std::vector<BinView>& views);
+
 /// Of each bin, single readings far away left out; nullopt where they are not known one by one, are no counts of that
 /// step, or do not tell how long each was shown.
 [[nodiscard]] std::optional<std::vector<ViewCounts>> view_counts(const LevelSketch& sketch,

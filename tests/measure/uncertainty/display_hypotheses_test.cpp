@@ -102,6 +102,34 @@ TEST_CASE("a meter that dithers is told by its counts where its level drifts ove
   CHECK(widths[records / 2] < 0.05);  // of even chances a mean of 2000 is known to 2 sqrt(1/4 / 2000) = 0.022
 }
 
+TEST_CASE("a meter that speaks on change is told by a few dozen readings, and its interval holds the level") {
+  // Whole watts of white noise of 0.36 W, of which only what differs from the reading before is sent: the shares of the
+  // counts are then those of how often each is come to, which puts the likeliest level up to a fifth of a watt off.
+  Random random(22);
+  constexpr int records = 100;
+  int held = 0, untimed = 0;
+  for (int run = 0; run < records; ++run) {
+    std::vector<double> times_s, shown_w;
+    const double level_w = even(random, 24.8, 25.2);
+    std::normal_distribution<double> normal(level_w, 0.36);
+    for (int second = 0; shown_w.size() < 90; ++second) {
+      const double power_w = std::round(normal(random));
+      if (!shown_w.empty() && shown_w.back() == power_w) continue;
+      times_s.push_back(second);
+      shown_w.push_back(power_w);
+    }
+    BudgetInput input;
+    input.power = {times_s, shown_w};
+    input.step_w = 1.0;
+    const LevelBudget budget = *level_budget(input);
+    held += std::abs(budget.level_w - level_w) <= budget.uncertainty_w ? 1 : 0;
+    untimed += std::any_of(budget.parts.begin(), budget.parts.end(),
+                           [](const BudgetPart& part) { return part.basis == PartBasis::times_not_known; });
+  }
+  CHECK(held >= 94);
+  CHECK(untimed >= 94);
+}
+
 TEST_CASE("a level that other answers are added to holds them, and is never surer for it") {
   DisplayLevel level;
   level.level_w = 25.0;
