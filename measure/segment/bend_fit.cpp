@@ -12,7 +12,6 @@ namespace {
 constexpr std::size_t least_points = 6;
 constexpr int refinements = 40;        // golden sections: 1e-8 of the interval
 constexpr int looks_per_interval = 4;  // of the profile between two points
-constexpr double highest_phi = 0.9;    // of the residuals' correlation
 constexpr double golden = 0.6180339887498949;
 
 struct At {
@@ -58,18 +57,9 @@ class Bends {
     return result;
   }
 
-  /// (1 + phi) / (1 - phi) of the residuals.
-  [[nodiscard]] double inflation(double t, const At& fit) const {
-    double last = 0.0, same = 0.0, next = 0.0;
-    for (std::size_t i = 0; i < x_.size(); ++i) {
-      const double d = x_[i] - t;
-      const double r = y_[i] - fit.level - (d < 0.0 ? fit.before : fit.after) * d;
-      same += r * r;
-      if (i > 0) next += r * last;
-      last = r;
-    }
-    const double phi = same > 0.0 ? std::clamp(next / same, 0.0, highest_phi) : 0.0;
-    return (1.0 + phi) / (1.0 - phi);
+  [[nodiscard]] double residual(std::size_t i, double t, const At& fit) const {
+    const double d = x_[i] - t;
+    return y_[i] - fit.level - (d < 0.0 ? fit.before : fit.after) * d;
   }
 
  private:
@@ -119,7 +109,7 @@ std::optional<BendFit> fit_bend(std::span<const double> x, std::span<const doubl
   fit.residual_squares = found.rest;
   const double degrees_of_freedom = static_cast<double>(size) - 4.0;
   const double variance = std::max(found.rest / std::max(1.0, degrees_of_freedom), least_variance);
-  fit.inflation = bends.inflation(fit.at, found);
+  fit.inflation = inflation(size, 0, [&](std::size_t i) { return bends.residual(i, fit.at, found); });
   const double allowed = found.rest + 4.0 * variance * fit.inflation;
   fit.at_low = fit.at_high = fit.at;
   for (std::size_t i = 0; i < looks.size(); ++i) {

@@ -10,9 +10,6 @@ namespace nightwatt {
 
 namespace {
 
-// Between the means of two halves of one long cycling stretch: whole cycles differ by chance.
-constexpr double turns_share = 0.03;
-
 /// Made when the stretch became final; anew where the display's step is known better since.
 std::optional<LevelFigure> figure_of(const Regime& s, const ClassifyInput& input) {
   if (s.has_figure_for(input.learnt.step_w)) return s.figure;
@@ -82,7 +79,8 @@ void join_all_but_level(Segment& a, const Segment& b) {
 /// Turns of the same two levels that had to be settled piece by piece: one segment, its level that of all.
 bool go_on_turning(const Segment& a, const Segment& b) {
   if (!a.duty || !b.duty || !a.parts || !b.parts || a.end != b.begin || a.kind != b.kind) return false;
-  return std::abs(*a.level_w - *b.level_w) <= turns_share * std::abs(*a.level_w) + *a.uncertainty_w + *b.uncertainty_w;
+  const double reach_w = state_reach_w(std::min(*a.level_w, *b.level_w), 0.0);
+  return std::abs(*a.level_w - *b.level_w) <= reach_w + *a.uncertainty_w + *b.uncertainty_w;
 }
 
 void join_turns(Segment& a, const Segment& b) {

@@ -19,7 +19,6 @@ constexpr double mixed_least_share = 0.1;  // of a step: less is overshoot or no
 constexpr std::size_t break_least_points = 4;  // of each line
 constexpr double bend_level_s = 30.0;          // of the level beside a ramp, at least
 constexpr double lost_factor = 1.5;            // of the median interval: beyond, a reading is missing
-constexpr double highest_phi = 0.9;
 constexpr double k2 = 2.0;
 
 double seconds_between(UtcTime from, UtcTime to) {
@@ -154,20 +153,6 @@ Levels levels_beside(const std::vector<EdgePoint>& p, std::size_t split) {
   l.before = mean(old_stop > beside_points ? old_stop - beside_points : 0, old_stop);
   l.after = mean(fresh, std::min(fresh + beside_points, p.size()));
   return l;
-}
-
-/// (1 + phi) / (1 - phi) of `size` residuals in two parts.
-template <typename Residual>
-double inflation(std::size_t size, std::size_t split, Residual residual) {
-  double last = 0.0, same = 0.0, next = 0.0;
-  for (std::size_t i = 0; i < size; ++i) {
-    const double r = residual(i);
-    same += r * r;
-    if (i > 0 && i != split) next += r * last;
-    last = r;
-  }
-  const double phi = same > 0.0 ? std::clamp(next / same, 0.0, highest_phi) : 0.0;
-  return (1.0 + phi) / (1.0 - phi);
 }
 
 struct Instant {

@@ -53,7 +53,6 @@ constexpr std::size_t least_phases = 10;    // five cycles
 constexpr double quotable_floor_w = 0.05;   // near 0 W every share is small
 
 constexpr double infinity = std::numeric_limits<double>::infinity();
-constexpr double linear_below_w = 10.0;  // noise grows with the level above it, as the engine takes it
 
 enum class Model : std::uint8_t { level, curve, decay, turns, irregular, ramp, jump };
 constexpr std::size_t model_count = 7;

@@ -67,6 +67,10 @@ struct Piece {
   }
 };
 
+// The engine sees powers through asinh(P / 10 W): watts near 0, ratios above. Noise and what is told apart both grow
+// with the level, and one penalty can then serve a night that holds an adapter alone and a load.
+constexpr double linear_below_w = 10.0;
+
 // Enough of a ramp and of the level beside it to see where they bend.
 constexpr double edge_reach_s = 60.0;
 constexpr std::size_t edge_point_limit = 64;  // 60 s at 1 Hz

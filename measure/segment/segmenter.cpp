@@ -24,9 +24,6 @@ namespace nightwatt {
 namespace {
 
 constexpr std::uint64_t state_version = 6;
-// The engine sees powers through asinh(P / 10 W): watts near 0, ratios above. Noise and what is told apart both grow
-// with the level, and one penalty can then serve a night that holds an adapter alone and a load.
-constexpr double linear_below_w = 10.0;
 // Faster streams are averaged to 1 s. Not at 0.5: a meter that is asked twice a second must not be the one or the other
 // as its clock pleases.
 constexpr double binned_below_s = 0.45;

@@ -1,10 +1,28 @@
 // Finds where two straight lines that meet bend: the end of a ramp, by least squares.
 #pragma once
 
+#include <algorithm>
+#include <cstddef>
 #include <optional>
 #include <span>
 
 namespace nightwatt {
+
+/// (1 + phi) / (1 - phi) of `size` residuals in two parts, phi the correlation of neighbours: how many of them are
+/// worth one.
+template <typename Residual>
+[[nodiscard]] double inflation(std::size_t size, std::size_t split, Residual residual) {
+  constexpr double highest_phi = 0.9;  // beyond, too few points tell
+  double last = 0.0, same = 0.0, next = 0.0;
+  for (std::size_t i = 0; i < size; ++i) {
+    const double r = residual(i);
+    same += r * r;
+    if (i > 0 && i != split) next += r * last;
+    last = r;
+  }
+  const double phi = same > 0.0 ? std::clamp(next / same, 0.0, highest_phi) : 0.0;
+  return (1.0 + phi) / (1.0 - phi);
+}
 
 struct BendShape {
   bool flat_before = false;  ///< the first line is a level
