@@ -8,72 +8,43 @@
 #include <optional>
 
 #include "segment/segment_evidence.hpp"
+#include "segment/segment_ways.hpp"
 
 namespace nightwatt {
 
 namespace {
 
 // The table of docs/measuring.md, "How a night becomes segments". Costs in nats.
-constexpr double level_cost = 5.0;       // a level, its value and where it begins
-constexpr double curve_cost = 8.0;       // two numbers more
-constexpr double turns_cost = 8.0;       // a second level and its share of the time
-constexpr double irregular_cost = 3.0;   // irregular work begins
-constexpr double irregular_piece = 1.2;  // each of its pieces has a mean of its own
+constexpr double level_cost = 5.0;      // a level, its value and where it begins
+constexpr double curve_cost = 8.0;      // two numbers more
+constexpr double turns_cost = 8.0;      // a second level and its share of the time
+constexpr double irregular_cost = 3.0;  // irregular work begins
 constexpr double irregular_share =
     0.4;                                // and lasts so much of a shortest segment: the longer, the less it is irregular
 constexpr double least_firmness = 0.4;  // what scatters counts that much of its time as held, however much it scatters
 constexpr double ramp_cost = 2.5;       // its ends are its neighbours' levels
 constexpr double jump_cost = 0.5;       // a reading or two on the way from one level to the next
-constexpr double excursion_cost = 4.0;  // a short departure from a level that comes back
-// Of its way: how nearly a ramp is straight and a curve exponential. The looser is paid for by what it lets pass.
-constexpr std::array<double, 2> shape_shares = {0.01, 0.05};
-constexpr double instant_share = 0.1;       // of the time between readings: so well is a reading's instant known
-constexpr double turns_reach = 4.0;         // deviations, of a phase from its level
-constexpr double rare = 1.0 / 3.0;          // of the time: less departs from a level
-constexpr double uncut_share = 0.15;        // how nearly their scatter is that of two levels, where the engine cut none
-constexpr std::size_t uncut_after = 2;      // phases, which tell both levels
-constexpr double turns_s = 60.0;            // the contract's: a phase held for longer is a level
-constexpr double decay_share = 0.15;        // of its limit: a curve that falls by more is no load that settles
-constexpr std::ptrdiff_t curve_pieces = 5;  // that tell a curve far from its limit from a step
-constexpr double decay_s = 120.0;           // and has at least this time constant
+constexpr double turns_reach = 4.0;     // deviations, of a phase from its level
+constexpr double rare = 1.0 / 3.0;      // of the time: less departs from a level
+constexpr double uncut_share = 0.15;    // how nearly their scatter is that of two levels, where the engine cut none
+constexpr std::size_t uncut_after = 2;  // phases, which tell both levels
+constexpr double turns_s = 60.0;        // the contract's: a phase held for longer is a level
 constexpr std::int64_t jump_points = 2;
 constexpr std::int64_t least_readings = 3;  // the contract's: of a steady segment
 constexpr std::size_t least_phases = 10;    // five cycles
-
-constexpr double infinity = std::numeric_limits<double>::infinity();
 
 enum class Model : std::uint8_t { level, curve, decay, turns, irregular, ramp, jump };
 constexpr std::size_t model_count = 7;
 constexpr std::array<Model, 4> steady_models = {Model::level, Model::curve, Model::decay, Model::turns};
 
-/// Weighted least squares of y = a u + b v.
-struct TwoFit {
-  double uu = 0.0, uv = 0.0, vv = 0.0, uy = 0.0, vy = 0.0, yy = 0.0;
-  void add(double u, double v, double y, double variance) {
-    uu += u * u / variance, uv += u * v / variance, vv += v * v / variance;
-    uy += u * y / variance, vy += v * y / variance, yy += y * y / variance;
-  }
-  [[nodiscard]] double determinant() const { return uu * vv - uv * uv; }
-  [[nodiscard]] bool sound() const { return determinant() > 1e-12 * uu * vv; }
-  [[nodiscard]] double a() const { return (vv * uy - uv * vy) / determinant(); }
-  [[nodiscard]] double b() const { return (uu * vy - uv * uy) / determinant(); }
-  /// Half the weighted squares that are left: nats.
-  [[nodiscard]] double rest() const { return 0.5 * std::max(0.0, yy - a() * uy - b() * vy); }
-};
-
-/// limit + amplitude exp(-t / tau) from a segment's begin on.
-struct Curve {
-  double cost = infinity;
-  double limit_w = 0.0;
-  double amplitude_w = 0.0;
-  double tau_s = 0.0;
-  [[nodiscard]] double at(double t_s) const { return limit_w + amplitude_w * std::exp(-t_s / tau_s); }
-};
-
 class Explainer {
  public:
   Explainer(std::span<const Piece> pieces, const PieceRules& rules)
-      : pieces_(pieces), rules_(rules), at_(evidence_of(pieces, rules)), best_((pieces.size() + 1) * model_count) {
+      : pieces_(pieces),
+        rules_(rules),
+        at_(evidence_of(pieces, rules)),
+        ways_(at_, rules),
+        best_((pieces.size() + 1) * model_count) {
     best_[index(0, Model::jump)].cost = 0.0;  // the record begins: nothing is known of what was before
     for (std::size_t i = 0; i < pieces_.size(); ++i) from(i);
   }
@@ -213,104 +184,6 @@ class Explainer {
 
   // ---- a curve that settles, or drifts
 
-  /// Pieces that are of the curve: the others are short and far from both neighbours.
-  [[nodiscard]] bool blip(std::size_t i, std::size_t j, std::size_t k) const {
-    if (k == i || k == j || !at_[k].brief) return false;
-    const double before = at_[k].mean_w - at_[k - 1].mean_w, after = at_[k].mean_w - at_[k + 1].mean_w;
-    const double least = 3.0 * std::sqrt(at_[k].mean_variance);
-    return before * after > 0.0 && std::min(std::abs(before), std::abs(after)) > least;
-  }
-
-  /// Mean of exp(-t / tau) over a piece, and the way of its least-squares line; t from the curve's begin. tau 0: of the
-  /// straight line from 0 to 1.
-  struct Basis {
-    double mean = 0.0, lean = 0.0;
-  };
-  [[nodiscard]] Basis basis(const Evidence& e, double begin_s, double all_s, double tau_s) const {
-    const double l = e.length_s, a = e.middle_s - l / 2.0 - begin_s;
-    if (tau_s == 0.0) return {(a + l / 2.0) / all_s, l / all_s};
-    const double h = l / tau_s, first = std::exp(-a / tau_s), last = std::exp(-(a + l) / tau_s);
-    if (h < 0.05) return {std::exp(-(a + l / 2.0) / tau_s), -h * std::exp(-(a + l / 2.0) / tau_s)};
-    return {(first - last) / h, 12.0 / (h * h) * ((first - last) - h * (first + last) / 2.0)};
-  }
-
-  [[nodiscard]] Curve fit(std::size_t i, std::size_t j, double tau_s) const {
-    Curve best;
-    for (const double share : shape_shares) {
-      const Curve c = fit(i, j, tau_s, share, best.cost);
-      if (c.cost < best.cost) best = c;
-    }
-    return best;
-  }
-
-  /// None where it would cost `too_much`.
-  [[nodiscard]] Curve fit(std::size_t i, std::size_t j, double tau_s, double share, double too_much) const {
-    const double begin_s = at_[i].begin_s, all_s = at_[j].begin_s + at_[j].length_s - begin_s;
-    double rest = 0.0;
-    TwoFit fit;
-    for (std::size_t k = i; k <= j; ++k) {
-      const Evidence& e = at_[k];
-      if (blip(i, j, k)) {
-        rest += excursion_cost;
-        continue;
-      }
-      const Basis b = basis(e, begin_s, all_s, tau_s);
-      // A curve is exponential to a share of what is still to go: near its limit it tells a step again.
-      const double misfit = share * (at_[j].mean_w - at_[i].mean_w) * b.mean;
-      rest += let_pass(e, misfit);
-      if (rest >= too_much) return {};
-      const double wander = e.brief ? 0.0 : (1.0 - e.step_before) * e.wander_variance;
-      fit.add(1.0, b.mean, e.mean_w, e.mean_variance + wander + misfit * misfit);
-      fit.add(0.0, b.lean, e.lean_w, e.lean_variance + misfit * misfit);
-    }
-    if (!fit.sound()) return {};
-    return {rest + fit.rest(), fit.a(), fit.b(), tau_s};
-  }
-
-  /// What a model pays for predicting a mean no better than this: the logarithm of how much wider it spreads, but no
-  /// more than irregular work pays, which predicts nothing.
-  [[nodiscard]] static double let_pass(const Evidence& e, double misfit) {
-    static const double most = std::expm1(2.0 * irregular_piece);
-    const double wider = misfit * misfit / e.mean_variance;
-    return wider < most ? 0.5 * std::log1p(wider) : irregular_piece;
-  }
-
-  [[nodiscard]] static bool falls_far(const Curve& c, double length_s) {
-    const double way = c.amplitude_w * (1.0 - std::exp(-length_s / std::max(c.tau_s, 1.0)));
-    return c.tau_s >= decay_s && way > decay_share * std::abs(c.limit_w);
-  }
-
-  /// What is still to go is no more than a level wanders, or than a display shows.
-  [[nodiscard]] bool has_ended(const Curve& c, double length_s) const {
-    return std::abs(c.at(length_s) - c.limit_w) <
-           std::max({wander_share * c.limit_w, rules_.step_w / 2.0, tolerance_w});
-  }
-
-  [[nodiscard]] Curve best_curve(std::size_t i, std::size_t j) const {
-    const double all_s = at_[j].begin_s + at_[j].length_s - at_[i].begin_s;
-    Curve best;
-    const std::span<const Evidence> all = std::span(at_).subspan(i, j + 1 - i);
-    // Two numbers through two or three means fit anything: a way that far has to be seen.
-    const auto seen = [&](const Curve& c) {
-      return std::abs(c.amplitude_w) <= decay_share * std::abs(c.limit_w) ||
-             std::count_if(all.begin(), all.end(), [&](const Evidence& e) {
-               return (e.points >= least_points || !e.brief) && !has_ended(c, e.begin_s - all[0].begin_s);
-             }) >= curve_pieces;
-    };
-    for (double tau_s = 10.0; tau_s <= all_s; tau_s *= 1.25) {
-      const Curve c = fit(i, j, tau_s);
-      if (c.cost >= best.cost) continue;
-      if (falls_far(c, all_s) && has_ended(c, all_s)) continue;
-      if (seen(c)) best = c;
-    }
-    if (best.cost == infinity) return best;
-    for (const double factor : {1.1, 1.05, 1.025})
-      for (const double tau_s : {best.tau_s * factor, best.tau_s / factor})
-        if (const Curve c = fit(i, j, tau_s); c.cost < best.cost && !(falls_far(c, all_s) && has_ended(c, all_s)))
-          best = c;
-    return best;
-  }
-
   /// A way leads to a level, not to the top of a curve that falls far.
   void curves(std::size_t i, const Step& in, const Step& in_of_decay) {
     double held_s = 0.0, level_rest = 0.0, way = 0.0, last = at_[i].mean_w;
@@ -332,9 +205,9 @@ class Explainer {
       }
       if (held_s < 3.0 * rules_.shortest_s || points < 2 * least_points) continue;
       if (level_rest + 0.5 * (wxx - wx * wx / w) <= curve_cost - level_cost) continue;
-      const Curve c = best_curve(i, j);
+      const Curve c = ways_.best_curve(i, j);
       if (c.cost == infinity) continue;
-      const bool decay = falls_far(c, at_[j].begin_s + at_[j].length_s - at_[i].begin_s);
+      const bool decay = Ways::falls_far(c, at_[j].begin_s + at_[j].length_s - at_[i].begin_s);
       offer(j + 1, decay ? Model::decay : Model::curve, decay ? in_of_decay : in, curve_cost + c.cost, c);
       if (c.cost > hopeless(j + 1 - i)) return;
     }
@@ -472,33 +345,8 @@ class Explainer {
           std::abs(at_[j].mean_w - from_w) > 4.0 * std::sqrt(at_[j].mean_variance))
         return;
       for (const double share : shape_shares)
-        offer(j + 1, Model::ramp, in, ramp_cost + straight(i, j, from_w, way, share));
+        offer(j + 1, Model::ramp, in, ramp_cost + ways_.straight(i, j, from_w, way, share));
     }
-  }
-
-  /// What is left of pieces [i, j] about the best line that sets out at `from_w` and arrives `way` further, both as
-  /// nearly as a line and a display's count allow.
-  [[nodiscard]] double straight(std::size_t i, std::size_t j, double from_w, double way, double share) const {
-    const double begin_s = at_[i].begin_s, all_s = at_[j].begin_s + at_[j].length_s - begin_s;
-    TwoFit line;
-    double rest = 0.0;
-    // Where it begins and ends is known to a reading, and to a count.
-    const double reading_w = way / all_s * rules_.interval_s;
-    const double ends = at_[i].mean_variance + rules_.step_w * rules_.step_w + reading_w * reading_w;
-    line.add(1.0, 0.0, from_w, ends);
-    line.add(1.0, 1.0, from_w + way, ends);
-    for (std::size_t k = i; k <= j; ++k) {
-      const Evidence& e = at_[k];
-      const Basis b = basis(e, begin_s, all_s, 0.0);
-      // A way strays most in its middle, ten times as far as at its ends, which are held.
-      const double strays = share * way * std::clamp(2.0 * std::min(b.mean, 1.0 - b.mean), 0.1, 1.0);
-      const double misfit = std::hypot(strays, instant_share * reading_w);
-      rest += let_pass(e, misfit);
-      line.add(1.0, b.mean, e.mean_w, e.mean_variance + misfit * misfit);
-      line.add(0.0, b.lean, e.lean_w, e.lean_variance + misfit * misfit);
-    }
-    // What only its ends make a way is none.
-    return line.b() / way < 0.5 ? infinity : rest + line.rest();
   }
 
   // ---- what was found
@@ -557,7 +405,7 @@ class Explainer {
         return j + 1 < f.last;
       });
     if (f.model == Model::curve || f.model == Model::decay)
-      for (std::size_t k = f.first; k < f.last; ++k) away[k - f.first] = blip(f.first, f.last - 1, k);
+      for (std::size_t k = f.first; k < f.last; ++k) away[k - f.first] = ways_.blip(f.first, f.last - 1, k);
     return away;
   }
 
@@ -638,6 +486,7 @@ class Explainer {
   std::span<const Piece> pieces_;
   const PieceRules& rules_;
   std::vector<Evidence> at_;
+  Ways ways_;  // through at_
   std::vector<Step> best_;
 };
 
