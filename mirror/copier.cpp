@@ -193,14 +193,21 @@ Result<void> Copier::find_reading_of_both(storage::StreamId stream) {
   if (!cursor) return tl::unexpected(cursor.error());
   if (cursor->empty() || !cursor->front()[0]) return {};
   const UtcTime last{number_of(cursor->front()[0])};
-  std::optional<UtcTime> both;
-  // Nearly always the first one that is looked at.
+  std::optional<UtcTime> oldest_here, both;
+  const auto first =
+      store_.readings(stream, UtcTime{std::numeric_limits<std::int64_t>::min()}, last, [&](const Reading& reading) {
+        oldest_here = reading.time;
+        return false;
+      });
+  if (!first) return tl::unexpected(first.error());
+  // Nearly always the first one that is looked at. Behind the oldest here, all may have given way to minutes.
   std::size_t page = 1;
-  for (UtcTime until = last; !both; page = std::min(page * 100, batch_readings)) {
+  for (UtcTime until = last; oldest_here && !both && until >= *oldest_here;
+       page = std::min(page * 100, batch_readings)) {
     const auto rows = server_.ask(
         "SELECT (extract(epoch FROM at) * 1000000)::bigint, power_w FROM nightwatt.reading WHERE rig = $1 AND stream = "
-        "$2 AND at <= $3::timestamptz ORDER BY at DESC LIMIT $4::bigint",
-        {rig_, text_of(stream), utc_text(until), std::to_string(page)});
+        "$2 AND at <= $3::timestamptz AND at >= $4::timestamptz ORDER BY at DESC LIMIT $5::bigint",
+        {rig_, text_of(stream), utc_text(until), utc_text(*oldest_here), std::to_string(page)});
     if (!rows) return tl::unexpected(rows.error());
     if (rows->empty()) break;
     const UtcTime oldest{number_of(rows->back()[0])};
