@@ -11,6 +11,7 @@
 
 #include "measure/segment/states.hpp"
 #include "measure/signal/advice.hpp"
+#include "segment/charging.hpp"
 
 namespace nightwatt {
 
@@ -18,7 +19,6 @@ namespace {
 
 // The contract's.
 constexpr double standby_share = 0.40;        // of idle: below it a level may be standby
-constexpr double idle_share = 0.07;           // of idle: what is above it by no more is idle too
 constexpr double still_share = 0.20;          // of idle: a count further away is another level
 constexpr double off_share = 0.25;            // of a display step: most of what is shown is 0
 constexpr double truncated_off_share = 0.02;  // a display that cuts off shows 0 up to a whole step
@@ -38,9 +38,6 @@ constexpr double held_weight = 0.2;     // of the logarithm of idle's share of t
 constexpr double restless_standby = -1.0;
 constexpr double curve_ends_at_rest = 1.5, curve_ends_elsewhere = -3.0, curve_unexplained = -2.0;
 constexpr double near = 1.5;            // a second account within this is told
-constexpr double charging_step = 0.15;  // of a level: a charging curve joins the constant part, and what it ends in
-constexpr double longest_tail = 0.5;    // of a charging curve's length: pieces at its end
-constexpr double still_falling = 0.03;  // of the power: the noise of a piece that goes on falling
 constexpr double working_share = 0.90;  // of the lowest steady level: below it the device was seen working lower
 constexpr double longest_dip = 2.0;     // shortest segments: one that departs, and what is too short before it
 constexpr double small_standby_w = 3.0;
@@ -99,7 +96,7 @@ class Namer {
 
   std::vector<std::string> run() {
     name_off();
-    find_charging();
+    charging_ = find_charges(segments_, regimes_);
     std::vector<Account> accounts;
     for (const bool charging : {false, true}) {
       if (charging && charging_.empty()) continue;
@@ -124,7 +121,7 @@ class Namer {
  private:
   static constexpr std::size_t none = std::numeric_limits<std::size_t>::max();
   [[nodiscard]] bool steady(std::size_t i) const { return segments_[i].level_w.has_value(); }
-  [[nodiscard]] bool on(std::size_t i) const { return steady(i) && segments_[i].kind != SegmentKind::off; }
+  [[nodiscard]] bool on(std::size_t i) const { return holds_power(segments_[i]); }
   [[nodiscard]] double shown(std::size_t i) const { return *segments_[i].shown_w; }
   [[nodiscard]] double step_w() const { return input_.learnt.step_w; }
 
@@ -152,42 +149,7 @@ class Namer {
       if (g.level_w && (close(g) ? close_is_off : *g.shown_w <= off_limit())) g.kind = SegmentKind::off;
   }
 
-  // ---- charging
-
-  /// Falling curves, each with the constant parts that lead into it without a step.
-  void find_charging() {
-    for (std::size_t i = 0; i < segments_.size(); ++i) {
-      const bool led_to = i > 0 && in_charging(i - 1) && on(i) && level_at_its_end(i);
-      if (regimes_[i].shape != RegimeShape::decay || !on(i) || led_to) continue;
-      std::size_t first = i;
-      const double begins_w = regimes_[i].line_begin_w;
-      while (first > 0 && on(first - 1) && std::abs(shown(first - 1) - begins_w) <= charging_step * begins_w) --first;
-      const double curve_s = length_s(segments_[i]);
-      while (goes_on_falling(i, curve_s)) ++i;
-      charging_.emplace_back(first, i);
-    }
-  }
-  /// What a curve led to, though its last watts are in it.
-  [[nodiscard]] bool level_at_its_end(std::size_t i) const {
-    return shown(i) <= (1.0 + idle_share) * regimes_[i].line_end_w;
-  }
-  /// The segment after `i` belongs to the curve before it: another such curve, or a short piece that still falls.
-  [[nodiscard]] bool goes_on_falling(std::size_t i, double curve_s) const {
-    const auto falls = [&](std::size_t k) {
-      return k < segments_.size() && segments_[k].mean_w && segments_[k - 1].mean_w &&
-             segments_[k].kind != SegmentKind::off &&
-             *segments_[k].mean_w < (1.0 + still_falling) * *segments_[k - 1].mean_w;
-    };
-    const auto curve = [&](std::size_t k) {
-      return falls(k) && regimes_[k].shape == RegimeShape::decay && !level_at_its_end(k);
-    };
-    if (!falls(i + 1)) return false;
-    return curve(i + 1) || curve(i + 2) || (length_s(segments_[i + 1]) < longest_tail * curve_s && falls(i + 2));
-  }
-  [[nodiscard]] bool in_charging(std::size_t i) const {
-    return std::any_of(charging_.begin(), charging_.end(),
-                       [&](const auto& c) { return c.first <= i && i <= c.second; });
-  }
+  [[nodiscard]] bool in_charging(std::size_t i) const { return is_within(charging_, i); }
 
   // ---- states
 
@@ -430,9 +392,9 @@ class Namer {
   std::span<const Regime> regimes_;
   const ClassifyInput& input_;
   std::vector<std::string> warnings_;
-  std::vector<State> states_;                                  // lowest first
-  std::vector<std::size_t> state_of_;                          // each segment's; none where it is of no state
-  std::vector<std::pair<std::size_t, std::size_t>> charging_;  // first and last segment of each
+  std::vector<State> states_;          // lowest first
+  std::vector<std::size_t> state_of_;  // each segment's; none where it is of no state
+  std::vector<Charge> charging_;
 };
 
 }  // namespace
