@@ -3,6 +3,7 @@
 #include <algorithm>
 
 #include "fault_text.hpp"
+#include "measure/signal/invariant.hpp"
 
 namespace nightwatt::drivers {
 
@@ -32,6 +33,7 @@ void QuestionRound::begin(Duration now) {
 }
 
 void QuestionRound::answered(std::uint64_t at_byte, Duration now) {
+  invariant(!over(), "only a round that asks is answered");
   if (at_main()) {
     reading_at_ = at_byte;
     main_at_ = now;
@@ -49,6 +51,7 @@ bool QuestionRound::goes_on(Duration now) {
 }
 
 void QuestionRound::failed() {
+  invariant(!over(), "only a round that asks can fail");
   if (at_main()) return todo_.clear();
   todo_.erase(todo_.begin());
 }

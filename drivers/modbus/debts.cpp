@@ -2,6 +2,8 @@
 
 #include <algorithm>
 
+#include "measure/signal/invariant.hpp"
+
 namespace nightwatt::drivers::modbus {
 
 void Debts::asked(const Request& request, Duration now) {
@@ -9,6 +11,7 @@ void Debts::asked(const Request& request, Duration now) {
     questions_.erase(questions_.begin());
     strangers_ = true;
   }
+  invariant(questions_.empty() || questions_.back().at <= now, "time does not go back");
   questions_.push_back({request, now});
 }
 

@@ -4,6 +4,7 @@
 #include <utility>
 
 #include "measure/segment/change_points.hpp"
+#include "measure/signal/invariant.hpp"
 #include "signal/archive.hpp"
 
 namespace nightwatt {
@@ -41,6 +42,7 @@ void OptimalPartition::free_if_unused(std::int32_t id) {
     free_.push_back(id);
     if (parent >= 0) {
       Node& p = nodes_[static_cast<std::size_t>(parent)];
+      invariant(p.children > 0, "a node that goes was its parent's");
       --p.children;
       p.child_xor ^= id;
     }
@@ -49,6 +51,7 @@ void OptimalPartition::free_if_unused(std::int32_t id) {
 }
 
 void OptimalPartition::release_piece(std::int32_t node) {
+  invariant(nodes_[static_cast<std::size_t>(node)].pieces > 0, "a piece is released once");
   --nodes_[static_cast<std::size_t>(node)].pieces;
   if (nodes_[static_cast<std::size_t>(node)].pieces == 0) free_if_unused(node);
 }
