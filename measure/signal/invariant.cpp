@@ -1,7 +1,6 @@
 #include "measure/signal/invariant.hpp"
 
-#include <unistd.h>
-
+#include <cstdio>
 #include <cstdlib>
 #include <string>
 
@@ -11,7 +10,7 @@ namespace nightwatt {
 void stop_at_bug(const char* what, const std::source_location& where) {
   const std::string text = "a bug of the program: not so: " + std::string(what) + " (" + where.file_name() + ":" +
                            std::to_string(where.line()) + ")\n";
-  static_cast<void>(!::write(STDERR_FILENO, text.data(), text.size()));
+  std::fputs(text.c_str(), stderr);
   std::abort();
 }
 
