@@ -12,7 +12,10 @@ namespace {
 
 constexpr std::int64_t moving_readings = 30;  // a display that stands for longer shows levels, not its step
 constexpr std::int64_t seen_enough = 3;
-constexpr std::size_t enough_fives = 4;  // one in five is one by chance: four are none in 600 times
+/// Of two different numbers of a finer display both are fives once in 25 times: then the interval is too wide, where
+/// it would be too small on a display of fives.
+constexpr std::size_t enough_fives = 2;
+constexpr std::size_t kept_fives = 4;
 
 }  // namespace
 
@@ -39,7 +42,7 @@ void DisplayResolution::look_for_fives(std::int64_t shown_uw) {
   if (no_fives_ || shown_uw == 0) return;
   // All of a coarser digit is five of this one.
   no_fives_ = shown_uw % (5 * digit_uw_) != 0;
-  if (no_fives_ || fives_uw_.size() >= enough_fives) return;
+  if (no_fives_ || fives_uw_.size() >= kept_fives) return;
   if (std::find(fives_uw_.begin(), fives_uw_.end(), shown_uw) == fives_uw_.end()) fives_uw_.push_back(shown_uw);
 }
 

@@ -53,8 +53,8 @@ TEST_CASE("a display on the move shows the step it goes by") {
 
 TEST_CASE("a display of half watts is known by its levels, though it stands still") {
   std::vector<double> readings;
-  for (const double level_w : {8.0, 4.5, 15.5, 4.5, 7.5}) show(readings, level_w, 300);
-  CHECK(learnt_step(readings) == Approx(0.1));  // three different ones since the first half may be halves by chance
+  for (const double level_w : {8.0, 4.5, 4.5}) show(readings, level_w, 300);
+  CHECK(learnt_step(readings) == Approx(0.1));  // one number since the first half may be a half by chance
   show(readings, 21.0, 300);
   CHECK(learnt_step(readings) == Approx(0.5));
   show(readings, 4.6, 1);
