@@ -42,7 +42,7 @@ class FaultyFiles {
   [[nodiscard]] int not_yet_on_disk() const { return unsynced(); }
 
  private:
-  struct alignas(std::max_align_t) File {  // the real one follows it
+  struct File {  // the real one follows it; SQLite aligns what it hands out to 8 bytes
     sqlite3_file base;
     sqlite3_io_methods methods;
     const sqlite3_io_methods* inner;
