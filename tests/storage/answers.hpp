@@ -81,10 +81,11 @@ class Answers {
     const auto last = store_.last_reading(stream.id);
     if (!last) return tl::unexpected<Error>(last.error());
     put(*last ? (*last)->time.us : 0);
-    std::int64_t digits = 0, count = 0;
+    std::uint64_t digits = 0;  // a fingerprint, so it may wrap
+    std::int64_t count = 0;
     const auto read = store_.readings(stream.id, UtcTime{0}, always_end, [&](const Reading& reading) {
-      if (const auto power = reading.values.get(Quantity::power)) digits = digits * 31 + power->mantissa;
-      digits = digits * 31 + reading.time.us;
+      if (const auto power = reading.values.get(Quantity::power)) digits = digits * 31 + static_cast<std::uint64_t>(power->mantissa);
+      digits = digits * 31 + static_cast<std::uint64_t>(reading.time.us);
       ++count;
       return true;
     });
