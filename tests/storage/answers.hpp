@@ -84,7 +84,8 @@ class Answers {
     std::uint64_t digits = 0;  // a fingerprint, so it may wrap
     std::int64_t count = 0;
     const auto read = store_.readings(stream.id, UtcTime{0}, always_end, [&](const Reading& reading) {
-      if (const auto power = reading.values.get(Quantity::power)) digits = digits * 31 + static_cast<std::uint64_t>(power->mantissa);
+      if (const auto power = reading.values.get(Quantity::power))
+        digits = digits * 31 + static_cast<std::uint64_t>(power->mantissa);
       digits = digits * 31 + static_cast<std::uint64_t>(reading.time.us);
       ++count;
       return true;
