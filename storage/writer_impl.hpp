@@ -69,17 +69,22 @@ class StoreWriter::Impl {
   /// What was cached is not so any more: another process wrote, or a transaction is gone.
   void forget_cached();
 
-  /// Every change of the store goes through here: refused outside a transaction; after it, a transaction that SQLite
-  /// rolled back by itself (no room) is known to be gone.
+  /// Every change of the store goes through here: refused outside a transaction, and in one that SQLite rolled back by
+  /// itself (no room, no memory), if only while something was read: what was written then would be a change of its own.
   template <class Work>
   auto change(Work&& work) -> decltype(work()) {
     if (!writing) return fail(ErrorKind::unusable, database->path() + ": nothing can be written outside a transaction");
+    if (!database->in_transaction()) return gave_up();
     auto result = database->guarded(std::forward<Work>(work));
-    if (!result && !database->in_transaction()) {
-      writing = false;
-      forget_cached();
-    }
-    return result;
+    if (!writing || database->in_transaction()) return result;
+    const auto lost = gave_up();
+    return result ? decltype(work())(lost) : result;
+  }
+  tl::unexpected<Error> gave_up() {
+    writing = false;
+    forget_cached();
+    if (database->trouble() == StoreTrouble::none) database->set_trouble(StoreTrouble::other);
+    return fail(ErrorKind::unusable, database->path() + ": the transaction was given up, for want of memory or room");
   }
 
   bool writing = false;  ///< between begin() and commit()
