@@ -360,9 +360,8 @@ std::optional<Request> Poller::clearing_answered(std::size_t& length) const {
 
 /// Changes between the questions for registers and those for bits.
 void Poller::use_bits(Bits state) {
-  const bool before = bits_ == Bits::tried || bits_ == Bits::known;
-  const bool after = state == Bits::tried || state == Bits::known;
-  if (before != after) std::swap(clearings_, other_clearings_);
+  const bool wanted = state == Bits::tried || state == Bits::known;
+  if (clearings_[0].is_for_bits() != wanted) std::swap(clearings_, other_clearings_);
   bits_ = state;
 }
 
@@ -371,17 +370,10 @@ bool Poller::take_clearing(Duration now, Output& out) {
   std::size_t length = 0;
   const std::optional<Request> answered = clearing_answered(length);
   if (!answered) return false;
-  const bool asked_for = debts_.count(*answered) > 0;
-  const bool doubled = cleared_at_ && now - *cleared_at_ < timeout_ / 2;
-  if (!asked_for && doubled) {
-    flush_stray(buffer_.size(), out.faults);
+  if (debts_.count(*answered) == 0) {  // not asked for
+    if (was_just_cleared(now) || !distrust(now)) flush_stray(buffer_.size(), out.faults);
     return true;
   }
-  if (!asked_for && !distrust(now)) {
-    flush_stray(buffer_.size(), out.faults);
-    return true;
-  }
-  if (!asked_for) return true;
   flush_stray(buffer_.size() - length, out.faults);
   buffer_.clear();
   cleared_at_ = now;
@@ -402,6 +394,11 @@ bool Poller::take_clearing(Duration now, Output& out) {
     unclear_since_ = now;
   }
   return true;
+}
+
+/// Whether what looks like a clearing answer may be the newest one, sent twice.
+bool Poller::was_just_cleared(Duration now) const {
+  return cleared_at_ && now - *cleared_at_ < timeout_ / 2;
 }
 
 /// Whether what the clearing question was asked for is settled.
@@ -512,10 +509,8 @@ bool Poller::take_answer(Duration now, Output& out) {
 /// Whether an answer of this shape with these bytes came a moment ago: most likely this is that one, sent twice. The
 /// answer of the round before may well be equal.
 bool Poller::was_just_heard(std::span<const std::byte> data, const Request& shape, Duration now) const {
-  const auto is_it = [&](const LastAnswer& last) {
-    return !last.data.empty() && now - last.at <= std::min(answer_timeout_, round_.interval() * 3 / 4) &&
-           std::equal(data.begin(), data.end(), last.data.begin(), last.data.end());
-  };
+  const Duration since = now - std::min(answer_timeout_, round_.interval() * 3 / 4);
+  const auto is_it = [&](const LastAnswer& last) { return last.at >= since && last.is(data); };
   if (is_it(stray_)) return true;
   const std::vector<Request>& requests = round_.plan().requests();
   for (std::size_t i = 0; i < requests.size(); ++i)
@@ -530,8 +525,7 @@ bool Poller::may_be_doubled(std::span<const std::byte> data, const Request& of, 
   Duration newest = stray_.at;
   for (const LastAnswer& last : last_) newest = std::max(newest, last.at);
   const auto equals = [&](const LastAnswer& last) {
-    return !last.data.empty() && (now - last.at <= answer_timeout_ || last.at == newest) &&
-           std::equal(data.begin(), data.end(), last.data.begin(), last.data.end());
+    return (now - last.at <= answer_timeout_ || last.at == newest) && last.is(data);
   };
   for (std::size_t i = 0; i < requests.size(); ++i)
     if (requests[i] != of && same_shape(requests[i], of) && (equals(last_[i]) || equals(stray_))) return true;
@@ -562,7 +556,7 @@ bool Poller::take_refusal(Duration now, Output& out) {
   // What was answered before and is refused now was most likely not: the refusal is another's, the answer still to
   // come.
   // Right behind a refusal of the clearing question it may be that one, sent twice.
-  const bool doubled = refuses_clearing_ && cleared_at_ && now - *cleared_at_ < timeout_ / 2;
+  const bool doubled = refuses_clearing_ && was_just_cleared(now);
   const bool credible = !doubled && (refuses_for_now(code) || last_[round_.current_index()].data.empty());
   if (credible) static_cast<void>(debts_.answered(asking()));
   out.faults.push_back(

@@ -1,6 +1,7 @@
 // Asks a Modbus RTU meter on a fixed grid and takes its answers.
 #pragma once
 
+#include <algorithm>
 #include <array>
 #include <cstddef>
 #include <cstdint>
@@ -77,6 +78,7 @@ class Poller final : public Decoder {
   [[nodiscard]] bool drop_echo(Output& out);
   [[nodiscard]] bool take_clearing(Duration now, Output& out);
   [[nodiscard]] std::optional<Request> clearing_answered(std::size_t& length) const;
+  [[nodiscard]] bool was_just_cleared(Duration now) const;
   [[nodiscard]] bool is_clear() const;
   void use_bits(Bits state);
   [[nodiscard]] bool distrust(Duration now);
@@ -141,6 +143,10 @@ class Poller final : public Decoder {
   struct LastAnswer {
     std::vector<std::byte> data;
     Duration at{};
+    /// Whether there is one, of these bytes.
+    [[nodiscard]] bool is(std::span<const std::byte> bytes) const {
+      return !data.empty() && std::equal(bytes.begin(), bytes.end(), data.begin(), data.end());
+    }
   };
   std::vector<LastAnswer> last_;  ///< of each request of the plan
   LastAnswer stray_;              ///< the newest that came when none was awaited, to whichever request

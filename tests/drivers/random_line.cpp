@@ -9,6 +9,7 @@
 #include <random>
 #include <set>
 
+#include "crc16.hpp"
 #include "drivers/modbus/settings.hpp"
 #include "tests/drivers/stream.hpp"
 
@@ -38,16 +39,6 @@ class Dice {
  private:
   std::mt19937_64 random_;
 };
-
-/// The CRC of the Modbus over serial line specification V1.02, 6.2.2, bit by bit.
-unsigned modbus_crc(const Bytes& bytes) {
-  unsigned crc = 0xFFFF;
-  for (const std::byte b : bytes) {
-    crc ^= std::to_integer<unsigned>(b);
-    for (int bit = 0; bit < 8; ++bit) crc = (crc & 1U) != 0 ? (crc >> 1U) ^ 0xA001U : crc >> 1U;
-  }
-  return crc;
-}
 
 struct Said {
   std::size_t quantity;
@@ -104,7 +95,7 @@ class RandomMeter {
     } else {
       frame = {request[0], request[1] | std::byte{0x80}, std::byte(is_function ? 2 : 1)};
     }
-    const unsigned crc = modbus_crc(frame);
+    const unsigned crc = drivers::crc16_modbus(frame);
     frame.push_back(static_cast<std::byte>(crc & 0xFFU));
     frame.push_back(static_cast<std::byte>(crc >> 8U));
     const bool bad = now >= line_.spell_from && now < line_.spell_to;
