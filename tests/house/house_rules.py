@@ -244,7 +244,7 @@ LONGEST_FUNCTION = 60  # a screen
 LONGEST_CLASS = 250    # its declaration, with what is defined in it
 # Longer than that since before the rule: to be taken apart, never to be added to.
 LONG_CLASSES = {
-    "measure/segment/kinds.cpp", "measure/segment/segment_models.cpp", "measure/segment/segmenter.cpp",
+    "measure/segment/segment_models.cpp", "measure/segment/segmenter.cpp",
 }
 
 
