@@ -90,6 +90,8 @@ class Evidences {
     const bool lined = p.line.n > 0.0 && p.points <= line_point_limit;
     e.middle_s = lined ? p.line.x - seconds_of(origin) : e.begin_s + e.length_s / 2.0;
     e.mean_w = sketch.mean();
+    e.head_w = p.head.mean;
+    e.tail_w = p.tail.mean;
     e.points = p.points;
     e.readings = p.regime.samples;
     e.brief = e.length_s < rules_.shortest_s;

@@ -23,6 +23,8 @@ struct Evidence {
   double middle_s = 0.0;  // of its readings: a slow meter's lie anywhere in a short piece
   double mean_w = 0.0;
   double mean_variance = 0.0;
+  double head_w = 0.0;  // of its first and last readings
+  double tail_w = 0.0;
   double lean_w = 0.0;
   double lean_variance = 0.0;
   std::int64_t points = 0;  // what the engine saw: readings, or seconds of a fast stream
