@@ -81,6 +81,7 @@ struct PieceRules {
   double shortest_s = 20.0;
   double step_w = 0.0;
   double interval_s = 0.0;  ///< median time between readings
+  bool binned = false;      ///< points are seconds of a fast stream
   /// Facing levels are compared over this much on either side of a change: a slow curve is no step.
   [[nodiscard]] double edge_window_s() const { return shortest_s / 2.0; }
 };
