@@ -31,14 +31,15 @@ class Broker::Impl {
   Impl(const Impl&) = delete;
   Impl& operator=(const Impl&) = delete;
 
-  Result<void> connect(const PublishSettings& settings, const Message& will) {
-    client_ = mqtt_.make(nullptr, true, this);
+  Result<void> connect(const PublishSettings& settings, const std::string& id, const Message& will) {
+    // A clean session: the broker need keep nothing for who only tells, and what it did not confirm is told again.
+    client_ = mqtt_.make(id.c_str(), true, this);
     if (client_ == nullptr) return trouble("not enough memory");
     mqtt_.int_option(client_, MOSQ_OPT_PROTOCOL_VERSION, settings.version == 5 ? MQTT_PROTOCOL_V5 : MQTT_PROTOCOL_V311);
     mqtt_.connect_callback_set(client_,
                                [](mosquitto*, void* self, int code) { static_cast<Impl*>(self)->connected(code); });
-    mqtt_.publish_callback_set(client_,
-                               [](mosquitto*, void* self, int id) { static_cast<Impl*>(self)->waiting_.erase(id); });
+    mqtt_.publish_callback_set(
+        client_, [](mosquitto*, void* self, int sent) { static_cast<Impl*>(self)->waiting_.erase(sent); });
     if (!settings.user.empty()) {
       const char* password = settings.password.empty() ? nullptr : settings.password.c_str();
       if (auto set = good(mqtt_.username_pw_set(client_, settings.user.c_str(), password)); !set) return set;
@@ -105,11 +106,12 @@ Broker::Broker(std::unique_ptr<Impl> impl) : impl_(std::move(impl)) {}
 Broker::Broker(Broker&&) noexcept = default;
 Broker::~Broker() = default;
 
-Result<Broker> Broker::connect(const PublishSettings& settings, const Message& will, const std::atomic<bool>& stop) {
+Result<Broker> Broker::connect(const PublishSettings& settings, const std::string& id, const Message& will,
+                               const std::atomic<bool>& stop) {
   const auto calls = mosquitto_library();
   if (!calls) return tl::unexpected(calls.error());
   auto impl = std::make_unique<Impl>(**calls, stop);
-  if (auto connected = impl->connect(settings, will); !connected) return tl::unexpected(connected.error());
+  if (auto connected = impl->connect(settings, id, will); !connected) return tl::unexpected(connected.error());
   return Broker(std::move(impl));
 }
 

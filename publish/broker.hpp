@@ -21,9 +21,11 @@ struct Message {
 /// One thread. Every error is ErrorKind::unusable and one line.
 class Broker {
  public:
-  /// `will`: what the broker says of us once we are gone without a word. `stop` is looked at while waiting.
-  [[nodiscard]] static Result<Broker> connect(const PublishSettings& settings, const Message& will,
-                                              const std::atomic<bool>& stop);
+  /// `id`: a connection of ours that the broker still holds open under it ends here, and its will is said before
+  /// anything of this one. `will`: what the broker says of us once we are gone without a word. `stop` is looked at
+  /// while waiting.
+  [[nodiscard]] static Result<Broker> connect(const PublishSettings& settings, const std::string& id,
+                                              const Message& will, const std::atomic<bool>& stop);
   Broker(Broker&&) noexcept;
   Broker& operator=(Broker&&) = delete;
   ~Broker();

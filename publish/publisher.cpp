@@ -1,23 +1,23 @@
 #include "publish/publisher.hpp"
 
-#include <algorithm>
 #include <atomic>
 #include <chrono>
 #include <condition_variable>
+#include <fstream>
 #include <mutex>
 #include <thread>
 #include <utility>
 
 #include "broker.hpp"
 #include "feed.hpp"
+#include "publish/reconnect_pause.hpp"
 
 namespace nightwatt::publish {
 namespace {
 
-using std::chrono::seconds;
+using Steady = std::chrono::steady_clock;
 
-constexpr int between_looks_ms = 500;                 // at the store, for what is new
-constexpr seconds first_pause{1}, longest_pause{60};  // after trouble, doubled each time
+constexpr int between_looks_ms = 500;  // at the store, for what is new
 constexpr std::chrono::milliseconds stop_limit{1'000};
 
 void replace(std::string& text, const std::string& word, const std::string& by) {
@@ -32,7 +32,32 @@ std::string level(std::string name) {
   return name;
 }
 
+/// Of this machine, the same after every start; empty where there is none, as in some containers.
+std::string machine_id() {
+  std::ifstream file("/etc/machine-id");
+  std::string id;
+  std::getline(file, id);
+  return id;
+}
+
 }  // namespace
+
+std::string client_id(const PublishSettings& settings, std::string_view machine) {
+  // FNV-1a of 64 bits; any hash that mixes well would do. A copy of another rig's card has its machine-id, but is to
+  // have a rig name of its own.
+  std::uint64_t hash = 0xcbf2'9ce4'8422'2325;
+  constexpr std::uint64_t prime = 0x0000'0100'0000'01b3;
+  for (const std::string_view part : {machine, std::string_view(settings.rig), std::string_view(settings.store)}) {
+    for (const char c : part) hash = (hash ^ static_cast<unsigned char>(c)) * prime;
+    hash *= prime;  // as after a NUL, so that no two lists of parts read alike
+  }
+  // MQTT 3.1.1, 3.1.3.1: every broker takes 1 to 23 of the characters 0-9, a-z, A-Z.
+  constexpr std::string_view digits = "0123456789abcdef";
+  constexpr int bits_of_digit = 4, digit_count = 14;
+  std::string id = "nightwatt";
+  for (int i = 0; i < digit_count; ++i, hash >>= bits_of_digit) id += digits[hash % digits.size()];
+  return id;
+}
 
 std::string topic_of(const std::string& form, const std::string& rig, const std::string& meter) {
   std::string topic = form;
@@ -51,7 +76,10 @@ std::string online_topic(const std::string& form, const std::string& rig) {
 class Publisher::Impl {
  public:
   Impl(PublishSettings settings, Say say)
-      : settings_(std::move(settings)), say_(std::move(say)), feed_(settings_.topic, settings_.rig) {}
+      : settings_(std::move(settings)),
+        id_(client_id(settings_, machine_id())),
+        say_(std::move(say)),
+        feed_(settings_.topic, settings_.rig) {}
 
   void begin() {
     const std::lock_guard lock(mutex_);
@@ -59,16 +87,14 @@ class Publisher::Impl {
   }
 
   void run() {
-    seconds pause = first_pause;
     std::string known;
     while (!stop_) {
-      const std::string trouble = session(pause);
+      const std::string trouble = session();
       if (!trouble.empty() && trouble != known && !stop_)
         say_(Tone::warning, "not publishing, tried again: " + trouble);
       known = trouble;
       std::unique_lock lock(mutex_);
-      if (changed_.wait_for(lock, pause, [this] { return stop_.load(); })) break;
-      pause = std::min(pause * 2, longest_pause);
+      if (changed_.wait_for(lock, pause_.next(), [this] { return stop_.load(); })) break;
     }
     const std::lock_guard lock(mutex_);
     ended_ = true;
@@ -93,16 +119,17 @@ class Publisher::Impl {
 
  private:
   /// From connecting to the first trouble, which it returns.
-  std::string session(seconds& pause) {
+  std::string session() {
     const auto store = storage::StoreReader::open(settings_.store);
     if (!store) return store.error().message;
     const std::string online = online_topic(settings_.topic, settings_.rig);
-    auto broker = Broker::connect(settings_, {online, "0", true}, stop_);
+    auto broker = Broker::connect(settings_, id_, {online, "0", true}, stop_);
     if (!broker) return broker.error().message;
     if (auto said = broker->send({{online, "1", true}}); !said) return said.error().message;
-    pause = first_pause;
-    if (!stop_) say_(Tone::info, "publishing to " + settings_.host);
+    const auto since = Steady::now();
+    if (!stop_ && !pause_.cut_often()) say_(Tone::info, "publishing to " + settings_.host);
     while (!stop_) {
+      pause_.holds(Steady::now() - since);
       if (store->moved()) return settings_.store + " was moved or replaced";
       const std::int64_t dropped = feed_.dropped();
       const auto messages = feed_.next(*store);
@@ -110,7 +137,7 @@ class Publisher::Impl {
       if (feed_.dropped() != dropped)
         say_(Tone::warning, std::to_string(feed_.dropped() - dropped) + " readings were too old to be published");
       Result<void> done = messages->empty() ? broker->idle(between_looks_ms) : broker->send(*messages);
-      if (!done) return done.error().message;
+      if (!done) return cut(done.error().message);
       if (!messages->empty()) feed_.told();
     }
     (void)broker->send({{online, "0", true}});
@@ -118,8 +145,18 @@ class Publisher::Impl {
     return {};
   }
 
+  std::string cut(const std::string& trouble) {
+    pause_.cut();
+    if (!pause_.cut_often()) return trouble;
+    return trouble +
+           "; each connection ends soon, as when another rig publishes under the same name: give each a \"rig\" "
+           "of its own";
+  }
+
+  const std::string id_;
   Say say_;
   Feed feed_;
+  ReconnectPause pause_;
   std::mutex mutex_;
   std::condition_variable changed_;
   std::atomic<bool> stop_{false};

@@ -23,6 +23,7 @@
 
 #include "figures/run_recorder.hpp"
 #include "publish/publisher.hpp"
+#include "publish/reconnect_pause.hpp"
 #include "storage/store.hpp"
 
 namespace nightwatt::publish::test {
@@ -209,6 +210,85 @@ TEST_CASE("topics hold the rig and the meter, and nothing that a topic may not h
   CHECK(topic_of("a/{rig}/{meter}", "{meter}", "b") == "a/b/b");
   CHECK(online_topic("nightwatt/{rig}/{meter}", "north") == "nightwatt/north/online");
   CHECK(online_topic("lab", "north") == "lab/online");
+}
+
+TEST_CASE(
+    "a client id is one that every broker takes, the same at every start, another for each rig, machine and store") {
+  PublishSettings settings;
+  settings.rig = "north";
+  settings.store = "/var/lib/nightwatt/nightwatt.db";
+  const std::string machine = "0123456789abcdef0123456789abcdef";
+  const std::string id = client_id(settings, machine);
+  CHECK(client_id(settings, machine) == id);
+  // MQTT 3.1.1, 3.1.3.1.
+  CHECK(id.size() >= 1);
+  CHECK(id.size() <= 23);
+  CHECK(id.find_first_not_of("0123456789abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ") == std::string::npos);
+  PublishSettings other_rig = settings, other_store = settings, shifted = settings;
+  other_rig.rig = "south";
+  other_store.store = "/home/lab/second.db";
+  shifted.rig = "north/";
+  shifted.store = "var/lib/nightwatt/nightwatt.db";
+  CHECK(client_id(other_rig, machine) != id);
+  CHECK(client_id(other_store, machine) != id);
+  CHECK(client_id(shifted, machine) != id);
+  CHECK(client_id(settings, "fedcba9876543210fedcba9876543210") != id);
+  // 10,000 rigs of one image, told apart by their names alone.
+  std::set<std::string> all;
+  for (int i = 0; i < 10'000; ++i) {
+    settings.rig = "rig" + std::to_string(i);
+    all.insert(client_id(settings, machine));
+  }
+  CHECK(all.size() == 10'000);
+}
+
+TEST_CASE("a broker is tried again more and more seldom, until a connection has held") {
+  using std::chrono::minutes;
+  using std::chrono::seconds;
+  ReconnectPause pause;
+  for (const int wanted_s : {1, 2, 4, 8, 16, 32, 60, 60}) CHECK(pause.next() == seconds(wanted_s));
+  CHECK_FALSE(pause.cut_often());  // it was never there, so nobody cut anything
+  pause.holds(minutes(5));
+  // Another of the same name: whoever connects ends the other's connection. At their longest pauses each of two holds
+  // it for a minute, which is still no good connection.
+  for (const int wanted_s : {1, 2}) {
+    pause.holds(seconds(wanted_s));
+    pause.cut();
+    CHECK_FALSE(pause.cut_often());
+    CHECK(pause.next() == seconds(wanted_s));
+  }
+  for (const int wanted_s : {4, 8, 16, 32, 60, 60}) {
+    pause.holds(minutes(1));
+    pause.cut();
+    CHECK(pause.cut_often());
+    CHECK(pause.next() == seconds(wanted_s));
+  }
+  pause.holds(minutes(5));
+  CHECK_FALSE(pause.cut_often());
+  CHECK(pause.next() == seconds(1));
+}
+
+TEST_CASE("a connection that a network cut left open at the broker does not take a rig for gone after it is back") {
+  if (!broker_is_here()) return;
+  Rig rig;
+  const BrokerProgram broker(rig.folder, "allow_anonymous true\n");
+  const Listener listener(broker.port);
+  std::ifstream file("/etc/machine-id");
+  std::string machine;
+  std::getline(file, machine);
+  // The rig's connection of before the cut: the broker holds it open, and nobody is at its other end.
+  mosquitto* const before = mosquitto_new(client_id(rig.settings(broker.port), machine).c_str(), true, nullptr);
+  REQUIRE(mosquitto_will_set(before, "lab/north/online", 1, "0", 1, true) == MOSQ_ERR_SUCCESS);
+  REQUIRE(mosquitto_connect(before, "localhost", broker.port, 30) == MOSQ_ERR_SUCCESS);
+  REQUIRE(mosquitto_publish(before, nullptr, "lab/north/online", 1, "1", 1, true) == MOSQ_ERR_SUCCESS);
+  constexpr int step_ms = 10;
+  REQUIRE(eventually([&] {
+    return mosquitto_loop(before, step_ms, 1) == MOSQ_ERR_SUCCESS && !listener.heard("lab/north/online").empty();
+  }));
+  Publisher publisher(rig.settings(broker.port), quiet);
+  publisher.start();
+  CHECK(eventually([&] { return listener.heard("lab/north/online") == std::vector<std::string>{"1", "0", "1"}; }));
+  mosquitto_destroy(before);
 }
 
 TEST_CASE("readings and ends of runs arrive in order and are retained, what was there before is not told") {

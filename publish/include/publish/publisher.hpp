@@ -5,6 +5,7 @@
 #include <functional>
 #include <memory>
 #include <string>
+#include <string_view>
 
 namespace nightwatt::publish {
 
@@ -47,5 +48,8 @@ class Publisher {
 [[nodiscard]] std::string topic_of(const std::string& form, const std::string& rig, const std::string& meter);
 /// Where the service says whether it is there: the topic up to `{meter}`, then `online`.
 [[nodiscard]] std::string online_topic(const std::string& form, const std::string& rig);
+/// The name under which a broker knows this store's service: another for each machine (`machine`: its machine-id(5)),
+/// rig and store, and the same after every start.
+[[nodiscard]] std::string client_id(const PublishSettings& settings, std::string_view machine);
 
 }  // namespace nightwatt::publish
