@@ -27,9 +27,9 @@ HandedOverMeter hand_over(const storage::StoreWriter& old, const std::string& me
   if (const auto utc_offset = old.reader().utc_offset_at(**stream, carried.last.value_or(UtcTime{})))
     carried.utc_offset = *utc_offset;
   if (const auto state = old.reader().value(auto_state_name(meter))) carried.auto_state = *state;
-  const auto runs = old.reader().sound_runs();
+  const auto runs = old.reader().run_list();
   if (!runs) return carried;
-  for (const storage::RunInfo& run : *runs)
+  for (const storage::RunInfo& run : runs->sound)
     if (run.stream == **stream && !run.end) carried.run = run;
   return carried;
 }
@@ -38,9 +38,9 @@ Result<void> put_handed_over(storage::StoreWriter& fresh, const HandedOverMeter&
   const auto stream = fresh.stream_for_meter(carried.meter);
   if (!stream) return tl::unexpected(stream.error());
   if (auto put = fresh.apply(storage::PutUtcOffset{*stream, from, carried.utc_offset}); !put) return put;
-  const auto runs = fresh.reader().runs();
+  const auto runs = fresh.reader().run_list();
   if (!runs) return tl::unexpected(runs.error());
-  const bool room = std::none_of(runs->begin(), runs->end(), [&](const storage::RunInfo& run) {
+  const bool room = std::none_of(runs->sound.begin(), runs->sound.end(), [&](const storage::RunInfo& run) {
     return run.stream == *stream && (!run.end || *run.end >= from);
   });
   if (!room) return {};

@@ -133,10 +133,11 @@ Result<MeterRecorder> MeterRecorder::resume(StoreWriter& store, RecorderSettings
 }
 
 Result<std::vector<storage::RunInfo>> MeterRecorder::sound_runs(StoreWriter& store) {
-  auto runs = store.reader().runs();
-  if (runs || !is_damage(store, runs.error())) return runs;
-  damage_.push_back(runs.error().message);
-  return store.reader().sound_runs();
+  auto list = store.reader().run_list();
+  if (!list) return tl::unexpected(list.error());
+  for (const storage::DamagedRun& run : list->damaged) damage_.push_back(run_name(run.id) + ": " + run.why);
+  if (!list->is_whole) damage_.push_back("rows are missing from the list of runs");
+  return std::move(list->sound);
 }
 
 Result<void> MeterRecorder::find_runs(StoreWriter& store) {
@@ -416,13 +417,14 @@ Result<RunId> MeterRecorder::split(StoreWriter& store, UtcTime at, UtcTime now) 
 }
 
 Result<RunId> MeterRecorder::join(StoreWriter& store, const storage::RunInfo& first) {
-  const auto runs = store.reader().runs();
-  if (!runs) return tl::unexpected(runs.error());
-  const auto lies_between = [&](const storage::RunInfo& run) {
-    return run.stream == stream_ && run.begin > first.begin && run.begin < open_->begin;
-  };
-  if (!open_ || !first.end || *first.end > open_->begin || std::any_of(runs->begin(), runs->end(), lies_between))
+  if (!open_ || !first.end || *first.end > open_->begin)
     return fail(ErrorKind::negative, run_name(first.id) + " and the run that follows it are no neighbours");
+  const auto between = storage::run_between(store.reader(), first, open_->begin);
+  if (!between) return tl::unexpected(between.error());
+  if (*between)
+    return fail(ErrorKind::negative, run_name((*between)->run) +
+                                         ((*between)->is_sure ? " lies" : " is damaged and may lie") + " between " +
+                                         run_name(first.id) + " and the open one");
   const RunId second = open_->builder.run();
   storage::RunInfo whole = first;
   whole.end.reset();
@@ -435,7 +437,9 @@ Result<RunId> MeterRecorder::join(StoreWriter& store, const storage::RunInfo& fi
   const RunOrigin origin = first.origin;
   open_.emplace(OpenRun{std::move(*builder), origin, first.begin});
   last_end_.reset();
-  for (const storage::RunInfo& run : *runs)
+  const auto list = store.reader().run_list();
+  if (!list) return tl::unexpected(list.error());
+  for (const storage::RunInfo& run : list->sound)
     if (run.stream == stream_ && run.id != first.id && run.end)
       last_end_ = last_end_ ? std::max(*last_end_, *run.end) : *run.end;
   if (auto put = put_auto_state(store, last_); !put) return tl::unexpected(put.error());

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <utility>
 
 #include "figures/run_recorder.hpp"
 #include "figures/runs.hpp"
@@ -141,7 +142,7 @@ class Pairing {
       : store_(store), meter_(std::move(meter)), reference_(std::move(reference)) {}
 
   Result<PairedLevels> run(const std::vector<std::string>& words) {
-    const auto all = store_.runs();
+    const auto all = readable_runs(store_, out_.warnings);
     if (!all) return tl::unexpected(all.error());
     for (const std::string& word : words) {
       const auto chosen = find_run(store_, word);
@@ -149,11 +150,12 @@ class Pairing {
       if (chosen->meter != meter_ && chosen->meter != reference_)
         return fail(ErrorKind::input, run_text(*chosen) + " is of neither " + text::quoted(meter_) + " nor " +
                                           text::quoted(reference_) + "; give a run of one of them");
+      if (const auto readable = run_record(store_, *chosen); !readable) return tl::unexpected(readable.error());
       for (const storage::RunInfo& other : *all)
         if (other.meter == (chosen->meter == meter_ ? reference_ : meter_) && overlap(*chosen, other))
           if (auto done = pair(chosen->meter == meter_ ? *chosen : other, chosen->meter == meter_ ? other : *chosen);
               !done)
-            return tl::unexpected(done.error());
+            out_.warnings.push_back(left_out(other.id, done.error().message));
     }
     if (pairs_.empty())
       return fail(ErrorKind::negative,
@@ -184,7 +186,7 @@ class Pairing {
     out_.permissible_error = meter->info.traits.accuracy;
     if (reference->info.traits.accuracy)
       out_.trust = ReferenceTrust::of(*reference->info.traits.accuracy);
-    else if (out_.warnings.empty())
+    else if (!std::exchange(told_of_reference_, true))
       out_.warnings.push_back(
           "the accuracy of the reference is not known: it is taken as perfect, and the correction's "
           "uncertainty is too small by it");
@@ -207,6 +209,7 @@ class Pairing {
   const storage::StoreReader& store_;
   const std::string meter_, reference_;
   std::vector<std::pair<storage::RunId, storage::RunId>> pairs_;
+  bool told_of_reference_ = false;
   std::vector<CalibrationLevel> levels_;
   double step_w_ = 0.0;
   PairedLevels out_;

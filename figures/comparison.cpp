@@ -140,7 +140,7 @@ Result<Comparison> comparison_of(const storage::StoreReader& store, const Compar
   if (request.less)
     if (auto done = subtract_run(store, *request.less, *infos, all, less_run, less); !done)
       return tl::unexpected(done.error());
-  auto rows = rows_of(store, *infos);
+  auto rows = rows_of(store, *infos, request.runs.empty() ? &damaged : nullptr);
   if (!rows) return tl::unexpected(rows.error());
   all.rows = std::move(*rows);
   all.warnings = condition_warnings(all.rows);

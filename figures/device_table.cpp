@@ -7,6 +7,7 @@
 #include <map>
 #include <set>
 
+#include "figures/runs.hpp"
 #include "measure/signal/advice.hpp"
 #include "measure/uncertainty/comparison.hpp"
 #include "text/printable.hpp"
@@ -121,7 +122,8 @@ DeviceRow pooled(std::string device, std::span<const RunRecord> records) {
   return row;
 }
 
-Result<std::vector<DeviceRow>> rows_of(const storage::StoreReader& store, const std::vector<storage::RunInfo>& infos) {
+Result<std::vector<DeviceRow>> rows_of(const storage::StoreReader& store, const std::vector<storage::RunInfo>& infos,
+                                       std::vector<std::string>* warnings) {
   struct Group {
     std::string device;
     bool alone;
@@ -130,7 +132,11 @@ Result<std::vector<DeviceRow>> rows_of(const storage::StoreReader& store, const 
   std::vector<Group> groups;
   for (const storage::RunInfo& info : infos) {
     auto record = run_record(store, info);
-    if (!record) return tl::unexpected(record.error());
+    if (!record && warnings == nullptr) return tl::unexpected(record.error());
+    if (!record) {
+      warnings->push_back(left_out(info.id, record.error().message));
+      continue;
+    }
     const bool alone = !info.device || info.origin == storage::RunOrigin::entered;
     const std::string device = info.device.value_or("run " + std::to_string(info.id));
     auto group = std::find_if(groups.begin(), groups.end(),

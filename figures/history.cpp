@@ -7,6 +7,7 @@
 #include <set>
 
 #include "baseline_days.hpp"
+#include "figures/runs.hpp"
 #include "measure/signal/advice.hpp"
 #include "measure/signal/time_text.hpp"
 #include "text/printable.hpp"
@@ -170,11 +171,12 @@ void warn(History& history) {
 
 Result<History> history_until(const storage::StoreReader& store, const std::string& device,
                               std::optional<storage::RunId> last) {
-  const auto infos = store.runs();
-  if (!infos) return tl::unexpected(infos.error());
   History history;
+  const auto infos = readable_runs(store, history.warnings);
+  if (!infos) return tl::unexpected(infos.error());
   history.device = device;
   std::vector<RunRecord> records;
+  std::optional<Error> unreadable;
   auto older = std::count_if(infos->begin(), infos->end(), [&](const storage::RunInfo& info) {
     return info.device == device && last && info.id <= *last;
   });
@@ -182,7 +184,11 @@ Result<History> history_until(const storage::StoreReader& store, const std::stri
     if (info.device != device || (last && info.id > *last)) continue;
     if (last && older-- > static_cast<std::ptrdiff_t>(most_runs_told)) continue;
     auto record = run_record(store, info);
-    if (!record) return tl::unexpected(record.error());
+    if (!record) {
+      unreadable = record.error();
+      history.warnings.push_back(left_out(info.id, unreadable->message));
+      continue;
+    }
     HistoryRun run;
     run.info = record->info;
     run.utc_offset = record->utc_offset;
@@ -190,13 +196,16 @@ Result<History> history_until(const storage::StoreReader& store, const std::stri
     history.runs.push_back(std::move(run));
     if (!last) records.push_back(std::move(*record));
   }
+  if (history.runs.empty() && unreadable) return tl::unexpected(*unreadable);
   if (history.runs.empty())
     return fail(ErrorKind::negative,
                 "no run is of a device " + text::quoted(device) + "; nightwatt runs lists runs and their devices");
   for (std::size_t i = 0; i < records.size(); ++i) {
     auto baseline = long_baseline(store, records[i]);
-    if (!baseline) return tl::unexpected(baseline.error());
-    if (!*baseline) continue;
+    if (!baseline)
+      history.warnings.push_back("the baseline of run " + std::to_string(records[i].info.id) +
+                                 " is left out: " + baseline.error().message);
+    if (!baseline || !*baseline) continue;
     (*baseline)->run = i;
     history.baselines.push_back(std::move(**baseline));
   }

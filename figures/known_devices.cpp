@@ -29,22 +29,24 @@ bool wants_name(const storage::RunInfo& run) {
 }
 
 Result<KnownDevices> KnownDevices::of(const storage::StoreReader& store) {
-  const auto runs = store.runs();
-  if (!runs) return tl::unexpected(runs.error());
+  const auto list = store.run_list();
+  if (!list) return tl::unexpected(list.error());
+  bool is_whole = list->is_whole && list->damaged.empty();
   std::map<std::string, std::vector<const storage::RunInfo*>> named;
-  for (const storage::RunInfo& run : *runs)
+  for (const storage::RunInfo& run : list->sound)
     if (run.device && run.end && run.origin != storage::RunOrigin::entered) named[*run.device].push_back(&run);
   std::vector<KnownDevice> devices;
   for (const auto& [name, all] : named) {
     KnownDevice device{name, {}};
     for (std::size_t i = all.size() > most_runs_known ? all.size() - most_runs_known : 0; i < all.size(); ++i) {
-      auto read = features(store, *all[i]);
-      if (!read) return tl::unexpected(read.error());
-      device.runs.push_back(*read);
+      if (auto read = features(store, *all[i]))
+        device.runs.push_back(*read);
+      else
+        is_whole = false;
     }
-    devices.push_back(std::move(device));
+    if (!device.runs.empty()) devices.push_back(std::move(device));
   }
-  return KnownDevices(Recogniser(std::move(devices)));
+  return KnownDevices(Recogniser(std::move(devices)), is_whole);
 }
 
 Result<Proposal> KnownDevices::propose(const storage::StoreReader& store, const storage::RunInfo& run) const {
@@ -63,7 +65,8 @@ Result<Proposal> KnownDevices::propose(const storage::StoreReader& store, const 
 Result<std::optional<Proposal>> name_if_sure(storage::StoreWriter& store, const storage::RunInfo& run) {
   const auto known = KnownDevices::of(store.reader());
   if (!known) return tl::unexpected(known.error());
-  if (known->empty()) return std::nullopt;
+  // What is left out may be of the very device that this one looks like.
+  if (known->empty() || !known->is_whole()) return std::nullopt;
   auto proposal = known->propose(store.reader(), run);
   if (!proposal) return tl::unexpected(proposal.error());
   if (!(proposal->posterior() > name_from)) return std::nullopt;

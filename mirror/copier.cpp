@@ -327,27 +327,33 @@ Result<void> Copier::send_batch(storage::StreamId stream, const std::vector<Read
 }
 
 /// The prints and the rows are of one moment. What changes after it has another print at the next pass.
-Result<std::vector<Copier::PrintedRun>> Copier::printed_runs() const {
+Result<Copier::PrintedRuns> Copier::printed_runs() const {
   const auto moment = store_.snapshot();
   if (!moment) return tl::unexpected(moment.error());
   const auto prints = rows_.run_prints();
   if (!prints) return tl::unexpected(prints.error());
-  auto infos = store_.runs();
+  auto infos = store_.run_list();
   if (!infos) return tl::unexpected(infos.error());
   std::map<storage::RunId, std::string> print_of_run;
   for (const auto& print : *prints) print_of_run[print.run] = std::to_string(print.print) + "/" + of_this_version();
-  std::vector<PrintedRun> runs;
-  for (storage::RunInfo& info : *infos)
-    if (const auto print = print_of_run.find(info.id); print != print_of_run.end())
-      runs.push_back({std::move(info), print->second});
-  return runs;
+  PrintedRuns printed;
+  printed.list_is_whole = infos->is_whole;
+  for (const storage::DamagedRun& run : infos->damaged) printed.there.insert(run.id);
+  for (storage::RunInfo& info : infos->sound)
+    if (const auto print = print_of_run.find(info.id); print != print_of_run.end()) {
+      printed.there.insert(info.id);
+      printed.sound.push_back({std::move(info), print->second});
+    }
+  return printed;
 }
 
 Result<void> Copier::copy_runs(bool open_runs, const std::function<bool()>& stop) {
   const auto runs = printed_runs();
   if (!runs) return tl::unexpected(runs.error());
-  if (auto gone = drop_runs_but(*runs); !gone) return gone;
-  for (const PrintedRun& run : *runs) {
+  // Of a run that is damaged, or gone by damage, the mirror may hold the last sound copy.
+  if (runs->list_is_whole)
+    if (auto gone = drop_runs_but(runs->there); !gone) return gone;
+  for (const PrintedRun& run : runs->sound) {
     const auto known = run_prints_.find(run.info.id);
     const bool is_new = known == run_prints_.end();
     const bool is_open = !run.info.end;
@@ -359,9 +365,7 @@ Result<void> Copier::copy_runs(bool open_runs, const std::function<bool()>& stop
   return {};
 }
 
-Result<void> Copier::drop_runs_but(const std::vector<PrintedRun>& runs) {
-  std::set<storage::RunId> there;
-  for (const PrintedRun& run : runs) there.insert(run.info.id);
+Result<void> Copier::drop_runs_but(const std::set<storage::RunId>& there) {
   for (auto known = run_prints_.begin(); known != run_prints_.end();) {
     if (there.count(known->first) != 0) {
       ++known;

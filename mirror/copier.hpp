@@ -55,8 +55,13 @@ class Copier {
     std::string segments;
     std::vector<std::string> rows;
   };
-  [[nodiscard]] Result<std::vector<PrintedRun>> printed_runs() const;
-  Result<void> drop_runs_but(const std::vector<PrintedRun>& runs);
+  struct PrintedRuns {
+    std::vector<PrintedRun> sound;
+    std::set<storage::RunId> there;  ///< also damaged ones
+    bool list_is_whole = true;
+  };
+  [[nodiscard]] Result<PrintedRuns> printed_runs() const;
+  Result<void> drop_runs_but(const std::set<storage::RunId>& there);
   [[nodiscard]] Result<std::optional<RunText>> text_of_run(storage::RunId id) const;  ///< nothing: not to be mirrored
   Result<void> copy_run(const PrintedRun& run);
   Result<void> copy_events();

@@ -33,9 +33,9 @@ Result<void> Feed::look_for_first_time(const storage::StoreReader& store) {
     if (!last) return tl::unexpected(last.error());
     if (*last) told_us_[stream.id] = (*last)->time.us;
   }
-  const auto runs = store.runs();
+  const auto runs = store.run_list();
   if (!runs) return tl::unexpected(runs.error());
-  for (const storage::RunInfo& run : *runs) {
+  for (const storage::RunInfo& run : runs->sound) {
     newest_run_ = std::max(newest_run_, run.id);
     if (!run.end) open_.insert(run.id);
   }

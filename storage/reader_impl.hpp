@@ -65,6 +65,7 @@ class StoreReader::Impl {
 
   // Reading; these throw SQLite::Exception.
   [[nodiscard]] Result<Columns> write_buffer(StreamId stream);
+  [[nodiscard]] Result<Columns> write_buffer_until(StreamId stream, std::int64_t to_us);
   /// For bytes, crc and id of the rows of stream ?1.
   enum class TailOrder : std::uint8_t { oldest_first, newest_first };
   [[nodiscard]] const char* write_buffer_sql(TailOrder order);
@@ -91,6 +92,7 @@ class StoreReader::Impl {
   [[nodiscard]] Result<std::int64_t> count_rolled(StreamId stream, const BlockRow& block, std::int64_t from_us,
                                                   std::int64_t to_us);
   [[nodiscard]] Result<std::int64_t> samples_of_open(const RunInfo& run);
+  [[nodiscard]] std::optional<DamagedRun::Said> said_of_run(RunId id);
   [[nodiscard]] bool read_regimes(RunId run, Sketches wanted, RunState& state);
   [[nodiscard]] bool visible(StreamId stream);
 };

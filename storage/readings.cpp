@@ -109,6 +109,17 @@ Result<Columns> StoreReader::Impl::write_buffer(StreamId stream) {
   return columns;
 }
 
+/// Nothing where all of the tail lies behind: who asks of older readings has no trouble with damaged new ones.
+Result<Columns> StoreReader::Impl::write_buffer_until(StreamId stream, std::int64_t to_us) {
+  {
+    Query row = database->query("SELECT last_us, " NIGHTWATT_SOUND(
+        NIGHTWATT_BLOCK_SEAL) " FROM block WHERE stream = ?1 ORDER BY first_us DESC LIMIT 1");
+    row.bind(1, stream);
+    if (row.step() && row.integer(1) != 0 && row.integer(0) >= to_us) return Columns{};
+  }
+  return write_buffer(stream);
+}
+
 // Blocks do not overlap: the one that begins last at or before `from` may still reach into the window.
 std::optional<BlockRow> StoreReader::Impl::first_block(StreamId stream, std::int64_t from_us, std::int64_t to_us) {
   if (const std::optional<BlockRow> before = last_block(stream, from_us); before && before->last_us >= from_us)
@@ -135,6 +146,7 @@ std::optional<BlockRow> StoreReader::Impl::last_block(StreamId stream, std::int6
 // A search may be led astray by a damaged key. The block behind says which one is before it, the stream which is its
 // newest.
 void StoreReader::Impl::must_be_last(StreamId stream, const std::optional<BlockRow>& last, std::int64_t to_us) {
+  if (last && last->last_us >= to_us) return;  // it reaches that far itself: damage of the next is none of its own
   Query next = database->query(NIGHTWATT_BLOCK_COLUMNS "WHERE stream = ?1 AND first_us > ?2 ORDER BY first_us LIMIT 1");
   next.bind(1, stream).bind(2, to_us);
   if (next.step()) {
@@ -231,7 +243,7 @@ Result<BlockAggregates> StoreReader::Impl::aggregates(StreamId stream, Quantity 
     if (last.first_us != first->first_us && !inside(last))
       if (auto added = add_edge(last); !added) return pass_on(added.error());
   }
-  const Result<Columns> newest = write_buffer(stream);
+  const Result<Columns> newest = write_buffer_until(stream, to_us);
   if (!newest) return pass_on(newest.error());
   add_part(*newest);
   return total;
@@ -259,7 +271,7 @@ Result<std::int64_t> StoreReader::Impl::count_readings(StreamId stream, std::int
     if (!columns) return pass_on(columns.error());
     count_part(*columns);
   }
-  const Result<Columns> newest = write_buffer(stream);
+  const Result<Columns> newest = write_buffer_until(stream, to_us);
   if (!newest) return pass_on(newest.error());
   count_part(*newest);
   return total;
@@ -322,7 +334,7 @@ Result<void> StoreReader::Impl::visit_all(StreamId stream, std::int64_t from_us,
     if (!columns) return pass_on(columns.error());
     if (!hand_out(*columns)) return {};
   }
-  const Result<Columns> newest = write_buffer(stream);
+  const Result<Columns> newest = write_buffer_until(stream, to_us);
   if (!newest) return pass_on(newest.error());
   hand_out(*newest);
   return {};

@@ -85,9 +85,11 @@ Result<bool> StoreWriter::Impl::close_old_write_buffer(std::int64_t now_us) {
     while (rows.step()) streams.push_back(rows.integer(0));
   }
   for (const StreamId stream : streams) {
-    const Result<StreamEnd*> end = end_of(stream);
+    const Result<StreamEnd*> end = end_of_sound(stream);
     if (!end) return pass_on(end.error());
-    if (!(*end)->write_buffer_first_us || now_us - *(*end)->write_buffer_first_us < write_buffer_age_limit_us) continue;
+    if (*end == nullptr || !(*end)->write_buffer_first_us ||
+        now_us - *(*end)->write_buffer_first_us < write_buffer_age_limit_us)
+      continue;
     if (auto closed = close_write_buffer(stream, **end, {}); !closed) return pass_on(closed.error());
     return true;
   }
@@ -95,11 +97,12 @@ Result<bool> StoreWriter::Impl::close_old_write_buffer(std::int64_t now_us) {
 }
 
 Result<bool> StoreWriter::Impl::downsample_oldest(std::optional<std::int64_t> before_us) {
-  // Kept: what a pinned or imported run holds, and what an open run may have to be replayed from.
-  Query row = database->query("SELECT stream, first_us, last_us, count, data, before_us, carried, " NIGHTWATT_SOUND(
-      NIGHTWATT_BLOCK_SEAL) " FROM block WHERE data IS NOT NULL AND last_us < ?1 "
+  // Kept: what a pinned or imported run holds, or one of which nobody can say whether it is pinned; what an open run
+  // may have to be replayed from; and blocks of which the row is damaged, which must not keep those behind them.
+  Query row = database->query("SELECT stream, first_us, last_us, count, data, before_us, carried "
+      "FROM block WHERE data IS NOT NULL AND last_us < ?1 AND " NIGHTWATT_SOUND(NIGHTWATT_BLOCK_SEAL) " "
                             "AND NOT EXISTS (SELECT 1 FROM run WHERE run.stream = block.stream AND begin_us <= last_us "
-                            "AND (end_us IS NULL OR end_us >= first_us) AND (pinned = 1 OR origin = ?2)) "
+                            "AND (end_us IS NULL OR end_us >= first_us) AND (pinned = 1 OR origin = ?2 OR NOT " NIGHTWATT_SOUND(NIGHTWATT_RUN_SEAL) ")) "
                             "AND NOT EXISTS (SELECT 1 FROM run LEFT JOIN run_state ON run_state.run = run.id "
                             "WHERE run.stream = block.stream AND end_us IS NULL AND begin_us <= last_us "
                             "AND coalesce(as_of_us, begin_us) - ?3 <= last_us) "
@@ -109,7 +112,6 @@ Result<bool> StoreWriter::Impl::downsample_oldest(std::optional<std::int64_t> be
   row.bind(3, write_buffer_age_limit_us);
   if (!row.step()) return false;
   const StreamId stream = row.integer(0);
-  row.must_be_sound(7, "what is told of a block of readings");
   const BlockRow block{row.integer(1),         row.integer(2),         row.integer(3),
                        row.integer_or_none(4), row.integer_or_none(5), row.integer_or_none(6)};
   if (auto given = downsample(stream, block); !given) return pass_on(given.error());
@@ -209,9 +211,9 @@ void StoreWriter::Impl::note_thinned(const Thinned& thinned) {
 
 /// Up to which record time a stream's readings have at least `age_us` of its record behind them; none: nowhere.
 Result<std::optional<std::int64_t>> StoreWriter::Impl::aged_until(StreamId stream, std::int64_t age_us) {
-  const Result<StreamEnd*> end = end_of(stream);
+  const Result<StreamEnd*> end = end_of_sound(stream);
   if (!end) return pass_on(end.error());
-  if (!(*end)->last_us) return std::optional<std::int64_t>{};
+  if (*end == nullptr || !(*end)->last_us) return std::optional<std::int64_t>{};
   std::int64_t left_us = age_us;
   std::int64_t at_us = *(*end)->last_us;
   // Goes back to `to_us`; true: the age is reached on the way.

@@ -21,7 +21,32 @@ Result<void> inherit(StoreWriter& store, const RunInfo& first, const RunInfo& se
   return store.apply(DescribeRun{first.id, words});
 }
 
+/// Damage changes one column, most likely: of where the run lay two of three still tell.
+bool may_lie_between(const DamagedRun& run, const RunInfo& first, UtcTime next) {
+  if (!run.said) return true;
+  const bool of_meter = run.said->stream == first.stream;
+  const bool begins = run.said->begin > first.begin && run.said->begin < next;
+  const bool ends = run.said->end && *run.said->end > first.begin && *run.said->end < next;
+  if (run.said->is_sound) return of_meter && begins;
+  return (of_meter ? 1 : 0) + (begins ? 1 : 0) + (ends ? 1 : 0) >= 2;
+}
+
 }  // namespace
+
+Result<std::optional<RunBetween>> run_between(const StoreReader& store, const RunInfo& first, UtcTime next) {
+  const Result<RunList> list = store.run_list();
+  if (!list) return tl::unexpected(list.error());
+  for (const RunInfo& run : list->sound)
+    if (run.stream == first.stream && run.begin > first.begin && run.begin < next)
+      return std::optional(RunBetween{run.id, true});
+  for (const DamagedRun& run : list->damaged)
+    if (may_lie_between(run, first, next)) return std::optional(RunBetween{run.id, false});
+  if (!list->is_whole)
+    return fail(ErrorKind::unusable,
+                "runs are gone from the damaged store, and one of them may have lain between the two; `nightwatt "
+                "salvage` brings all that is sound into a new store");
+  return std::optional<RunBetween>{};
+}
 
 Result<void> take_into(StoreWriter& store, const RunInfo& first, RunId second, std::optional<UtcTime> end) {
   const Result<std::vector<Mark>> marks = store.reader().marks(second);

@@ -22,9 +22,12 @@ constexpr std::size_t state_bytes_limit = 64U << 20U;
   "energy_step_wh, energy_accuracy_percent, energy_accuracy_floor_wh, energy_accuracy_class, entered_idle_w, " \
   "entered_load_w, (run.seal IS NULL OR run.seal = " NIGHTWATT_RUN_SEAL                                        \
   ") FROM run LEFT JOIN stream ON stream.id = run.stream WHERE "
-// Runs of an import that is not complete do not exist yet.
-constexpr const char* all_runs = NIGHTWATT_RUN_COLUMNS "(run.stream IS NULL OR published = 1) ORDER BY run.id";
+// Runs of an import that is not complete do not exist yet. One of a meter that is not there is damaged.
+constexpr const char* all_runs = NIGHTWATT_RUN_COLUMNS "published IS NOT 0 ORDER BY run.id";
 constexpr const char* one_run = NIGHTWATT_RUN_COLUMNS "run.id = ?1";
+
+constexpr int sound_column = 22;  // of those
+constexpr const char* damaged_run = "what is told of a run";
 
 std::optional<Accuracy> accuracy_at(const Query& row, int column) {
   if (row.null(column)) return std::nullopt;
@@ -36,7 +39,7 @@ std::optional<Accuracy> accuracy_at(const Query& row, int column) {
 }
 
 RunInfo info_from(const Query& row) {
-  row.must_be_sound(22, "what is told of a run");
+  row.must_be_sound(sound_column, damaged_run);
   RunInfo info;
   info.id = row.integer(0);
   info.stream = row.integer_or_none(1).value_or(0);
@@ -122,15 +125,57 @@ Result<std::vector<RunId>> StoreReader::run_ids() const {
   });
 }
 
-Result<std::vector<RunInfo>> StoreReader::sound_runs() const {
+/// What the row of a damaged run says, whether that proves sound or not.
+std::optional<DamagedRun::Said> StoreReader::Impl::said_of_run(RunId id) {
+  const auto read = database->guarded([&]() -> Result<std::optional<DamagedRun::Said>> {
+    Query row = database->query(
+        "SELECT stream, device, begin_us, end_us, " NIGHTWATT_SOUND(NIGHTWATT_RUN_SEAL) " FROM run WHERE id = ?1");
+    row.bind(1, id);
+    if (!row.step()) return std::optional<DamagedRun::Said>{};
+    DamagedRun::Said said;
+    said.stream = row.integer_or_none(0).value_or(0);
+    said.device = row.text_or_none(1);
+    said.begin.us = row.integer(2);
+    if (const auto end = row.integer_or_none(3)) said.end = UtcTime{*end};
+    said.is_sound = row.integer(4) != 0;
+    return std::optional(said);
+  });
+  return read.value_or(std::nullopt);
+}
+
+Result<RunList> StoreReader::run_list() const {
   const Result<Snapshot> moment = snapshot();
   if (!moment) return pass_on(moment.error());
+  // No room, no memory or a lock are no damage of a run: they are told as they are.
+  const auto is_damage = [&] {
+    const StoreTrouble trouble = impl_->database->trouble();
+    return trouble == StoreTrouble::none || trouble == StoreTrouble::damaged;
+  };
+  RunList list;
+  Result<std::vector<RunInfo>> all = runs();
+  if (!all && !is_damage()) return pass_on(all.error());
+  if (all) {
+    list.sound = std::move(*all);
+    return list;
+  }
   const Result<std::vector<RunId>> ids = run_ids();
   if (!ids) return pass_on(ids.error());
-  std::vector<RunInfo> found;
-  for (const RunId id : *ids)
-    if (Result<RunInfo> info = run(id)) found.push_back(std::move(*info));
-  return found;
+  for (const RunId id : *ids) {
+    Result<RunInfo> info = run(id);
+    if (info)
+      list.sound.push_back(std::move(*info));
+    else if (!is_damage())
+      return pass_on(info.error());
+    else if (info.error().kind == ErrorKind::unusable)  // else of an import that is not complete
+      list.damaged.push_back({id, info.error().message, impl_->said_of_run(id)});
+  }
+  list.is_whole = impl_->database
+                      ->guarded([&]() -> Result<void> {
+                        must_be_all_there(*impl_->database, Counted::run);
+                        return {};
+                      })
+                      .has_value();
+  return list;
 }
 
 Result<std::vector<RunInfo>> StoreReader::runs() const {
@@ -139,6 +184,8 @@ Result<std::vector<RunInfo>> StoreReader::runs() const {
   return impl_->database->guarded([&]() -> Result<std::vector<RunInfo>> {
     for (const Counted rows : {Counted::stream, Counted::run, Counted::run_word})
       must_be_all_there(*impl_->database, rows);
+    Query streams = impl_->database->query("SELECT min(" NIGHTWATT_SOUND(NIGHTWATT_STREAM_SEAL) ") FROM stream");
+    if (streams.step() && !streams.null(0)) streams.must_be_sound(0, "what is told of a meter");
     std::vector<RunInfo> found;
     Query rows = impl_->database->query(all_runs);
     while (rows.step()) found.push_back(info_from(rows));
@@ -165,8 +212,9 @@ Result<RunInfo> StoreReader::run(RunId id) const {
   return impl_->database->guarded([&]() -> Result<RunInfo> {
     Query row = impl_->database->query(one_run);
     row.bind(1, id);
-    const bool there = row.step() && (row.null(1) || impl_->visible(row.integer(1)));
-    if (!there)
+    const bool found = row.step();
+    if (found) row.must_be_sound(sound_column, damaged_run);
+    if (!found || (!row.null(1) && !impl_->visible(row.integer(1))))
       return fail(ErrorKind::negative, "there is no run " + std::to_string(id) + "; `nightwatt runs` lists them");
     must_be_all_there(*impl_->database, Counted::run_word, id);
     RunInfo info = info_from(row);
@@ -306,12 +354,16 @@ Result<std::vector<Mark>> StoreReader::marks(RunId id) const {
   const Result<RunInfo> info = run(id);
   if (!info) return pass_on(info.error());
   return impl_->database->guarded([&]() -> Result<std::vector<Mark>> {
-    for (const std::int64_t owner : {id, RunId{0}}) must_be_all_there(*impl_->database, Counted::mark, owner);
+    must_be_all_there(*impl_->database, Counted::mark, id);
+    constexpr std::int64_t of_meters = 0;
+    if (info->meter) must_be_all_there(*impl_->database, Counted::mark, of_meters);
     std::vector<Mark> found;
-    // A damaged mark may have been of this run, whatever run it names now.
+    // A damaged mark may have been of this run if it still names it or lies within it. That it named this run and now
+    // names another, the tally tells.
     Query rows = impl_->database->query("SELECT id, run, meter, at_us, text, kind, " NIGHTWATT_SOUND(
         NIGHTWATT_MARK_SEAL) " FROM mark WHERE run = ?1 OR (run IS NULL AND meter = ?2 AND at_us BETWEEN ?3 AND ?4) "
-                             "OR NOT " NIGHTWATT_SOUND(NIGHTWATT_MARK_SEAL) " ORDER BY id");
+                             "OR (NOT " NIGHTWATT_SOUND(NIGHTWATT_MARK_SEAL) " AND run IS NULL AND (meter = ?2 OR "
+                             "at_us BETWEEN ?3 AND ?4)) ORDER BY id");
     rows.bind(1, id).bind_text(2, info->meter).bind(3, info->begin.us);
     rows.bind(4, info->end ? info->end->us : std::numeric_limits<std::int64_t>::max());
     while (rows.step()) {

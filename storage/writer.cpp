@@ -102,6 +102,13 @@ Result<StreamEnd*> StoreWriter::Impl::end_of(StreamId stream) {
   return &ends.emplace(stream, end).first->second;
 }
 
+/// nullptr: that stream is damaged, which must not keep the others from their ends.
+Result<StreamEnd*> StoreWriter::Impl::end_of_sound(StreamId stream) {
+  const Result<StreamEnd*> end = database->guarded([&] { return end_of(stream); });
+  if (end || database->trouble() != StoreTrouble::none) return end;
+  return static_cast<StreamEnd*>(nullptr);
+}
+
 void StoreWriter::Impl::write_block(StreamId stream, const Columns& columns) {
   const std::int64_t first_us = columns.times.front();
   const std::optional<BlockRow> before = in.last_block(stream, first_us);

@@ -32,6 +32,7 @@ class StoreWriter::Impl {
   StoreSettings settings;
 
   [[nodiscard]] Result<StreamEnd*> end_of(StreamId stream);
+  [[nodiscard]] Result<StreamEnd*> end_of_sound(StreamId stream);
   [[nodiscard]] Result<void> append(StreamId stream, std::span<const Reading> readings);
   [[nodiscard]] Result<void> close_write_buffer(StreamId stream, StreamEnd& end, std::span<const Reading> more);
   void write_write_buffer(StreamId stream, StreamEnd& end, std::span<const Reading> readings);

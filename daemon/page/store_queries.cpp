@@ -96,10 +96,10 @@ Result<OpenRun> open_run(const storage::StoreReader& store, const storage::RunIn
 Result<std::vector<OpenRun>> open_runs(const storage::StoreReader& store) {
   const auto snapshot = store.snapshot();
   if (!snapshot) return tl::unexpected(snapshot.error());
-  const auto runs = store.runs();
+  const auto runs = store.run_list();
   if (!runs) return tl::unexpected(runs.error());
   std::vector<OpenRun> open;
-  for (const storage::RunInfo& info : *runs) {
+  for (const storage::RunInfo& info : runs->sound) {
     if (info.end || !info.meter || info.origin == storage::RunOrigin::entered) continue;
     auto run = open_run(store, info);
     if (!run) return tl::unexpected(run.error());
@@ -111,17 +111,18 @@ Result<std::vector<OpenRun>> open_runs(const storage::StoreReader& store) {
 Result<std::string> run_list(const storage::StoreReader& store) {
   const auto snapshot = store.snapshot();
   if (!snapshot) return tl::unexpected(snapshot.error());
-  auto runs = store.runs();
-  if (!runs) return tl::unexpected(runs.error());
-  std::vector<Calendar> calendars(runs->size());
-  for (std::size_t i = runs->size() - std::min(runs->size(), listed_runs); i < runs->size(); ++i) {
-    const storage::RunInfo& run = (*runs)[i];
+  auto list = store.run_list();
+  if (!list) return tl::unexpected(list.error());
+  const std::vector<storage::RunInfo>& runs = list->sound;
+  std::vector<Calendar> calendars(runs.size());
+  for (std::size_t i = runs.size() - std::min(runs.size(), listed_runs); i < runs.size(); ++i) {
+    const storage::RunInfo& run = runs[i];
     if (run.stream == 0) continue;
     auto calendar = store.calendar(run.stream, run.begin, run.end.value_or(run.begin));
     if (!calendar) return tl::unexpected(calendar.error());
     calendars[i] = std::move(*calendar);
   }
-  return runs_json(*runs, calendars);
+  return runs_json(runs, calendars);
 }
 
 }  // namespace nightwatt::daemon::page

@@ -322,6 +322,32 @@ TEST_CASE("join is refused over a run that lies between, and nothing changes") {
   CHECK(meter.check().ok);
 }
 
+TEST_CASE("join goes on though a third run is damaged, and is refused where that one may lie between the two") {
+  RecordedMeter meter;
+  REQUIRE(meter.begin("Gannet board", at(0)));
+  meter.record(evening_of({{25.0, 900}}));
+  const auto second = meter.split(at(300), at(899));
+  REQUIRE(meter.split(at(600), at(899)));
+  // Triggers would take the seal away, as from a program that is older.
+  run_sql(meter.path(), "DROP TRIGGER run_altered");
+  const std::string damage = GENERATE(as<std::string>{}, "note = 'x'", "begin_us = begin_us + 700000000", "stream = 7",
+                                      "end_us = end_us + 1", "end_us = NULL");
+  CAPTURE(damage);
+  SECTION("it lies before them") {
+    run_sql(meter.path(), "UPDATE run SET " + damage + " WHERE id = 1");
+    meter.restart();
+    REQUIRE(meter.join(*second) == *second);
+    CHECK(meter.figures(*second).totals.samples() == 600);
+  }
+  SECTION("it lies between them") {
+    run_sql(meter.path(), "UPDATE run SET " + damage + " WHERE id = 2");
+    meter.restart();
+    const auto joined = meter.join(1);
+    REQUIRE_FALSE(joined);
+    CHECK(joined.error().message.find("run 2 is damaged and may lie between") != std::string::npos);
+  }
+}
+
 TEST_CASE("a begin and an end with nothing between are a run without readings") {
   RecordedMeter meter;
   const auto run = meter.begin("Gannet board", at(0));

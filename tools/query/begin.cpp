@@ -25,9 +25,9 @@ Result<daemon::BeginRequest> request_from(const Context& context, const BeginArg
 std::vector<storage::RunInfo> open_automatic_runs(Context& context) {
   std::vector<storage::RunInfo> open;
   const auto store = context.open_reader();
-  auto runs = store ? store->runs() : Result<std::vector<storage::RunInfo>>(tl::unexpected(store.error()));
+  auto runs = store ? store->run_list() : Result<storage::RunList>(tl::unexpected(store.error()));
   if (!runs) return open;
-  for (storage::RunInfo& run : *runs)
+  for (storage::RunInfo& run : runs->sound)
     if (!run.end && run.origin == storage::RunOrigin::automatic) open.push_back(std::move(run));
   return open;
 }

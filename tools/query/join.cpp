@@ -20,12 +20,12 @@ Result<void> check_neighbours(const storage::StoreReader& store, const storage::
   if (first.stream != second.stream) return no("they are not of one meter");
   if (!first.end || second.begin < *first.end)
     return no("the second must begin after the first has ended; are they exchanged?");
-  const auto runs = store.runs();
-  if (!runs) return tl::unexpected(runs.error());
-  for (const storage::RunInfo& other : *runs)
-    if (other.stream == first.stream && other.begin > first.begin && other.begin < second.begin)
-      return no(run_text(other) + " lies between them");
-  return {};
+  const auto between = storage::run_between(store, first, second.begin);
+  if (!between) return tl::unexpected(between.error());
+  if (!*between) return {};
+  const auto other = store.run((*between)->run);
+  if (other) return no(run_text(*other) + " lies between them");
+  return no("run " + std::to_string((*between)->run) + " is damaged and may lie between them");
 }
 
 /// The whole is made anew from its readings before anything is written, so that its segments are those it would have

@@ -127,9 +127,9 @@ Result<LiveSource::Chosen> LiveSource::choose(const LiveChoice& choice, LivePict
     const auto stream = store_->stream_of_meter(chosen.meter);
     if (!stream) return tl::unexpected(stream.error());
     chosen.stream = *stream;
-    const auto runs = store_->runs();
+    const auto runs = store_->run_list();
     if (!runs) return tl::unexpected(runs.error());
-    for (const storage::RunInfo& run : *runs)
+    for (const storage::RunInfo& run : runs->sound)
       if (chosen.stream && run.stream == *chosen.stream && !run.end) chosen.run = run;
   }
   for (std::size_t i = 0; i < picture.meters.size(); ++i)

@@ -54,9 +54,9 @@ void write_mark(Context& context, const storage::Mark& mark, UtcTime shown) {
 /// The run that holds the instant, for marks pinned to a run or to its meter.
 Result<std::optional<storage::RunId>> run_at(const storage::StoreReader& store, const Place& place) {
   if (place.target.run) return place.target.run;
-  const auto runs = store.runs();
+  const auto runs = store.run_list();
   if (!runs) return tl::unexpected(runs.error());
-  for (const storage::RunInfo& run : *runs)
+  for (const storage::RunInfo& run : runs->sound)
     if (run.stream == place.target.stream && run.begin <= place.at && (!run.end || place.at <= *run.end)) return run.id;
   return std::nullopt;
 }

@@ -23,9 +23,8 @@ Result<void> propose_names(const storage::StoreReader& store, std::vector<Row>& 
       known = std::move(*learnt);
       if (known->empty()) return {};
     }
-    auto proposal = known->propose(store, row.info);
-    if (!proposal) return tl::unexpected(proposal.error());
-    row.proposal = std::move(*proposal);
+    // Of a run whose figures are damaged nothing is proposed.
+    if (auto proposal = known->propose(store, row.info)) row.proposal = std::move(*proposal);
   }
   return {};
 }
@@ -40,18 +39,21 @@ Result<std::vector<Row>> chosen_rows(Context& context, const RunsArguments& argu
   std::vector<std::string> damaged;
   auto runs = readable_runs(*store, damaged);
   if (!runs) return tl::unexpected(runs.error());
-  for (const std::string& warning : damaged)
-    context.err.write("nightwatt: warning: " + text::printable(warning) + "\n");
   std::vector<Row> rows;
   for (storage::RunInfo& run : *runs) {
     if (arguments.device && run.device != arguments.device) continue;
     auto calendar = calendar_of(*store, run);
-    if (!calendar) return tl::unexpected(calendar.error());
+    if (!calendar) {
+      damaged.push_back(left_out(run.id, calendar.error().message));
+      continue;
+    }
     Row row{std::move(run), std::move(*calendar), std::nullopt};
     if (*since && row.info.end && row.calendar.shown(*row.info.end) <= **since) continue;
     if (*until && row.calendar.shown(row.info.begin) >= **until) continue;
     rows.push_back(std::move(row));
   }
+  for (const std::string& warning : damaged)
+    context.err.write("nightwatt: warning: " + text::printable(warning) + "\n");
   if (auto proposed = propose_names(*store, rows); !proposed) return tl::unexpected(proposed.error());
   return rows;
 }

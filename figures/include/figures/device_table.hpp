@@ -32,9 +32,11 @@ struct DeviceRow {
 [[nodiscard]] DeviceRow pooled(std::string device, std::span<const RunRecord> records);
 
 /// Runs of one device become one row; what was entered stays apart from what was measured, and a run without a name
-/// from all others. By idle, lowest first.
+/// from all others. By idle, lowest first. With `warnings`, a run whose figures cannot be had is left out and told
+/// there.
 [[nodiscard]] Result<std::vector<DeviceRow>> rows_of(const storage::StoreReader& store,
-                                                     const std::vector<storage::RunInfo>& infos);
+                                                     const std::vector<storage::RunInfo>& infos,
+                                                     std::vector<std::string>* warnings = nullptr);
 
 using RowFigure = std::optional<Figure> DeviceRow::*;
 

@@ -26,10 +26,13 @@ class KnownDevices {
   [[nodiscard]] static Result<KnownDevices> of(const storage::StoreReader& store);
   [[nodiscard]] Result<Proposal> propose(const storage::StoreReader& store, const storage::RunInfo& run) const;
   [[nodiscard]] bool empty() const { return recogniser_.devices().empty(); }
+  /// False: runs that are damaged, or cannot be read, are left out.
+  [[nodiscard]] bool is_whole() const { return is_whole_; }
 
  private:
-  explicit KnownDevices(Recogniser recogniser) : recogniser_(std::move(recogniser)) {}
+  KnownDevices(Recogniser recogniser, bool is_whole) : recogniser_(std::move(recogniser)), is_whole_(is_whole) {}
   Recogniser recogniser_;
+  bool is_whole_;
 };
 
 /// Whether a proposal is made for it: it has readings, is over, and nobody has named it.

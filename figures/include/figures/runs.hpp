@@ -18,6 +18,8 @@ namespace nightwatt::figures {
 /// `warnings`.
 [[nodiscard]] Result<std::vector<storage::RunInfo>> readable_runs(const storage::StoreReader& store,
                                                                   std::vector<std::string>& warnings);
+/// The sentence for a run of which the store cannot tell.
+[[nodiscard]] std::string left_out(storage::RunId run, const std::string& why);
 /// How the run's times are shown.
 [[nodiscard]] Result<Calendar> calendar_of(const storage::StoreReader& store, const storage::RunInfo& run);
 

@@ -120,10 +120,10 @@ class StoreReader {
   [[nodiscard]] Result<StoreStatus> status() const;
   [[nodiscard]] Result<std::vector<StreamInfo>> streams() const;
   [[nodiscard]] Result<std::optional<StreamId>> stream_of_meter(std::string_view meter) const;
-  [[nodiscard]] Result<std::vector<RunInfo>> runs() const;        ///< all, by number
-  [[nodiscard]] Result<std::vector<RunId>> run_ids() const;       ///< all, also of damaged rows
-  [[nodiscard]] Result<std::vector<RunInfo>> sound_runs() const;  ///< those whose rows are not damaged
-  [[nodiscard]] Result<RunInfo> run(RunId id) const;              ///< ErrorKind::negative: no such run
+  [[nodiscard]] Result<std::vector<RunInfo>> runs() const;  ///< all, by number; an error where any is damaged
+  [[nodiscard]] Result<RunList> run_list() const;  ///< for whatever damage of one run must not keep from another
+  [[nodiscard]] Result<std::vector<RunId>> run_ids() const;  ///< all, also of damaged rows
+  [[nodiscard]] Result<RunInfo> run(RunId id) const;         ///< ErrorKind::negative: no such run
   [[nodiscard]] Result<RunState> run_state(RunId id, Sketches wanted = Sketches::all) const;
   /// Of a row entered by hand: what the display showed in standby.
   [[nodiscard]] Result<std::optional<double>> entered_standby_w(RunId id) const;

@@ -52,6 +52,28 @@ struct RunInfo : NewRun {
   std::int64_t samples = 0;
 };
 
+/// A run of which not all rows prove sound.
+struct DamagedRun {
+  /// What its own row says.
+  struct Said {
+    StreamId stream = 0;
+    std::optional<std::string> device;
+    UtcTime begin;
+    std::optional<UtcTime> end;
+    bool is_sound = false;  ///< the row proves sound, what is damaged is elsewhere; else any of it may be wrong
+  };
+  RunId id = 0;
+  std::string why;
+  std::optional<Said> said;  ///< none: the row cannot be read
+};
+
+/// The runs of a store as far as they prove sound, by number.
+struct RunList {
+  std::vector<RunInfo> sound;
+  std::vector<DamagedRun> damaged;
+  bool is_whole = true;  ///< false: there were more runs, of which no row is left
+};
+
 /// What a person says of a run beside its figures.
 struct RunWords {
   std::string note;
