@@ -6,6 +6,7 @@
 #include "figures/store_proof.hpp"
 #include "helpers.hpp"
 #include "rollup.hpp"
+#include "tests/run_sql.hpp"
 
 using namespace nightwatt;
 using namespace nightwatt::storage;
@@ -180,6 +181,34 @@ TEST_CASE("what a pinned or imported run holds keeps its readings for ever") {
   REQUIRE(must(writer.reader().raw_is_whole(run.stream, readings[40'000].time, readings[50'000].time)));
   REQUIRE(count_raw(writer.reader(), run.stream) < 40'000);
   require_clean(writer.reader());
+}
+
+TEST_CASE("a damaged row stops no thinning out, and readings that may be pinned stay") {
+  Folder folder;
+  StoreSettings settings;
+  settings.keep_raw_days = 1.0;
+  const std::vector<Reading> readings = quiet_night(200'000, 8);
+  {
+    StoreWriter writer = must(StoreWriter::open(folder.file(), settings));
+    must(writer.begin());
+    NewRun run;
+    run.stream = must(writer.stream_for_meter("bench"));
+    must(writer.apply(AppendReadings{run.stream, readings}));
+    run.begin = readings[20'000].time;
+    run.pinned = true;
+    must(writer.apply(SetRunSpan{must(writer.open_run(run)), run.begin, readings[25'000].time}));
+    must(writer.apply(AppendReadings{must(writer.stream_for_meter("shelf")), std::span(readings).first(100)}));
+    must(writer.commit());
+  }
+  nightwatt::test::run_sql(folder.file(), "DROP TRIGGER block_altered; DROP TRIGGER run_altered;");
+  nightwatt::test::run_sql(folder.file(),
+                           "UPDATE block SET count = count + 1 WHERE data = 1; UPDATE run SET pinned = 0; UPDATE tail "
+                           "SET bytes = x'00' WHERE stream = 2");
+  StoreWriter writer = must(StoreWriter::open(folder.file(), settings));
+  retain_all(writer, readings.back().time);
+  must(writer.begin());
+  CHECK_FALSE(must(writer.reader().raw_is_whole(1, readings[40'000].time, readings[50'000].time)));
+  CHECK(must(writer.reader().raw_is_whole(1, readings[20'000].time, readings[25'000].time)));
 }
 
 TEST_CASE("a size limit is kept and the file shrinks") {
