@@ -120,11 +120,6 @@ Result<double> external_supply_efficiency(double nameplate_w, bool low_voltage) 
   return 0.875;
 }
 
-Result<double> external_supply_no_load_w(double nameplate_w) {
-  if (!(std::isfinite(nameplate_w) && nameplate_w > 0.0)) return refuse("a supply's nameplate must be watts above 0");
-  return nameplate_w <= 49.0 ? 0.100 : nameplate_w <= 250.0 ? 0.210 : 0.500;
-}
-
 Result<DeviceSide> behind_efficiency(double wall_w, double efficiency) {
   if (!is_power(wall_w)) return refuse("the power at the wall must be watts, not negative");
   if (!is_share(efficiency)) return refuse("an efficiency must lie above 0 and not above 1");

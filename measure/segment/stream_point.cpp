@@ -10,17 +10,10 @@ namespace {
 constexpr std::size_t second_value_limit = 16;  // different values in a second: more, and the display is a fine one
 }  // namespace
 
-StreamPoint::StreamPoint(const RawReading& r)
-    : first(r.time),
-      last(r.time),
-      n(1),
-      mean(r.power_w),
-      low(r.power_w),
-      high(r.power_w),
-      first_w(r.power_w),
-      last_w(r.power_w),
-      moved(r.moved),
-      repeats(r.repeats) {}
+StreamPoint::StreamPoint(const RawReading& r) : n(1), moved(r.moved), repeats(r.repeats) {
+  first = last = r.time;
+  mean = low = high = first_w = last_w = r.power_w;
+}
 
 void StreamPoint::add(const RawReading& r) {
   if (n == 1) count(first_w);

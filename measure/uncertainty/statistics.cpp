@@ -13,32 +13,6 @@ namespace {
 /// Two-sided 95 % point of the normal distribution: the white-noise band of an autocorrelation is this over sqrt(n).
 constexpr double normal_95 = 1.959963984540054;
 
-/// Running sums of values less their mean: sums[i] is that of the first i. What Allan deviations call phase.
-std::vector<double> phase_of(std::span<const double> values) {
-  const double mean = values.empty() ? 0.0 : spread_of(values).mean;  // a constant drops out; less is lost without it
-  std::vector<double> sums(values.size() + 1, 0.0);
-  RunningSum sum;
-  for (std::size_t i = 0; i < values.size(); ++i) {
-    sum.add(values[i] - mean);
-    sums[i + 1] = sum.value();
-  }
-  return sums;
-}
-
-/// Root of half the mean squared second difference of phase, divided by m; `step` from one difference to the next.
-std::optional<double> second_differences(std::span<const double> values, std::size_t m, std::size_t step) {
-  if (m == 0 || values.size() < 2 * m) return std::nullopt;
-  const std::vector<double> phase = phase_of(values);
-  double squares = 0.0;
-  std::size_t count = 0;
-  for (std::size_t i = 0; i + 2 * m < phase.size(); i += step, ++count) {
-    const double difference = phase[i + 2 * m] - 2.0 * phase[i + m] + phase[i];
-    squares += difference * difference;
-  }
-  const auto length = static_cast<double>(m);
-  return std::sqrt(squares / (2.0 * static_cast<double>(count))) / length;
-}
-
 }  // namespace
 
 void Moments::add(double value) {
@@ -46,16 +20,6 @@ void Moments::add(double value) {
   const double off = value - mean_;
   mean_ += off / static_cast<double>(count_);
   squares_ += off * (value - mean_);
-}
-
-void Moments::merge(const Moments& other) {
-  if (other.count_ == 0) return;
-  const auto ours = static_cast<double>(count_);
-  const auto theirs = static_cast<double>(other.count_);
-  const double off = other.mean_ - mean_;
-  count_ += other.count_;
-  mean_ += off * theirs / (ours + theirs);
-  squares_ += other.squares_ + off * off * ours * theirs / (ours + theirs);
 }
 
 double Moments::variance() const {
@@ -99,11 +63,6 @@ double autocorrelation(std::span<const double> values, std::size_t lag) {
   return squares > 0.0 ? products / squares : 0.0;
 }
 
-double effective_count(double count, double lag1) {
-  if (!(lag1 > 0.0)) return count;
-  return count * (1.0 - std::min(lag1, 1.0)) / (1.0 + std::min(lag1, 1.0));
-}
-
 double variance_inflation(std::span<const double> correlations, double count) {
   double sum = 0.0;
   for (std::size_t i = 0; i < correlations.size(); ++i) sum += (count - static_cast<double>(i + 1)) * correlations[i];
@@ -124,41 +83,6 @@ double variance_inflation(std::span<const double> values) {
     if (std::abs(correlations.back()) > band) kept = lag;
   }
   return variance_inflation(std::span(correlations).first(kept), count);
-}
-
-std::optional<double> allan_deviation(std::span<const double> values, std::size_t m) {
-  return second_differences(values, m, m);
-}
-
-std::optional<double> overlapping_allan_deviation(std::span<const double> values, std::size_t m) {
-  return second_differences(values, m, 1);
-}
-
-std::optional<double> modified_allan_deviation(std::span<const double> values, std::size_t m) {
-  if (m == 0 || values.size() + 1 < 3 * m) return std::nullopt;
-  const std::vector<double> phase = phase_of(values);
-  const std::size_t count = phase.size() - 3 * m + 1;
-  double squares = 0.0;
-  for (std::size_t j = 0; j < count; ++j) {
-    double sum = 0.0;
-    for (std::size_t i = j; i < j + m; ++i) sum += phase[i + 2 * m] - 2.0 * phase[i + m] + phase[i];
-    squares += sum * sum;
-  }
-  const auto length = static_cast<double>(m);
-  return std::sqrt(squares / (2.0 * static_cast<double>(count))) / (length * length);
-}
-
-double trapezoid(std::span<const double> times_s, std::span<const double> values) {
-  RunningSum sum;
-  for (std::size_t i = 1; i < std::min(times_s.size(), values.size()); ++i)
-    sum.add(0.5 * (values[i - 1] + values[i]) * (times_s[i] - times_s[i - 1]));
-  return sum.value();
-}
-
-std::optional<double> time_weighted_mean(std::span<const double> times_s, std::span<const double> values) {
-  const std::size_t size = std::min(times_s.size(), values.size());
-  if (size < 2 || !(times_s[size - 1] > times_s[0])) return std::nullopt;
-  return trapezoid(times_s, values) / (times_s[size - 1] - times_s[0]);
 }
 
 }  // namespace nightwatt

@@ -6,8 +6,8 @@
 #include <cstdlib>
 #include <vector>
 
-#include "measure/history/control_chart.hpp"
 #include "measure/history/level_history.hpp"
+#include "tests/bench/control_chart.hpp"
 #include "tests/measure/drawn_histories.hpp"
 
 using namespace nightwatt;

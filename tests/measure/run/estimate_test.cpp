@@ -141,9 +141,6 @@ TEST_CASE("efficiency of external supplies by level VI, basic and low voltage") 
     CHECK(*external_supply_efficiency(nameplate, true) == Approx(low).margin(5e-7));
   }
   CHECK(*external_supply_efficiency(49.001, false) == Approx(0.88));  // the table steps just above the formula
-  CHECK(*external_supply_no_load_w(45) == 0.100);
-  CHECK(*external_supply_no_load_w(65) == 0.210);
-  CHECK(*external_supply_no_load_w(330) == 0.500);
   CHECK(behind_external_supply(20.0, 24.0, false)->power_w == Approx(20.0 * 0.862042).epsilon(1e-6));
   CHECK(behind_external_supply(5.0, 24.0, false)->extrapolated);
 }

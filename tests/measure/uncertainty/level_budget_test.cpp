@@ -72,11 +72,12 @@ TEST_CASE("k is 2 for a normal distribution and Student's t of 95.45 % for few d
 }
 
 TEST_CASE("a published composition: 42.3 W, s 0.35 W, 600 readings worth 150, 0.1 W display, 1 % + 0.1 W") {
-  // Recomputed: u_A 0.028577, u_res 0.028868, u_acc 0.301954, u_c 0.304674, U (k = 2) 0.609349.
+  // 600 (1 - 0.6) / (1 + 0.6) = 150 (Zwiers & von Storch, J. Climate 8 (1995) 336). Recomputed: u_A 0.028577, u_res
+  // 0.028868, u_acc 0.301954, u_c 0.304674, U (k = 2) 0.609349.
   const double inf = std::numeric_limits<double>::infinity();
   LevelBudget budget;
   budget.readings = 600;
-  budget.parts = {random_part(PartKind::statistics, 0.35 / std::sqrt(effective_count(600.0, 0.6)), inf),
+  budget.parts = {random_part(PartKind::statistics, 0.35 / std::sqrt(150.0), inf),
                   rectangular_part(PartKind::display_step, 0.05),
                   rectangular_part(PartKind::meter_accuracy, (Accuracy{1.0, 0.1, ""}).half_width(42.3))};
   complete(budget);

@@ -98,18 +98,6 @@ TEST_CASE("NIST StRD: PiDigits") {
   check_set(digits, 4.53480000000000, 2.86733906028871, -0.00355099287237972, 1e-12);
 }
 
-TEST_CASE("moments of parts merge into those of the whole") {
-  const std::vector<double> values = accuracy_set(1000000.2, 1000000.1, 1000000.3);
-  for (const std::size_t cut : {std::size_t{0}, std::size_t{1}, std::size_t{500}, values.size()}) {
-    Moments left, right;
-    for (std::size_t i = 0; i < values.size(); ++i) (i < cut ? left : right).add(values[i]);
-    left.merge(right);
-    CHECK(left.count() == 1001);
-    CHECK(left.mean() == Approx(1000000.2).epsilon(1e-14));
-    CHECK(left.standard_deviation() == Approx(0.1).epsilon(1e-9));
-  }
-}
-
 TEST_CASE("GUM 4.4.3 table 1: twenty temperatures") {
   // Data from memory, sums recomputed; the GUM prints 100.14, 1.49 and 0.33.
   const std::vector<double> values = {96.90,  98.18,  98.25,  98.61,  99.03,  99.49,  99.56,  99.74,  99.89,  100.07,
@@ -127,16 +115,6 @@ TEST_CASE("GUM H.2: means of voltage and current and their uncertainties") {
   CHECK(spread_of(volts).standard_deviation / std::sqrt(5.0) == Approx(0.0032094).margin(5e-8));  // GUM 0.0032
   CHECK(spread_of(milliamperes).mean == Approx(19.6610).epsilon(1e-12));
   CHECK(spread_of(milliamperes).standard_deviation / std::sqrt(5.0) == Approx(0.0094710).margin(5e-8));  // GUM 0.0095
-}
-
-TEST_CASE("effective sample sizes of correlated readings") {
-  // Zwiers & von Storch's formula; numbers recomputed, correlations of Michelso and Mavro from NIST StRD.
-  CHECK(effective_count(100, 0.5) == Approx(33.333).margin(5e-4));
-  CHECK(effective_count(600, 0.9) == Approx(31.579).margin(5e-4));
-  CHECK(effective_count(600, 0.6) == Approx(150.0));
-  CHECK(effective_count(100, 0.535199668621283) == Approx(30.276).margin(5e-4));
-  CHECK(effective_count(50, 0.937989183438248) == Approx(1.60).margin(5e-3));
-  CHECK(effective_count(100, -0.3) == 100.0);
 }
 
 TEST_CASE("variance inflation of first-order noise by Zhang's sum") {
@@ -167,42 +145,18 @@ TEST_CASE("variance inflation found from data is that of the process, and none f
   CHECK(variance_inflation(correlated) == Approx(9.0).epsilon(0.25));  // (1 + r) / (1 - r)
 }
 
-TEST_CASE("NIST SP 1065: Allan deviations of the nine values") {
+TEST_CASE("NIST SP 1065: mean and deviation of the nine values") {
   const std::vector<double> y = {892, 809, 823, 798, 671, 644, 883, 903, 677};
   CHECK(spread_of(y).mean == Approx(788.8889).margin(5e-5));
   CHECK(spread_of(y).standard_deviation == Approx(100.9770).margin(5e-5));
-  CHECK(*allan_deviation(y, 1) == Approx(91.22945).margin(5e-6));
-  CHECK(*allan_deviation(y, 2) == Approx(115.8082).margin(5e-5));
-  CHECK(*overlapping_allan_deviation(y, 2) == Approx(85.95287).margin(5e-6));
-  CHECK(*modified_allan_deviation(y, 2) == Approx(74.78849).margin(5e-6));
-  CHECK_FALSE(allan_deviation(y, 5).has_value());
-  CHECK_FALSE(modified_allan_deviation(y, 4).has_value());
-  CHECK_FALSE(allan_deviation({}, 1).has_value());
 }
 
-TEST_CASE("NIST SP 1065: Allan deviations of the thousand generated values") {
+TEST_CASE("NIST SP 1065: mean and deviation of the thousand generated values") {
   std::vector<double> y;
   for (std::int64_t n = 1234567890; y.size() < 1000; n = 16807 * n % 2147483647)
     y.push_back(static_cast<double>(n) / 2147483647.0);
   CHECK(spread_of(y).mean == Approx(0.4897745).margin(5e-8));
   CHECK(spread_of(y).standard_deviation == Approx(0.2884664).margin(5e-8));
-  CHECK(*allan_deviation(y, 1) == Approx(0.2922319).margin(5e-8));
-  CHECK(*allan_deviation(y, 10) == Approx(0.09965736).margin(5e-9));
-  CHECK(*allan_deviation(y, 100) == Approx(0.03897804).margin(5e-9));
-  CHECK(*overlapping_allan_deviation(y, 10) == Approx(0.09159953).margin(5e-9));
-  CHECK(*overlapping_allan_deviation(y, 100) == Approx(0.03241343).margin(5e-9));
-  CHECK(*modified_allan_deviation(y, 1) == Approx(0.2922319).margin(5e-8));
-  CHECK(*modified_allan_deviation(y, 10) == Approx(0.06172376).margin(5e-9));
-  CHECK(*modified_allan_deviation(y, 100) == Approx(0.02170921).margin(5e-9));
-}
-
-TEST_CASE("a mean over time weighs each reading by its time") {
-  const std::vector<double> t = {0, 1, 2, 4, 7, 10};
-  const std::vector<double> p = {10, 12, 11, 15, 14, 10};
-  CHECK(trapezoid(t, p) == Approx(128.0).epsilon(1e-15));
-  CHECK(*time_weighted_mean(t, p) == Approx(12.8).epsilon(1e-15));
-  CHECK(spread_of(p).mean == Approx(12.0));
-  CHECK_FALSE(time_weighted_mean(std::span(t).first(1), std::span(p).first(1)).has_value());
 }
 
 TEST_CASE("nothing and constants have no spread and no correlation") {

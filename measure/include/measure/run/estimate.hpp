@@ -68,8 +68,6 @@ struct Efficiency {
 /// Least average efficiency of an external supply by its nameplate (level VI, also EU 2019/1782 annex II), single
 /// output.
 [[nodiscard]] Result<double> external_supply_efficiency(double nameplate_w, bool low_voltage);
-/// Most an external supply may take without load, W.
-[[nodiscard]] Result<double> external_supply_no_load_w(double nameplate_w);
 
 /// Behind a supply of a known efficiency in (0, 1].
 [[nodiscard]] Result<DeviceSide> behind_efficiency(double wall_w, double efficiency);

@@ -1,21 +1,18 @@
-// Statistics of readings: moments that do not cancel, correlation, effective sample sizes, Allan deviation.
+// Statistics of readings: moments that do not cancel, correlation, and what it does to a mean.
 #pragma once
 
 #include <cstddef>
 #include <cstdint>
-#include <optional>
 #include <span>
 #include <vector>
 
 namespace nightwatt {
 
-/// Count, mean and spread of values that come one by one, without cancellation (Welford 1962; merging by Chan, Golub
-/// and LeVeque 1979, both from memory). A value; any unit.
+/// Count, mean and spread of values that come one by one, without cancellation (Welford 1962, from memory). A value;
+/// any unit.
 class Moments {
  public:
   void add(double value);
-  /// As if all values of `other` had been added.
-  void merge(const Moments& other);
 
   [[nodiscard]] std::int64_t count() const { return count_; }
   [[nodiscard]] double mean() const { return mean_; }
@@ -45,25 +42,11 @@ struct Spread {
 /// 0 for constant values and for lags that leave no pair.
 [[nodiscard]] double autocorrelation(std::span<const double> values, std::size_t lag = 1);
 
-/// n (1 - r1) / (1 + r1) for r1 > 0, else n (Zwiers & von Storch, J. Climate 8 (1995) 336). For first-order noise, n
-/// at least about 50.
-[[nodiscard]] double effective_count(double count, double lag1);
-
 /// How many times the variance of the mean exceeds s^2/n: 1 + 2/n sum (n - i) rho_i over lags 1 to the last whose rho
 /// lies outside the 95 % band of white noise, at most a quarter of n (N.F. Zhang, Metrologia 43 (2006) S276). At least
 /// 1: apparent anticorrelation never makes an interval narrower.
 [[nodiscard]] double variance_inflation(std::span<const double> values);
 /// The same from known autocorrelations at lags 1, 2, ...
 [[nodiscard]] double variance_inflation(std::span<const double> correlations, double count);
-
-/// Allan deviations of equally spaced averages (NIST SP 1065): between non-overlapping groups of m, between all
-/// overlapping ones, and the modified form. nullopt where there are too few values.
-[[nodiscard]] std::optional<double> allan_deviation(std::span<const double> values, std::size_t m);
-[[nodiscard]] std::optional<double> overlapping_allan_deviation(std::span<const double> values, std::size_t m);
-[[nodiscard]] std::optional<double> modified_allan_deviation(std::span<const double> values, std::size_t m);
-
-/// Trapezoid integral over a record without gaps, and its mean over time. `times_s` rise; sizes are equal.
-[[nodiscard]] double trapezoid(std::span<const double> times_s, std::span<const double> values);
-[[nodiscard]] std::optional<double> time_weighted_mean(std::span<const double> times_s, std::span<const double> values);
 
 }  // namespace nightwatt

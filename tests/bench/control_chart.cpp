@@ -1,4 +1,4 @@
-#include "measure/history/control_chart.hpp"
+#include "tests/bench/control_chart.hpp"
 
 #include <algorithm>
 #include <cmath>
