@@ -139,11 +139,11 @@ std::size_t decided(std::span<const Explained> segments, const ModelChoice& choi
 
 }  // namespace
 
-Explanation explain(std::span<const Piece> pieces, const PieceRules& rules, std::size_t lookahead) {
+SegmentExplanation explain(std::span<const Piece> pieces, const PieceRules& rules, std::size_t lookahead) {
   if (pieces.empty()) return {};
   const std::vector<Evidence> at = evidence_of(pieces, rules);
   const ModelChoice choice(at, rules);
-  Explanation out;
+  SegmentExplanation out;
   out.segments = segments_of({pieces, at, rules}, choice.up_to(pieces.size()));
   out.decided = decided(out.segments, choice, lookahead);
   return out;

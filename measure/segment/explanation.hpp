@@ -16,7 +16,7 @@ struct Explained {
   std::size_t last = 0;
 };
 
-struct Explanation {
+struct SegmentExplanation {
   std::vector<Explained> segments;  ///< cover all pieces, in order
   /// So many of them are the same whatever comes after the last piece: they follow from every explanation that the
   /// last `lookahead` pieces could still turn into the best one.
@@ -24,6 +24,6 @@ struct Explanation {
 };
 
 /// `pieces` follow each other without hole. `lookahead`: how many of the last pieces may still change sides.
-[[nodiscard]] Explanation explain(std::span<const Piece> pieces, const PieceRules& rules, std::size_t lookahead);
+[[nodiscard]] SegmentExplanation explain(std::span<const Piece> pieces, const PieceRules& rules, std::size_t lookahead);
 
 }  // namespace nightwatt

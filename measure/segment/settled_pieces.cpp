@@ -22,7 +22,7 @@ bool is_span(const Explained& item) {
 }  // namespace
 
 SettledPieces settled(std::span<const Piece> pieces, const PieceRules& rules, Rounding rounding, bool all) {
-  Explanation explanation = explain(pieces, rules, part_lookahead);
+  SegmentExplanation explanation = explain(pieces, rules, part_lookahead);
   std::vector<Explained>& items = explanation.segments;
   const bool end_in_sight = all || explanation.decided > 0 || items[0].last < pieces.size();
   if (!end_in_sight && !is_span(items[0])) {

@@ -238,6 +238,24 @@ def check_code(root, breaches):
         breaches.add(root, 0, f"only {seen} source files found: is this the tree?")
 
 
+TYPE = re.compile(r"^(?:struct|class|enum class) (\w+)(?: final)?(?: : [^;{]*)?\s*\{", re.M)
+NAMESPACE = re.compile(r"^namespace ([\w:]+) \{", re.M)
+
+
+def check_types(root, breaches):
+    """Two types of one name and namespace are one to the linker: which of their functions a program gets is chance."""
+    first = {}
+    for folder, path in code_files(root):
+        text = path.read_text(encoding="utf-8")
+        space = NAMESPACE.search(text)
+        if folder == "tests" or path.suffix != ".hpp" or not space:
+            continue
+        for found in TYPE.finditer(text):
+            other = first.setdefault((space.group(1), found.group(1)), path)
+            if other != path:
+                breaches.add(path, text.count("\n", 0, found.start()) + 1, f"{found.group(1)} is a type of {other.relative_to(root)} too")
+
+
 # Strings, characters and comments: a brace in them opens nothing. Their lines are kept.
 QUIET = re.compile(r'//[^\n]*|/\*.*?\*/|R"(\w*)\(.*?\)\1"|"(?:\\.|[^"\\\n])*"|(?<![0-9a-fA-F])\'(?:\\.|[^\'\\\n])*\'', re.S)
 LONGEST_FUNCTION = 60  # a screen
@@ -370,6 +388,7 @@ def check(root):
     """Prints the breaches and gives their number."""
     breaches = Breaches(root)
     check_code(root, breaches)
+    check_types(root, breaches)
     check_text(root, breaches)
     check_data(root, breaches)
     check_links(root, breaches)

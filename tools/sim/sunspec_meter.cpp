@@ -26,6 +26,7 @@ struct Place {
   std::size_t factor;
   bool wide;  // acc32
 };
+// Read off the published model once more, and no copy of the driver's: a wrong place in either shows in the other.
 constexpr std::array<Place, 9> places = {{{Quantity::power, 18, 22, false},
                                           {Quantity::voltage, 7, 15, false},
                                           {Quantity::current, 2, 6, false},
