@@ -48,7 +48,7 @@ BREACHES = {
     "storage/u.cpp": ("auto t = std::chrono::steady_clock::now();\n", "a clock outside the Environment"),
     "tools/v.cpp": ("int f(int x) {\n" + "  x += '{';\n" * 60 + "  return x;\n}\n", "a function of 63 lines"),
     "tools/w.cpp": ("namespace {\nclass C {\n" + "  void f() { g(\"}\"); }\n" * 249 + "};\n}\n", "a class of 251 lines"),
-    "drivers/dd.hpp": (TWIN, "Twin is a type of config/twin.hpp too"),
+    "drivers/dd.hpp": (TWIN, "Twin is a type of measure/twin.hpp too"),
     "daemon/n.cpp": ("#include <nobody/knows.hpp>\n", "nobody has named"),
 }
 
@@ -68,8 +68,8 @@ def main():
             path = root / "tools" / f"good_{number}.cpp"
             path.parent.mkdir(exist_ok=True)
             path.write_text('#include "measure/result.hpp"\n')
-        (root / "config").mkdir()
-        (root / "config" / "twin.hpp").write_text(TWIN)
+        (root / "measure").mkdir()
+        (root / "measure" / "twin.hpp").write_text(TWIN)
         breaches, said = run(root)
         if breaches != 0:
             print("a clean tree was refused:\n" + said)
