@@ -33,7 +33,8 @@ class StoreReader::Checker {
     attempt("orphans", [&] { orphans(); });
     attempt("runs", [&] { runs(); });
     if (database_.pragma("PRAGMA user_version") >= first_version_with_seals) attempt("rows", [&] { seals(); });
-    for (const Counted rows : all_counted) attempt("rows", [&] { must_be_all_there(database_, rows); });
+    for (const TableTraits& table : all_tables())
+      if (table.counting.since > 0) attempt("rows", [&] { must_be_all_there(database_, table.table); });
     found_.ok = found_.problems.empty();
     return found_;
   }
@@ -57,31 +58,15 @@ class StoreReader::Checker {
 
   /// Every row, also those that nobody asked for so far.
   void seals() {
-#define NIGHTWATT_COUNT_UNSOUND(table, seal_of_table) \
-  { table, "SELECT count(*) FROM " table " WHERE NOT " NIGHTWATT_SOUND(seal_of_table) }
-    struct Table {
-      const char* name;
-      const char* count;
-    };
-    for (const Table& table : {Table NIGHTWATT_COUNT_UNSOUND("stream", NIGHTWATT_STREAM_SEAL),
-                               Table NIGHTWATT_COUNT_UNSOUND("block", NIGHTWATT_BLOCK_SEAL),
-                               Table NIGHTWATT_COUNT_UNSOUND("sums", NIGHTWATT_SUMS_SEAL),
-                               Table NIGHTWATT_COUNT_UNSOUND("rollup", NIGHTWATT_ROLLUP_SEAL),
-                               Table NIGHTWATT_COUNT_UNSOUND("run", NIGHTWATT_RUN_SEAL),
-                               Table NIGHTWATT_COUNT_UNSOUND("run_word", NIGHTWATT_RUN_WORD_SEAL),
-                               Table NIGHTWATT_COUNT_UNSOUND("run_state", NIGHTWATT_RUN_STATE_SEAL),
-                               Table NIGHTWATT_COUNT_UNSOUND("stretch", NIGHTWATT_STRETCH_SEAL),
-                               Table NIGHTWATT_COUNT_UNSOUND("sketch", NIGHTWATT_SKETCH_SEAL),
-                               Table NIGHTWATT_COUNT_UNSOUND("mark", NIGHTWATT_MARK_SEAL),
-                               Table NIGHTWATT_COUNT_UNSOUND("event", NIGHTWATT_EVENT_SEAL),
-                               Table NIGHTWATT_COUNT_UNSOUND("shift", NIGHTWATT_SHIFT_SEAL),
-                               Table NIGHTWATT_COUNT_UNSOUND("value", NIGHTWATT_VALUE_SEAL)})
+    for (const TableTraits& table : all_tables()) {
+      if (table.form.sealed == 0) continue;
+      const std::string sql = "SELECT count(*) FROM " + std::string(table.name) +
+                              " WHERE NOT (seal IS NULL OR seal = " + seal_sql(table.table) + ")";
       attempt(table.name, [&] {
-        Query row = database_.query(table.count);
-        if (row.step() && row.integer(0) > 0)
-          problem(std::to_string(row.integer(0)) + " rows of " + table.name + " are damaged");
+        if (const std::int64_t damaged = database_.pragma(sql.c_str()); damaged > 0)
+          problem(std::to_string(damaged) + " rows of " + table.name + " are damaged");
       });
-#undef NIGHTWATT_COUNT_UNSOUND
+    }
   }
 
   void integrity() {

@@ -10,7 +10,7 @@ namespace nightwatt::storage {
 // A block may have none: of a slow meter there are no minutes, and at the limit of size the oldest go.
 void StoreReader::Impl::must_have_all_rollups(StreamId stream) {
   if (counted_rollups.contains(stream)) return;
-  must_be_all_there(*database, Counted::rollup, stream);
+  must_be_all_there(*database, Table::rollup, stream);
   if (snapshots > 0) counted_rollups.insert(stream);
 }
 

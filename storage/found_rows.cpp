@@ -2,7 +2,6 @@
 
 #include <algorithm>
 #include <cstdlib>
-#include <iterator>
 #include <string_view>
 
 #include "block.hpp"
@@ -10,66 +9,12 @@
 #include "reader_impl.hpp"
 #include "schema.hpp"
 #include "seal.hpp"
-#include "tally.hpp"
 
 namespace nightwatt::storage {
 namespace {
 
-// What a column holds: its number in the row's key (I), a whole number (i), a real (r), text (t), bytes (b); capital:
-// never NULL.
-struct Form {
-  const char* name;
-  const char* columns;  ///< without the seal, with the sizes of older versions before them
-  std::string_view kinds;
-  std::size_t keys;    ///< so many columns from the left tell one row from another; 0: the row's number
-  bool numbered;       ///< the first column is the row's number
-  bool with_id;        ///< always in a table that numbers its rows, whether a column shows that or not
-  std::size_t sealed;  ///< so many of the columns are sealed, from `sealed_from` on
-  std::size_t sealed_from;
-  std::optional<std::size_t> owner;  ///< the column by which the tally counts its rows; none: they are nobody's
-};
-
-// In the order of Table.
-constexpr Form forms[table_count] = {
-    {"stream", "id, meter, published, newest_us", "NtIi", 0, true, true, 4, 0, {}},
-    {"block", "stream, first_us, last_us, count, data, before_us, carried", "IIIIiii", 2, false, false, 7, 0, {}},
-    {"block_data", "id, bytes", "NB", 0, true, true, 0, 0, {}},
-    {"sums",
-     "stream, quantity, block_us, count, first_us, last_us, first, last, min, max, mean, m2, energy_wh, gap_us, "
-     "before_us",
-     "IIIIIIRRRRRRrIi",
-     3,
-     false,
-     false,
-     15,
-     0,
-     {}},
-    {"tail", "id, stream, bytes, crc", "NIBI", 0, true, true, 0, 0, 1},
-    {"rollup", "stream, block_us, step_s, bytes", "IIIB", 3, false, true, 4, 0, 0},
-    {"run",
-     "id, stream, device, origin, begin_us, end_us, pinned, samples, note, shortest_segment_s, resolution_w, "
-     "starting_w, accuracy_percent, accuracy_floor_w, accuracy_class, energy_step_wh, energy_accuracy_percent, "
-     "energy_accuracy_floor_wh, energy_accuracy_class, entered_idle_w, entered_load_w",
-     "NitIIiIITRrrrrtrrrtrr",
-     0,
-     true,
-     true,
-     21,
-     0,
-     {}},
-    {"run_word", "run, place, key, value", "IItT", 2, false, false, 4, 0, 0},
-    {"run_state", "run, as_of_us, samples, step_w, median_interval_s, segmenter, totals, crc", "NiIRRBBi", 0, true,
-     true, 7, 0, 0},
-    {"stretch", "run, place, count, bytes, crc", "IIIBi", 2, false, true, 4, 0, 0},
-    {"sketch", "run, place, bytes, crc", "IIBI", 2, false, true, 3, 0, 0},
-    {"mark", "id, run, meter, at_us, text, kind", "NitITi", 0, true, true, 5, 1, 1},
-    {"event", "id, kind, at_us, meter, detail, amount", "NIItTR", 0, true, true, 5, 1, {}},
-    {"shift", "stream, from_us, shift_us", "III", 2, false, false, 3, 0, 0},
-    {"value", "name, bytes", "TB", 1, false, false, 2, 0, {}},
-};
-
 const Form& form_of(Table table) {
-  return forms[static_cast<std::size_t>(table)];
+  return traits_of(table).form;
 }
 
 bool fits(char kind, RowValue& value) {
@@ -98,8 +43,9 @@ bool fits(char kind, RowValue& value) {
   }
 }
 
-std::int64_t seal_of(const Form& form, const SoundRow& row) {
-  SealBytes bytes(form.name);
+std::int64_t seal_of(Table table, const SoundRow& row) {
+  const Form& form = form_of(table);
+  SealBytes bytes(traits_of(table).name);
   for (std::size_t i = form.sealed_from; i < form.sealed_from + form.sealed; ++i) {
     const RowValue& value = row.values[i];
     if (const auto* whole = std::get_if<std::int64_t>(&value))
@@ -119,6 +65,10 @@ std::int64_t seal_of(const Form& form, const SoundRow& row) {
 /// Rows that have no seal, and prove themselves in another way.
 bool proves_itself(Table table, const SoundRow& row) {
   if (table == Table::block_data) return decode_block(row.blob(1)).has_value();
+  if (table == Table::quarantine) {  // whether its readings do is asked later: one that does not is to be told
+    constexpr std::int64_t acknowledged = 1;
+    return row.integer_or_none(3).value_or(acknowledged) == acknowledged;
+  }
   const std::int64_t crc = row.integer(3);
   Columns columns;
   const bool sealed = crc == write_buffer_crc(row.integer(1), row.blob(2)) || crc == std::int64_t{crc32(row.blob(2))};
@@ -148,9 +98,9 @@ std::optional<SoundRow> as_row(Table table, const FoundRow& found, std::int64_t 
   } else if (has_seal && version >= first_version_with_seals) {
     return std::nullopt;  // of an index
   }
-  // Two at most came with one version.
-  if (row.values.size() != columns && (version >= first_version_with_seals || row.values.size() + 2 < columns))
-    return std::nullopt;
+  // Up to version 4 two at most came with one version.
+  const std::size_t may_lack = version >= first_version_with_seals ? form.late : 2;
+  if (row.values.size() > columns || row.values.size() + may_lack < columns) return std::nullopt;
   row.values.resize(columns);
   for (std::size_t i = 0; i < columns; ++i)
     if (!fits(form.kinds[i], row.values[i])) return std::nullopt;
@@ -159,7 +109,7 @@ std::optional<SoundRow> as_row(Table table, const FoundRow& found, std::int64_t 
   if (std::holds_alternative<std::monostate>(seal))  // by a program that knew none
     return looks_like_one(table, row) ? std::optional(row) : std::nullopt;
   if (seal.index() != RowValue(std::int64_t{0}).index()) return std::nullopt;
-  return std::get<std::int64_t>(seal) == seal_of(form, row) ? std::optional(row) : std::nullopt;
+  return std::get<std::int64_t>(seal) == seal_of(table, row) ? std::optional(row) : std::nullopt;
 }
 
 std::string key_of(Table table, const SoundRow& row) {
@@ -175,14 +125,14 @@ std::string key_of(Table table, const SoundRow& row) {
 
 /// What lies in no table may have been lost from one, or taken out of it: the latter where all of the table is there.
 /// Free pages are left out before, as far as they are known.
-bool may_be_of_table(const PageImage& image, const Form& form) {
-  return image.free_pages_known() || !image.rows_of_whole(form.name);
+bool may_be_of_table(const PageImage& image, const TableTraits& table) {
+  return image.free_pages_known() || !image.rows_of_whole(table.name);
 }
 
 FoundTables rows_of_version(const PageImage& image, std::int64_t version) {
   FoundTables tables;
   std::array<bool, table_count> astray_wanted{};
-  for (std::size_t i = 0; i < table_count; ++i) astray_wanted[i] = may_be_of_table(image, forms[i]);
+  for (std::size_t i = 0; i < table_count; ++i) astray_wanted[i] = may_be_of_table(image, all_tables()[i]);
   image.each_row([&](const FoundRow& found) {
     for (std::size_t i = 0; i < table_count; ++i) {
       if (!found.is_live && !astray_wanted[i]) continue;
@@ -199,18 +149,9 @@ FoundTables rows_of_version(const PageImage& image, std::int64_t version) {
 
 }  // namespace
 
-const char* table_name(Table table) {
-  return form_of(table).name;
-}
-
 std::string table_words(Table table) {
-  for (const Counted rows : all_counted)
-    if (counted_name(rows) == std::string_view(table_name(table))) return counted_words(rows);
-  return table_name(table);
-}
-
-std::string column_list(Table table) {
-  return form_of(table).columns;
+  const TableTraits& traits = traits_of(table);
+  return traits.counting.since > 0 ? traits.counting.what : traits.name;
 }
 
 std::int64_t SoundRow::integer(std::size_t column) const {
@@ -241,8 +182,8 @@ std::string row_key(std::initializer_list<std::int64_t> numbers) {
 }
 
 bool removed_may_be_back(const PageImage& image) {
-  const auto wanted = [&](const Form& form) { return may_be_of_table(image, form); };
-  return !image.free_pages_known() && std::any_of(std::begin(forms), std::end(forms), wanted);
+  const auto wanted = [&](const TableTraits& table) { return may_be_of_table(image, table); };
+  return !image.free_pages_known() && std::any_of(all_tables().begin(), all_tables().end(), wanted);
 }
 
 FoundTally find_tally(const PageImage& image) {
@@ -253,15 +194,10 @@ FoundTally find_tally(const PageImage& image) {
     const auto* owner = std::get_if<std::int64_t>(&found.values[1]);
     const auto* count = std::get_if<std::int64_t>(&found.values[2]);
     if (what == nullptr || owner == nullptr || count == nullptr) return;
-    for (std::size_t i = 0; i < table_count; ++i)
-      if (*what == forms[i].name) tally[{static_cast<Table>(i), *owner}] = *count;
+    for (const TableTraits& table : all_tables())
+      if (*what == table.name) tally[{table.table, *owner}] = *count;
   });
   return tally;
-}
-
-std::int64_t owner_of(Table table, const SoundRow& row) {
-  const auto column = form_of(table).owner;
-  return column ? row.integer(*column) : 0;
 }
 
 FoundTables find_sound_rows(const PageImage& image) {

@@ -11,36 +11,16 @@
 #include <vector>
 
 #include "page_image.hpp"
+#include "tables.hpp"
 
 namespace nightwatt::storage {
 
-enum class Table : std::uint8_t {
-  stream,
-  block,
-  block_data,
-  aggregates,
-  write_buffer,
-  rollup,
-  run,
-  run_word,
-  run_state,
-  regime,
-  sketch,
-  mark,
-  event,
-  utc_offset,
-  value
-};
-inline constexpr std::size_t table_count = 15;
-[[nodiscard]] const char* table_name(Table table);
-/// What the table is for people; only of tables that are in the tally.
+/// What the table is for people.
 [[nodiscard]] std::string table_words(Table table);
-/// The columns to put a row into, in the order of its values: without the seal.
-[[nodiscard]] std::string column_list(Table table);
 
 struct SoundRow {
   std::int64_t id = 0;
-  std::vector<RowValue> values;  ///< as the columns of column_list(), the row's number in its place
+  std::vector<RowValue> values;  ///< as its form has them, the row's number in its place
 
   [[nodiscard]] std::int64_t integer(std::size_t column) const;
   [[nodiscard]] std::optional<std::int64_t> integer_or_none(std::size_t column) const;
@@ -59,8 +39,6 @@ using FoundTables = std::array<std::map<std::string, SoundRow>, table_count>;
 /// it.
 using FoundTally = std::map<std::pair<Table, std::int64_t>, std::int64_t>;
 [[nodiscard]] FoundTally find_tally(const PageImage& image);
-/// Whose a row is, as the tally counts it.
-[[nodiscard]] std::int64_t owner_of(Table table, const SoundRow& row);
 /// Whether rows that were taken out of their tables before may be among them.
 [[nodiscard]] bool removed_may_be_back(const PageImage& image);
 

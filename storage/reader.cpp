@@ -94,7 +94,7 @@ Result<std::vector<StreamInfo>> StoreReader::streams() const {
         "SELECT id, meter, " NIGHTWATT_SOUND(NIGHTWATT_STREAM_SEAL) " FROM stream WHERE published = 1 ORDER BY id");
     for (; rows.step(); rows.must_be_sound(2, "what is told of a meter"))
       found.push_back({rows.integer(0), rows.text_or_none(1)});
-    must_be_all_there(*impl_->database, Counted::stream);
+    must_be_all_there(*impl_->database, Table::stream);
     return found;
   });
 }
@@ -104,14 +104,14 @@ Result<std::optional<StreamId>> StoreReader::stream_of_meter(std::string_view me
     Query row = impl_->database->query("SELECT id FROM stream WHERE meter = ?1");
     row.bind_text(1, meter);
     if (row.step()) return std::optional<StreamId>(row.integer(0));
-    must_be_all_there(*impl_->database, Counted::stream);
+    must_be_all_there(*impl_->database, Table::stream);
     return std::optional<StreamId>{};
   });
 }
 
 Result<Calendar> StoreReader::calendar(StreamId stream, UtcTime from, UtcTime to) const {
   return impl_->database->guarded([&]() -> Result<Calendar> {
-    must_be_all_there(*impl_->database, Counted::utc_offset, stream);
+    must_be_all_there(*impl_->database, Table::utc_offset, stream);
     Calendar calendar;
     Query rows = impl_->database->query(
         "SELECT from_us, shift_us, (SELECT amount FROM event WHERE kind = ?2 AND at_us = from_us), " NIGHTWATT_SOUND(
@@ -123,7 +123,7 @@ Result<Calendar> StoreReader::calendar(StreamId stream, UtcTime from, UtcTime to
       const Duration utc_offset(rows.integer(1));
       const std::optional<double> outage_s = rows.real_or_none(2);
       const bool within = begin > from && begin <= to;
-      if (within && !outage_s) must_be_all_there(*impl_->database, Counted::event);
+      if (within && !outage_s) must_be_all_there(*impl_->database, Table::event);
       if (within && outage_s) calendar.note_outage(begin - to_duration({*outage_s}), begin);
       if (within && !outage_s)
         calendar.correct(utc_offset);
@@ -139,7 +139,7 @@ Result<Duration> StoreReader::utc_offset_at(StreamId stream, UtcTime time) const
     Query row = impl_->database->query("SELECT shift_us, " NIGHTWATT_SOUND(
         NIGHTWATT_SHIFT_SEAL) " FROM shift WHERE stream = ?1 AND from_us <= ?2 ORDER BY from_us DESC LIMIT 1");
     row.bind(1, stream).bind(2, time.us);
-    must_be_all_there(*impl_->database, Counted::utc_offset, stream);
+    must_be_all_there(*impl_->database, Table::utc_offset, stream);
     if (!row.step()) return Duration{0};
     row.must_be_sound(1, "how far the clock was off");
     return Duration(row.integer(0));
@@ -181,7 +181,7 @@ std::string_view event_kind_name(EventKind kind) {
 Result<std::vector<Event>> StoreReader::events(UtcTime from, UtcTime to) const {
   return impl_->database->guarded([&]() -> Result<std::vector<Event>> {
     std::vector<Event> found;
-    must_be_all_there(*impl_->database, Counted::event);
+    must_be_all_there(*impl_->database, Table::event);
     Query rows = impl_->database->query("SELECT kind, at_us, meter, detail, amount, " NIGHTWATT_SOUND(
         NIGHTWATT_EVENT_SEAL) " FROM event WHERE at_us BETWEEN ?1 AND ?2 ORDER BY at_us, id");
     rows.bind(1, from.us).bind(2, to.us);

@@ -105,7 +105,7 @@ Result<Columns> StoreReader::Impl::write_buffer(StreamId stream) {
     if (!read_write_buffer_row(stream, rows, columns))
       return fail(ErrorKind::unusable, database->path() + ": the newest readings of stream " + std::to_string(stream) +
                                            " are damaged; " + to_mend);
-  must_be_all_there(*database, Counted::write_buffer, stream, found);
+  must_be_all_there(*database, Table::write_buffer, stream, found);
   return columns;
 }
 
@@ -282,7 +282,7 @@ bool StoreReader::Impl::visible(StreamId stream) {
   Query row = database->query("SELECT published, " NIGHTWATT_SOUND(NIGHTWATT_STREAM_SEAL) " FROM stream WHERE id = ?1");
   row.bind(1, stream);
   if (!row.step()) {
-    must_be_all_there(*database, Counted::stream);
+    must_be_all_there(*database, Table::stream);
     return false;
   }
   row.must_be_sound(1, "what is told of a meter");
@@ -343,7 +343,7 @@ Result<void> StoreReader::Impl::visit_all(StreamId stream, std::int64_t from_us,
 Result<std::optional<Reading>> StoreReader::last_reading(StreamId stream) const {
   return impl_->database->guarded([&]() -> Result<std::optional<Reading>> {
     if (!impl_->visible(stream)) return std::optional<Reading>{};
-    must_be_all_there(*impl_->database, Counted::write_buffer, stream);
+    must_be_all_there(*impl_->database, Table::write_buffer, stream);
     {
       Query row = impl_->database->query(impl_->write_buffer_sql(Impl::TailOrder::newest_first));
       row.bind(1, stream);

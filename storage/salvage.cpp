@@ -80,9 +80,9 @@ class Salvager {
  public:
   Salvager(const PageImage& image, FoundTables& found, Database& fresh, SalvageReport& report)
       : found_(found), tally_(find_tally(image)), fresh_(fresh), report_(report) {
-    const auto write_buffer = image.rows_of_whole(table_name(Table::write_buffer));
+    const auto write_buffer = image.rows_of_whole(traits_of(Table::write_buffer).name);
     write_buffer_is_whole_ = write_buffer && *write_buffer == rows(Table::write_buffer).size();
-    const auto blocks = image.rows_of_whole(table_name(Table::block));
+    const auto blocks = image.rows_of_whole(traits_of(Table::block).name);
     blocks_are_whole_ = blocks && *blocks == rows(Table::block).size();
   }
 
@@ -107,7 +107,8 @@ class Salvager {
   std::map<std::string, SoundRow>& rows(Table table) { return found_[static_cast<std::size_t>(table)]; }
 
   void put(Table table, const SoundRow& row) {
-    std::string sql = std::string("INSERT INTO ") + table_name(table) + " (" + column_list(table) + ") VALUES (?1";
+    std::string sql =
+        std::string("INSERT INTO ") + traits_of(table).name + " (" + traits_of(table).form.columns + ") VALUES (?1";
     for (std::size_t i = 2; i <= row.values.size(); ++i) sql += ", ?" + std::to_string(i);
     // One text a table: statements are kept by its address.
     const std::string& text = statements_.emplace(table, sql + ")").first->second;
@@ -431,8 +432,9 @@ void Salvager::list_unclaimed() {
 std::int64_t Salvager::missing(Table table, std::int64_t owner) {
   const auto told = tally_.find({table, owner});
   if (told == tally_.end()) return 0;
+  const auto column = owner_column(table);
   std::int64_t found = 0;
-  for (const auto& [key, row] : rows(table)) found += owner_of(table, row) == owner ? 1 : 0;
+  for (const auto& [key, row] : rows(table)) found += (column ? row.integer(*column) : 0) == owner ? 1 : 0;
   return told->second - found;
 }
 

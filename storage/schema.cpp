@@ -456,15 +456,9 @@ void seal_all_rows(Database& database) {
       "UPDATE sums SET before_us = (SELECT max(s.block_us) FROM sums s WHERE s.stream = sums.stream AND s.quantity = "
       "sums.quantity AND s.block_us < sums.block_us)");
   database.execute("UPDATE stream SET newest_us = (SELECT max(first_us) FROM block WHERE block.stream = stream.id)");
-  for (const char* sql :
-       {"UPDATE stream SET seal = " NIGHTWATT_STREAM_SEAL, "UPDATE block SET seal = " NIGHTWATT_BLOCK_SEAL,
-        "UPDATE sums SET seal = " NIGHTWATT_SUMS_SEAL, "UPDATE rollup SET seal = " NIGHTWATT_ROLLUP_SEAL,
-        "UPDATE run SET seal = " NIGHTWATT_RUN_SEAL, "UPDATE run_word SET seal = " NIGHTWATT_RUN_WORD_SEAL,
-        "UPDATE run_state SET seal = " NIGHTWATT_RUN_STATE_SEAL, "UPDATE stretch SET seal = " NIGHTWATT_STRETCH_SEAL,
-        "UPDATE sketch SET seal = " NIGHTWATT_SKETCH_SEAL, "UPDATE mark SET seal = " NIGHTWATT_MARK_SEAL,
-        "UPDATE event SET seal = " NIGHTWATT_EVENT_SEAL, "UPDATE shift SET seal = " NIGHTWATT_SHIFT_SEAL,
-        "UPDATE value SET seal = " NIGHTWATT_VALUE_SEAL})
-    database.execute(sql);
+  for (const TableTraits& table : all_tables())
+    if (table.form.sealed > 0)
+      database.execute(("UPDATE " + std::string(table.name) + " SET seal = " + seal_sql(table.table)).c_str());
 }
 
 namespace {

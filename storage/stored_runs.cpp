@@ -171,7 +171,7 @@ Result<RunList> StoreReader::run_list() const {
   }
   list.is_whole = impl_->database
                       ->guarded([&]() -> Result<void> {
-                        must_be_all_there(*impl_->database, Counted::run);
+                        must_be_all_there(*impl_->database, Table::run);
                         return {};
                       })
                       .has_value();
@@ -182,8 +182,7 @@ Result<std::vector<RunInfo>> StoreReader::runs() const {
   const Result<Snapshot> moment = snapshot();
   if (!moment) return pass_on(moment.error());
   return impl_->database->guarded([&]() -> Result<std::vector<RunInfo>> {
-    for (const Counted rows : {Counted::stream, Counted::run, Counted::run_word})
-      must_be_all_there(*impl_->database, rows);
+    for (const Table rows : {Table::stream, Table::run, Table::run_word}) must_be_all_there(*impl_->database, rows);
     Query streams = impl_->database->query("SELECT min(" NIGHTWATT_SOUND(NIGHTWATT_STREAM_SEAL) ") FROM stream");
     if (streams.step() && !streams.null(0)) streams.must_be_sound(0, "what is told of a meter");
     std::vector<RunInfo> found;
@@ -216,7 +215,7 @@ Result<RunInfo> StoreReader::run(RunId id) const {
     if (found) row.must_be_sound(sound_column, damaged_run);
     if (!found || (!row.null(1) && !impl_->visible(row.integer(1))))
       return fail(ErrorKind::negative, "there is no run " + std::to_string(id) + "; `nightwatt runs` lists them");
-    must_be_all_there(*impl_->database, Counted::run_word, id);
+    must_be_all_there(*impl_->database, Table::run_word, id);
     RunInfo info = info_from(row);
     Query words = impl_->database->query("SELECT run, key, value, " NIGHTWATT_SOUND(
         NIGHTWATT_RUN_WORD_SEAL) " FROM run_word WHERE run = ?1 ORDER BY place");
@@ -304,8 +303,8 @@ Result<RunState> StoreReader::run_state(RunId id, Sketches wanted) const {
       return fail(ErrorKind::unusable,
                   impl_->database->path() + ": the figures of run " + std::to_string(id) + " are damaged; " + to_mend);
     };
-    must_be_all_there(*impl_->database, Counted::run_state, id);
-    must_be_all_there(*impl_->database, Counted::regime, id);
+    must_be_all_there(*impl_->database, Table::run_state, id);
+    must_be_all_there(*impl_->database, Table::regime, id);
     const bool has_crc = impl_->database->pragma("PRAGMA user_version") >= first_version_with_figure_crc;
     RunState state;
     Query row = impl_->database->query(
@@ -338,7 +337,7 @@ Result<std::optional<double>> StoreReader::entered_standby_w(RunId id) const {
     Query row = database.query(
         "SELECT value, " NIGHTWATT_SOUND(NIGHTWATT_RUN_WORD_SEAL) " FROM run_word WHERE run = ?1 AND key = ?2");
     row.bind(1, id).bind_text(2, entered_standby_word);
-    must_be_all_there(database, Counted::run_word, id);
+    must_be_all_there(database, Table::run_word, id);
     if (!row.step()) return std::optional<double>();
     row.must_be_sound(1, "a figure entered by hand");
     const std::string digits = row.text(0);
@@ -354,9 +353,9 @@ Result<std::vector<Mark>> StoreReader::marks(RunId id) const {
   const Result<RunInfo> info = run(id);
   if (!info) return pass_on(info.error());
   return impl_->database->guarded([&]() -> Result<std::vector<Mark>> {
-    must_be_all_there(*impl_->database, Counted::mark, id);
+    must_be_all_there(*impl_->database, Table::mark, id);
     constexpr std::int64_t of_meters = 0;
-    if (info->meter) must_be_all_there(*impl_->database, Counted::mark, of_meters);
+    if (info->meter) must_be_all_there(*impl_->database, Table::mark, of_meters);
     std::vector<Mark> found;
     // A damaged mark may have been of this run if it still names it or lies within it. That it named this run and now
     // names another, the tally tells.

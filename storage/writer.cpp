@@ -49,9 +49,9 @@ void put_aggregates_of(Database& database, StreamId stream, Quantity quantity, c
 
 /// Of rows that are gone an empty one each is set aside, for nobody to take the hole for silence. Gives how many.
 std::int64_t note_missing_write_buffer(Database& database, StreamId stream) {
-  const auto told = told_count(database, Counted::write_buffer, stream);
-  count_anew(database, Counted::write_buffer, stream);
-  const std::int64_t gone = *told - *told_count(database, Counted::write_buffer, stream);
+  const auto told = told_count(database, Table::write_buffer, stream);
+  count_anew(database, Table::write_buffer, stream);
+  const std::int64_t gone = *told - *told_count(database, Table::write_buffer, stream);
   for (std::int64_t row = 0; row < gone; ++row) {
     Query put = database.query("INSERT INTO set_aside (stream, bytes) VALUES (?1, x'')");
     put.bind(1, stream).run();
@@ -189,7 +189,7 @@ void StoreWriter::Impl::delete_figures(RunId id) {
     Query remove = database->query(sql);
     remove.bind(1, id).run();
   }
-  for (const Counted rows : {Counted::regime, Counted::sketch, Counted::run_state}) count_anew(*database, rows, id);
+  for (const Table rows : {Table::regime, Table::sketch, Table::run_state}) count_anew(*database, rows, id);
 }
 
 void StoreWriter::Impl::delete_run(RunId id) {
@@ -199,7 +199,7 @@ void StoreWriter::Impl::delete_run(RunId id) {
     Query remove = database->query(sql);
     remove.bind(1, id).run();
   }
-  for (const Counted rows : {Counted::run_word, Counted::mark}) count_anew(*database, rows, id);
+  for (const Table rows : {Table::run_word, Table::mark}) count_anew(*database, rows, id);
 }
 
 void StoreWriter::Impl::delete_stream(StreamId stream) {
@@ -218,8 +218,7 @@ void StoreWriter::Impl::delete_stream(StreamId stream) {
     Query remove = database->query(sql);
     remove.bind(1, stream).run();
   }
-  for (const Counted rows : {Counted::write_buffer, Counted::rollup, Counted::utc_offset})
-    count_anew(*database, rows, stream);
+  for (const Table rows : {Table::write_buffer, Table::rollup, Table::utc_offset}) count_anew(*database, rows, stream);
 }
 
 Result<void> StoreWriter::Impl::lock_import(StreamId stream) {
