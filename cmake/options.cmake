@@ -29,11 +29,6 @@ if(NIGHTWATT_FUZZ)
   # The libraries too, or the fuzzer cannot see which way its input went.
   target_compile_options(nightwatt_options INTERFACE -fsanitize=fuzzer-no-link)
 endif()
-# Not for another architecture: the host's lld need not know it.
-find_program(LLD ld.lld)
-if(LLD AND NOT CMAKE_CROSSCOMPILING)
-  target_link_options(nightwatt_options INTERFACE -fuse-ld=lld)
-endif()
 
 # nightwatt_library(NAME source...): a library of one folder. Its headers lie in FOLDER/include/FOLDER, so that only who
 # links the target can include them.
