@@ -6,9 +6,15 @@
 namespace nightwatt::daemon {
 namespace {
 
-bool is_urgent(const QueueItem& item) {
+bool is_request(const QueueItem& item) {
   return std::holds_alternative<std::shared_ptr<RunCommand>>(item) ||
          std::holds_alternative<std::shared_ptr<QueuedMeters>>(item);
+}
+
+// A calendar that was put right is what all that was recorded since the machine's start is shown by: were it lost, no
+// later start of the machine could put that right.
+bool is_urgent(const QueueItem& item) {
+  return is_request(item) || std::holds_alternative<QueuedUtcOffset>(item);
 }
 
 }  // namespace
@@ -19,7 +25,7 @@ void ReadingQueue::push_locked(QueueItem item) {
   // The store thread sleeps until the batch's first item is `flush` old: only the first and an urgent one need wake it.
   const bool wake = items_.empty() || urgent;
   urgent_ = urgent_ || urgent;
-  asked_ = asked_ || urgent;
+  asked_ = asked_ || is_request(item);
   items_.push_back(std::move(item));
   if (wake) wake_locked();
 }

@@ -48,6 +48,13 @@ TEST_CASE("a request is due at once, though the batch before it is not") {
   CHECK(queue.wait(1h) == ReadingQueue::Wake::batch);
 }
 
+TEST_CASE("a calendar that was put right is due at once, but ends no pause") {
+  ReadingQueue queue(clock_of_test);
+  queue.push_always(QueuedUtcOffset{evening, 1h});
+  CHECK(queue.look_wait(1h).wake == ReadingQueue::Wake::batch);
+  CHECK_FALSE(queue.look_rest(clock_of_test.monotonic() + 1h).wake);
+}
+
 TEST_CASE("a batch is due when its first reading has waited for the flush time") {
   ReadingQueue queue(clock_of_test);
   REQUIRE(queue.push(reading(0)));

@@ -31,11 +31,12 @@ constexpr UtcTime evening{1'767'646'800'000'000};  // 2026-01-05T21:00:00Z
 constexpr std::int64_t flush_us = second_us + second_us / 2;
 /// After a trouble with the disk the next try is up to ten seconds away; see StorePipeline::longest_pause.
 constexpr std::int64_t after_trouble_us = 12 * second_us;
-/// A step of the calendar is noticed when a reading comes, and a second later at most.
-constexpr std::int64_t noticed_us = 3 * second_us;
+/// A step of the calendar is noticed when a reading comes, and a second of a service's life later at most; it is
+/// stored at once.
+constexpr std::int64_t noticed_us = second_us + second_us / 10;
 /// What a power cut may take back: docs/format.md; the log is brought into the file every few minutes. A machine that
 /// sleeps brings nothing there.
-constexpr Duration unsynced{3'600 * second_us};
+constexpr std::int64_t unsynced_us = 3'600 * second_us;
 /// A service manager starts what died again.
 constexpr std::int64_t start_again_us = 2 * second_us;
 
@@ -170,6 +171,8 @@ class Life {
   std::uint64_t boot_ = 0;
   Death death_ = Death::none;
   std::optional<std::int64_t> start_at_us_ = 0;
+  std::int64_t lives_since_us_ = 0;   ///< the service that was last started
+  std::int64_t steps_stored_us_ = 0;  ///< steps of the calendar up to here must be
   std::vector<Trouble> troubles_;
   std::int64_t morning_us_ = 0;  ///< when the night is over
   std::int64_t full_until_us_ = 0, errors_until_us_ = 0, slow_until_us_ = 0;
@@ -287,6 +290,7 @@ void Life::start() {
     return;
   }
   service_ = std::move(*made);
+  lives_since_us_ = scheduler_.now_us();
   let([&] { service_->start(); });
 }
 
@@ -332,6 +336,7 @@ bool Life::come_to_an_end() {
 void Life::die() {
   Death death = std::exchange(death_, Death::none);
   const std::int64_t died_us = now();
+  const std::int64_t awake_us = scheduler_.now_us();
   std::int64_t safe_us = died_us - flush_us;
   calls_to_death_ = 0;
   calls_to_query_ = 0;
@@ -355,8 +360,11 @@ void Life::die() {
   for (auto trouble = troubles_.rbegin(); trouble != troubles_.rend(); ++trouble)
     if (trouble->to_us + after_trouble_us > well_until_us) well_until_us = std::min(well_until_us, trouble->from_us);
   safe_us = std::min(safe_us, well_until_us < died_us ? well_until_us - flush_us : safe_us);
-  const std::vector<std::int64_t> calendars =
-      death == Death::power_cut ? clock_before.calendars_awake(unsynced) : clock_.calendars_since(safe_us - noticed_us);
+  if (awake_us - lives_since_us_ >= noticed_us) steps_stored_us_ = awake_us - noticed_us;
+  const std::int64_t troubled_us = well_until_us < died_us ? safe_us - noticed_us : died_us;
+  const std::vector<std::int64_t> calendars = death == Death::power_cut
+                                                  ? clock_before.calendars_since(died_us, awake_us - unsynced_us)
+                                                  : clock_.calendars_since(troubled_us, steps_stored_us_);
   start_at_us_ = scheduler_.now_us() + start_again_us;
   for (SimMeter* one : {&bench_, &shelf_}) one->excuse();
   const bool rots = std::exchange(rot_, false);

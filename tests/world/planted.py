@@ -28,6 +28,7 @@ BUGS = {
     "a flush ten times too late": ("daemon/service.cpp", "flush_s * 0.8", "flush_s * 8.0"),
     "a leap of the calendar taken as time": ("measure/signal/record_clock.cpp", "  utc_offset_ += moved;", "  anchor_record_ = anchor_record_ + moved;"),
     "a step that no shift tells of": ("daemon/time_keeper.cpp", "no room to note the step\");\n  announce_utc_offset(mono);", "no room to note the step\");"),
+    "a calendar put right that waits for the next batch": ("daemon/reading_queue.cpp", "return is_request(item) || std::holds_alternative<QueuedUtcOffset>(item);", "return is_request(item);"),
     "stamps from the calendar": ("daemon/time_keeper.cpp", "  const std::int64_t us = record_.at(mono).us;", "  const std::int64_t us = (clock_.utc() - utc_offset()).us;"),
     "readings a second late": ("daemon/meter_session.cpp", "std::max(at, *last_stamp_ + TimeKeeper::stamp_step)", "std::max(at, *last_stamp_ + 999 * TimeKeeper::stamp_step)"),
     "a reading counted twice": ("daemon/meter_recorder.cpp", "    last_ = reading.time;\n    ++unsaved_readings_;", "    last_ = reading.time;\n    ++unsaved_readings_; if (reading.time.us % 61'000 == 0 && open_) { Reading again = reading; again.time = again.time + Duration{1}; open_->builder.push(again); }"),

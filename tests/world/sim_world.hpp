@@ -67,13 +67,17 @@ class SimClock final : public Clock {
     return scheduler_.now_us() - stepped_us_ < unnoticed_us ? utc() - stepped_by_ : utc();
   }
 
-  /// The calendar less monotonic() as it has been since then, by turns, up to now.
-  [[nodiscard]] std::vector<std::int64_t> calendars_since(std::int64_t true_us) const {
-    return calendars_from([&](const Calendar& one) { return one.true_us < true_us; });
-  }
-  /// The same, of the last `time` in which the machine was awake.
-  [[nodiscard]] std::vector<std::int64_t> calendars_awake(Duration time) const {
-    return calendars_from([&](const Calendar& one) { return one.awake_us < scheduler_.now_us() - time.count(); });
+  /// The calendar less monotonic() as it has been by turns, up to now: since then by the world's time, or since then of
+  /// the time in which the machine was awake.
+  [[nodiscard]] std::vector<std::int64_t> calendars_since(std::int64_t true_us, std::int64_t awake_us) const {
+    std::vector<std::int64_t> found;
+    for (const Calendar& one : calendars_)
+      if (one.true_us < true_us && one.awake_us < awake_us && !found.empty())
+        found.back() = one.less_mono_us;
+      else
+        found.push_back(one.less_mono_us);
+    found.push_back(utc().us - monotonic().us);
+    return found;
   }
   void set_utc(UtcTime utc) {
     for (const UtcTime by_calendar : {this->utc(), utc})
@@ -88,9 +92,9 @@ class SimClock final : public Clock {
     set_utc(utc());
     slew_ppm_ = ppm;
   }
-  /// The machine was asleep for so long just now; its calendar knows.
+  /// The machine was asleep for so long just now; both its clocks know.
   void fall_asleep(Duration time) {
-    set_utc(utc() + time);
+    utc_at_set_us_ += time.count();
     asleep_us_ += time.count();
   }
   void boot() {
@@ -106,18 +110,6 @@ class SimClock final : public Clock {
     std::int64_t true_us, awake_us;  ///< when it was found
     std::int64_t less_mono_us;
   };
-  /// `too_early`: only the last of these counts.
-  template <class TooEarly>
-  [[nodiscard]] std::vector<std::int64_t> calendars_from(TooEarly&& too_early) const {
-    std::vector<std::int64_t> found;
-    for (const Calendar& one : calendars_)
-      if (too_early(one) && !found.empty())
-        found.back() = one.less_mono_us;
-      else
-        found.push_back(one.less_mono_us);
-    found.push_back(utc().us - monotonic().us);
-    return found;
-  }
 
   const Scheduler& scheduler_;
   int boots_ = 1;

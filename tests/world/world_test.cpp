@@ -107,6 +107,30 @@ TEST_CASE("world: a calendar that was put right just before the service stopped 
                  Duration{15'000'000}});
 }
 
+// What a `daylight_saving` is drawn from: an hour ahead for 4.22 s.
+constexpr std::uint64_t an_hour_ahead = 36;
+constexpr std::int64_t put_right_us = 60'000'000 + 4'218'575;
+
+// The service before stored it with the next batch, up to `flush_s` later.
+TEST_CASE("world: a calendar that was put right is in the store before the service can be killed") {
+  for (const std::int64_t after_us : {1'150'000, 1'400'000, 1'650'000})
+    require_truth(
+        {7,
+         Duration{120'000'000},
+         {{60'000'000, FaultKind::daylight_saving, an_hour_ahead}, {put_right_us + after_us, FaultKind::kill, 1}},
+         Duration{15'000'000}});
+}
+
+// Found in seed 806131 of 60 minutes and 120 faults: what the machine sleeps, nobody notices and stores.
+TEST_CASE("world: a calendar that is put right just before the machine sleeps is noticed after it") {
+  require_truth({806'131,
+                 Duration{120'000'000},
+                 {{60'000'000, FaultKind::daylight_saving, an_hour_ahead},
+                  {put_right_us + 300'000, FaultKind::suspend, 6568227453657275838},
+                  {put_right_us + 700'000, FaultKind::kill, 1}},
+                 Duration{15'000'000}});
+}
+
 // Found in seed 650029 of 60 minutes and 120 faults: a device that is off from a run's begin on has no run, and the
 // name that somebody had just given it went with it.
 TEST_CASE("world: a run that was named does not vanish, though the device was off from its begin on") {

@@ -85,7 +85,8 @@ class ReadingQueue {
     rested,  ///< the pause is over, or a request does not wait for its end
     stop,
   };
-  /// Sleeps until a batch is due (`flush` after its first item, at once after a request), a poke or the stop.
+  /// Sleeps until a batch is due (`flush` after its first item, at once after a request or a shift of the calendar), a
+  /// poke or the stop.
   [[nodiscard]] Wake wait(Duration flush);
   /// Sleeps for `pause`, unless poked, stopped or asked something: while the store cannot be written.
   [[nodiscard]] Wake rest(Duration pause);
