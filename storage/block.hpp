@@ -18,6 +18,8 @@ inline constexpr std::int64_t lowest_time_us = -62'135'596'800'000'000;
 inline constexpr std::int64_t highest_time_us = 253'402'300'799'999'999;
 
 /// Columns must hold 1 to block_readings_limit readings with rising times in the range above.
+/// Of what the store keeps. Level 6 is where more effort stopped paying on year-long records.
+inline constexpr Compression block_compression{6};
 [[nodiscard]] std::string encode_block(const Columns& columns, Compression compression);
 /// Any bytes may come in: an error of kind unusable for all that encode_block() did not write.
 [[nodiscard]] Result<Columns> decode_block(std::string_view bytes);

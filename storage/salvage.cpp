@@ -3,11 +3,13 @@
 #include <unistd.h>
 
 #include <algorithm>
+#include <deque>
 #include <filesystem>
 #include <set>
 #include <utility>
 
 #include "found_rows.hpp"
+#include "put_back.hpp"
 #include "reader_impl.hpp"
 #include "rollup.hpp"
 #include "schema.hpp"
@@ -71,7 +73,7 @@ struct Brought {
   const std::string* bytes = nullptr;  ///< none: its readings are gone, or were given up
   bool given_up = false;
   /// A block that was before it in the stream, by its `first_us`: the newest that anything of this one tells of.
-  std::optional<std::int64_t> before_us;
+  std::optional<std::int64_t> before_us = std::nullopt;
   std::optional<std::int64_t> carried = std::nullopt;  ///< bit i: it has sums of quantity i
 };
 
@@ -88,6 +90,7 @@ class Salvager {
 
   void run() {
     bring_streams();
+    judge_rows_set_aside();
     // Of a file nothing is given up: a block that fits it and a meter alike, whose row is lost, is the file's.
     for (const bool files : {true, false})
       for (const auto& [stream, meter] : streams_)
@@ -98,6 +101,7 @@ class Salvager {
     for (const auto& [key, row] : rows(Table::utc_offset))
       if (streams_.contains(row.integer(0))) put(Table::utc_offset, row);
     list_unclaimed();
+    list_set_aside();
     list_missing();
     name_runs_of_losses();
   }
@@ -177,6 +181,12 @@ class Salvager {
   }
 
   std::vector<Brought> blocks_of(StreamId stream, const Meter& meter);
+  void judge_rows_set_aside();
+  void put_back_into_blocks(StreamId stream, std::map<std::int64_t, Brought>& by_time);
+  [[nodiscard]] std::vector<PutBack> rows_of_write_buffer(StreamId stream);
+  [[nodiscard]] bool is_free(StreamId stream, std::int64_t first_us, std::int64_t last_us) const;
+  void list_set_aside();
+  void note_put_back(StreamId stream, const PutBack& back) { put_back_[stream] += back.columns.size(); }
   void add_block_of_aggregates(Brought& block, const SoundRow& aggregates);
   [[nodiscard]] bool has_rollup(StreamId stream, std::int64_t block_us);
   const std::multimap<std::int64_t, const SoundRow*>& data_by_time();
@@ -223,6 +233,10 @@ class Salvager {
   std::set<std::int64_t> claimed_;
   std::optional<std::multimap<std::int64_t, const SoundRow*>> data_by_time_;
   std::vector<StreamId> loss_streams_;
+  Quarantine quarantine_;
+  std::map<StreamId, std::size_t> put_back_;  ///< readings
+  std::deque<std::string> made_blocks_;
+  std::map<StreamId, std::map<std::int64_t, std::int64_t>> brought_;  ///< first and last time of what came over
   std::set<RunId> brought_runs_;
   bool write_buffer_is_whole_ = false;
   bool blocks_are_whole_ = false;
@@ -245,6 +259,7 @@ std::vector<Brought> Salvager::blocks_of(StreamId stream, const Meter& meter) {
     if (row.integer(0) != stream || known.contains(row.integer(2))) continue;
     add_block_of_aggregates(by_time[row.integer(2)], row);
   }
+  put_back_into_blocks(stream, by_time);
   std::vector<Brought> blocks;
   for (const auto& [first_us, block] : by_time) {
     const bool fits = blocks.empty() || blocks.back().last_us < first_us;
@@ -254,6 +269,91 @@ std::vector<Brought> Salvager::blocks_of(StreamId stream, const Meter& meter) {
       lose(meter, stream, block.first_us, block.last_us, block.count);
   }
   return blocks;
+}
+
+void Salvager::judge_rows_set_aside() {
+  std::set<StreamId> streams;
+  for (const auto& [id, meter] : streams_) streams.insert(id);
+  quarantine_ = judge_quarantine(rows(Table::quarantine), streams);
+}
+
+/// What the service had to set aside and has blocks behind it goes into the hole it left in one of them, or becomes one
+/// of its own.
+void Salvager::put_back_into_blocks(StreamId stream, std::map<std::int64_t, Brought>& by_time) {
+  std::erase_if(quarantine_.sound[stream], [&](const PutBack& back) {
+    const std::int64_t first_us = back.columns.times.front(), last_us = back.columns.times.back();
+    const auto behind = by_time.upper_bound(first_us);
+    const auto around = behind == by_time.begin() ? by_time.end() : std::prev(behind);
+    Columns block = back.columns;
+    if (around != by_time.end() && around->second.last_us >= first_us) {
+      const Result<Columns> holed =
+          around->second.bytes == nullptr ? Result<Columns>(Columns{}) : decode_block(*around->second.bytes);
+      auto filled = holed ? fitted_in(*holed, back.columns) : std::nullopt;
+      if (!filled) return true;  // others are there: nobody can say which are right
+      block = std::move(*filled);
+    } else if (behind == by_time.end() || behind->first <= last_us) {
+      return behind != by_time.end();  // else of the tail
+    }
+    made_blocks_.push_back(encode_block(block, block_compression));
+    by_time[block.times.front()] = {block.times.front(), block.times.back(), static_cast<std::int64_t>(block.size()),
+                                    &made_blocks_.back()};
+    note_put_back(stream, back);
+    return true;
+  });
+}
+
+/// By time, those that had been set aside among them.
+std::vector<PutBack> Salvager::rows_of_write_buffer(StreamId stream) {
+  std::vector<PutBack> found;
+  for (const auto& [key, row] : rows(Table::write_buffer)) {
+    if (row.integer(1) != stream) continue;
+    PutBack one{row, {}};
+    one.row.values[0] = {};  // the new store numbers its rows itself
+    if (decode_write_buffer(row.blob(2), one.columns)) found.push_back(std::move(one));
+  }
+  const auto overlap = [](const PutBack& a, const PutBack& b) {
+    return a.columns.times.front() <= b.columns.times.back() && b.columns.times.front() <= a.columns.times.back();
+  };
+  for (PutBack& back : quarantine_.sound[stream]) {
+    if (std::any_of(found.begin(), found.end(), [&](const PutBack& one) { return overlap(one, back); })) continue;
+    note_put_back(stream, back);
+    found.push_back(std::move(back));
+  }
+  std::stable_sort(found.begin(), found.end(), [](const PutBack& a, const PutBack& b) {
+    return a.columns.times.front() < b.columns.times.front();
+  });
+  return found;
+}
+
+/// Whether no readings that came over lie there.
+bool Salvager::is_free(StreamId stream, std::int64_t first_us, std::int64_t last_us) const {
+  const auto spans = brought_.find(stream);
+  if (spans == brought_.end()) return true;
+  const auto behind = spans->second.upper_bound(last_us);
+  return behind == spans->second.begin() || std::prev(behind)->second < first_us;
+}
+
+/// What had been set aside and stays lost. Its own times are believed where they lie in a hole.
+void Salvager::list_set_aside() {
+  for (const auto& [stream, readings] : put_back_)
+    report_.remarks.push_back(streams_[stream].value_or("a file") + ": " + std::to_string(readings) +
+                              " readings that had been set aside prove sound and are back");
+  for (const auto& [stream, damaged] : quarantine_.damaged) {
+    const auto known = streams_.find(stream);
+    std::int64_t without_times = 0;
+    for (const NotPutBack& row : damaged) {
+      const bool in_a_hole = row.first_us && known != streams_.end() && is_free(stream, *row.first_us, *row.last_us);
+      if (in_a_hole)
+        lose(known->second, stream, row.first_us, row.last_us, row.readings);
+      else
+        ++without_times;
+    }
+    if (without_times == 0) continue;
+    const std::string whose = known == streams_.end() ? "a meter" : known->second.value_or("a file");
+    report_.remarks.push_back(whose + ": " + std::to_string(without_times) +
+                              " rows of readings that had been set aside do not prove sound and are lost; the events "
+                              "say when the service found them");
+  }
 }
 
 /// What was given up has minutes and hours; its readings may lie about still, where the list of free pages is damaged.
@@ -324,6 +424,7 @@ void Salvager::bring_block(StreamId stream, const Brought& block) {
   row.bind(1, stream).bind(2, block.first_us).bind(3, block.last_us).bind(4, block.count).bind(5, fresh_.last_row_id());
   row.run();
   put_aggregates(fresh_, stream, *columns);
+  brought_[stream][block.first_us] = block.last_us;
   ++report_.blocks;
   report_.readings += block.count;
 }
@@ -355,10 +456,8 @@ void Salvager::bring_write_buffer(StreamId stream, const Meter& meter, std::opti
                                   bool last_is_newest) {
   std::optional<std::int64_t> last_id;
   std::int64_t last_step_us = 0;
-  for (const auto& [key, row] : rows(Table::write_buffer)) {
-    if (row.integer(1) != stream) continue;
-    Columns columns;
-    if (!decode_write_buffer(row.blob(2), columns) || (last_us && columns.times.front() <= *last_us)) continue;
+  for (const auto& [row, columns] : rows_of_write_buffer(stream)) {
+    if (last_us && columns.times.front() <= *last_us) continue;
     const std::int64_t first_us = columns.times.front(), step_us = longest_step_us(columns);
     const bool behind_block = !last_id;
     const bool next_row = last_id && row.id == *last_id + 1;
@@ -368,6 +467,7 @@ void Salvager::bring_write_buffer(StreamId stream, const Meter& meter, std::opti
     if (!all_there && told) lose(meter, stream, behind(last_us), first_us - 1, std::nullopt);
     put(Table::write_buffer, row);
     last_us = columns.times.back();
+    brought_[stream][first_us] = *last_us;
     last_id = row.id;
     last_step_us = step_us;
     report_.readings += static_cast<std::int64_t>(columns.size());

@@ -74,6 +74,9 @@ ALTER TABLE value ADD COLUMN seal INTEGER;
 ALTER TABLE set_aside ADD COLUMN acknowledged INTEGER;
 )";
 
+// By which salvage knows readings that were set aside for what they stood beside.
+constexpr const char* column_of_version_8 = "ALTER TABLE set_aside ADD COLUMN crc INTEGER";
+
 // Rows that are altered where they lie, by a program that knows of no seals and was running when the store was brought
 // up to date, are without one until the next writer puts it on.
 constexpr const char* triggers_of_version_4 = R"(
@@ -253,7 +256,7 @@ CREATE TABLE value (
   seal INTEGER
 ) WITHOUT ROWID;
 PRAGMA application_id = 0x4E574154;
-PRAGMA user_version = 7;
+PRAGMA user_version = 8;
 )";
 
 tl::unexpected<Error> unusable(const std::string& path, const std::string& what) {
@@ -376,6 +379,7 @@ Result<void> create_tables(Database& database) {
     database.execute(tables_of_version_3);
     database.execute(
         "ALTER TABLE sketch ADD COLUMN seal INTEGER; ALTER TABLE set_aside ADD COLUMN acknowledged INTEGER");
+    database.execute(column_of_version_8);
     database.execute(newest_tables);
     database.execute(sums_of_version_5);
     database.execute(triggers_of_version_4);
@@ -479,7 +483,8 @@ Result<void> upgrade(Database& database) {
   if (version < 5) renew_sums(database);
   if (version < 6) say_cut_off(database);
   if (version < 7) begin_tally(database);
-  database.execute("PRAGMA user_version = 7");
+  if (version < 8) database.execute(column_of_version_8);
+  database.execute("PRAGMA user_version = 8");
   database.execute("COMMIT");
   return {};
 }

@@ -10,7 +10,7 @@
 namespace nightwatt::storage {
 
 inline constexpr int application_id = 0x4E574154;  // "NWAT"
-inline constexpr int schema_version = 7;
+inline constexpr int schema_version = 8;
 /// From this version on the figures of a run have a checksum beside them.
 inline constexpr int first_version_with_figure_crc = 2;
 /// And from this one on their sketches lie apart, and so has each row of the tail.

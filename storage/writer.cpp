@@ -19,8 +19,6 @@ namespace {
 constexpr std::size_t block_target = 16'384;
 // A slow meter's tail becomes a block after a day, so that old readings can be given up by the day.
 constexpr std::int64_t write_buffer_age_limit_us = 86'400'000'000;
-// Level 6 is where more effort stopped paying on year-long records.
-constexpr Compression block_compression{6};
 static_assert(block_target <= block_readings_limit);
 
 void put_aggregates_of(Database& database, StreamId stream, Quantity quantity, const BlockAggregates& aggregates,
@@ -437,8 +435,9 @@ Result<std::int64_t> StoreWriter::quarantine_damaged_write_buffer(StreamId strea
       }
     }
     for (const std::int64_t id : damaged)
-      for (const char* sql : {"INSERT INTO set_aside (stream, bytes) SELECT stream, bytes FROM tail WHERE id = ?1",
-                              "DELETE FROM tail WHERE id = ?1"}) {
+      for (const char* sql :
+           {"INSERT INTO set_aside (stream, bytes, crc) SELECT stream, bytes, crc FROM tail WHERE id = ?1",
+            "DELETE FROM tail WHERE id = ?1"}) {
         Query move = impl_->database->query(sql);
         move.bind(1, id).run();
       }

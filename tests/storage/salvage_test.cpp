@@ -300,6 +300,58 @@ TEST_CASE("what a log holds that was cut short counts as far as it was committed
 }
 
 // A file of readings that a meter recorded as well, and that were given up of the meter: their sums are the same.
+TEST_CASE("readings that the service set aside come back where they prove sound, and are listed as lost where not") {
+  const std::vector<Reading> readings = quiet_night(30'000, 5);
+  constexpr std::size_t at_first = 2'000;
+  struct Damage {
+    const char* sql;
+    bool comes_back;
+  };
+  const Damage damage =
+      GENERATE(Damage{"UPDATE tail SET id = id + 100 WHERE id = 3", true},
+               Damage{"UPDATE tail SET stream = 2 WHERE id = 3", true},
+               Damage{"UPDATE tail SET bytes = CAST(substr(bytes, 1, 200) || x'0102' AS BLOB) WHERE id = 3", false},
+               Damage{"UPDATE tail SET crc = crc + 1 WHERE id = 3", false},
+               Damage{"DELETE FROM tail WHERE id = 3; UPDATE tally SET count = count + 1 WHERE what = "
+                      "'tail' AND owner = 1",
+                      false});
+  const std::size_t in_all = GENERATE(std::size_t{3'000}, std::size_t{30'000});  // these make a block of it
+  CAPTURE(damage.sql, in_all);
+  Folder folder;
+  {
+    StoreWriter writer = must(StoreWriter::open(folder.file(), {}));
+    must(writer.begin());
+    const StreamId stream = must(writer.stream_for_meter("bench"));
+    must(writer.stream_for_meter("shelf"));
+    for (std::size_t i = 0; i < at_first; i += 100)
+      must(writer.apply(AppendReadings{stream, std::span(readings).subspan(i, 100)}));
+    must(writer.commit());
+  }
+  nightwatt::test::run_sql(folder.file(), damage.sql);
+  {
+    StoreWriter writer = must(StoreWriter::open(folder.file(), {}));
+    must(writer.begin());
+    for (const StreamId stream : {1, 2}) must(writer.quarantine_damaged_write_buffer(stream));
+    must(writer.apply(AppendReadings{1, std::span(readings).subspan(at_first, in_all - at_first)}));
+    must(writer.commit());
+  }
+  const std::size_t kept = readings_of(must(StoreReader::open(folder.file())), 1).size();
+  REQUIRE(kept < in_all);
+  const SalvageReport report = must(salvaged(folder.file(), folder.file("new.db")));
+  const StoreReader after = must(StoreReader::open(folder.file("new.db")));
+  CHECK(must(after.check(figures::prove_run)).ok);
+  CHECK(readings_of(after, 1).size() == (damage.comes_back ? in_all : kept));
+  const auto says = [&](const char* words) {
+    return std::count_if(report.remarks.begin(), report.remarks.end(),
+                         [&](const std::string& remark) { return remark.find(words) != std::string::npos; });
+  };
+  CHECK(says("prove sound and are back") == (damage.comes_back ? 1 : 0));
+  if (damage.comes_back)
+    CHECK(report.losses.empty());
+  else
+    CHECK(report.losses.size() + static_cast<std::size_t>(says("are lost")) == 1);
+}
+
 TEST_CASE("a block of which only sums tell is a file's before it is a meter's") {
   Folder folder;
   make_store(folder.file());
