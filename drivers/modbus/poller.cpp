@@ -102,6 +102,7 @@ void Poller::forget_line(Duration now) {
   outstanding_ = false;
   clearing_ = false;
   sent_any_ = false;
+  overheard_.reset();
   last_byte_.reset();
   phase_ = Phase::listening;
 }
@@ -199,6 +200,7 @@ void Poller::begin_pause(Duration now) {
 
 void Poller::send(Duration now, Output& out) {
   if (held_ && !clearing_) return on_clear(now, out);
+  note_question(now, out);
   // A retry leaves what came of the answer: its rest may still follow.
   if (tries_ == 0 || !looks_broken()) flush_stray(buffer_.size(), out.faults);
   if (!clearing_ && !debts_.clear_for(round_.current())) {
@@ -476,6 +478,7 @@ bool Poller::take_answer(Duration now, Output& out) {
   flush_stray(buffer_.size() - length, out.faults);
   const std::vector<std::byte> data(buffer_.begin() + 3, buffer_.end() - 2);
   buffer_.clear();
+  overheard_.reset();
   // The rest of what was taken for broken off: this meter, or what carries its bytes, makes such pauses.
   if (pause_at_ > at_byte) broken_after_ = std::min(broken_after_ * 2, std::max(timeout_, broken_after_));
   if (held_ && held_->data == data) return true;  // whether there are two is for the clearing answer to say
@@ -594,11 +597,29 @@ void Poller::note_stray(Duration now, Output& out) {
     if (waited_for && debts_.clear_for(round_.current())) hold_until_ = now;
     return;
   }
+  if (overheard_ && !may_become_answer()) note_question(now, out);
   const std::span<const std::byte> last = tail(buffer_, request_length);
   if (last.empty() || number(last[0]) != round_.plan().unit()) return;
   const FrameSearch found = frame_at(last, true);
   if (!found.frame || found.frame->kind != FrameKind::request) return;
-  debts_.asked(found.frame->request, now);
+  note_question(now, out);
+  overheard_ = {found.frame->request, fed_ - request_length};
+  if (!may_become_answer()) note_question(now, out);
+}
+
+/// A frame is what stands between two silences (Modbus over serial line V1.02, 2.5.1.1): a question that the awaited
+/// answer may begin with is none until another byte than the answer's has come. Of answers of four bytes one in 65536
+/// begins so, and a meter that shows its value shows nothing else for as long as the load stands still.
+bool Poller::may_become_answer() const {
+  const std::uint64_t from = overheard_->at_byte + buffer_.size() - fed_;
+  if (!outstanding_ || from >= buffer_.size()) return false;
+  const std::span<const std::byte> bytes = std::span<const std::byte>(buffer_).subspan(from);
+  return bytes.size() < asking().answer_length() && begins_answer(bytes, asking());
+}
+
+void Poller::note_question(Duration now, Output& out) {
+  if (!overheard_) return;
+  debts_.asked(std::exchange(overheard_, std::nullopt)->question, now);
   const bool in_doubt = phase_ == Phase::waiting && !clearing_ && !debts_.clear_for(round_.current());
   if (in_doubt && tries_ <= retries_) next_request(now, out);
 }

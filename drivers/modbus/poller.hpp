@@ -89,6 +89,8 @@ class Poller final : public Decoder {
   [[nodiscard]] bool take_answer(Duration now, Output& out);
   [[nodiscard]] bool take_refusal(Duration now, Output& out);
   void note_stray(Duration now, Output& out);
+  void note_question(Duration now, Output& out);
+  [[nodiscard]] bool may_become_answer() const;
   [[nodiscard]] Duration clearing_wait() const;
   void on_answer(std::span<const std::byte> data, std::uint64_t at_byte, Duration at, Duration now, Output& out);
   void on_clear(Duration now, Output& out);
@@ -150,6 +152,13 @@ class Poller final : public Decoder {
   };
   std::vector<LastAnswer> last_;  ///< of each request of the plan
   LastAnswer stray_;              ///< the newest that came when none was awaited, to whichever request
+
+  /// Another master's question, unless the awaited answer begins so.
+  struct Overheard {
+    Request question;
+    std::uint64_t at_byte = 0;
+  };
+  std::optional<Overheard> overheard_;
 
   std::vector<std::byte> buffer_;  ///< bytes not accounted for, at most stray_limit
   std::uint64_t fed_ = 0;          ///< bytes ever
