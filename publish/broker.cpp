@@ -16,7 +16,8 @@ constexpr int keepalive_s = 30;   // a broker says the will after one and a half
 constexpr int step_ms = 100;      // how often a waiting caller looks whether it is to stop
 constexpr std::chrono::seconds answer_limit{20};
 
-tl::unexpected<Error> trouble(const std::string& what) {
+tl::unexpected<Error> trouble(std::string what) {
+  if (what.ends_with('.')) what.pop_back();  // the library's sentences; ours may go on
   return fail(ErrorKind::unusable, "the broker: " + what);
 }
 
