@@ -301,21 +301,22 @@ TEST_CASE("what a log holds that was cut short counts as far as it was committed
 
 // A file of readings that a meter recorded as well, and that were given up of the meter: their sums are the same.
 TEST_CASE("readings that the service set aside come back where they prove sound, and are listed as lost where not") {
-  const std::vector<Reading> readings = quiet_night(30'000, 5);
-  constexpr std::size_t at_first = 2'000;
+  constexpr std::size_t at_first = 2'000, some = 3'000, a_block = 17'000;
   struct Damage {
     const char* sql;
     bool comes_back;
+    std::size_t in_all;  ///< readings when it is salvaged
   };
-  const Damage damage =
-      GENERATE(Damage{"UPDATE tail SET id = id + 100 WHERE id = 3", true},
-               Damage{"UPDATE tail SET stream = 2 WHERE id = 3", true},
-               Damage{"UPDATE tail SET bytes = CAST(substr(bytes, 1, 200) || x'0102' AS BLOB) WHERE id = 3", false},
-               Damage{"UPDATE tail SET crc = crc + 1 WHERE id = 3", false},
-               Damage{"DELETE FROM tail WHERE id = 3; UPDATE tally SET count = count + 1 WHERE what = "
-                      "'tail' AND owner = 1",
-                      false});
-  const std::size_t in_all = GENERATE(std::size_t{3'000}, std::size_t{30'000});  // these make a block of it
+  const Damage damage = GENERATE(
+      Damage{"UPDATE tail SET id = id + 100 WHERE id = 3", true, some},
+      Damage{"UPDATE tail SET id = id + 100 WHERE id = 3", true, a_block},
+      Damage{"UPDATE tail SET stream = 2 WHERE id = 3", true, some},
+      Damage{"UPDATE tail SET bytes = CAST(substr(bytes, 1, 200) || x'0102' AS BLOB) WHERE id = 3", false, some},
+      Damage{"UPDATE tail SET crc = crc + 1 WHERE id = 3", false, a_block},
+      Damage{"DELETE FROM tail WHERE id = 3; UPDATE tally SET count = count + 1 WHERE what = 'tail' AND owner = 1",
+             false, some});
+  const std::size_t in_all = damage.in_all;
+  const std::vector<Reading> readings = quiet_night(in_all, 5);
   CAPTURE(damage.sql, in_all);
   Folder folder;
   {

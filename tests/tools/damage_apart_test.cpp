@@ -71,18 +71,18 @@ struct Victim {
   std::vector<std::string> columns;  ///< to be changed, one at a time
   bool goes = true;                  ///< they are taken away as well
 };
-const Victim victims[] = {{"run", "id = 2", {"stream", "device", "begin_us", "end_us", "note"}, false},
-                          {"run_word", "run = 2 AND place = 1", {"run", "value"}},
-                          {"run_state", "run = 2", {"totals"}},
+const Victim victims[] = {{"run", "id = 2", {"stream", "begin_us", "note"}, false},
+                          {"run_word", "run = 2 AND place = 1", {"value"}},
+                          {"run_state", "run = 2", {"totals"}, false},
                           {"stretch", "run = 2", {"count"}},
-                          {"sketch", "run = 2", {"run"}},
+                          {"sketch", "run = 2", {}},
                           {"mark", "run = 2", {"run", "at_us"}},
-                          {"block", "stream = 1 AND data = 2", {"stream", "first_us", "before_us"}},
-                          {"block_data", "id = 2", {"bytes"}},
+                          {"block", "stream = 1 AND data = 2", {"stream", "first_us"}},
+                          {"block_data", "id = 2", {"bytes"}, false},
                           {"sums", "stream = 1 AND block_us = (SELECT begin_us FROM run WHERE id = 2)", {"last_us"}},
                           {"tail", "stream = 3", {"bytes"}},
                           {"stream", "id = 3", {"meter", "published"}},
-                          {"shift", "stream = 3", {"from_us"}}};
+                          {"shift", "stream = 3", {"from_us"}, false}};
 
 /// SQL that changes a column of the victim's rows, or takes the rows away.
 std::vector<std::string> damages(const std::string& path) {
@@ -138,10 +138,8 @@ std::vector<std::string> all_done(const LiveStore& bench) {
     said.push_back(answer.status == 0 ? line : line + answer.err);
   };
   const std::string cut = "1767648000";  // within run 1
-  for (const char* run : {"1", "4", "5"}) {
-    ask({"summary", run, "--json"});
-    ask({"segments", run, "--json"});
-  }
+  ask({"summary", "1", "--json"});
+  ask({"segments", "4", "--json"});
   ask({"export", "1", "-o", "-"});
   ask({"compare", "1", "3", "5", "--json"});
   ask({"compare", "--json"});
@@ -150,13 +148,10 @@ std::vector<std::string> all_done(const LiveStore& bench) {
   ask({"summary", "Gannet board", "--json"});
   ask({"summary", "last", "--json"});
   ask({"name", "5", "Gannet boards"});
-  ask({"mark", "lid shut", "--run", "1", "--at", cut});
   ask({"split", "1", "--at", cut, "--json"});
   ask({"join", "3", "4", "--json"});
   ask({"drop", "5", "--json"});
-  ask({"enter", "Puffin mini", "--idle", "3", "--json"});
-  for (const char* run : {"1", "3", "6"}) ask({"summary", run, "--json"});
-  ask({"runs", "--json"});
+  for (const char* run : {"1", "3"}) ask({"summary", run, "--json"});
   return said;
 }
 
