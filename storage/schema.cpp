@@ -482,8 +482,10 @@ Result<void> upgrade(Database& database) {
   // Version 5 has other forms of columns within blocks as well, for which nothing has to be done here.
   if (version < 5) renew_sums(database);
   if (version < 6) say_cut_off(database);
-  if (version < 7) begin_tally(database);
-  if (version < 8) database.execute(column_of_version_8);
+  if (version < 8) {
+    begin_tally(database);
+    database.execute(column_of_version_8);
+  }
   database.execute("PRAGMA user_version = 8");
   database.execute("COMMIT");
   return {};

@@ -10,7 +10,7 @@
 namespace nightwatt::storage {
 
 /// Makes the table `tally`, of all rows that are there now, and the triggers that keep it, whichever program adds a row
-/// or takes one away; and what of these a store of version 6 lacks.
+/// or takes one away; and what of these a store of version 6 lacks, with the triggers of today.
 void begin_tally(Database& database);
 
 /// How many rows there must be. `owner`: of which run, or stream; 0: of none. None: stores of before version 6 have no
