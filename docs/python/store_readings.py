@@ -239,7 +239,7 @@ def readings(path, run):
     store = sqlite3.connect(f"file:{path}?mode=ro", uri=True)
     try:
         store.execute("BEGIN")
-        if store.execute("PRAGMA user_version").fetchone()[0] > 7:
+        if store.execute("PRAGMA user_version").fetchone()[0] > 8:
             raise ValueError("the store is of a newer version than this decoder")
         found = store.execute("SELECT stream, begin_us, end_us FROM run WHERE id = ?", (run,)).fetchone()
         if found is None or found[0] is None:
