@@ -5,8 +5,9 @@ usage: planted.py BUILD_FOLDER [NIGHTS] [NAME...]
        planted.py --places                          only looks whether each can still be planted
 
 A simulation that finds nothing proves nothing. The tree stays as it is: a changed copy of one source file is compiled with
-the file's own command and linked in front of the libraries. BUILD_FOLDER is one where bench_world is built (build-bench).
-Nights of 5 minutes and 20 faults, seeds from 1 on; then the moments of `bench_world calls`.
+the file's own command and linked in front of the libraries. BUILD_FOLDER is one where bench_world and test_world are built
+(build-bench). Nights of 5 minutes and 20 faults, seeds from 1 on; then the moments of `bench_world calls`. What is planted
+into a store's upgrade, which no night has, is looked for by the test that cuts upgrades short.
 Exit status 1: a bug was not found within NIGHTS nights (300), or its place in the source is no longer there.
 """
 
@@ -47,6 +48,20 @@ BUGS = {
     "a start before the newest reading": ("daemon/time_keeper.cpp", "std::max(by_calendar, outage_gap)", "by_calendar"),
     "a stop that stores nothing": ("daemon/store_rounds.cpp", "    stored_all_ = pipeline_.close(UtcTime{stop_us_});", "    stored_all_ = true;"),
 }
+UPGRADE_BUGS = {
+    "an upgrade that writes its version first": ("storage/schema.cpp", """  database.execute("BEGIN IMMEDIATE");
+  // Another process may have been first.
+  const std::int64_t version = database.pragma("PRAGMA user_version");""", """  const std::int64_t version = database.pragma("PRAGMA user_version");
+  database.execute("PRAGMA user_version = 8");
+  database.execute("BEGIN IMMEDIATE");"""),
+    "an upgrade's step outside its transaction": ("storage/schema.cpp", "  if (version < 5) renew_sums(database);", """  database.execute("COMMIT");
+  if (version < 5) renew_sums(database);
+  database.execute("BEGIN IMMEDIATE");"""),
+    "an upgrade whose version comes after its commit": ("storage/schema.cpp", """  database.execute("PRAGMA user_version = 8");
+  database.execute("COMMIT");""", """  database.execute("COMMIT");
+  database.execute("PRAGMA user_version = 8");"""),
+}
+UPGRADE_TEST = "an upgrade in which the process dies*"
 
 
 def command_of(build, file):
@@ -56,10 +71,10 @@ def command_of(build, file):
     sys.exit(f"planted.py: {build} does not compile {file}")
 
 
-def link_command(build):
-    said = subprocess.run(["ninja", "-C", str(build), "-t", "commands", "bench_world"], check=True, capture_output=True, text=True)
+def link_command(build, program):
+    said = subprocess.run(["ninja", "-C", str(build), "-t", "commands", program], check=True, capture_output=True, text=True)
     command = said.stdout.strip().split("\n")[-1]
-    return shlex.split(re.sub(r"^: && (.*) && :$", r"\1", command))
+    return shlex.split(re.sub(r"^: && (.*?) && .*$", r"\1", command))
 
 
 def changed_object(build, file, old, new, folder):
@@ -78,13 +93,26 @@ def changed_object(build, file, old, new, folder):
     return target
 
 
-def nights_until_found(build, changed, nights, folder):
-    program = folder / "bench_world"
-    command = link_command(build)
+def linked(build, name, changed, folder):
+    program = folder / name
+    command = link_command(build, name)
     command[command.index("-o") + 1] = str(program)
     first_object = next(place for place, word in enumerate(command) if word.endswith(".o"))
     command.insert(first_object, str(changed))
     subprocess.run(command, cwd=build, check=True)
+    return program
+
+
+def upgrade_found(build, changed, folder):
+    program = linked(build, "test_world", changed, folder)
+    said = subprocess.run([program, UPGRADE_TEST], capture_output=True, text=True, timeout=3600).stdout
+    if (failed := re.search(r"FAILED:\n\s*(.*?)\n(?:.|\n)*?version := (\d+)(?:.|\n)*?at := (\d+)", said)) is None:
+        return None
+    return "version", f"{failed[2]}, cut at change {failed[3]}", failed[1]
+
+
+def nights_until_found(build, changed, nights, folder):
+    program = linked(build, "bench_world", changed, folder)
     for words in ([str(nights), "1", "5", "20", "first"], ["calls", "first"]):
         said = subprocess.run([program, *words], capture_output=True, text=True, timeout=3600).stdout
         if found := re.search(r"^found in (night|moment) (\d+): (.*)$", said, re.M):
@@ -94,10 +122,10 @@ def nights_until_found(build, changed, nights, folder):
 
 def places():
     """Each bug can still be planted: what it takes the place of stands in its file, once."""
-    gone = [name for name, (file, old, _) in BUGS.items()
+    gone = [name for name, (file, old, _) in {**BUGS, **UPGRADE_BUGS}.items()
             if not (ROOT / file).exists() or (ROOT / file).read_text(encoding="utf-8").count(old) != 1]
     for name in gone:
-        print(f"{name}: its place in {BUGS[name][0]} is gone")
+        print(f"{name}: its place in the source is gone")
     return 1 if gone else 0
 
 
@@ -106,13 +134,16 @@ def main():
         return places()
     build = Path(sys.argv[1]).resolve()
     nights = int(sys.argv[2]) if len(sys.argv) > 2 else 300
-    names = sys.argv[3:] or list(BUGS)
+    names = sys.argv[3:] or [*BUGS, *UPGRADE_BUGS]
     missed = 0
     for name in names:
-        file, old, new = BUGS[name]
+        file, old, new = {**BUGS, **UPGRADE_BUGS}[name]
         with tempfile.TemporaryDirectory() as folder:
             changed = changed_object(build, file, old, new, Path(folder))
-            found = changed and nights_until_found(build, changed, nights, Path(folder))
+            if name in BUGS:
+                found = changed and nights_until_found(build, changed, nights, Path(folder))
+            else:
+                found = changed and upgrade_found(build, changed, Path(folder))
         if found:
             print(f"{name}: found in {found[0]} {found[1]}: {found[2]}", flush=True)
             continue
