@@ -777,7 +777,12 @@ Night make_night(std::uint64_t seed, Duration length, std::size_t faults) {
   constexpr std::array<std::int64_t, 4> slower = {2, 5, 10, 15};
   if (length >= short_night) night.interval *= slower[random() % slower.size()];
   const auto add = [&](FaultKind kind) {
-    const auto at_us = static_cast<std::int64_t>(random() % static_cast<std::uint64_t>(length.count()));
+    std::int64_t at_us = static_cast<std::int64_t>(random() % static_cast<std::uint64_t>(length.count()));
+    // Half of all come right behind another one: it is two in the same second that nobody has thought of.
+    constexpr std::uint64_t right_behind_us = 3 * second_us;
+    if (!night.faults.empty() && random() % 2 == 0)
+      at_us = std::min(night.faults.back().at_us + static_cast<std::int64_t>(random() % right_behind_us),
+                       length.count() - 1);
     night.faults.push_back({at_us, kind, random()});
   };
   const bool rots = faults > 0 && random() % 2 == 0;
