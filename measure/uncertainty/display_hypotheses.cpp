@@ -9,7 +9,7 @@
 #include "measure/uncertainty/mixture.hpp"
 #include "uncertainty/display_hypothesis.hpp"
 #include "uncertainty/display_priors.hpp"
-#include "uncertainty/rounded_repeats.hpp"
+#include "uncertainty/repeat_causes.hpp"
 
 namespace nightwatt {
 
@@ -223,33 +223,19 @@ class HystereticDisplay : public DisplayHypothesis {
     return equal - chance >= least_sigmas * by_chance;
   }
 
-  /// How likely such a share of single readings is where so many are expected.
-  static double density(double singles, double expected, double pairs) {
-    // Singles come in rows, which makes their number scatter more than counts by chance; and no noise is quite what the
-    // model says.
-    constexpr double clustering = 1.5, model_share = 0.1;
-    const double spread =
-        std::sqrt(clustering * (expected + 1.0 / pairs) / pairs + model_share * model_share * expected * expected);
-    const double off = (singles - expected) / spread;
-    return std::exp(-0.5 * off * off) / (spread * std::sqrt(2.0 * M_PI));
-  }
-
   /// Beside a display that rounds, all of whose noises repeat themselves as often.
-  static double log_evidence_of(const LevelReadings& readings, const DisplayHysteresis& found, const Repeats& seen,
+  static double log_evidence_of(const LevelReadings& readings, const DisplayHysteresis& found, const Repeats& shares,
                                 double pairs) {
-    constexpr double singles_where_held = 0.02;  // of the changes, on average
     const CountGroup& group = readings.groups()[0];
-    const double changes = 1.0 - seen.equal, held = singles_where_held * changes;
-    double rounds =
-        display_prior::other_slow_noise / changes + display_prior::holds * std::exp(-seen.singles / held) / held;
-    RoundedNoise noise{readings.behind_counts().likeliest - static_cast<double>(group.lowest),
-                       readings.behind_counts().noise};
-    if (const auto correlation = correlation_of(noise, group.counts.size(), seen.equal)) {
-      noise.correlation = *correlation;
-      rounds += display_prior::first_order_noise *
-                density(seen.singles, repeats_of(noise, group.counts.size()).singles, pairs);
-    }
-    return std::log(std::max(density(seen.singles, found.singles, pairs), 1e-300) / rounds);
+    const QuantisedLevel& behind = readings.behind_counts();
+    SeenRepeats seen;
+    seen.shares = shares;
+    seen.pairs = pairs;
+    seen.noise = RoundedNoise{behind.likeliest - static_cast<double>(group.lowest), behind.noise};
+    seen.count_number = group.counts.size();
+    double rounds = 0.0;
+    for (const RepeatCause& cause : causes_where_it_rounds(seen)) rounds += cause.weight;
+    return std::log(std::max(cause_where_it_sticks(seen, found).weight, 1e-300) / rounds);
   }
 
   static DisplayLevel level_of(const LevelReadings& readings, const DisplayHysteresis& found, double unsure_w) {

@@ -19,8 +19,8 @@ inline constexpr double dithers = 0.002;
 inline constexpr double rounds_off = 0.96;
 inline constexpr double cuts_off = 0.04;
 
-/// Why a display that rounds repeats itself more than chance does: first-order noise, slow noise of any other sort, or
-/// a meter that holds its readings. Even, but for the sort whose repeats can be reckoned.
+/// Why a display that rounds repeats itself: first-order noise, slow noise of any other sort, or a meter that holds its
+/// readings. Even, but for the sort whose repeats can be reckoned.
 inline constexpr double first_order_noise = 0.5;
 inline constexpr double other_slow_noise = 0.25;
 inline constexpr double holds = 0.25;

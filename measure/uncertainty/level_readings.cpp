@@ -30,7 +30,7 @@ LevelReadings::LevelReadings(const Regime& regime, double step_w, Rounding round
     : regime_(regime), step_w_(step_w), rounding_(rounding) {
   LevelPieces pieces = level_pieces(regime, step_w);
   if (pieces.quoted.empty()) return;
-  scatter_ = level_scatter(pieces, readings_per_independent(regime.sketch, step_w));
+  scatter_ = level_scatter(pieces, quick_noise_of(regime.sketch, step_w));
   views_ = std::move(pieces.quoted);
 }
 

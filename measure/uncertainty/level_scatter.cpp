@@ -25,9 +25,9 @@ double interval_s(const SketchBin& bin) {
 /// Of the bins' means about the level or its slope, and of the readings in them.
 class ScatterMaker {
  public:
-  /// `variance_inflation`: see readings_per_independent().
-  ScatterMaker(const LevelPieces& pieces, std::span<const double> variance_inflation)
-      : views_(pieces.quoted), early_(pieces.early), variance_inflation_(variance_inflation) {}
+  /// `quick_noise`: see quick_noise_of().
+  ScatterMaker(const LevelPieces& pieces, std::span<const QuickNoise> quick_noise)
+      : views_(pieces.quoted), early_(pieces.early), quick_noise_(quick_noise) {}
 
   LevelScatter make() {
     means();
@@ -74,7 +74,7 @@ class ScatterMaker {
     degrees_of_freedom = std::max(1.0, out_.readings - parameters);
     if (!(variance > 0.0)) return {};
     const Gathered gathered = gather(line, slope);
-    const LongRun run = long_run(gathered.batches(variance_inflation_));
+    const LongRun run = long_run(gathered.batches(quick_noise_));
     const std::size_t values = gathered.values.size() - gathered.before;
     if (values < fewest_bins) return run.slope.value_or(StandardUncertainty{});
     const double independent = std::sqrt(variance / std::max(1.0, out_.readings));
@@ -94,8 +94,8 @@ class ScatterMaker {
     std::vector<double> values, places;
     std::size_t before = 0;
     double readings = 1.0, within = 0.0, within_degrees_of_freedom = 0.0;
-    [[nodiscard]] Batches batches(std::span<const double> variance_inflation) const {
-      return {values, places, before, readings, within, within_degrees_of_freedom, variance_inflation};
+    [[nodiscard]] Batches batches(std::span<const QuickNoise> quick_noise) const {
+      return {values, places, before, readings, within, within_degrees_of_freedom, quick_noise};
     }
   };
   [[nodiscard]] Gathered gather(bool line, double slope) const {
@@ -141,7 +141,7 @@ class ScatterMaker {
   }
 
   const std::vector<BinView>&views_, &early_;
-  const std::span<const double> variance_inflation_;
+  const std::span<const QuickNoise> quick_noise_;
   LevelScatter out_;
 };
 
@@ -155,8 +155,8 @@ double LevelScatter::expanded_w() const {
   return coverage_factor(degrees_of_freedom) * mean_uncertainty_w();
 }
 
-LevelScatter level_scatter(const LevelPieces& pieces, std::span<const double> variance_inflation) {
-  return ScatterMaker(pieces, variance_inflation).make();
+LevelScatter level_scatter(const LevelPieces& pieces, std::span<const QuickNoise> quick_noise) {
+  return ScatterMaker(pieces, quick_noise).make();
 }
 
 }  // namespace nightwatt

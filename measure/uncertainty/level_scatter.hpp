@@ -3,6 +3,7 @@
 
 #include <span>
 
+#include "measure/uncertainty/long_run.hpp"
 #include "uncertainty/level_pieces.hpp"
 
 namespace nightwatt {
@@ -29,8 +30,8 @@ struct LevelScatter {
 };
 
 /// Of the bins' means about the level or its slope, and of the readings in them; there is at least one quoted bin.
-/// `variance_inflation`: see readings_per_independent().
-[[nodiscard]] LevelScatter level_scatter(const LevelPieces& pieces, std::span<const double> variance_inflation);
+/// `quick_noise`: see quick_noise_of().
+[[nodiscard]] LevelScatter level_scatter(const LevelPieces& pieces, std::span<const QuickNoise> quick_noise);
 
 /// Fewer bins than this and their scatter is no estimate of anything.
 constexpr std::size_t fewest_bins = 4;

@@ -213,14 +213,15 @@ class Mixture {
   };
 
   [[nodiscard]] std::vector<Noise> models() const {
-    const bool known = within_degrees_of_freedom_ > 0.0 && !batches_.variance_inflation.empty();
-    const double exact = known ? independent : 0.0;
+    const bool known = within_degrees_of_freedom_ > 0.0 && !batches_.quick_noise.empty();
+    double exact = 0.0;
+    for (const QuickNoise& quick : batches_.quick_noise) exact += known ? independent * quick.weight : 0.0;
     // Noise that forgets within a batch makes its mean up to as unsure as one reading is: even odds for each ratio.
     const double unsure_size = (1.0 - exact) / (known ? std::max(1.0, std::log(batches_.readings)) : 1.0);
-    const auto sorts = static_cast<double>(batches_.variance_inflation.size());
     std::vector<Noise> all;
-    for (const double variance_inflation : batches_.variance_inflation)
-      if (known) all.push_back({0.0, variance_inflation, 0.0, without_slow * exact / sorts, true});
+    for (const QuickNoise& quick : batches_.quick_noise)
+      if (known)
+        all.push_back({0.0, quick.readings_per_independent, 0.0, without_slow * independent * quick.weight, true});
     all.push_back({0.0, 1.0, 0.0, without_slow * unsure_size, false});
     const auto n = static_cast<double>(quoted_count_);
     std::vector<std::pair<double, double>> correlation_times;
@@ -241,14 +242,13 @@ class Mixture {
                    double unsure_size) const {
     const auto n = static_cast<double>(quoted_count_);
     const double with_quick = prior * (1.0 - slow_alone) / static_cast<double>(widenings.size());
-    const auto sorts = static_cast<double>(batches_.variance_inflation.size());
     const auto model = [&](double quick, double size, double prior_of_it, bool scaled) {
       all.push_back({slow.correlation_time, quick + size * slow.quick, size * slow.slow, prior_of_it, scaled});
     };
     for (std::size_t i = 0; i < widenings.size(); ++i) {
       const double size = (widenings[i] * widenings[i] - 1.0) / (n * slow.of_mean(n));
-      for (const double variance_inflation : batches_.variance_inflation)
-        if (exact > 0.0) model(variance_inflation, variance_inflation * size, with_quick * exact / sorts, true);
+      for (const auto& [readings, weight] : batches_.quick_noise)
+        if (exact > 0.0) model(readings, readings * size, with_quick * independent * weight, true);
       if (i % 2 == 1) model(1.0 / (1.0 + size), size / (1.0 + size), 2.0 * with_quick * unsure_size, false);
     }
     constexpr double sizes = 3.0;  // of slow noise alone, as logarithm

@@ -7,7 +7,8 @@
 #include <optional>
 
 #include "measure/uncertainty/display_hysteresis.hpp"
-#include "uncertainty/rounded_repeats.hpp"
+#include "uncertainty/display_priors.hpp"
+#include "uncertainty/repeat_causes.hpp"
 
 namespace nightwatt {
 
@@ -56,36 +57,44 @@ std::optional<Shares> shares_of(const LevelSketch& sketch, double step_w) {
   return all;
 }
 
-/// Readings that one is worth for first-order noise whose neighbours are alike this often.
-std::optional<double> by_correlation_time(const Shares& shown, double equal) {
+/// Behind the counts, where they tell it.
+std::optional<RoundedNoise> noise_behind(const Shares& shown) {
   constexpr double least_noise = 0.25;
   const double noise = std::sqrt(std::max(0.0, shown.variance - 1.0 / 12.0));
   if (shown.shares.size() < 3 || noise < least_noise) return std::nullopt;
-  const auto correlation = correlation_of({shown.mean, noise}, shown.shares.size(), equal);
-  if (!correlation) return std::nullopt;
-  return (1.0 + *correlation) / (1.0 - *correlation);
+  return RoundedNoise{shown.mean, noise};
 }
 
 }  // namespace
 
-std::vector<double> readings_per_independent(const LevelSketch& sketch, double step_w) {
-  constexpr double most_alone = 0.05;  // of the changes, where a meter holds its readings
-  constexpr double held_surely = 0.3;
+std::vector<QuickNoise> quick_noise_of(const LevelSketch& sketch, double step_w) {
+  constexpr double negligible = 0.01;  // of the posterior
   const TieStatistics& repeats = sketch.repeats();
-  if (repeats.pairs < fewest_pairs || repeats.equal >= repeats.pairs) return {1.0};
-  const auto pairs = static_cast<double>(repeats.pairs);
-  const double equal = static_cast<double>(repeats.equal) / pairs, alone = static_cast<double>(repeats.singles) / pairs;
+  if (repeats.pairs < fewest_pairs || repeats.equal >= repeats.pairs) return {{1.0, 1.0}};
   const Shares shown = shares_of(sketch, step_w).value_or(Shares{});
-  if (!(shown.chance < 1.0)) return {1.0};
-  const double moved = (1.0 - equal) / (1.0 - shown.chance);  // how often the meter had a new reading
-  if (alone <= most_alone * (1.0 - equal) && moved < 1.0 - held_surely) return {1.0 / moved};
+  if (!(shown.chance < 1.0)) return {{1.0, 1.0}};
+  SeenRepeats seen;
+  seen.pairs = static_cast<double>(repeats.pairs);
+  seen.shares = {static_cast<double>(repeats.equal) / seen.pairs, static_cast<double>(repeats.singles) / seen.pairs};
+  seen.chance = shown.chance;
+  seen.count_number = shown.shares.size();
+  seen.noise = noise_behind(shown);
   // Of changes by chance: as of the runs in a row of throws (Wald & Wolfowitz 1940, from memory).
   const double chance = std::max(shown.chance, shown.chance_within);
-  if (equal - chance < surely * (1.0 - chance) / std::sqrt(pairs)) return {1.0};
-  std::vector<double> all;
-  if (const auto variance_inflation = by_correlation_time(shown, equal)) all.push_back(*variance_inflation);
-  if (const auto sticks = display_hysteresis({shown.shares, equal, alone}))
-    all.push_back(std::max(1.0, sticks->inflation));
+  seen.by_chance = seen.shares.equal - chance < surely * (1.0 - chance) / std::sqrt(seen.pairs);
+  std::vector<RepeatCause> causes = causes_where_it_rounds(seen);
+  for (RepeatCause& cause : causes) cause.weight *= display_prior::usual;
+  if (!seen.by_chance)
+    if (const auto sticks = display_hysteresis({shown.shares, seen.shares.equal, seen.shares.singles})) {
+      causes.push_back(cause_where_it_sticks(seen, *sticks));
+      causes.back().weight *= display_prior::sticks;
+    }
+  double sum = 0.0;
+  for (const RepeatCause& cause : causes) sum += cause.weight;
+  std::vector<QuickNoise> all;
+  for (const RepeatCause& cause : causes)
+    if (cause.readings_per_independent && cause.weight > negligible * sum)
+      all.push_back({*cause.readings_per_independent, cause.weight / sum});
   return all;
 }
 

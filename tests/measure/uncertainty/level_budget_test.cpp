@@ -310,13 +310,13 @@ TEST_CASE("the mean of white noise is as unsure as GUM 4.2.3 says, a little more
     std::vector<double> values;
     for (int i = 0; i < 500; ++i) values.push_back(normal(random));
     many += long_run(values).mean.uncertainty * std::sqrt(500.0) / 100.0;
-    const std::array<double, 1> independent = {1.0};
+    const std::array<QuickNoise, 1> independent = {};
     const LongRun short_run = long_run({.means = std::span(values).first(24),
                                         .before = 8,
                                         .readings = 64.0,
                                         .within = 64.0,
                                         .within_degrees_of_freedom = 16.0 * 63.0,
-                                        .variance_inflation = independent});
+                                        .quick_noise = independent});
     few +=
         short_run.mean.uncertainty * coverage_factor(short_run.mean.degrees_of_freedom) / 2.0 * std::sqrt(16.0) / 100.0;
   }

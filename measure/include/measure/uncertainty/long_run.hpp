@@ -19,6 +19,12 @@ struct LongRun {
   std::optional<StandardUncertainty> slope;  ///< of the least-squares line, where one was asked for
 };
 
+/// Quick noise that may be: so many readings are worth one independent reading, with this weight among its like.
+struct QuickNoise {
+  double readings_per_independent = 1.0;
+  double weight = 1.0;
+};
+
 /// Equally spaced values, each of them a reading or the mean of as many.
 struct Batches {
   std::span<const double> means;
@@ -26,9 +32,8 @@ struct Batches {
   std::size_t before = 0;           ///< so many of the first tell of the noise alone; mean and slope are of the rest
   double readings = 1.0;            ///< in each
   double within = 0.0;              ///< variance of the readings about their own batch's mean
-  double within_degrees_of_freedom = 0.0;  ///< of `within`; 0: not known
-  std::span<const double> variance_inflation =
-      {};  ///< readings that an independent one may be; empty: that is not known
+  double within_degrees_of_freedom = 0.0;        ///< of `within`; 0: not known
+  std::span<const QuickNoise> quick_noise = {};  ///< what weights lack of 1: it may be of any size
 };
 
 /// Of the plain mean: first-order noise (it forgets by e^(-1/tau) a value) and quicker noise together, neither their

@@ -23,7 +23,7 @@ struct Settling {
 };
 
 /// How level_figure() reckons; one more with each change that moves a figure, so that those kept are made anew.
-constexpr std::uint8_t figure_algorithm_version = 9;
+constexpr std::uint8_t figure_algorithm_version = 10;
 
 /// The figure of a steady stretch, made once, when it became final: so figures of a year are read, not reckoned. Good
 /// as long as the display step is what it was. It leaves the meter's accuracy out and takes the display to round.
