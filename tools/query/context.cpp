@@ -3,6 +3,8 @@
 
 #include <unistd.h>
 
+#include <limits>
+
 #include "config/places.hpp"
 
 namespace nightwatt::query {
@@ -68,6 +70,8 @@ Result<storage::StoreWriter> Context::open_writer(WhereMissing missing) {
   if (missing == WhereMissing::refuse)
     if (const auto there = storage::StoreReader::open(*path); !there) return tl::unexpected(there.error());
   storage::StoreSettings settings;
+  // A command commits and is gone: somebody was told that it is done, so it is on the disk by then.
+  settings.flush_s = std::numeric_limits<double>::infinity();
   if (const auto configured = places(); configured && *configured != nullptr) {
     settings.keep_raw_days = (*configured)->store.keep_raw_days;
     settings.max_size_mb = (*configured)->store.max_size_mb;
