@@ -5,6 +5,7 @@
 #include <algorithm>
 #include <array>
 #include <cerrno>
+#include <limits>
 #include <map>
 #include <memory>
 #include <new>
@@ -27,15 +28,17 @@ using daemon::Service;
 constexpr std::int64_t second_us = 1'000'000;
 constexpr std::int64_t day_us = 86'400 * second_us;
 constexpr UtcTime evening{1'767'646'800'000'000};  // 2026-01-05T21:00:00Z
-/// A reading is stored `flush_s` after it came, and half a second is allowed for what a commit takes.
-constexpr std::int64_t flush_us = second_us + second_us / 2;
+/// A reading is stored `flush_s` after it came, and this is allowed for what a commit takes.
+constexpr std::int64_t commit_us = second_us / 2;
 /// After a trouble with the disk the next try is up to ten seconds away; see StorePipeline::longest_pause.
 constexpr std::int64_t after_trouble_us = 12 * second_us;
 /// A step of the calendar is noticed when a reading comes, and a second of a service's life later at most; it is
 /// stored at once.
 constexpr std::int64_t noticed_us = second_us + second_us / 10;
-/// What a power cut may take back: docs/format.md; the log is brought into the file every few minutes. A machine that
-/// sleeps brings nothing there.
+/// From this `flush_s` on a power cut takes back nothing that was committed (docs/format.md).
+constexpr double written_at_once_s = 30.0;
+/// What a power cut may take back otherwise: docs/format.md; the log is brought into the file every few minutes. A
+/// machine that sleeps brings nothing there.
 constexpr std::int64_t unsynced_us = 3'600 * second_us;
 /// A service manager starts what died again.
 constexpr std::int64_t start_again_us = 2 * second_us;
@@ -93,7 +96,9 @@ class Life {
         environment_(std::make_unique<SimEnvironment>(scheduler_, clock_, disk_)),
         bench_("bench", false, night.interval, night.seed ^ 0xB, scheduler_, clock_),
         shelf_("shelf", true, 2 * night.interval, night.seed ^ 0x5, scheduler_, clock_),
-        truth_(disk_.path("night.db")) {
+        truth_(disk_.path("night.db")),
+        flush_us_(static_cast<std::int64_t>(night.flush_s * 1e6) + commit_us) {
+    config_.store.flush_s = night.flush_s;
     config_.store.path = disk_.path("night.db");
     config_.meters = {bench_.config(), shelf_.config()};
     for (SimMeter* meter : {&bench_, &shelf_}) {
@@ -164,6 +169,7 @@ class Life {
   std::unique_ptr<SimEnvironment> environment_;
   SimMeter bench_, shelf_;
   Truth truth_;
+  const std::int64_t flush_us_;
   config::ServiceConfig config_;
   daemon::Supervisor supervisor_;
   std::unique_ptr<Service> service_;
@@ -337,7 +343,7 @@ void Life::die() {
   Death death = std::exchange(death_, Death::none);
   const std::int64_t died_us = now();
   const std::int64_t awake_us = scheduler_.now_us();
-  std::int64_t safe_us = died_us - flush_us;
+  std::int64_t safe_us = clock_.awake_before(died_us, flush_us_);
   calls_to_death_ = 0;
   calls_to_query_ = 0;
   memory_is_back();
@@ -351,6 +357,7 @@ void Life::die() {
   const bool well = !troubled(now()) && death != Death::none;
   const std::string machine = clock_.boot_id();
   const SimClock clock_before = clock_;
+  const bool takes_back = death == Death::power_cut && night_.flush_s < written_at_once_s;
   if (death == Death::power_cut) {
     disk_.lose_power(random_);
     clock_.boot();
@@ -359,17 +366,17 @@ void Life::die() {
   std::int64_t well_until_us = died_us;
   for (auto trouble = troubles_.rbegin(); trouble != troubles_.rend(); ++trouble)
     if (trouble->to_us + after_trouble_us > well_until_us) well_until_us = std::min(well_until_us, trouble->from_us);
-  safe_us = std::min(safe_us, well_until_us < died_us ? well_until_us - flush_us : safe_us);
+  safe_us = std::min(safe_us, well_until_us < died_us ? clock_.awake_before(well_until_us, flush_us_) : safe_us);
   if (awake_us - lives_since_us_ >= noticed_us) steps_stored_us_ = awake_us - noticed_us;
   const std::int64_t troubled_us = well_until_us < died_us ? safe_us - noticed_us : died_us;
-  const std::vector<std::int64_t> calendars = death == Death::power_cut
-                                                  ? clock_before.calendars_since(died_us, awake_us - unsynced_us)
-                                                  : clock_.calendars_since(troubled_us, steps_stored_us_);
+  const std::vector<std::int64_t> calendars = takes_back ? clock_before.calendars_since(died_us, awake_us - unsynced_us)
+                                                         : clock_before.calendars_since(troubled_us, steps_stored_us_);
   start_at_us_ = scheduler_.now_us() + start_again_us;
   for (SimMeter* one : {&bench_, &shelf_}) one->excuse();
   const bool rots = std::exchange(rot_, false);
-  look({boot_, death == Death::power_cut, safe_us, calendars, machine, death == Death::kill, clean && well,
-        std::exchange(joins_, 0), std::exchange(by_hand_, false), well, ran});
+  const bool killed = death == Death::kill || (death == Death::power_cut && !takes_back);
+  look({boot_, takes_back, safe_us, calendars, machine, killed, clean && well, std::exchange(joins_, 0),
+        std::exchange(by_hand_, false), well, ran});
   if (rots && outcome_.problem.empty()) {
     rotten_ = true;
     truth_.expect_damage();
@@ -529,7 +536,9 @@ void Life::on_meter(const Fault& fault, Random& draw) {
 void Life::by_hand(FaultKind kind, const std::string& device, Random& draw) {
   const bool quiet = std::exchange(quiet_disk_, true);
   if (locker_ == nullptr && death_ == Death::none) {
-    auto store = storage::StoreWriter::open(config_.store.path, {});
+    storage::StoreSettings settings;
+    settings.flush_s = std::numeric_limits<double>::infinity();  // as `nightwatt` opens it
+    auto store = storage::StoreWriter::open(config_.store.path, settings);
     const auto runs =
         store ? store->reader().runs() : Result<std::vector<storage::RunInfo>>(tl::unexpected(store.error()));
     if (runs && store->begin()) {
@@ -654,7 +663,7 @@ void Life::by_people(const Fault& fault, Random& draw) {
       return ask(daemon::JoinRequest{static_cast<storage::RunId>(1 + draw() % 8)}, {});
     case FaultKind::reload:
       if (!service_) return;
-      config_.store.flush_s = draw() % 2 == 0 ? 1.0 : 0.5;
+      config_.store.flush_s = draw() % 2 == 0 ? night_.flush_s : night_.flush_s / 2.0;
       if (draw() % 2 == 0) {
         shelf_.excuse();
         config_.meters.resize(1);
@@ -729,7 +738,7 @@ Outcome Life::live() {
   memory_is_back();
   full_until_us_ = errors_until_us_ = slow_until_us_ = 0;
   calls_to_death_ = 0;
-  const std::int64_t morning_us = night_.call > 0 ? after_trouble_us + flush_us : 3 * after_trouble_us;
+  const std::int64_t morning_us = night_.call > 0 ? after_trouble_us + flush_us_ : 3 * after_trouble_us;
   if (outcome_.problem.empty()) go_on_until(scheduler_.now_us() + morning_us);
   if (outcome_.problem.empty() && service_) {
     death_ = Death::stop;
@@ -785,6 +794,8 @@ Night make_night(std::uint64_t seed, Duration length, std::size_t faults) {
                        length.count() - 1);
     night.faults.push_back({at_us, kind, random()});
   };
+  constexpr std::uint64_t one_in = 4;
+  if (length >= short_night && seed % one_in == 0) night.flush_s = 2.0 * written_at_once_s;  // or half of it
   const bool rots = faults > 0 && random() % 2 == 0;
   if (rots) add(FaultKind::rot);
   while (night.faults.size() < faults) add(static_cast<FaultKind>(random() % (fault_kinds - 1)));
@@ -825,8 +836,9 @@ Night made_smaller(const Night& night, std::size_t tries) {
 
 std::string night_text(const Night& night) {
   std::string text = "seed " + std::to_string(night.seed) + ", " + std::to_string(night.length.count() / second_us) +
-                     " s, interval " + std::to_string(night.interval.count() / second_us) + " s, " +
-                     std::to_string(night.faults.size()) + " faults";
+                     " s, interval " + std::to_string(night.interval.count() / second_us) + " s, flush_s " +
+                     std::to_string(static_cast<int>(night.flush_s)) + ", " + std::to_string(night.faults.size()) +
+                     " faults";
   constexpr std::array<const char*, 7> at_call = {"",          "kill",      "power cut",           "error",
                                                   "full disk", "no memory", "no memory of its own"};
   if (night.call > 0)

@@ -68,6 +68,7 @@ struct Night {
   Duration interval{1'000'000};  ///< of the faster of the two meters; the other one's is twice that
   CallFault call_fault = CallFault::none;
   std::uint64_t call = 0;  ///< its number, from 1; on the disk among Outcome::chances
+  double flush_s = 1.0;    ///< from 30 on a power cut must not take back what was committed
 };
 
 /// Seven seconds in which a run is begun and ended and the store is closed and opened again.
@@ -77,7 +78,8 @@ struct Night {
 [[nodiscard]] Night with_call_fault(Night night, CallFault fault, std::uint64_t call);
 
 /// Everything from the seed: the same seed, length and count are the same night. Half of all nights have a sector that
-/// rots; in long ones the meters are slower, as they are where one records for months.
+/// rots; in long ones the meters are slower, as they are where one records for months, and a fourth of them write
+/// seldom but at once to the platter.
 [[nodiscard]] Night make_night(std::uint64_t seed, Duration length, std::size_t faults);
 
 struct Outcome {

@@ -60,6 +60,17 @@ class SimClock final : public Clock {
   /// Time that passed in the world, whatever the machine makes of it.
   [[nodiscard]] std::int64_t true_us() const { return scheduler_.now_us() + asleep_us_; }
 
+  /// The moment before then from which on the machine was awake for so long.
+  [[nodiscard]] std::int64_t awake_before(std::int64_t true_us, std::int64_t awake_us) const {
+    for (auto sleep = sleeps_.rbegin(); sleep != sleeps_.rend(); ++sleep) {
+      if (sleep->end_us > true_us) continue;
+      if (true_us - awake_us >= sleep->end_us) break;
+      awake_us -= true_us - sleep->end_us;
+      true_us = sleep->begin_us;
+    }
+    return true_us - awake_us;
+  }
+
   /// What the calendar would say without the last step, for the two seconds in which nobody may have noticed it; then
   /// the same as utc().
   [[nodiscard]] UtcTime unstepped() const {
@@ -94,6 +105,7 @@ class SimClock final : public Clock {
   }
   /// The machine was asleep for so long just now; both its clocks know.
   void fall_asleep(Duration time) {
+    sleeps_.push_back({true_us(), true_us() + time.count()});
     utc_at_set_us_ += time.count();
     asleep_us_ += time.count();
   }
@@ -111,7 +123,12 @@ class SimClock final : public Clock {
     std::int64_t less_mono_us;
   };
 
+  struct Sleep {
+    std::int64_t begin_us, end_us;  ///< of the world
+  };
+
   const Scheduler& scheduler_;
+  std::vector<Sleep> sleeps_;
   int boots_ = 1;
   std::int64_t set_us_ = 0, utc_at_set_us_ = 0, slew_ppm_ = 0, asleep_us_ = 0, booted_us_ = 0, stepped_us_ = 0;
   Duration stepped_by_{0};

@@ -19,7 +19,7 @@ namespace nightwatt::world {
 /// How a service came to its end, and what may be missing for it.
 struct End {
   std::uint64_t boot = 0;
-  bool power_cut = false;
+  bool power_cut = false;  ///< and what was committed may be taken back
   /// What was said up to here must be stored (a power cut: nothing must, but what is there is there without a hole).
   std::int64_t safe_us = 0;
   /// The machine's calendar less its monotonic clock, as it has been since the newest of what must be stored.
