@@ -16,6 +16,21 @@ namespace {
 
 constexpr UtcTime always_end{4'000'000'000'000'000'000};
 
+StoreWriter store_keeping_raw(const Folder& folder, double days) {
+  StoreSettings settings;
+  settings.keep_raw_days = days;
+  return must(StoreWriter::open(folder.file(), settings));
+}
+
+/// In a transaction of its own.
+StreamId stored(StoreWriter& writer, const std::string& meter, std::span<const Reading> readings) {
+  must(writer.begin());
+  const StreamId stream = must(writer.stream_for_meter(meter));
+  must(writer.apply(AppendReadings{stream, readings}));
+  must(writer.commit());
+  return stream;
+}
+
 std::size_t count_raw(const StoreReader& store, StreamId stream) {
   std::size_t count = 0;
   must(store.readings(stream, UtcTime{0}, always_end, [&](const Reading&) {
@@ -46,14 +61,9 @@ void require_clean(const StoreReader& store) {
 TEST_CASE(
     "readings past their age give way to minutes and hours that tell the same counts, extremes, means and energy") {
   Folder folder;
-  StoreSettings settings;
-  settings.keep_raw_days = 1.0;
-  StoreWriter writer = must(StoreWriter::open(folder.file(), settings));
+  StoreWriter writer = store_keeping_raw(folder, 1.0);
   const std::vector<Reading> readings = quiet_night(200'000, 8);  // 2.3 days
-  must(writer.begin());
-  const StreamId stream = must(writer.stream_for_meter("bench"));
-  must(writer.apply(AppendReadings{stream, readings}));
-  must(writer.commit());
+  const StreamId stream = stored(writer, "bench", readings);
   const WindowAggregates before = must(writer.reader().aggregates(stream, Quantity::power, UtcTime{0}, always_end));
   retain_all(writer, readings.back().time);
 
@@ -109,14 +119,9 @@ TEST_CASE(
 
 TEST_CASE("a jump of the clock by years makes no reading old: only what was recorded since does") {
   Folder folder;
-  StoreSettings settings;
-  settings.keep_raw_days = 400.0;
-  StoreWriter writer = must(StoreWriter::open(folder.file(), settings));
+  StoreWriter writer = store_keeping_raw(folder, 400.0);
   const std::vector<Reading> three_days = quiet_night(260'000, 21);
-  must(writer.begin());
-  const StreamId stream = must(writer.stream_for_meter("bench"));
-  must(writer.apply(AppendReadings{stream, three_days}));
-  must(writer.commit());
+  const StreamId stream = stored(writer, "bench", three_days);
   // The machine starts two years ahead; it is set right five seconds later, and the record goes on.
   const std::int64_t two_years_us = 2 * 365 * 86'400'000'000LL;
   const std::vector<Reading> ahead = quiet_night(50'000, 22, three_days.back().time.us + two_years_us);
@@ -133,9 +138,7 @@ TEST_CASE("a jump of the clock by years makes no reading old: only what was reco
 
 TEST_CASE("readings age by the record of the meter that has recorded most, nights with days between included") {
   Folder folder;
-  StoreSettings settings;
-  settings.keep_raw_days = 2.0;
-  StoreWriter writer = must(StoreWriter::open(folder.file(), settings));
+  StoreWriter writer = store_keeping_raw(folder, 2.0);
   must(writer.begin());
   const StreamId gone = must(writer.stream_for_meter("gone"));
   const StreamId bench = must(writer.stream_for_meter("bench"));
@@ -154,9 +157,7 @@ TEST_CASE("readings age by the record of the meter that has recorded most, night
 
 TEST_CASE("what a pinned or imported run holds keeps its readings for ever") {
   Folder folder;
-  StoreSettings settings;
-  settings.keep_raw_days = 0.01;
-  StoreWriter writer = must(StoreWriter::open(folder.file(), settings));
+  StoreWriter writer = store_keeping_raw(folder, 0.01);
   const std::vector<Reading> readings = quiet_night(100'000, 9);
   must(writer.begin());
   NewRun run;
