@@ -5,6 +5,7 @@
 #include <bit>
 #include <cmath>
 #include <numeric>
+#include <optional>
 
 namespace nightwatt::storage {
 namespace {
@@ -182,29 +183,49 @@ class BitReader {
 
 }  // namespace
 
-Frequencies::Frequencies(std::span<const std::uint64_t> numbers) : counts_(context_count) {
-  std::uint64_t before = 0;
-  for (const std::uint64_t number : numbers) {
-    Counts& counts = counts_[context_behind(before)];
-    const std::size_t token = token_of(number).token;
+Frequencies::Frequencies(std::span<const std::uint64_t> numbers, std::span<const std::uint8_t> known)
+    : counts_(context_count) {
+  std::vector<Counts> by_known(known.empty() ? 0 : known_contexts);
+  const auto count = [](Counts& counts, std::size_t token) {
     if (token >= counts.size()) counts.resize(token + 1, 0);
     ++counts[token];
-    before = number;
+  };
+  std::uint64_t before = 0;
+  for (std::size_t i = 0; i < numbers.size(); ++i) {
+    const std::size_t token = token_of(numbers[i]).token;
+    count(counts_[context_behind(before)], token);
+    if (!known.empty()) count(by_known[known[i]], token);
+    before = numbers[i];
   }
+  const auto bits_of_all = [](const std::vector<Counts>& all) {
+    return std::accumulate(all.begin(), all.end(), 0.0,
+                           [](double bits, const Counts& counts) { return bits + bits_of(counts); });
+  };
   Counts together;
-  double apart_bits = 0.0;
   for (const Counts& counts : counts_) {
     together.resize(std::max(together.size(), counts.size()), 0);
     std::transform(counts.begin(), counts.end(), together.begin(), together.begin(), std::plus<>());
-    apart_bits += bits_of(counts);
   }
-  const double together_bits = bits_of(together);
-  if (together_bits <= apart_bits) counts_.assign(1, std::move(together));
+  double bits = bits_of_all(counts_);
+  if (const double together_bits = bits_of(together); together_bits <= bits) {
+    counts_.assign(1, std::move(together));
+    bits = together_bits;
+  }
+  if (const double known_bits = bits_of_all(by_known); !by_known.empty() && known_bits < bits) {
+    counts_ = std::move(by_known);
+    bits = known_bits;
+  }
   constexpr double sizes_and_state = 8.0;
-  bytes_ = std::min(together_bits, apart_bits) / 8.0 + sizes_and_state;
+  bytes_ = bits / 8.0 + sizes_and_state;
 }
 
-void Frequencies::put(std::string& out, std::span<const std::uint64_t> numbers) const {
+void Frequencies::put(std::string& out, std::span<const std::uint64_t> numbers,
+                      std::span<const std::uint8_t> known) const {
+  const auto context_of = [&](std::size_t i) -> std::size_t {
+    if (counts_.size() == 1) return 0;
+    if (counts_.size() == known_contexts) return known[i];
+    return context_behind(i == 0 ? 0 : numbers[i - 1]);
+  };
   std::vector<Counts> parts, starts;
   put_byte(out, static_cast<unsigned>(counts_.size()));
   for (const Counts& counts : counts_) {
@@ -219,7 +240,7 @@ void Frequencies::put(std::string& out, std::span<const std::uint64_t> numbers) 
   std::vector<std::uint16_t> words;
   std::uint64_t state = lowest_state;
   for (std::size_t i = numbers.size(); i-- > 0;) {
-    const std::size_t context = counts_.size() == 1 ? 0 : context_behind(i == 0 ? 0 : numbers[i - 1]);
+    const std::size_t context = context_of(i);
     const std::size_t token = token_of(numbers[i]).token;
     const std::uint64_t part = parts[context][token];
     if (state >= part << (32 - scale_bits)) {
@@ -240,44 +261,79 @@ void Frequencies::put(std::string& out, std::span<const std::uint64_t> numbers) 
   out += behind;
 }
 
-std::vector<std::uint64_t> take_coded(ByteReader& in, std::size_t count) {
-  const auto bad = [&] {
-    in.set_bad();
-    return std::vector<std::uint64_t>();
-  };
-  const std::size_t contexts = in.byte();
-  if (contexts != 1 && contexts != context_count) return bad();
-  std::vector<Decoder> decoders(contexts);
-  for (Decoder& decoder : decoders)
-    if (!decoder.take(in)) return bad();
-  const std::uint64_t word_count = in.varint();
-  if (word_count < 2 || word_count > count + 2) return bad();
-  const std::string_view words = in.take(word_count * 2);
-  BitReader bits(in.take(in.varint()));
-  if (!in.ok()) return bad();
-  std::size_t next = 0;
-  const auto word = [&] {
-    const auto low = static_cast<unsigned char>(words[next]), high = static_cast<unsigned char>(words[next + 1]);
-    next += 2;
-    return static_cast<std::uint32_t>(low | (high << 8U));
-  };
-  std::uint32_t state = word() << 16U;
-  state |= word();
-  std::vector<std::uint64_t> numbers;
-  numbers.reserve(count);
-  std::uint64_t before = 0;
-  for (std::size_t i = 0; i < count; ++i) {
-    const Decoder& decoder = decoders[contexts == 1 ? 0 : context_behind(before)];
-    if (!decoder.usable()) return bad();
-    const std::size_t token = decoder.step(state);
-    if (state < lowest_state) {
-      if (next == words.size()) return bad();
-      state = state << 16U | word();
-    }
-    before = lowest_of_token(token) + bits.take(bits_of_token(token));
-    numbers.push_back(before);
+class CodeReader::Impl {
+ public:
+  /// False if the bytes are no code.
+  [[nodiscard]] bool begin(ByteReader& in, std::size_t count) {
+    const std::size_t contexts = in.byte();
+    if (contexts != 1 && contexts != known_contexts && contexts != context_count) return false;
+    decoders_.resize(contexts);
+    for (Decoder& decoder : decoders_)
+      if (!decoder.take(in)) return false;
+    const std::uint64_t word_count = in.varint();
+    if (word_count < 2 || word_count > count + 2) return false;
+    words_ = in.take(word_count * 2);
+    bits_.emplace(in.take(in.varint()));
+    if (!in.ok()) return false;
+    state_ = word() << 16U;
+    state_ |= word();
+    return true;
   }
-  if (state != lowest_state || next != words.size() || !bits.at_end()) return bad();
+  [[nodiscard]] bool next(std::size_t known) {
+    const Decoder& decoder = decoders_[context(known)];
+    if (!decoder.usable()) return false;
+    const std::size_t token = decoder.step(state_);
+    if (state_ < lowest_state) {
+      if (next_ == words_.size()) return false;
+      state_ = state_ << 16U | word();
+    }
+    number = lowest_of_token(token) + bits_->take(bits_of_token(token));
+    return true;
+  }
+  [[nodiscard]] bool at_end() const { return state_ == lowest_state && next_ == words_.size() && bits_->at_end(); }
+
+  std::uint64_t number = 0;  ///< the last one; the context of the first is behind a 0
+
+ private:
+  [[nodiscard]] std::size_t context(std::size_t known) const {
+    if (decoders_.size() == 1) return 0;
+    return decoders_.size() == known_contexts ? known : context_behind(number);
+  }
+  std::uint32_t word() {
+    const auto low = static_cast<unsigned char>(words_[next_]), high = static_cast<unsigned char>(words_[next_ + 1]);
+    next_ += 2;
+    return static_cast<std::uint32_t>(low | (high << 8U));
+  }
+
+  std::vector<Decoder> decoders_;
+  std::string_view words_;
+  std::optional<BitReader> bits_;
+  std::size_t next_ = 0;
+  std::uint32_t state_ = 0;
+};
+
+CodeReader::CodeReader(ByteReader& in, std::size_t count) : in_(in), impl_(std::make_unique<Impl>()) {
+  if (!impl_->begin(in, count)) in.set_bad();
+}
+CodeReader::~CodeReader() = default;
+
+std::uint64_t CodeReader::next(std::size_t known) {
+  if (in_.ok() && !impl_->next(known)) in_.set_bad();
+  return impl_->number;
+}
+
+void CodeReader::must_be_done() {
+  if (in_.ok() && !impl_->at_end()) in_.set_bad();
+}
+
+std::vector<std::uint64_t> take_coded(ByteReader& in, std::size_t count) {
+  CodeReader reader(in, count);
+  std::vector<std::uint64_t> numbers;
+  if (!in.ok()) return numbers;
+  numbers.reserve(count);
+  for (std::size_t i = 0; i < count && in.ok(); ++i) numbers.push_back(reader.next(0));
+  reader.must_be_done();
+  if (!in.ok()) numbers.clear();
   return numbers;
 }
 

@@ -136,6 +136,13 @@ class Guesser {
         moves_(guess.shift != Guess::fixed),
         scaled_(static_cast<std::uint64_t>(guess.level) << shift_) {}
   [[nodiscard]] std::int64_t next() const { return wrapping_plus(static_cast<std::int64_t>(scaled_) >> shift_, step_); }
+  /// In which quarter between two whole numbers the level lies: where a display has few counts of noise, that tells
+  /// which of the two is shown more often.
+  [[nodiscard]] std::uint8_t quarter() const {
+    constexpr unsigned bits = 2;
+    static_assert(1U << bits == known_contexts);
+    return shift_ < bits ? 0 : static_cast<std::uint8_t>(scaled_ >> (shift_ - bits) & (known_contexts - 1));
+  }
   void see(std::int64_t number) {
     if (moves_)
       scaled_ += static_cast<std::uint64_t>(wrapping_minus(number, static_cast<std::int64_t>(scaled_) >> shift_));
@@ -148,13 +155,19 @@ class Guesser {
   std::uint64_t scaled_;  ///< modulo 2^64, as all sums here
 };
 
-/// Zigzag distances from what was guessed.
-std::vector<std::uint64_t> distances(std::span<const std::int64_t> numbers, const Guess& guess) {
-  std::vector<std::uint64_t> found;
-  found.reserve(numbers.size());
+/// Zigzag distances from what was guessed, and what was known of each beforehand.
+struct Distances {
+  std::vector<std::uint64_t> numbers;
+  std::vector<std::uint8_t> known;
+};
+Distances distances(std::span<const std::int64_t> numbers, const Guess& guess) {
+  Distances found;
+  found.numbers.reserve(numbers.size());
+  found.known.reserve(numbers.size());
   Guesser guesser(guess);
   for (const std::int64_t number : numbers) {
-    found.push_back(zigzag(wrapping_minus(number, guesser.next())));
+    found.numbers.push_back(zigzag(wrapping_minus(number, guesser.next())));
+    found.known.push_back(guesser.quarter());
     guesser.see(number);
   }
   return found;
@@ -197,13 +210,13 @@ std::string guessed_column(std::span<const std::int64_t> values, double limit) {
     numbers.push_back(wrapping_minus(value, values.front()) / static_cast<std::int64_t>(unit));
   struct Candidate {
     Guess guess;
-    std::vector<std::uint64_t> rest;
+    Distances rest;
     Frequencies frequencies;
   };
   std::optional<Candidate> best;
   for (const Guess& guess : guesses_for(numbers)) {
-    std::vector<std::uint64_t> rest = distances(numbers, guess);
-    Frequencies frequencies(rest);
+    Distances rest = distances(numbers, guess);
+    Frequencies frequencies(rest.numbers, rest.known);
     if (frequencies.bytes() >= (best ? best->frequencies.bytes() : limit)) continue;
     best.emplace(Candidate{guess, std::move(rest), std::move(frequencies)});
   }
@@ -215,7 +228,7 @@ std::string guessed_column(std::span<const std::int64_t> values, double limit) {
   put_signed(out, best->guess.level);
   put_signed(out, best->guess.step);
   put_byte(out, best->guess.shift);
-  best->frequencies.put(out, best->rest);
+  best->frequencies.put(out, best->rest.numbers, best->rest.known);
   return out;
 }
 
@@ -230,15 +243,18 @@ std::vector<std::int64_t> take_guessed(ByteReader& in, std::size_t count) {
     in.set_bad();
     return {};
   }
-  const std::vector<std::uint64_t> rest = take_coded(in, count);
+  CodeReader rest(in, count);
   std::vector<std::int64_t> values;
-  values.reserve(rest.size());
+  if (!in.ok()) return values;
+  values.reserve(count);
   Guesser guesser(guess);
-  for (const std::uint64_t distance : rest) {
-    const std::int64_t number = wrapping_plus(guesser.next(), unzigzag(distance));
+  for (std::size_t i = 0; i < count && in.ok(); ++i) {
+    const std::int64_t number = wrapping_plus(guesser.next(), unzigzag(rest.next(guesser.quarter())));
     guesser.see(number);
     values.push_back(wrapping_plus(first, static_cast<std::int64_t>(static_cast<std::uint64_t>(number) * unit)));
   }
+  rest.must_be_done();
+  if (!in.ok()) values.clear();
   return values;
 }
 

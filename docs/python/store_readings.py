@@ -89,7 +89,7 @@ class Bytes:
         moves = shift != 15
         shift = shift if moves else 0
         level, values = wrapped(level << shift), []
-        for distance in self.coded(count):
+        for distance in self.coded(count, lambda: level >> shift - 2 & 3 if shift >= 2 else 0):
             number = wrapped((level >> shift) + step + unzigzag(distance))
             if moves:
                 level = wrapped(level + number - (level >> shift))
@@ -107,8 +107,11 @@ class Bytes:
             token += 1
         return slots
 
-    def coded(self, count):
-        """Range asymmetric numeral systems, see "code" in docs/format.md."""
+    def coded(self, count, quarter):
+        """Range asymmetric numeral systems, see "code" in docs/format.md; one number after the other.
+
+        `quarter`: where the mean lies by then.
+        """
         contexts = self.byte()
         slots = [self.tokens_by_slot() for _ in range(contexts)]
         size = self.varint()
@@ -117,10 +120,11 @@ class Bytes:
         digits, at = self.take(size), 0
         state = next(words) << 16
         state |= next(words)
-        numbers, before = [], 0
+        before = 0
+        context_of = {1: lambda: 0, 4: quarter, 6: lambda: min(before.bit_length(), 5)}[contexts]
         for _ in range(count):
             rest = state % 4096
-            token, begin, width = slots[0 if contexts == 1 else min(before.bit_length(), 5)][rest]
+            token, begin, width = slots[context_of()][rest]
             state = width * (state // 4096) + rest - begin
             if state < 65536:
                 state = state << 16 | next(words)
@@ -128,10 +132,9 @@ class Bytes:
             behind = int.from_bytes(digits[at // 8:at // 8 + 9], "little") >> at % 8
             before = (token - 8 * bits << bits) + (behind & ((1 << bits) - 1))
             at += bits
-            numbers.append(before)
+            yield before
         if state != 65536 or (at + 7) // 8 != size or next(words, None) is not None:
             raise ValueError("a damaged column")
-        return numbers
 
     def runs(self, count):
         value, changes = self.signed(), self.varint()

@@ -1,6 +1,6 @@
 // Times the store against SQLite's own shell on the same readings, and counts the bytes either writes.
 //
-//   bench_storage [million readings of the long run, default 31.5; "tally": only what the tally costs]
+//   bench_storage [million readings of the long run, default 31.5; "tally" or "floor": that part alone]
 //
 // Data: made up, seeded. "Year": one reading a second in whole watts, a computer idle most of the time, 3 % of
 // neighbours differ. "Hour": 1 kHz with noise in the last digits. Peer: `sqlite3 FILE ".import readings.csv"` into a
@@ -507,8 +507,10 @@ int main(int argc, char** argv) {
     return 1;
   }
   const std::filesystem::path folder(name);
-  if (argc > 1 && std::string_view(argv[1]) == "tally") {
-    tally_of_the_tail(folder);
+  const std::string_view only = argc > 1 ? argv[1] : "";
+  if (only == "tally") tally_of_the_tail(folder);
+  if (only == "floor") near_the_floor(folder);
+  if (only == "tally" || only == "floor") {
     std::filesystem::remove_all(folder);
     return 0;
   }

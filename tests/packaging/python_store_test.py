@@ -16,14 +16,19 @@ from pathlib import Path
 SEED = 20260105
 
 
-def night(path, count, late):
-    """A made-up record: whole seconds or late by milliseconds, a voltage that is missing now and then, a counter."""
+def night(path, count, late, noise):
+    """A made-up record: whole seconds or late by milliseconds, a voltage that is missing now and then, a counter.
+
+    `noise`: of watts about a level, on a display of whole ones; 0: they jump about.
+    """
     dice = random.Random(SEED)
     energy = Decimal("12.0")
     with open(path, "w", encoding="ascii") as file:
         file.write("time,power_w,voltage_v,energy_wh\n")
         for second in range(count):
             watts = Decimal(dice.randrange(100, 140)) / (100 if second % 7 else 10) + (20 if second % 5000 > 2500 else 0)
+            if noise:
+                watts = round(dice.gauss(25.3 + second / 20_000, noise))
             energy += Decimal("0.1") if second % 9 == 0 else 0
             volts = "" if second % 11 == 0 else 230 + dice.randrange(3)
             time = 1_767_646_800 + second + (Decimal(dice.randrange(900)) / 1000 if late else 0)
@@ -48,9 +53,10 @@ def main():
     failed = 0
     with tempfile.TemporaryDirectory() as place:
         store, file = os.path.join(place, "store.db"), os.path.join(place, "night.csv")
-        # The first fills blocks and a tail; the second is in the tail alone.
-        for run, (count, late) in enumerate([(40_000, False), (25_000, True), (50, True)], 1):
-            night(file, count, late)
+        # The first fill blocks and a tail; the last is in the tail alone.
+        for run, (count, late, noise) in enumerate(
+                [(40_000, False, 0), (25_000, True, 0), (17_000, False, 0.5), (50, True, 0)], 1):
+            night(file, count, late, noise)
             subprocess.run([program, "--store", store, "import", file, "--device", "Gannet board"], check=True,
                            stdout=subprocess.DEVNULL)
             wanted = list(exported(program, store, run))
