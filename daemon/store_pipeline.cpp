@@ -78,7 +78,14 @@ Result<StorePipeline::Opened> StorePipeline::try_open() {
   Opened opened = nothing_known();
   Result<void> done = reopen_if_wanted();
   if (done) done = look(opened);
-  if (!done && store_ && mend_store()) done = look(opened);
+  if (!done && store_) {
+    const bool unread = trouble() != StoreTrouble::no_room && !is_damage(done.error());
+    if (mend_store())
+      done = look(opened);
+    else if (unread)  // the disk may be too full to mend it: all the same, recording without having read begins a
+                      // second
+      return tl::unexpected(done.error());  // time line, and what lies before the store's newest reading is refused
+  }
   std::vector<Answer> none;
   if (done) done = try_transact(none);
   if (done) return opened;
@@ -255,11 +262,14 @@ Result<void> StorePipeline::try_transact(std::vector<Answer>& answers) {
   Result<void> done = ready_store();
   if (done) done = store_->begin();
   if (!done) return done;
+  const Meters before = meters_;
   done = store_batch(answers);
   if (done) done = store_->commit();
   if (!done) {
     store_->rollback();
     stale_ = true;
+    meters_ =
+        before;  // a reload within the batch comes again with it, behind the last readings of a meter it takes away
     return done;
   }
   const Duration took = clock_.monotonic() - started;

@@ -131,6 +131,30 @@ TEST_CASE("world: a calendar that is put right just before the machine sleeps is
                  Duration{15'000'000}});
 }
 
+// Found in seed 820573 of 60 minutes and 120 faults: what was read failed, the disk was too full to mend it, and that
+// was taken for a full disk alone: the record began beside the store's, and what came was out of order there.
+TEST_CASE("world: a store that cannot be read is not recorded beside, though the disk is full as well") {
+  require_truth({820'573,
+                 Duration{2'400'000'000},
+                 {{1'922'438'000, FaultKind::disk_error, 5600000254690277196},
+                  {1'922'505'000, FaultKind::kill, 4582767396528725233},
+                  {1'929'153'000, FaultKind::disk_full, 5649605079319333794},
+                  {1'930'407'000, FaultKind::forget, 10883323847132722541U},
+                  {1'934'732'000, FaultKind::daylight_saving, 2979817952908570524}},
+                 Duration{15'000'000}});
+}
+
+// Found in seed 821936 of 60 minutes and 120 faults: at the second try the batch's readings had no recorder any more.
+TEST_CASE("world: what waits of a meter that a reload takes away is stored once there is room again") {
+  Night night{821'936,
+              Duration{711'000'000},
+              {{569'424'000, FaultKind::disk_full, 9604329982979703412U},
+               {570'991'000, FaultKind::reload, 15499783850259900818U}},
+              Duration{2'000'000}};
+  night.flush_s = 60.0;
+  require_truth(night);
+}
+
 // Found in seed 650029 of 60 minutes and 120 faults: a device that is off from a run's begin on has no run, and the
 // name that somebody had just given it went with it.
 TEST_CASE("world: a run that was named does not vanish, though the device was off from its begin on") {
