@@ -80,11 +80,12 @@ Result<StorePipeline::Opened> StorePipeline::try_open() {
   if (done) done = look(opened);
   if (!done && store_) {
     const bool unread = trouble() != StoreTrouble::no_room && !is_damage(done.error());
+    // The disk may be too full to mend it. Recording without having read it would begin a second time line all the same,
+    // and what lies before the store's newest reading would be refused.
     if (mend_store())
       done = look(opened);
-    else if (unread)  // the disk may be too full to mend it: all the same, recording without having read begins a
-                      // second
-      return tl::unexpected(done.error());  // time line, and what lies before the store's newest reading is refused
+    else if (unread)
+      return tl::unexpected(done.error());
   }
   std::vector<Answer> none;
   if (done) done = try_transact(none);
@@ -268,8 +269,8 @@ Result<void> StorePipeline::try_transact(std::vector<Answer>& answers) {
   if (!done) {
     store_->rollback();
     stale_ = true;
-    meters_ =
-        before;  // a reload within the batch comes again with it, behind the last readings of a meter it takes away
+    // A reload within the batch comes again with it, behind the last readings of a meter that it takes away.
+    meters_ = before;
     return done;
   }
   const Duration took = clock_.monotonic() - started;
