@@ -80,8 +80,8 @@ Result<StorePipeline::Opened> StorePipeline::try_open() {
   if (done) done = look(opened);
   if (!done && store_) {
     const bool unread = trouble() != StoreTrouble::no_room && !is_damage(done.error());
-    // The disk may be too full to mend it. Recording without having read it would begin a second time line all the same,
-    // and what lies before the store's newest reading would be refused.
+    // The disk may be too full to mend it. Recording without having read it would begin a second time line all the
+    // same, and what lies before the store's newest reading would be refused.
     if (mend_store())
       done = look(opened);
     else if (unread)
