@@ -54,7 +54,7 @@ void require_code(std::string_view bytes) {
   if (numbers.empty()) return;
   std::string code;
   Frequencies(numbers).put(code, numbers);
-  ByteReader in(code);
+  nightwatt::ByteReader in(code);
   if (take_coded(in, numbers.size()) != numbers || !in.at_end()) std::abort();
 }
 
@@ -84,13 +84,13 @@ extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size
       break;
     case 4: {
       constexpr std::size_t some = 300;
-      ByteReader in(bytes);
+      nightwatt::ByteReader in(bytes);
       (void)take_coded(in, some);
       break;
     }
     default: {
       constexpr std::size_t limit = 1U << 20U;
-      ByteReader in(bytes);
+      nightwatt::ByteReader in(bytes);
       (void)decompress(in, limit);
       break;
     }
