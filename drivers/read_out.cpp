@@ -3,32 +3,30 @@
 #include <algorithm>
 
 #include "fault_text.hpp"
+#include "measure/signal/fnv1a.hpp"
 #include "text/field.hpp"
 
 namespace nightwatt::drivers {
 
 namespace {
 
-/// Of FNV, by Fowler, Noll and Vo: enough to tell one meter's read-outs apart.
-constexpr std::uint64_t hash_start = 0xCBF29CE484222325;
-constexpr std::uint64_t hash_factor = 0x100000001B3;
-
+/// Enough to tell one meter's read-outs apart.
 class LayoutHash {
  public:
-  void add(char c) { hash_ = (hash_ ^ static_cast<unsigned char>(c)) * hash_factor; }
+  void add(char c) { hash_.add(c); }
   void add(std::string_view text) {
-    for (const char c : text) add(c);
-    add('\n');
+    hash_.add(text);
+    hash_.add('\n');
   }
   /// Where the digits stand, not which they are.
   void add_places(std::string_view text) {
-    for (const char c : text) add(c >= '0' && c <= '9' ? '0' : c);
-    add('\n');
+    for (const char c : text) hash_.add(c >= '0' && c <= '9' ? '0' : c);
+    hash_.add('\n');
   }
-  [[nodiscard]] std::uint64_t value() const { return hash_; }
+  [[nodiscard]] std::uint64_t value() const { return hash_.value(); }
 
  private:
-  std::uint64_t hash_ = hash_start;
+  Fnv1a hash_;
 };
 
 struct Group {

@@ -10,6 +10,7 @@
 
 #include "broker.hpp"
 #include "feed.hpp"
+#include "measure/signal/fnv1a.hpp"
 #include "publish/reconnect_pause.hpp"
 
 namespace nightwatt::publish {
@@ -43,18 +44,17 @@ std::string machine_id() {
 }  // namespace
 
 std::string client_id(const PublishSettings& settings, std::string_view machine) {
-  // FNV-1a of 64 bits; any hash that mixes well would do. A copy of another rig's card has its machine-id, but is to
-  // have a rig name of its own.
-  std::uint64_t hash = 0xcbf2'9ce4'8422'2325;
-  constexpr std::uint64_t prime = 0x0000'0100'0000'01b3;
+  // A copy of another rig's card has its machine-id, but is to have a rig name of its own.
+  Fnv1a parts;
   for (const std::string_view part : {machine, std::string_view(settings.rig), std::string_view(settings.store)}) {
-    for (const char c : part) hash = (hash ^ static_cast<unsigned char>(c)) * prime;
-    hash *= prime;  // as after a NUL, so that no two lists of parts read alike
+    parts.add(part);
+    parts.add('\0');  // so that no two lists of parts read alike
   }
   // MQTT 3.1.1, 3.1.3.1: every broker takes 1 to 23 of the characters 0-9, a-z, A-Z.
   constexpr std::string_view digits = "0123456789abcdef";
   constexpr int bits_of_digit = 4, digit_count = 14;
   std::string id = "nightwatt";
+  std::uint64_t hash = parts.value();
   for (int i = 0; i < digit_count; ++i, hash >>= bits_of_digit) id += digits[hash % digits.size()];
   return id;
 }

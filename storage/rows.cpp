@@ -5,6 +5,7 @@
 #include <cstring>
 
 #include "bytes.hpp"
+#include "measure/signal/fnv1a.hpp"
 #include "writer_impl.hpp"
 
 namespace nightwatt::storage {
@@ -19,17 +20,16 @@ bool is_of_one_file(std::string_view column) {
   return column == "seal" || column == "newest_us";
 }
 
-/// FNV-1a in 64 bits (the published offset and prime): no defence against anybody, only against chance.
 class Print {
  public:
   void add(std::string_view bytes) {
-    for (const char c : bytes) value_ = (value_ ^ static_cast<unsigned char>(c)) * 0x100000001B3U;
-    value_ = (value_ ^ bytes.size()) * 0x100000001B3U;
+    hash_.add(bytes);
+    hash_.add_number(bytes.size());
   }
-  [[nodiscard]] std::uint64_t value() const { return value_; }
+  [[nodiscard]] std::uint64_t value() const { return hash_.value(); }
 
  private:
-  std::uint64_t value_ = 0xCBF29CE484222325U;
+  Fnv1a hash_;
 };
 
 class Rows {

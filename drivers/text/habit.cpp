@@ -1,4 +1,5 @@
 #include "text/habit.hpp"
+#include "measure/signal/fnv1a.hpp"
 
 #include <algorithm>
 #include <cstdlib>
@@ -48,13 +49,10 @@ bool DecimalsHabit::accepts(const Decimal& written) {
 }
 
 std::uint64_t with_name(std::uint64_t hash, std::string_view name) {
-  constexpr std::uint64_t offset_basis = 0xCBF29CE484222325U;
-  constexpr std::uint64_t prime = 0x100000001B3U;
-  if (hash == 0) hash = offset_basis;
-  const auto add = [&](unsigned char byte) { hash = (hash ^ byte) * prime; };
-  for (const char c : name) add(static_cast<unsigned char>(c));
-  add(0);  // so that "ab" "c" is not "a" "bc"
-  return hash;
+  Fnv1a names = hash == 0 ? Fnv1a() : Fnv1a(hash);
+  names.add(name);
+  names.add('\0');  // so that "ab" "c" is not "a" "bc"
+  return names.value();
 }
 
 bool LayoutHabit::accepts(std::uint64_t layout) {

@@ -33,7 +33,7 @@ class DecimalsHabit {
   int other_running_ = 0;
 };
 
-/// A hash of names in their order (FNV-1a, 64 bits; its authors' constants), a name at a time; 0 before the first.
+/// A hash of names in their order (Fnv1a), a name at a time; 0 before the first.
 [[nodiscard]] std::uint64_t with_name(std::uint64_t hash, std::string_view name);
 
 /// How lines are built: which names they have, in which order. A layout counts after three lines running, or when it

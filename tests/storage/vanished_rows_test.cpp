@@ -1,6 +1,4 @@
 // A row that is gone without a trace is missed: by check, by every query that needs it, and by salvage.
-#include <sqlite3.h>
-
 #include <algorithm>
 #include <set>
 #include <string>
@@ -16,6 +14,7 @@ using namespace nightwatt;
 using namespace nightwatt::figures;
 using namespace nightwatt::storage;
 using namespace nightwatt::storage::test;
+using nightwatt::test::texts;
 
 namespace {
 
@@ -98,19 +97,6 @@ void make_store(const std::string& path) {
   }
   REQUIRE(StoreWriter::leave(std::move(writer)));
   nightwatt::test::run_sql(path, "INSERT INTO set_aside (stream, bytes, acknowledged) VALUES (1, x'00', 1)");
-}
-
-std::vector<std::string> texts(const std::string& path, const std::string& sql) {
-  sqlite3* database = nullptr;
-  REQUIRE(sqlite3_open(path.c_str(), &database) == SQLITE_OK);
-  sqlite3_stmt* row = nullptr;
-  REQUIRE(sqlite3_prepare_v2(database, sql.c_str(), -1, &row, nullptr) == SQLITE_OK);
-  std::vector<std::string> found;
-  while (sqlite3_step(row) == SQLITE_ROW)
-    found.emplace_back(reinterpret_cast<const char*>(sqlite3_column_text(row, 0)));
-  sqlite3_finalize(row);
-  sqlite3_close(database);
-  return found;
 }
 
 /// SQL that takes away the first row of a table, or the last, or one of those between: as if it had never been there.

@@ -1,7 +1,5 @@
 // Damage costs what it hit and no more: whatever rows of one run are changed or gone, every command about the others
 // does what it does in a store that is whole.
-#include <sqlite3.h>
-
 #include <catch2/catch.hpp>
 #include <filesystem>
 #include <nlohmann/json.hpp>
@@ -50,19 +48,6 @@ void make_store(LiveStore& bench) {
     REQUIRE(store->commit());
   }
   run_sql(bench.path("store.db"), "PRAGMA wal_checkpoint(TRUNCATE)");
-}
-
-std::vector<std::string> texts(const std::string& path, const std::string& sql) {
-  sqlite3* database = nullptr;
-  REQUIRE(sqlite3_open(path.c_str(), &database) == SQLITE_OK);
-  sqlite3_stmt* row = nullptr;
-  REQUIRE(sqlite3_prepare_v2(database, sql.c_str(), -1, &row, nullptr) == SQLITE_OK);
-  std::vector<std::string> found;
-  while (sqlite3_step(row) == SQLITE_ROW)
-    found.emplace_back(reinterpret_cast<const char*>(sqlite3_column_text(row, 0)));
-  sqlite3_finalize(row);
-  sqlite3_close(database);
-  return found;
 }
 
 struct Victim {
